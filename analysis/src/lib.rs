@@ -1,0 +1,31 @@
+//! Signals to proof.
+//!
+//! The second half of the data flow, as pure computation: decoded signals and a vehicle
+//! description come in; measures, a comparison, findings and a report go out as values. Nothing
+//! here touches a file, a clock or a socket, and nothing here prints.
+//!
+//! In the order of the flow, one function an arrow:
+//!
+//! - [`vehicle`]: what is known of the car, and which key is missing when something is not.
+//! - [`drive`]: signals aligned on the wheel-speed time base ([`drive::Drive::from_signals`]).
+//! - [`kinematics`]: radius correction, axle speeds, front-rear slip.
+//! - [`transition`]: state levels and crossing times of a step (IEEE Std 181).
+//! - [`engagement`]: where the coupling closes and opens ([`engagement::find_engagements`]).
+//! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
+//! - [`statistics`]: estimators and tests that know nothing of cars.
+//! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
+//! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
+//! - [`chart`], [`report`]: pictures and the page; they compute nothing.
+
+pub mod chart;
+pub mod comparison;
+pub mod drive;
+pub mod engagement;
+pub mod kinematics;
+pub mod measure;
+pub mod measures;
+pub mod report;
+pub mod statistics;
+pub mod table;
+pub mod transition;
+pub mod vehicle;

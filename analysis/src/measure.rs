@@ -1,0 +1,173 @@
+//! The vocabulary of measures: one list that help, JSON fields, Parquet columns, chart titles and
+//! the README's table all come from; and what a measured value is.
+
+use std::fmt;
+
+use slipwright_decoders::role::Role;
+
+/// A value with its standard uncertainty.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Estimate {
+    /// Best estimate, in the unit of its name.
+    pub value: f64,
+    /// Standard uncertainty (one standard deviation; JCGM 100:2008, 2.3.1), same unit.
+    pub u: f64,
+    /// How it was found, in a few plain words.
+    pub method: &'static str,
+    /// How many samples it rests on.
+    pub samples: usize,
+}
+
+/// Why a value is missing. A value is never invented; it says what would bring it.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Missing {
+    /// The vehicle file lacks this key, written as `table.key`.
+    VehicleKey(&'static str),
+    /// The capture holds no valid sample of this role.
+    Role(Role),
+    /// The signal has a gap longer than its timeout where the value is needed.
+    Gap(Role),
+    /// The step never reached the level that the measure needs.
+    NoCrossing {
+        /// The signal that stepped.
+        role: Role,
+        /// The level it did not cross, per cent of the step.
+        percent: u8,
+    },
+    /// The step is not clear of the noise.
+    StepInNoise(Role),
+    /// Slip never left its noise band.
+    SlipInNoise,
+    /// Too few samples where the value is needed.
+    TooFewSamples {
+        /// How many there were.
+        have: usize,
+        /// How many it takes.
+        need: usize,
+    },
+    /// The engagement has no held part.
+    NoHeldPart,
+    /// The wheels turn slower than their sensors can tell.
+    BelowSensorSpeed,
+    /// No stretch of the drive suits the estimate; the text says what such a stretch is.
+    NoSuitableStretch(&'static str),
+    /// The measure needs something that this drive cannot tell; the text says what and why.
+    NotIdentifiable(&'static str),
+}
+
+impl fmt::Display for Missing {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::VehicleKey(key) => write!(f, "the vehicle file has no {key}"),
+            Self::Role(role) => write!(f, "no valid {role} in the capture"),
+            Self::Gap(role) => write!(f, "{role} has a gap here"),
+            Self::NoCrossing { role, percent } => {
+                write!(f, "{role} never crossed {percent} % of its step")
+            }
+            Self::StepInNoise(role) => write!(f, "the step of {role} is not clear of its noise"),
+            Self::SlipInNoise => write!(f, "slip never left its noise band"),
+            Self::TooFewSamples { have, need } => {
+                write!(f, "{have} samples where {need} are needed")
+            }
+            Self::NoHeldPart => write!(f, "the coupling was not held long enough"),
+            Self::BelowSensorSpeed => write!(f, "slower than the wheel sensors can tell"),
+            Self::NoSuitableStretch(what) => write!(f, "no {what} in the drive"),
+            Self::NotIdentifiable(why) => f.write_str(why),
+        }
+    }
+}
+
+/// A measured value, or the reason why there is none.
+pub type Measured = Result<Estimate, Missing>;
+
+/// In which direction a measure improves.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Better {
+    /// Smaller is better.
+    Lower,
+    /// Larger is better.
+    Higher,
+    /// Neither: it describes.
+    Neither,
+}
+
+macro_rules! measures {
+    ($($variant:ident $key:literal $unit:literal $label:literal $better:ident $definition:literal;)*) => {
+        /// What is measured of one engagement.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum Measure {
+            $(#[doc = concat!($label, ", ", $unit, " (definition ", $definition, ").")] $variant,)*
+        }
+
+        impl Measure {
+            /// Every measure, in the order in which tables list them.
+            pub const ALL: &[Self] = &[$(Self::$variant),*];
+            /// How many there are.
+            pub const COUNT: usize = Self::ALL.len();
+
+            /// Name in JSON and Parquet; it ends in the unit.
+            #[must_use]
+            pub fn key(self) -> &'static str {
+                match self { $(Self::$variant => $key),* }
+            }
+
+            /// Unit as printed.
+            #[must_use]
+            pub fn unit(self) -> &'static str {
+                match self { $(Self::$variant => $unit),* }
+            }
+
+            /// As said to a person.
+            #[must_use]
+            pub fn label(self) -> &'static str {
+                match self { $(Self::$variant => $label),* }
+            }
+
+            /// In which direction it improves.
+            #[must_use]
+            pub fn better(self) -> Better {
+                match self { $(Self::$variant => Better::$better),* }
+            }
+
+            /// Number of its definition in DEVELOPERS.md.
+            #[must_use]
+            pub fn definition(self) -> &'static str {
+                match self { $(Self::$variant => $definition),* }
+            }
+        }
+    };
+}
+
+measures! {
+    DeadTime "dead_time_ms" "ms" "dead time" Lower "7";
+    RiseTime "rise_time_ms" "ms" "rise time" Lower "7";
+    EngagementDelay "engagement_delay_ms" "ms" "engagement delay" Lower "7";
+    PeakSlip "peak_slip_mps" "m/s" "peak slip" Lower "8";
+    SlipTime "slip_time_ms" "ms" "slip time" Lower "8";
+    SlipDistance "slip_distance_m" "m" "slip distance" Lower "8";
+    SteadySlip "steady_slip_mps" "m/s" "steady slip" Lower "8";
+    FrictionWork "friction_work_j" "J" "friction work" Lower "9";
+    FrictionWorkPerArea "friction_work_j_per_m2" "J/m²" "friction work per lining area" Lower "9";
+    TransferFraction "transfer_fraction" "1" "transfer fraction" Higher "11";
+    Hold "hold_percent_per_s" "%/s" "pressure decay under hold" Lower "12";
+    Ripple "ripple_bar" "bar" "pressure ripple" Lower "12";
+}
+
+impl fmt::Display for Measure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.key())
+    }
+}
+
+/// One transfer-fraction estimate with what it takes for granted.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TransferEstimate {
+    /// `hydraulic`, `tyre` or `balance`.
+    pub method: &'static str,
+    /// The fraction, or why there is none.
+    pub fraction: Measured,
+    /// What the method assumes, in one sentence.
+    pub assumption: &'static str,
+    /// Whether the value is only an upper bound (coupling locked).
+    pub upper_bound: bool,
+}

@@ -1,0 +1,22 @@
+//! Frames to signals.
+//!
+//! The first half of the data flow: a CAN frame comes in, values with a meaning and a unit come
+//! out. Nothing here knows a file, a clock, a socket or a vehicle; the caller hands in bytes and
+//! text and gets values.
+//!
+//! In the order of the flow:
+//!
+//! - [`frame`]: one received CAN frame, as the capture reader or the bus gives it.
+//! - [`field`]: where a raw field lies in the data bytes, and how it is taken out.
+//! - [`unit`], [`role`]: what a value is measured in, and what it means whichever car it came from.
+//! - [`decoder_file`]: the TOML description of a car's frames, checked and pointed at when wrong.
+//! - [`extractor`]: that description compiled, then run over frames without allocating per frame.
+//! - [`signal`]: the decoded series, each with its own time stamps.
+
+pub mod decoder_file;
+pub mod extractor;
+pub mod field;
+pub mod frame;
+pub mod role;
+pub mod signal;
+pub mod unit;
