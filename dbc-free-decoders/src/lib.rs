@@ -12,6 +12,7 @@
 //! - [`decoder_file`]: the TOML description of a car's frames, checked and pointed at when wrong.
 //! - [`extractor`]: that description compiled, then run over frames without allocating per frame.
 //! - [`signal`]: the decoded series, each with its own time stamps.
+//! - [`toml_error`]: what is wrong in one of our TOML files, and on which line.
 
 pub mod decoder_file;
 pub mod extractor;
@@ -19,4 +20,5 @@ pub mod field;
 pub mod frame;
 pub mod role;
 pub mod signal;
+pub mod toml_error;
 pub mod unit;
