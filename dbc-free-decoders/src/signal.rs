@@ -89,6 +89,12 @@ impl Signals {
         self.series
             .iter()
             .filter(|s| s.key == SignalKey::Role(role))
-            .reduce(|best, s| if s.t_ns.len() > best.t_ns.len() { s } else { best })
+            .reduce(|best, s| {
+                if s.t_ns.len() > best.t_ns.len() {
+                    s
+                } else {
+                    best
+                }
+            })
     }
 }
