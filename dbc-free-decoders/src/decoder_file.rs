@@ -51,15 +51,28 @@
 //!   unit = "rpm"
 //! ```
 
+mod check;
+mod read;
+mod table;
 mod write;
+
+pub use read::Parsed;
+
+use std::collections::BTreeSet;
 
 use crate::field::Field;
 use crate::frame::CanId;
+use crate::role::Role;
 use crate::signal::SignalKey;
 use crate::unit::Unit;
 
 /// Data bytes of a frame that does not say `length_bytes`: a classic frame's eight (ISO 11898-1).
 pub const CLASSIC_DATA_BYTES: u8 = 8;
+
+/// How many periods a value stands for the next one where the file states no timeout.
+pub const PERIODS_TO_TIMEOUT: f64 = 5.0;
+
+const NS_PER_MS: f64 = 1e6;
 
 /// A decoder file.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -70,6 +83,23 @@ pub struct DecoderFile {
     pub frames: Vec<FrameEntry>,
     /// The values that it gives when asked.
     pub requests: Vec<RequestEntry>,
+}
+
+impl DecoderFile {
+    /// The roles that its frames carry, each once.
+    #[must_use]
+    pub fn roles(&self) -> BTreeSet<Role> {
+        let signals = self.frames.iter().flat_map(|frame| &frame.signals);
+        signals.filter_map(|signal| signal.key.role()).collect()
+    }
+
+    /// The frames that carry a role; several only if they are on different buses.
+    pub fn frames_with(&self, role: Role) -> impl Iterator<Item = &FrameEntry> {
+        let carries = move |signal: &SignalEntry| signal.key.role() == Some(role);
+        self.frames
+            .iter()
+            .filter(move |frame| frame.signals.iter().any(carries))
+    }
 }
 
 /// One frame that carries signals.
@@ -104,6 +134,16 @@ impl FrameEntry {
             timeout_ms: None,
             signals: Vec::new(),
         }
+    }
+
+    /// Longest time for which a value stands for the next one, ns: `timeout_ms`, else five periods;
+    /// `None` if the file states neither.
+    #[must_use]
+    pub fn stated_timeout_ns(&self) -> Option<i64> {
+        let of_periods = self.period_ms.map(|ms| ms * PERIODS_TO_TIMEOUT);
+        self.timeout_ms
+            .or(of_periods)
+            .map(|ms| (ms * NS_PER_MS).round() as i64)
     }
 }
 
@@ -209,12 +249,32 @@ pub struct RequestEntry {
 }
 
 impl RequestEntry {
-    /// OBD-II functional request to every control unit, 11 bits (ISO 15765-4).
-    pub const FUNCTIONAL_ID: u16 = 0x7DF;
-    /// First control unit's answer to it, 11 bits (ISO 15765-4).
-    pub const FIRST_RESPONSE_ID: u16 = 0x7E8;
-    /// OBD-II functional request, 29 bits (ISO 15765-4).
-    pub const FUNCTIONAL_ID_EXTENDED: u32 = 0x18DB_33F1;
-    /// Engine control unit's answer to it, 29 bits (ISO 15765-4; target address 0x10).
-    pub const FIRST_RESPONSE_ID_EXTENDED: u32 = 0x18DA_F110;
+    /// The OBD-II request to every control unit: 0x7DF, or 0x18DB33F1 (ISO 15765-4).
+    #[must_use]
+    pub fn functional_request(extended: bool) -> CanId {
+        if extended {
+            CanId::Extended(0x18DB_33F1)
+        } else {
+            CanId::Base(0x7DF)
+        }
+    }
+
+    /// Who answers a request (ISO 15765-4): the first or engine control unit one to every control
+    /// unit, the unit itself one that names it; `None` for another id.
+    #[must_use]
+    pub fn response_to(request_id: CanId) -> Option<CanId> {
+        match request_id {
+            CanId::Base(0x7DF) => Some(CanId::Base(0x7E8)),
+            CanId::Base(id @ 0x7E0..=0x7E7) => Some(CanId::Base(id + 8)),
+            CanId::Extended(0x18DB_33F1) => Some(CanId::Extended(0x18DA_F110)),
+            // 0x18DAxxF1: from tester 0xF1 to unit xx; the answer has the two swapped.
+            CanId::Extended(id) if id & 0xFFFF_00FF == 0x18DA_00F1 => {
+                Some(CanId::Extended(0x18DA_F100 | id >> 8 & 0xFF))
+            }
+            _ => None,
+        }
+    }
 }
+
+#[cfg(test)]
+mod tests;
