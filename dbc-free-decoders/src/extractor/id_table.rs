@@ -15,6 +15,8 @@ const MIN_SLOTS: usize = 64;
 pub(super) struct IdTable {
     base: Box<[u32; BASE_IDS]>,
     extended: Vec<Slot>,
+    /// How far a hash is shifted to the right to give one of the slots.
+    hash_shift: u32,
     entered: usize,
 }
 
@@ -30,6 +32,7 @@ impl IdTable {
         Self {
             base: Box::new([0; BASE_IDS]),
             extended: vec![Slot::default(); MIN_SLOTS],
+            hash_shift: u32::BITS - MIN_SLOTS.trailing_zeros(),
             entered: 0,
         }
     }
@@ -73,6 +76,7 @@ impl IdTable {
 
     fn grow(&mut self) {
         let doubled = vec![Slot::default(); 2 * self.extended.len()];
+        self.hash_shift -= 1;
         for slot in std::mem::replace(&mut self.extended, doubled) {
             if slot.position != 0 {
                 self.put(slot);
@@ -88,14 +92,14 @@ impl IdTable {
         // Multiplicative hashing by 2^32 over the golden ratio (Knuth, The Art of Computer
         // Programming, vol. 3, 6.4; from memory), from whose high bits the slot is taken.
         let hash = number.wrapping_mul(0x9E37_79B1);
-        let mut index = (hash >> (32 - mask.count_ones())) as usize;
-        while let Some(slot) = self.extended.get(index & mask) {
+        let mut index = (hash >> self.hash_shift) as usize;
+        while let Some(slot) = self.extended.get(index) {
             if slot.position == 0 || slot.number == number {
                 break;
             }
-            index += 1;
+            index = (index + 1) & mask;
         }
-        index & mask
+        index
     }
 }
 
