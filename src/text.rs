@@ -8,6 +8,8 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::{Measure, Measured};
 use slipwright_analysis::report::number;
 
+use crate::contract::DecodeOutput;
+
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {
     let mut table = Table::new();
@@ -144,6 +146,25 @@ pub(crate) fn comparison(comparison: &Comparison) -> String {
         }
     }
     for warning in &comparison.warnings {
+        let _ = writeln!(text, "  note: {warning}");
+    }
+    text
+}
+
+/// What was decoded.
+pub(crate) fn decoded(output: &DecodeOutput) -> String {
+    let mut text = format!(
+        "{}: {:.0} s, {} frames; signals in {}\n",
+        output.capture, output.duration_s, output.frames, output.out
+    );
+    let header = ["signal", "unit", "values", "invalid"].map(str::to_owned).to_vec();
+    let rows = output
+        .signals
+        .iter()
+        .map(|s| vec![s.signal.clone(), s.unit.to_owned(), s.values.to_string(), s.invalid.to_string()])
+        .collect();
+    text.push_str(&table(header, rows));
+    for warning in &output.warnings {
         let _ = writeln!(text, "  note: {warning}");
     }
     text
