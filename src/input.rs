@@ -10,6 +10,7 @@ use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::decoder_file::DecoderFile;
 use slipwright_decoders::extractor::{Collector, Extractors};
 use slipwright_decoders::signal::Signals;
+use slipwright_decoders::traffic::{IdTraffic, Traffic};
 use slipwright_logger::capture::{Capture, Ending, Event, Summary};
 
 use crate::failure::Failure;
@@ -53,11 +54,11 @@ pub(crate) fn read_car(path: &Path) -> Result<Car, Failure> {
 /// Reads a decoder file; what is doubtful in it is said on standard error.
 pub(crate) fn read_decoder(path: &Path) -> Result<Decoder, Failure> {
     let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
-    let (file, doubts) = DecoderFile::parse(&text).map_err(Failure::toml(path))?;
-    for doubt in doubts {
+    let parsed = DecoderFile::parse(&text).map_err(Failure::toml(path))?;
+    for doubt in parsed.warnings {
         progress::say(&Failure::toml(path)(doubt).to_string());
     }
-    Ok(Decoder { path: path.to_owned(), extractors: Extractors::compile(&file) })
+    Ok(Decoder { path: path.to_owned(), extractors: Extractors::compile(&parsed.file) })
 }
 
 /// A capture's name in tables and pictures.
@@ -69,30 +70,27 @@ pub(crate) fn name(path: &Path) -> String {
 pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, Failure> {
     let mut collector = Collector::new(&decoder.extractors);
     let capture = Capture::open(path).map_err(Failure::Capture)?;
-    let mut progress = Progress::over_bytes(capture.size_bytes(), &name(path));
-    let summary = capture
-        .read_watched(
-            |event| {
-                match event {
-                    Event::Bus(bus, interface) => {
-                        collector.add_bus(bus, interface.name.as_deref().unwrap_or_default());
-                    }
-                    Event::Frame(frame) => collector.push(&frame),
-                    Event::Section(_) | Event::Mark(_) | Event::Statistics(_) => {}
-                }
-                ControlFlow::Continue(())
-            },
-            |bytes| progress.at(bytes),
-        )
-        .map_err(Failure::Capture)?;
+    let mut progress = Progress::of(capture.progress(), &name(path));
+    let summary = capture.read(|event| {
+        match event {
+            Event::Bus(bus, interface) => {
+                collector.add_bus(bus, interface.name.as_deref().unwrap_or_default());
+            }
+            Event::Frame(frame) => collector.push(&frame),
+            Event::Section(_) | Event::Mark(_) | Event::Statistics(_) => {}
+        }
+        progress.tick();
+        ControlFlow::Continue(())
+    });
+    let summary = summary.map_err(Failure::Capture)?;
     drop(progress);
     let (Some(first_ns), Some(last_ns)) = (summary.first_ns, summary.last_ns) else {
         return Err(Failure::content(path, "the capture holds no CAN frame; record a drive"));
     };
     refuse_backward_steps(path, &summary)?;
     let collected = collector.finish();
-    if collected.decoded_frames == 0 {
-        return Err(nothing_decoded(path, decoder, &collected.seen_ids));
+    if collected.traffic.decoded_frames() == 0 {
+        return Err(nothing_decoded(path, decoder, &collected.traffic));
     }
     let span = FrameSpan { first_ns, last_ns, frames: summary.frames };
     Ok(Decoded { signals: collected.signals, span, warnings: doubts(&summary) })
@@ -119,17 +117,23 @@ fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<(), Failure> 
     ))
 }
 
-fn nothing_decoded(path: &Path, decoder: &Decoder, seen: &[String]) -> Failure {
+/// Names the identifiers that the capture has instead, the most frequent first.
+fn nothing_decoded(path: &Path, decoder: &Decoder, traffic: &Traffic) -> Failure {
     const SHOWN: usize = 12;
-    let mut ids = seen.iter().take(SHOWN).cloned().collect::<Vec<_>>().join(", ");
+    let mut seen: Vec<(&str, &IdTraffic)> =
+        traffic.buses.iter().flat_map(|bus| bus.ids.iter().map(|id| (bus.bus.as_str(), id))).collect();
+    seen.sort_by_key(|(_, id)| std::cmp::Reverse(id.frames));
+    let mut ids: Vec<String> =
+        seen.iter().take(SHOWN).map(|(bus, id)| format!("{} on {bus}", id.id)).collect();
     if seen.len() > SHOWN {
-        ids.push_str(&format!(" and {} more", seen.len() - SHOWN));
+        ids.push(format!("{} more", seen.len() - SHOWN));
     }
     Failure::content(
         path,
         format!(
-            "none of the frames of {} occurs; the capture has {ids}; check that the decoder file belongs to this car and bus",
-            decoder.path.display()
+            "none of the frames of {} occurs; the capture has {}; check that the decoder file belongs to this car and bus",
+            decoder.path.display(),
+            ids.join(", ")
         ),
     )
 }
