@@ -28,3 +28,6 @@ pub mod spread;
 pub mod student_t;
 pub mod theil_sen;
 pub mod two_level;
+
+#[cfg(test)]
+mod reference_tests;

@@ -1,4 +1,4 @@
-//! Checks against closed forms; `analysis/tests` holds the checks against a mixed-model library.
+//! Checks against closed forms; `statistics/reference_tests.rs` checks against a mixed-model library.
 
 use super::*;
 use crate::statistics::student_t::two_sided_p;
