@@ -13,7 +13,7 @@ use crate::contract::{DecodeOutput, SimulateOutput};
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {
     let mut table = Table::new();
-    table.load_preset(comfy_table::presets::NOTHING).set_header(header).add_rows(rows);
+    table.load_style(comfy_table::presets::NOTHING).set_header(header).add_rows(rows);
     for (index, column) in table.column_iter_mut().enumerate() {
         column.set_padding((if index == 0 { 2 } else { 1 }, 1));
         if index > 0 {

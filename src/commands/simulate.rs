@@ -4,7 +4,8 @@ use std::fs::{self, File};
 use std::io::{BufWriter, Write};
 use std::path::Path;
 
-use polars::prelude::{BatchedWriter, Column, DataFrame, ParquetWriter};
+use polars::io::parquet::write::BatchedWriter;
+use polars::prelude::{Column, DataFrame, ParquetWriter};
 use slipwright_sample::scenario::{DrivePlan, Scenario};
 use slipwright_sample::truth::TruthTable;
 use slipwright_sample::write::{Observer, SimulateError, write_scenario};
@@ -86,7 +87,7 @@ impl TruthFile {
     fn close(self) -> Result<(), Failure> {
         let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
         match self.writer {
-            Some(writer) => writer.finish().map(|_| ()).map_err(internal),
+            Some(mut writer) => writer.finish().map(|_| ()).map_err(internal),
             None => Ok(()),
         }
     }
