@@ -246,9 +246,9 @@ parameters! {
     /// The coupling's control unit.
     ControlParameters {
         /// Pedal above which it closes the coupling at rest, per cent.
-        pedal_on_percent: f64 = 22.0;
+        pedal_on_percent: f64 = 32.0;
         /// Rise of that threshold with speed, per cent s/m.
-        pedal_on_slope: f64 = 0.6;
+        pedal_on_slope: f64 = 0.5;
         /// Pedal below which it opens again, per cent.
         pedal_off_percent: f64 = 8.0;
         /// Demand at the threshold, per cent of the highest pressure.
@@ -272,7 +272,7 @@ parameters! {
         /// Plate temperature above which it protects the pack, °C (common practice, no source).
         hot_plate_c: f64 = 150.0;
         /// Voltage share that the motor is held at once pressure stands.
-        hold_share: f64 = 0.50;
+        hold_share: f64 = 0.42;
         /// Time over which it falls to that share, s.
         hold_ramp_s: f64 = 1.5;
     }

@@ -35,14 +35,21 @@ pub fn drag_nm(p: &EngineParameters, engine_rad_s: f64) -> f64 {
     -(p.drag_nm + p.drag_nm_s * engine_rad_s.max(0.0)) * (engine_rad_s / 20.0).clamp(0.0, 1.0)
 }
 
-/// Flywheel torque asked for by a pedal position of 0 to 1, N·m, with idle governor and speed
+/// Share of the available torque that a pedal position of 0 to 100 per cent asks for. The map is
+/// generous at small pedals, as drivers like it (common practice, no source).
+#[must_use]
+pub fn pedal_share(pedal_percent: f64) -> f64 {
+    libm::pow((pedal_percent / 100.0).clamp(0.0, 1.0), 0.7)
+}
+
+/// Flywheel torque asked for by a share of 0 to 1 of the torque range, N·m, with idle governor and speed
 /// limit. `allowed` below 1 is an intervention (gear change, traction control).
 #[must_use]
-pub fn requested_nm(p: &EngineParameters, engine_rad_s: f64, pedal: f64, allowed: f64) -> f64 {
+pub fn requested_nm(p: &EngineParameters, engine_rad_s: f64, share: f64, allowed: f64) -> f64 {
     let idle_rad_s = p.idle_rpm * RAD_S_PER_RPM;
     let most = full_load_nm(p, engine_rad_s);
     let drag = drag_nm(p, engine_rad_s);
-    let driver = drag + (most - drag) * (pedal * allowed).clamp(0.0, 1.0);
+    let driver = drag + (most - drag) * (share * allowed).clamp(0.0, 1.0);
     let idle = IDLE_GAIN_NM_S * (idle_rad_s - engine_rad_s);
     let limit = (p.limit_rpm - engine_rad_s / RAD_S_PER_RPM) / LIMIT_RANGE_RPM;
     let fuelled = driver.max(idle.min(most));
