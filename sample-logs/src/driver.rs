@@ -51,6 +51,8 @@ struct Programme {
 pub struct Driver {
     programmes: VecDeque<Programme>,
     drive_road: Vec<Stretch>,
+    /// Actions of this manoeuvre still to come.
+    left: VecDeque<Phase>,
     phase: Option<Phase>,
     phase_s: f64,
     manoeuvre_s: f64,
@@ -62,7 +64,6 @@ pub struct Driver {
     straight_for_s: f64,
     heading_rad: f64,
     since_change_s: f64,
-    started: bool,
 }
 
 impl Driver {
@@ -86,6 +87,7 @@ impl Driver {
         Self {
             programmes,
             drive_road: road.to_vec(),
+            left: VecDeque::new(),
             phase: None,
             phase_s: 0.0,
             manoeuvre_s: 0.0,
@@ -97,7 +99,6 @@ impl Driver {
             straight_for_s: 0.0,
             heading_rad: 0.0,
             since_change_s: 0.0,
-            started: false,
         }
     }
 
@@ -112,8 +113,7 @@ impl Driver {
         self.phase_s += step_s;
         self.manoeuvre_s += step_s;
         self.since_change_s += step_s;
-        if !self.started || self.phase.is_none_or(|phase| self.is_done(&phase, s)) {
-            self.started = true;
+        if self.phase.is_none_or(|phase| self.is_done(&phase, s)) {
             self.next_phase(s)?;
         }
         let phase = self.phase?;
@@ -125,42 +125,24 @@ impl Driver {
         Some(self.controls)
     }
 
+    /// Takes the next action, from the next manoeuvre if this one is done or out of time.
     fn next_phase(&mut self, s: &State) -> Option<()> {
-        let out_of_time = self.manoeuvre_s >= self.limit_s;
-        let from_current = if out_of_time { None } else { self.pop_current() };
-        let phase = match from_current {
-            Some(phase) => phase,
-            None => loop {
-                if self.phase.is_some() || out_of_time {
-                    self.programmes.pop_front();
-                    self.phase = None;
-                }
-                let programme = self.programmes.front_mut()?;
-                self.manoeuvre_s = 0.0;
-                self.manoeuvre_from_m = s.distance_m;
-                self.limit_s = programme.limit_s;
-                self.road = if programme.road.is_empty() {
-                    self.drive_road.clone()
-                } else {
-                    programme.road.clone()
-                };
-                match programme.phases.pop_front() {
-                    Some(phase) => break phase,
-                    None => {
-                        self.programmes.pop_front();
-                    }
-                }
-            },
-        };
-        self.phase = Some(phase);
+        if self.manoeuvre_s >= self.limit_s {
+            self.left.clear();
+        }
+        while self.left.is_empty() {
+            let programme = self.programmes.pop_front()?;
+            self.left = programme.phases;
+            self.limit_s = programme.limit_s;
+            self.manoeuvre_s = 0.0;
+            self.manoeuvre_from_m = s.distance_m;
+            self.road =
+                if programme.road.is_empty() { self.drive_road.clone() } else { programme.road };
+        }
+        self.phase = self.left.pop_front();
         self.phase_s = 0.0;
         self.integral = 0.0;
-        Some(())
-    }
-
-    fn pop_current(&mut self) -> Option<Phase> {
-        self.phase?;
-        self.programmes.front_mut()?.phases.pop_front()
+        self.phase.map(|_| ())
     }
 
     fn is_done(&self, phase: &Phase, s: &State) -> bool {
