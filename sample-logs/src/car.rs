@@ -198,11 +198,11 @@ parameters! {
         /// Travel over which the spring rises from the one force to the other, m.
         spring_travel_m: f64 = 0.000_60;
         /// Travel of the wavy lining until it lies flat, m.
-        lining_wave_m: f64 = 0.000_12;
+        lining_wave_m: f64 = 0.000_15;
         /// Force over which the wave flattens, N.
         lining_wave_n: f64 = 400.0;
         /// Stiffness of the flattened pack, N/m.
-        pack_stiffness_n_per_m: f64 = 4.0e7;
+        pack_stiffness_n_per_m: f64 = 1.2e7;
         /// Oil between pump and piston, m³.
         oil_volume_m3: f64 = 12.0e-6;
         /// Bulk modulus of the oil, Pa (from memory: 1.4 to 1.8 GPa for mineral oil).

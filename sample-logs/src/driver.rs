@@ -15,7 +15,7 @@ const STEERING_DEG_S: f64 = 450.0;
 /// Fastest lifting of the pedal, per cent per second.
 const LIFT_PERCENT_S: f64 = 600.0;
 /// Fastest pressing of the pedal in gentle driving, per cent per second.
-const GENTLE_PERCENT_S: f64 = 60.0;
+const GENTLE_PERCENT_S: f64 = 25.0;
 /// Brake pedal per second when pressed or let go.
 const BRAKE_PER_S: f64 = 5.0;
 /// Longest time that a speed may take to be reached, s.
@@ -196,7 +196,7 @@ impl Driver {
                 let backwards = if mps < 0.0 { -1.0 } else { 1.0 };
                 let error = backwards * (mps - v);
                 // Gentle: below the pedal that would close the coupling.
-                let most = car.control.pedal_on_percent + car.control.pedal_on_slope * v.abs() - 4.0;
+                let most = car.control.pedal_on_percent + car.control.pedal_on_slope * v.abs() - 7.0;
                 let base = 4.0 + 0.45 * v.abs();
                 self.integral = (self.integral + 0.8 * error * step_s).clamp(-4.0, 14.0);
                 let wanted = (base + 7.0 * error + self.integral).clamp(0.0, most);

@@ -60,6 +60,19 @@ pub enum WiringForm {
     Stale,
 }
 
+impl WiringForm {
+    /// As written in scenario and truth files.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Inhibit => "inhibit",
+            Self::WheelWire => "wheel_wire",
+            Self::MessageGaps => "message_gaps",
+            Self::Stale => "stale",
+        }
+    }
+}
+
 /// One fault.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Fault {
