@@ -69,11 +69,12 @@ impl Kinematics {
         let rear_mps = axle(drive, [2, 3], &correction.factor);
         let free_mps = free_front(&rear_mps, &yaw_rad_s, vehicle);
         let slip_mps = slip(drive, &front_mps, &free_mps, dropout_mps);
-        let noise = slip_mps
-            .as_ref()
-            .map_err(Clone::clone)
-            .or_else(|why| straight_slip(drive, &front_mps, &rear_mps, dropout_mps).ok_or(why))
-            .and_then(|slip| noise(drive, &slip, closed));
+        let noise = match &slip_mps {
+            Ok(slip) => noise(drive, slip, closed),
+            Err(why) => straight_slip(drive, &front_mps, &rear_mps, dropout_mps)
+                .ok_or_else(|| why.clone())
+                .and_then(|slip| noise(drive, &slip, closed)),
+        };
         Self {
             radius_ratio: correction.ratio,
             front_mps,

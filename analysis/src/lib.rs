@@ -30,4 +30,6 @@ mod robust;
 pub mod statistics;
 pub mod table;
 pub mod transition;
+#[cfg(test)]
+mod trial;
 pub mod vehicle;

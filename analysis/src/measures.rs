@@ -40,6 +40,14 @@ pub struct FrameSpan {
     pub frames: u64,
 }
 
+impl FrameSpan {
+    /// First to last frame, s.
+    #[must_use]
+    pub fn duration_s(&self) -> f64 {
+        seconds_between(self.first_ns, self.last_ns).max(0.0)
+    }
+}
+
 /// Measures a drive. Never fails: each value that is missing says why.
 #[must_use]
 pub fn measure_drive(
@@ -59,7 +67,7 @@ pub fn measure_drive(
     DriveMeasures {
         name: name.to_owned(),
         start_ns: span.first_ns,
-        duration_s: seconds_between(span.first_ns, span.last_ns).max(0.0),
+        duration_s: span.duration_s(),
         frames: span.frames,
         noise_slip_mps: kinematics.noise_slip_mps(),
         radius_ratio: kinematics.radius_ratio.clone(),
