@@ -31,8 +31,8 @@ impl Axis {
             .fold((0.0, 0.0), |(low, high): (f64, f64), v| (low.min(v), high.max(v)));
         let mut axis = Self::divided(low, high, UPRIGHT_STEPS);
         // Noise around nought shall not cost a whole step of height.
-        let tick = (axis.low / axis.step).floor() * axis.step;
-        axis.low = tick.max(axis.low - 0.02 * (axis.high - axis.low)).min(axis.low);
+        let noise = -axis.low < 0.25 * axis.step;
+        axis.low = if noise { axis.low } else { (axis.low / axis.step).floor() * axis.step };
         axis.high = (axis.high / axis.step).ceil() * axis.step;
         axis
     }

@@ -150,13 +150,13 @@ impl<'a> Overlay<'a> {
         ];
         for (side, heading, x) in halves {
             let y = TOP_PX - 15.0;
-            let line = [(x, y), (x + 26.0, y)];
+            let line = [(x, y), (x + 34.0, y)];
             match side {
                 Side::Before => canvas.line(line, Pen::new(side.ink(), 2.4))?,
                 Side::After => canvas.dashes(line, (9.0, 3.5), Pen::new(side.ink(), 2.4))?,
             }
-            marker::draw(canvas, side, Fill::Solid, (x + 13.0, y), 1.0)?;
-            canvas.text(heading, (x + 33.0, y), Anchor::Start, TEXT_PX, palette::TEXT)?;
+            marker::draw(canvas, side, Fill::Solid, (x + 17.0, y), 1.0)?;
+            canvas.text(heading, (x + 41.0, y), Anchor::Start, TEXT_PX, palette::TEXT)?;
         }
         Ok(())
     }

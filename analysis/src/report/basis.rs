@@ -213,6 +213,9 @@ fn car(vehicle: &Vehicle) -> Markup {
 
 /// A number as the owner wrote it.
 fn exact(value: f64) -> String {
+    if !value.is_finite() {
+        return number::NO_NUMBER.to_owned();
+    }
     if (1e-4..1e6).contains(&value.abs()) || value == 0.0 {
         value.to_string()
     } else {

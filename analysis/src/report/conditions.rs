@@ -14,14 +14,20 @@ use crate::measure::Measure;
 
 const KINDS: [Kind; 3] = [Kind::Launch, Kind::TipIn, Kind::TurnIn];
 
-/// One line of the table: its name and one text a set.
-type Line = (String, [String; 2]);
+/// One line of the table.
+struct Line {
+    name: &'static str,
+    /// Whether it tells a part of what the line above tells.
+    part: bool,
+    /// One a set.
+    texts: [String; 2],
+}
 
-/// The table of conditions, and the two lists.
+/// The table of conditions.
 pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
     let table = html! {
         table {
-            caption { "Conditions of the two sets" }
+            caption { "Conditions, lowest to highest" }
             thead { tr {
                 th scope="col" { "Condition" }
                 @for side in Side::BOTH {
@@ -29,24 +35,28 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
                 }
             } }
             tbody {
-                @for (name, texts) in lines(campaign) {
+                @for line in lines(campaign) {
                     tr {
-                        th scope="row" { (name) }
-                        @for text in texts { td { (text) } }
+                        th.part-of[line.part] scope="row" { (line.name) }
+                        @for text in line.texts { td { (text) } }
                     }
                 }
             }
         }
     };
+    wide_table("Conditions of the two sets", &table)
+}
+
+/// What was tested and what was not, for the first screen.
+pub(super) fn scope(campaign: &Campaign<'_>) -> Markup {
     html! {
-        div.columns {
-            div { (wide_table("Conditions of the two sets", &table)) }
-            div {
-                h3 { "Tested" }
-                ul { @for item in tested(campaign) { li { (item) } } }
-                h3 { "Not tested" }
-                ul { @for item in not_tested(campaign) { li { (item) } } }
-            }
+        section aria-labelledby="tested-heading" {
+            h2 #tested-heading { "Tested" }
+            ul { @for item in tested(campaign) { li { (item) } } }
+        }
+        section aria-labelledby="untested-heading" {
+            h2 #untested-heading { "Not tested" }
+            ul { @for item in not_tested(campaign) { li { (item) } } }
         }
     }
 }
@@ -111,25 +121,23 @@ fn overall(
 
 fn lines(campaign: &Campaign<'_>) -> Vec<Line> {
     let both = |text: &dyn Fn(Side) -> String| Side::BOTH.map(text);
-    let mut lines: Vec<Line> = vec![
-        ("Drives".to_owned(), both(&|side| number::whole(campaign.size(side).drives))),
-        (
-            "Engagements".to_owned(),
-            both(&|side| number::whole(campaign.size(side).engagements)),
-        ),
+    let line = |name, texts| Line { name, part: false, texts };
+    let part = |name, texts| Line { name, part: true, texts };
+    let mut lines = vec![
+        line("Drives", both(&|side| number::whole(campaign.size(side).drives))),
+        line("Engagements", both(&|side| number::whole(campaign.size(side).engagements))),
     ];
     for kind in KINDS {
-        let counts = both(&|side| number::whole(campaign.count_of(side, kind)));
-        lines.push((format!("\u{2003}of these {}", plural(kind)), counts));
+        lines.push(part(plural(kind), both(&|side| number::whole(campaign.count_of(side, kind)))));
     }
     if campaign.knows_matches() {
         let counts = both(&|side| {
             let matched = campaign.engagements(side).filter(|(p, _)| campaign.is_matched(side, *p));
             number::whole(matched.count())
         });
-        lines.push(("\u{2003}of these matched".to_owned(), counts));
+        lines.push(part("matched", counts));
     }
-    lines.push(("Times counted from".to_owned(), both(&|side| references(campaign, side))));
+    lines.push(line("Times counted from", both(&|side| references(campaign, side))));
     let demand = wording::demand_unit(campaign.notes.demand_unit);
     let conditions: [(&str, &str, fn(&Conditions) -> Option<f64>); 6] = [
         ("Fluid temperature", "°C", |c| c.fluid_temperature_c),
@@ -144,7 +152,7 @@ fn lines(campaign: &Campaign<'_>) -> Vec<Line> {
             Some((low, high)) => format!("{}{}", number::span(low, high), wording::behind(unit)),
             None => "not known".to_owned(),
         });
-        lines.push((name.to_owned(), texts));
+        lines.push(line(name, texts));
     }
     lines
 }
@@ -193,7 +201,8 @@ fn not_tested(campaign: &Campaign<'_>) -> Vec<String> {
     let mut items = Vec::new();
     for row in &campaign.comparison.measures {
         if row.verdict == Verdict::NotEnoughData {
-            let why = row.why.as_deref().unwrap_or("too few matched engagements");
+            let why = wording::why(row);
+            let why = why.as_deref().unwrap_or("too few matched engagements");
             items.push(format!("{}: {why}.", wording::capital(row.measure.label())));
         }
     }

@@ -67,7 +67,7 @@ pub fn interval(low: f64, high: f64, u: f64) -> String {
 /// `low to high` of a condition; one number where both round to the same.
 #[must_use]
 pub fn span(low: f64, high: f64) -> String {
-    let resolution = ((high - low).abs() / 20.0).max(high.abs().max(low.abs()) * 1e-3);
+    let resolution = ((high - low).abs() / 20.0).max(high.abs().max(low.abs()) * 1e-2);
     let place = decade(resolution).unwrap_or(0);
     let size = high.abs().max(low.abs());
     let (low, high) = (scaled(low, size, place), scaled(high, size, place));
@@ -104,7 +104,7 @@ pub fn probability(p: f64) -> String {
     } else if p < 0.1 {
         at_place(p, 0, decade(p).unwrap_or(-2) - 1)
     } else {
-        at_place(p, 0, -2)
+        at_place(p.min(1.0), 0, -2)
     }
 }
 
@@ -231,7 +231,7 @@ mod tests {
         check(-0.001, 0.04, "0.00 ± 0.04");
         check(-3.21, 0.2, "−3.21 ± 0.20");
         check(3.0, 4000.0, "0 ± 4000");
-        check(421_000_000.0, 3_000_000.0, "(4.21 ± 0.03) × 10⁸");
+        check(421_000_000.0, 3_000_000.0, "(4.210 ± 0.030) × 10⁸");
         check(0.000_001_82, 0.000_000_04, "(1.82 ± 0.04) × 10⁻⁶");
         check(1.5, 0.0, "1.50");
         check(1.5, f64::NAN, "1.50");

@@ -147,20 +147,24 @@ pub(super) fn strips(campaign: &Campaign<'_>) -> Markup {
     };
     let (drawn, empty): (Vec<&Measure>, Vec<&Measure>) = Measure::ALL.iter().partition(measured);
     html! {
-        p {
-            "Every engagement is one point, in the order in which it was driven, one column a drive. "
-            "A thin upright line is its standard uncertainty. The line across each half is the "
-            "median of the matched engagements. The before median runs on as a dotted line; the band "
-            "shows where the 95 % interval of the shift puts the after set against it. "
-            "A band clear of the dotted line points to a change; the verdict also asks that it "
-            "survives the correction for looking at several measures at once."
-            @if campaign.knows_matches() { " Faint points found no match and are not compared." }
-        }
-        @if let Ok(chart) = legend::draw(&meanings, label) {
-            p.legend { (PreEscaped(chart.svg)) }
-        }
-        div.figures {
-            @for measure in &drawn { (strip(campaign, **measure)) }
+        @if !drawn.is_empty() {
+            p {
+                "Every engagement is one point, in the order in which it was driven, one column a "
+                "drive. A thin upright line is its standard uncertainty. The line across each half "
+                "is the median of the matched engagements. The before median runs on as a dotted "
+                "line; the band shows where the 95 % interval of the shift puts the after set "
+                "against it. A band clear of the dotted line points to a change; the verdict also "
+                "asks that it survives the correction for looking at several measures at once."
+                @if campaign.knows_matches() {
+                    " Faint points found no match and are not compared."
+                }
+            }
+            @if let Ok(chart) = legend::draw(&meanings, label) {
+                p.legend { (PreEscaped(chart.svg)) }
+            }
+            div.figures {
+                @for measure in &drawn { (strip(campaign, **measure)) }
+            }
         }
         @if !empty.is_empty() {
             h3 { "Without a picture" }

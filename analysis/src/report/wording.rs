@@ -3,6 +3,7 @@
 use slipwright_decoders::unit::Unit;
 
 use super::number;
+use super::page::visible;
 use crate::comparison::{MeasureComparison, Verdict};
 use crate::measure::{Better, Measure};
 
@@ -93,6 +94,11 @@ pub(super) fn open_question(row: &MeasureComparison) -> Option<String> {
         ),
         None => "a change could be there unseen".to_owned(),
     })
+}
+
+/// Why there is no number or no verdict, without a full stop.
+pub(super) fn why(row: &MeasureComparison) -> Option<String> {
+    row.why.as_deref().map(|why| visible(why.trim_end_matches('.')))
 }
 
 /// Shift with its interval, in words.
