@@ -1,1 +1,67 @@
-fn main(){}
+//! The `slipwright` command line: the only place that knows arguments, files given by name,
+//! terminals and exit codes. Everything it says comes from the libraries as values.
+//!
+//! - [`cli`]: what may be typed.
+//! - [`commands`]: one file a command, each `run(&Args, &mut Write) -> Result<Answer, Failure>`.
+//! - [`input`]: captures, decoder and vehicle files, from path to value.
+//! - [`contract`]: what `--json` prints; [`text`]: the same for people.
+//! - [`output`]: files written whole or not at all.
+//! - [`failure`]: every error as one plain line.
+
+mod cli;
+mod commands;
+mod contract;
+mod failure;
+mod input;
+mod output;
+mod progress;
+mod text;
+
+use std::io::Write;
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use crate::cli::{Cli, Command};
+use crate::failure::Failure;
+
+/// What a command that ran to its end has to say to the shell.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Answer {
+    /// Done.
+    Done,
+    /// Done, and the answer is no: not ready, not judgeable.
+    No,
+    /// Done for some inputs; others could not be read and were named on standard error.
+    Partly,
+}
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let mut out = std::io::stdout().lock();
+    let result = run(&cli, &mut out).and_then(|answer| {
+        out.flush().map_err(Failure::Printing)?;
+        Ok(answer)
+    });
+    match result {
+        Ok(Answer::Done) => ExitCode::SUCCESS,
+        Ok(Answer::No) => ExitCode::from(1),
+        Ok(Answer::Partly) => ExitCode::from(2),
+        // The reader of our output has gone; there is nobody to tell.
+        Err(failure) if failure.is_broken_pipe() => ExitCode::SUCCESS,
+        Err(failure) => {
+            progress::say(&failure.to_string());
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn run(cli: &Cli, out: &mut impl Write) -> Result<Answer, Failure> {
+    match &cli.command {
+        Command::Decode(args) => commands::decode::run(args, out),
+        Command::Measure(args) => commands::measure::run(args, out),
+        Command::Compare(args) => commands::compare::run(args, out),
+        Command::Simulate(args) => commands::simulate::run(args, out),
+        Command::Completions(args) => commands::completions::run(args, out),
+    }
+}

@@ -1,0 +1,131 @@
+//! What may be typed: commands, options, their help and examples. Nothing is opened here.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+use clap_complete::Shell;
+
+/// Prove that a rebuilt all-wheel-drive clutch coupling slips less, and find what is wrong when it
+/// does not.
+///
+/// Drives are captures of the car's CAN bus (pcapng, plain or zstd-compressed). A vehicle file
+/// says what is known of the car and names its decoder file, which says where the signals are.
+#[derive(Debug, Parser)]
+#[command(name = "slipwright", version, after_help = EXIT_CODES, max_term_width = 100)]
+pub(crate) struct Cli {
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+const EXIT_CODES: &str = "Exit codes: 0 done; 1 done, and the answer is no; 2 wrong use or bad input, \
+with one plain line that says what, where and what to do.
+
+A passenger works the laptop. Test on a closed or quiet road within the law. The vehicle maker's \
+procedure, local rules and licensed practice come first.";
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Turn a capture into signals: Parquet or CSV
+    Decode(DecodeArgs),
+    /// Find the engagements of one or more drives and measure them
+    Measure(MeasureArgs),
+    /// Compare drives from before and after the work: the proof
+    Compare(CompareArgs),
+    /// Make sample drives with known truth from a scenario file
+    Simulate(SimulateArgs),
+    /// Print a completion script for a shell
+    Completions(CompletionsArgs),
+}
+
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  slipwright decode drive.pcapng --decoder car.toml --out drive.parquet
+
+The file has one row a received value: t_ns (integer, ns since the epoch), signal (role or name), \
+value (null where the car marked it invalid), unit.")]
+pub(crate) struct DecodeArgs {
+    /// Capture to read (.pcapng or .pcapng.zst)
+    #[arg(value_name = "CAPTURE")]
+    pub(crate) capture: PathBuf,
+    /// Decoder file (TOML)
+    #[arg(long, value_name = "FILE")]
+    pub(crate) decoder: PathBuf,
+    /// Where to write the signals; the ending, .parquet or .csv, chooses the form
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: PathBuf,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  slipwright measure drive1.pcapng drive2.pcapng --vehicle car/vehicle.toml
+
+Times in seconds count from the capture's first frame. A value that cannot be had is missing and \
+says why.")]
+pub(crate) struct MeasureArgs {
+    /// Captures to read (.pcapng or .pcapng.zst), one drive each
+    #[arg(value_name = "CAPTURE", required = true)]
+    pub(crate) captures: Vec<PathBuf>,
+    /// Vehicle file (TOML); it names the decoder file
+    #[arg(long, value_name = "FILE")]
+    pub(crate) vehicle: PathBuf,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  slipwright compare --before spring/*.pcapng --after summer/*.pcapng --vehicle car/vehicle.toml --out proof
+
+With --out, the folder gets report.html (open it in any browser), comparison.json and \
+engagements.parquet. Three or more drives a side, six launches and six tip-ins each, make a \
+sound campaign.")]
+pub(crate) struct CompareArgs {
+    /// Captures from before the work
+    #[arg(long, value_name = "CAPTURE", num_args = 1.., required = true)]
+    pub(crate) before: Vec<PathBuf>,
+    /// Captures from after the work
+    #[arg(long, value_name = "CAPTURE", num_args = 1.., required = true)]
+    pub(crate) after: Vec<PathBuf>,
+    /// Vehicle file (TOML); it names the decoder file
+    #[arg(long, value_name = "FILE")]
+    pub(crate) vehicle: PathBuf,
+    /// Folder for the report; made if it is not there
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  slipwright simulate sample-logs/scenarios/before.toml --out /tmp/drives --seed 7
+
+The folder gets the captures, decoder.toml, vehicle.toml and the truth they were made from.")]
+pub(crate) struct SimulateArgs {
+    /// Scenario file (TOML)
+    #[arg(value_name = "SCENARIO")]
+    pub(crate) scenario: PathBuf,
+    /// Folder for the drives; made if it is not there
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: PathBuf,
+    /// Random seed; the scenario's own if left out
+    #[arg(long, value_name = "N")]
+    pub(crate) seed: Option<u64>,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CompletionsArgs {
+    /// Which shell
+    pub(crate) shell: Shell,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Json {
+    /// Print one JSON object for programs, and nothing else, on standard output
+    #[arg(long)]
+    pub(crate) json: bool,
+}

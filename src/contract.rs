@@ -1,0 +1,290 @@
+//! What `--json` prints: the public contract, one object a command. A program may rely on every
+//! field here; fields are added, never renamed. A missing value is `null` with a `why`.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
+use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::engagement::Engagement;
+use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
+
+/// A measured value.
+#[derive(Debug, Serialize)]
+pub(crate) struct Value {
+    value: Option<f64>,
+    u: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    method: Option<&'static str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    samples: Option<usize>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    why: Option<String>,
+}
+
+impl From<&Measured> for Value {
+    fn from(measured: &Measured) -> Self {
+        match measured {
+            Ok(estimate) => Self {
+                value: Some(estimate.value),
+                u: Some(estimate.u),
+                method: Some(estimate.method),
+                samples: Some(estimate.samples),
+                why: None,
+            },
+            Err(missing) => Self {
+                value: None,
+                u: None,
+                method: None,
+                samples: None,
+                why: Some(missing.to_string()),
+            },
+        }
+    }
+}
+
+/// `decode`: what was written.
+#[derive(Debug, Serialize)]
+pub(crate) struct DecodeOutput {
+    pub(crate) capture: String,
+    pub(crate) out: String,
+    pub(crate) duration_s: f64,
+    pub(crate) frames: u64,
+    pub(crate) signals: Vec<DecodedSignal>,
+    pub(crate) warnings: Vec<String>,
+}
+
+/// One signal of `decode`.
+#[derive(Debug, Serialize)]
+pub(crate) struct DecodedSignal {
+    pub(crate) signal: String,
+    pub(crate) bus: String,
+    pub(crate) id: u32,
+    pub(crate) unit: &'static str,
+    pub(crate) values: usize,
+    pub(crate) invalid: usize,
+}
+
+/// `measure`: one entry a drive that could be read.
+#[derive(Debug, Serialize)]
+pub(crate) struct MeasureOutput {
+    drives: Vec<Drive>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    failures: Vec<String>,
+}
+
+impl MeasureOutput {
+    pub(crate) fn new(drives: &[DriveMeasures], failures: &[String]) -> Self {
+        Self { drives: drives.iter().map(Drive::from).collect(), failures: failures.to_vec() }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct Drive {
+    capture: String,
+    duration_s: f64,
+    frames: u64,
+    noise_slip_mps: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    noise_slip_why: Option<String>,
+    radius_ratio: BTreeMap<&'static str, Value>,
+    engagements: Vec<EngagementOutput>,
+    warnings: Vec<String>,
+}
+
+impl From<&DriveMeasures> for Drive {
+    fn from(drive: &DriveMeasures) -> Self {
+        let ratio = &drive.radius_ratio;
+        Self {
+            capture: drive.name.clone(),
+            duration_s: drive.duration_s,
+            frames: drive.frames,
+            noise_slip_mps: drive.noise_slip_mps.as_ref().ok().map(|e| e.value),
+            noise_slip_why: drive.noise_slip_mps.as_ref().err().map(ToString::to_string),
+            radius_ratio: BTreeMap::from([
+                ("front_left", Value::from(&ratio.front_left)),
+                ("front_right", Value::from(&ratio.front_right)),
+                ("rear_left", Value::from(&ratio.rear_left)),
+                ("rear_right", Value::from(&ratio.rear_right)),
+            ]),
+            engagements: drive
+                .engagements
+                .iter()
+                .map(|e| EngagementOutput::new(e, drive.start_ns))
+                .collect(),
+            warnings: drive.warnings.clone(),
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct EngagementOutput {
+    start_s: f64,
+    end_s: f64,
+    kind: &'static str,
+    reference: &'static str,
+    reference_s: f64,
+    conditions: ConditionsOutput,
+    #[serde(flatten)]
+    measures: BTreeMap<&'static str, Value>,
+    transfer: Vec<Transfer>,
+}
+
+/// Seconds between two stamps.
+fn seconds(from_ns: i64, to_ns: i64) -> f64 {
+    to_ns.saturating_sub(from_ns) as f64 / 1e9
+}
+
+impl EngagementOutput {
+    fn new(engagement: &Engagement, start_ns: i64) -> Self {
+        Self {
+            start_s: seconds(start_ns, engagement.start_ns),
+            end_s: seconds(start_ns, engagement.end_ns),
+            kind: engagement.kind.text(),
+            reference: engagement.reference.text(),
+            reference_s: seconds(start_ns, engagement.reference_ns),
+            conditions: ConditionsOutput::from(engagement),
+            measures: Measure::ALL
+                .iter()
+                .map(|&m| (m.key(), Value::from(engagement.measured(m))))
+                .collect(),
+            transfer: engagement.transfer.iter().map(Transfer::from).collect(),
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct ConditionsOutput {
+    speed_mps: Option<f64>,
+    demand_step: Option<f64>,
+    accelerator_percent: Option<f64>,
+    accelerator_rate_percent_per_s: Option<f64>,
+    fluid_temperature_c: Option<f64>,
+    engine_torque_nm: Option<f64>,
+}
+
+impl From<&Engagement> for ConditionsOutput {
+    fn from(engagement: &Engagement) -> Self {
+        let c = &engagement.conditions;
+        Self {
+            speed_mps: c.speed_mps,
+            demand_step: c.demand_step,
+            accelerator_percent: c.accelerator_percent,
+            accelerator_rate_percent_per_s: c.accelerator_rate_percent_per_s,
+            fluid_temperature_c: c.fluid_temperature_c,
+            engine_torque_nm: c.engine_torque_nm,
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct Transfer {
+    #[serde(flatten)]
+    fraction: Value,
+    /// Stands in for the estimate's own short method text, which the flattened value leaves out.
+    assumption: &'static str,
+    upper_bound: bool,
+}
+
+impl From<&TransferEstimate> for Transfer {
+    fn from(transfer: &TransferEstimate) -> Self {
+        let mut fraction = Value::from(&transfer.fraction);
+        fraction.method = Some(transfer.method);
+        Self { fraction, assumption: transfer.assumption, upper_bound: transfer.upper_bound }
+    }
+}
+
+/// `compare`: the proof.
+#[derive(Debug, Serialize)]
+pub(crate) struct CompareOutput {
+    before: SetOutput,
+    after: SetOutput,
+    measures: Vec<MeasureComparisonOutput>,
+    verdict: &'static str,
+    sentence: String,
+    warnings: Vec<String>,
+    report: Option<String>,
+}
+
+impl CompareOutput {
+    pub(crate) fn new(comparison: &Comparison, report: Option<String>) -> Self {
+        Self {
+            before: comparison.before.into(),
+            after: comparison.after.into(),
+            measures: comparison.measures.iter().map(MeasureComparisonOutput::from).collect(),
+            verdict: comparison.verdict.text(),
+            sentence: comparison.sentence.clone(),
+            warnings: comparison.warnings.clone(),
+            report,
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct SetOutput {
+    drives: usize,
+    engagements: usize,
+}
+
+impl From<SetSize> for SetOutput {
+    fn from(size: SetSize) -> Self {
+        Self { drives: size.drives, engagements: size.engagements }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct MeasureComparisonOutput {
+    name: &'static str,
+    before_median: Option<f64>,
+    after_median: Option<f64>,
+    shift: Option<f64>,
+    ci_low: Option<f64>,
+    ci_high: Option<f64>,
+    p: Option<f64>,
+    p_holm: Option<f64>,
+    smallest_provable: Option<f64>,
+    pairs: usize,
+    verdict: &'static str,
+    method: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    why: Option<String>,
+}
+
+impl From<&MeasureComparison> for MeasureComparisonOutput {
+    fn from(m: &MeasureComparison) -> Self {
+        Self {
+            name: m.measure.key(),
+            before_median: m.before_median,
+            after_median: m.after_median,
+            shift: m.shift,
+            ci_low: m.ci_low,
+            ci_high: m.ci_high,
+            p: m.p,
+            p_holm: m.p_holm,
+            smallest_provable: m.smallest_provable,
+            pairs: m.pairs,
+            verdict: m.verdict.text(),
+            method: m.method,
+            why: m.why.clone(),
+        }
+    }
+}
+
+/// `simulate`: what was written.
+#[derive(Debug, Serialize)]
+pub(crate) struct SimulateOutput {
+    pub(crate) out: String,
+    pub(crate) seed: u64,
+    pub(crate) captures: Vec<String>,
+    pub(crate) engagements: usize,
+}
+
+/// Prints one object and a line end.
+pub(crate) fn print(
+    out: &mut impl std::io::Write,
+    object: &impl Serialize,
+) -> Result<(), crate::failure::Failure> {
+    let text = serde_json::to_string_pretty(object)
+        .map_err(|error| crate::failure::Failure::Internal(error.to_string()))?;
+    writeln!(out, "{text}").map_err(crate::failure::Failure::Printing)
+}

@@ -1,0 +1,17 @@
+//! The built program, driven as a process: what it writes, prints and answers.
+//!
+//! Its JSON is read with structs written anew here, so that a change of the contract is seen.
+//! Checks against things outside the project run through [`reference`], which keeps a Python
+//! environment of pinned general-purpose libraries under the build folder.
+
+mod bad_input;
+mod captures;
+mod compare;
+mod decode;
+mod help;
+mod json;
+mod measure;
+mod outside;
+mod program;
+mod reference;
+mod sample;
