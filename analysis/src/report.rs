@@ -24,10 +24,10 @@ mod summary;
 mod wording;
 
 #[cfg(test)]
-mod tests;
-#[cfg(test)]
 #[path = "../examples/report_preview/drives.rs"]
 mod drives;
+#[cfg(test)]
+mod tests;
 
 use slipwright_decoders::unit::Unit;
 
@@ -86,10 +86,26 @@ pub fn comparison_report(
         lead: summary::lead(&campaign),
         sections: vec![
             Section::new("seen", "What it looks like", pictures::overlays(&campaign)),
-            Section::new("conditions", "How the two sets were driven", conditions::part(&campaign)),
-            Section::new("measures", "Every measure compared", measures::part(&campaign)),
-            Section::new("pictures", "Every engagement as a point", pictures::strips(&campaign)),
-            Section::new("engagements", "Every engagement in numbers", engagements::part(&campaign)),
+            Section::new(
+                "conditions",
+                "How the two sets were driven",
+                conditions::part(&campaign),
+            ),
+            Section::new(
+                "measures",
+                "Every measure compared",
+                measures::part(&campaign),
+            ),
+            Section::new(
+                "pictures",
+                "Every engagement as a point",
+                pictures::strips(&campaign),
+            ),
+            Section::new(
+                "engagements",
+                "Every engagement in numbers",
+                engagements::part(&campaign),
+            ),
             Section::new("basis", "What the numbers rest on", basis::part(&campaign)),
         ],
     };

@@ -55,7 +55,9 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
 fn line(row: &MeasureComparison) -> Markup {
     let u = wording::u_of_shift(row);
     let number = |value: Option<f64>, text: &dyn Fn(f64) -> String| {
-        value.filter(|v| v.is_finite()).map_or_else(|| number::NO_NUMBER.to_owned(), text)
+        value
+            .filter(|v| v.is_finite())
+            .map_or_else(|| number::NO_NUMBER.to_owned(), text)
     };
     let interval = match (row.ci_low, row.ci_high) {
         (Some(low), Some(high)) => number::interval(low, high, u),

@@ -27,7 +27,11 @@ pub fn with_uncertainty(value: f64, u: f64) -> String {
         Some(place) if value.is_finite() => {
             let text = |exponent: i32| {
                 let place = place.saturating_sub(exponent);
-                format!("{} ± {}", at_place(value, exponent, place), at_place(u, exponent, place))
+                format!(
+                    "{} ± {}",
+                    at_place(value, exponent, place),
+                    at_place(u, exponent, place)
+                )
             };
             match shared_exponent(value.abs().max(u)) {
                 None => text(0),
@@ -71,7 +75,11 @@ pub fn span(low: f64, high: f64) -> String {
     let place = decade(resolution).unwrap_or(0);
     let size = high.abs().max(low.abs());
     let (low, high) = (scaled(low, size, place), scaled(high, size, place));
-    if low == high { low } else { format!("{low} to {high}") }
+    if low == high {
+        low
+    } else {
+        format!("{low} to {high}")
+    }
 }
 
 /// A number of unknown uncertainty, with three significant digits.
@@ -200,7 +208,10 @@ fn superscript(exponent: i32) -> String {
             '1' => '¹',
             '2' => '²',
             '3' => '³',
-            _ => c.to_digit(10).and_then(|d| char::from_u32(0x2070 + d)).unwrap_or(c),
+            _ => c
+                .to_digit(10)
+                .and_then(|d| char::from_u32(0x2070 + d))
+                .unwrap_or(c),
         })
         .collect()
 }
@@ -243,7 +254,10 @@ mod tests {
         assert_eq!(signed(-1.213, 0.064), "−1.21");
         assert_eq!(signed(0.213, 0.064), "+0.21");
         assert_eq!(signed(0.000_1, 0.064), "0.00");
-        assert_eq!(interval(-1.339, -1.082, u_of_interval(-1.339, -1.082)), "−1.34 to −1.08");
+        assert_eq!(
+            interval(-1.339, -1.082, u_of_interval(-1.339, -1.082)),
+            "−1.34 to −1.08"
+        );
     }
 
     #[test]

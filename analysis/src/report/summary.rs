@@ -11,8 +11,11 @@ use crate::comparison::{Comparison, MeasureComparison, Verdict};
 use crate::measure::Measure;
 
 /// Slip, delay, transfer.
-const THREE: [Measure; 3] =
-    [Measure::PeakSlip, Measure::EngagementDelay, Measure::TransferFraction];
+const THREE: [Measure; 3] = [
+    Measure::PeakSlip,
+    Measure::EngagementDelay,
+    Measure::TransferFraction,
+];
 
 /// What every report of a test drive carries.
 const CAUTIONS: [&str; 6] = [
@@ -182,7 +185,10 @@ fn warnings(campaign: &Campaign<'_>) -> Markup {
         .into_iter()
         .flat_map(|side| {
             campaign.drives(side).iter().flat_map(move |drive| {
-                drive.warnings.iter().map(move |w| (side, drive.name.as_str(), w.as_str()))
+                drive
+                    .warnings
+                    .iter()
+                    .map(move |w| (side, drive.name.as_str(), w.as_str()))
             })
         })
         .collect();
@@ -191,9 +197,9 @@ fn warnings(campaign: &Campaign<'_>) -> Markup {
             section.warnings aria-labelledby="warnings-heading" {
                 h2 #warnings-heading { "Read this with the verdict" }
                 ul {
-                    @for warning in &campaign.comparison.warnings { li { (visible(warning)) } }
+                    @for warning in &campaign.comparison.warnings { li { (literal(warning)) } }
                     @for (side, name, warning) in of_drives {
-                        li { (wording::capital(side.text())) ", " (literal(name)) ": " (visible(warning)) }
+                        li { (wording::capital(side.text())) ", " (literal(name)) ": " (literal(warning)) }
                     }
                 }
             }

@@ -85,18 +85,27 @@ fn check_alone(page: &str, tags: &[Tag<'_>]) {
         assert!(!without_namespace.contains(foreign), "{foreign}");
     }
     for tag in tags {
-        assert!(!["script", "iframe", "object", "img"].contains(&tag.name), "{}", tag.name);
+        assert!(
+            !["script", "iframe", "object", "img"].contains(&tag.name),
+            "{}",
+            tag.name
+        );
         // Between the quoted values stand the names.
-        let handler = tag.attributes.split('"').step_by(2).any(|name| name.trim().starts_with("on"));
+        let handler = tag
+            .attributes
+            .split('"')
+            .step_by(2)
+            .any(|name| name.trim().starts_with("on"));
         assert!(!handler, "{}", tag.attributes);
         for link in ["href", "src"] {
             let target = attribute(tag, link).unwrap_or("#");
             assert!(target.starts_with('#') || target == "data:,", "{target}");
         }
     }
-    let policy = tags.iter().find_map(|tag| attribute(tag, "content").filter(|_| {
-        attribute(tag, "http-equiv") == Some("Content-Security-Policy")
-    }));
+    let policy = tags.iter().find_map(|tag| {
+        attribute(tag, "content")
+            .filter(|_| attribute(tag, "http-equiv") == Some("Content-Security-Policy"))
+    });
     assert!(policy.unwrap().starts_with("default-src 'none';"));
 }
 
@@ -109,7 +118,10 @@ fn check_headings(tags: &[Tag<'_>]) {
         .collect();
     assert_eq!(levels.iter().filter(|level| **level == 1).count(), 1);
     assert_eq!(levels.first(), Some(&1));
-    assert!(levels.windows(2).all(|pair| pair[1] <= pair[0] + 1), "{levels:?}");
+    assert!(
+        levels.windows(2).all(|pair| pair[1] <= pair[0] + 1),
+        "{levels:?}"
+    );
     let ids: Vec<&str> = tags.iter().filter_map(|tag| attribute(tag, "id")).collect();
     let unique: BTreeSet<&str> = ids.iter().copied().collect();
     assert_eq!(ids.len(), unique.len());
@@ -176,9 +188,14 @@ fn the_page_says_what_the_comparison_says() {
     for warning in &made.comparison.warnings {
         assert!(page.contains(warning.as_str()));
     }
-    for words in ["passenger works the laptop", "closed or quiet road", "one axle free", "hot fluid",
-        "maker's procedure", "nothing is sent"]
-    {
+    for words in [
+        "passenger works the laptop",
+        "closed or quiet road",
+        "one axle free",
+        "hot fluid",
+        "maker's procedure",
+        "nothing is sent",
+    ] {
         assert!(page.contains(words), "{words}");
     }
     for measure in Measure::ALL {
@@ -194,12 +211,16 @@ fn no_change_shown_never_reads_as_no_change() {
     for row in &mut made.comparison.measures {
         row.verdict = Verdict::NoChangeShown;
     }
-    let page = made.report().to_lowercase().replace("is not “no change”", "");
+    let page = made
+        .report()
+        .to_lowercase()
+        .replace("is not “no change”", "");
     assert!(page.contains("no change shown"));
     for (at, _) in page.match_indices("no change") {
         let after: String = page[at..].chars().take(40).collect();
         assert!(
-            after.starts_with("no change shown") || after.starts_with("no change of slip or delay was shown"),
+            after.starts_with("no change shown")
+                || after.starts_with("no change of slip or delay was shown"),
             "{after}"
         );
     }
@@ -226,7 +247,11 @@ fn what_others_wrote_is_shown_literally() {
                  onerror=alert(2)&gt; &amp;amp; '`␀\u{fffd} http://a.example  b";
     // Title, heading, two notes, the verdict, its warning, a table's and a list's reason and eight
     // drives three times (warning, table of engagements, table of drives), decoder.
-    assert!(page.matches(shown).count() >= 30, "{}", page.matches(shown).count());
+    assert!(
+        page.matches(shown).count() >= 30,
+        "{}",
+        page.matches(shown).count()
+    );
     assert!(!page.contains('\u{202e}') && !page.contains('\u{0}'));
     check_page(&page.replace("http://a.example", ""));
 }
@@ -236,7 +261,9 @@ fn what_others_wrote_is_shown_literally() {
 fn a_long_report_stays_small() {
     let mut made = drives::improved(8);
     for drive in made.before.iter_mut().chain(&mut made.after) {
-        drive.engagements.extend(drive.engagements.clone().into_iter().take(3));
+        drive
+            .engagements
+            .extend(drive.engagements.clone().into_iter().take(3));
         for engagement in &mut drive.engagements {
             engagement.kind = Kind::Launch;
             let trace = &mut engagement.trace;
@@ -246,8 +273,12 @@ fn a_long_report_stays_small() {
             trace.pressure_bar.clone_from(&trace.slip_mps);
         }
     }
-    let engagements: usize =
-        made.before.iter().chain(&made.after).map(|d| d.engagements.len()).sum();
+    let engagements: usize = made
+        .before
+        .iter()
+        .chain(&made.after)
+        .map(|d| d.engagements.len())
+        .sum();
     assert!(engagements >= 60);
     let page = made.report();
     assert!(page.len() < 5_000_000, "{}", page.len());
@@ -265,13 +296,18 @@ fn references_are_never_mixed_in_one_picture() {
     }
     let page = made.report();
     // The first launch of each of four drives is left in the before set.
-    assert!(page.contains("Front-rear slip in m/s over time from demand, s. before, 4 launches; after, 24 launches."));
+    assert!(page.contains(
+        "Front-rear slip in m/s over time from demand, s. before, 4 launches; after, 24 launches."
+    ));
     for drive in made.before.iter_mut().chain(&mut made.after) {
         for engagement in &mut drive.engagements {
             engagement.reference = Reference::Slip;
         }
     }
-    assert!(made.report().contains("over time from the onset of slip, s. before, 24 launches"));
+    assert!(
+        made.report()
+            .contains("over time from the onset of slip, s. before, 24 launches")
+    );
 }
 
 #[test]
@@ -289,7 +325,10 @@ fn a_row_of_the_table() {
     row.pairs = 42;
     row.verdict = Verdict::Reduced;
     let page = made.report();
-    let table = page.split_once("Every measure, before and after</caption>").unwrap().1;
+    let table = page
+        .split_once("Every measure, before and after</caption>")
+        .unwrap()
+        .1;
     let from = table.find("<tr><th scope=\"row\">Peak slip").unwrap();
     let row = &table[from..from + table[from..].find("</tr>").unwrap()];
     insta::assert_snapshot!(row.replace("<td", "\n<td"), @r#"
@@ -319,9 +358,18 @@ fn a_missing_value_says_why() {
     let page = made.report();
     // In the list of measures without a picture, and under each of eight tables.
     assert!(page.contains("<li>Pressure decay under hold: the vehicle file has no mass.kg.</li>"));
-    assert_eq!(page.matches("No pressure decay under hold in this drive: the vehicle file has no mass.kg").count(), 8);
-    assert_eq!(page.matches(": 3 samples where 8 are needed</li>").count(), 8);
-    assert!(page.contains("No value in 4 of 48 engagements before: 3 samples where 8 are needed (4)."));
+    assert_eq!(
+        page.matches("No pressure decay under hold in this drive: the vehicle file has no mass.kg")
+            .count(),
+        8
+    );
+    assert_eq!(
+        page.matches(": 3 samples where 8 are needed</li>").count(),
+        8
+    );
+    assert!(
+        page.contains("No value in 4 of 48 engagements before: 3 samples where 8 are needed (4).")
+    );
 }
 
 /// A small campaign with any numbers in it.
@@ -333,27 +381,50 @@ fn disturbed(numbers: &[f64]) -> Made {
         drive.engagements.truncate(3);
         drive.duration_s = next();
         drive.start_ns = next() as i64;
-        drive.noise_slip_mps =
-            Ok(Estimate { value: next(), u: next(), method: "any", samples: 1 });
+        drive.noise_slip_mps = Ok(Estimate {
+            value: next(),
+            u: next(),
+            method: "any",
+            samples: 1,
+        });
         for engagement in &mut drive.engagements {
             engagement.reference_ns = next() as i64;
             engagement.conditions.fluid_temperature_c = Some(next());
             engagement.conditions.demand_step = Some(next());
             for measured in &mut engagement.measures {
-                *measured = Ok(Estimate { value: next(), u: next(), method: "any", samples: 1 });
+                *measured = Ok(Estimate {
+                    value: next(),
+                    u: next(),
+                    method: "any",
+                    samples: 1,
+                });
             }
             let trace = &mut engagement.trace;
-            for values in [&mut trace.slip_t_s, &mut trace.slip_mps, &mut trace.pressure_t_s, &mut trace.pressure_bar] {
+            for values in [
+                &mut trace.slip_t_s,
+                &mut trace.slip_mps,
+                &mut trace.pressure_t_s,
+                &mut trace.pressure_bar,
+            ] {
                 values.truncate(40);
                 values.iter_mut().step_by(3).for_each(|v| *v = next());
             }
         }
     }
-    made.after.last_mut().unwrap().engagements[0].measures.truncate(2);
+    made.after.last_mut().unwrap().engagements[0]
+        .measures
+        .truncate(2);
     for row in &mut made.comparison.measures {
-        for value in [&mut row.before_median, &mut row.after_median, &mut row.shift, &mut row.ci_low,
-            &mut row.ci_high, &mut row.p, &mut row.p_holm, &mut row.smallest_provable]
-        {
+        for value in [
+            &mut row.before_median,
+            &mut row.after_median,
+            &mut row.shift,
+            &mut row.ci_low,
+            &mut row.ci_high,
+            &mut row.p,
+            &mut row.p_holm,
+            &mut row.smallest_provable,
+        ] {
             *value = Some(next());
         }
     }

@@ -17,7 +17,11 @@ pub(super) fn u_of_shift(row: &MeasureComparison) -> f64 {
 
 /// A unit behind its number: nothing for a bare number, a space that does not break before others.
 pub(super) fn behind(unit: &str) -> String {
-    if unit == "1" { String::new() } else { format!("\u{a0}{unit}") }
+    if unit == "1" {
+        String::new()
+    } else {
+        format!("\u{a0}{unit}")
+    }
 }
 
 /// A unit over an axis or in a heading.
@@ -58,7 +62,9 @@ pub(super) fn meaning(measure: Measure) -> &'static str {
 /// A label at the start of a sentence or a title.
 pub(super) fn capital(label: &str) -> String {
     let mut letters = label.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
 }
 
 /// A sign beside the verdict; it only repeats the word.
@@ -98,7 +104,9 @@ pub(super) fn open_question(row: &MeasureComparison) -> Option<String> {
 
 /// Why there is no number or no verdict, without a full stop.
 pub(super) fn why(row: &MeasureComparison) -> Option<String> {
-    row.why.as_deref().map(|why| visible(why.trim_end_matches('.')))
+    row.why
+        .as_deref()
+        .map(|why| visible(why.trim_end_matches('.')))
 }
 
 /// Shift with its interval, in words.
@@ -118,9 +126,13 @@ pub(super) fn shift(row: &MeasureComparison) -> Option<String> {
 
 /// A median with its unit, at the digits that the shift's interval allows.
 pub(super) fn median(row: &MeasureComparison, value: Option<f64>) -> Option<String> {
-    value
-        .filter(|v| v.is_finite())
-        .map(|v| format!("{}{}", number::rounded_to(v, u_of_shift(row)), behind(row.measure.unit())))
+    value.filter(|v| v.is_finite()).map(|v| {
+        format!(
+            "{}{}",
+            number::rounded_to(v, u_of_shift(row)),
+            behind(row.measure.unit())
+        )
+    })
 }
 
 /// Words in a list: `a, b and c`.
