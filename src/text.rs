@@ -8,7 +8,7 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::{Measure, Measured};
 use slipwright_analysis::report::number;
 
-use crate::contract::DecodeOutput;
+use crate::contract::{DecodeOutput, SimulateOutput};
 
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {
@@ -168,4 +168,15 @@ pub(crate) fn decoded(output: &DecodeOutput) -> String {
         let _ = writeln!(text, "  note: {warning}");
     }
     text
+}
+
+/// What was simulated.
+pub(crate) fn simulated(output: &SimulateOutput) -> String {
+    format!(
+        "{} with {} in {} (seed {}); the truth is in truth.json and truth.parquet\n",
+        number::count(output.captures.len(), "drive", "drives"),
+        number::count(output.engagements, "engagement", "engagements"),
+        output.out,
+        output.seed,
+    )
 }
