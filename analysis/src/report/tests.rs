@@ -433,7 +433,7 @@ fn disturbed(numbers: &[f64]) -> Made {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(48))]
+    #![proptest_config(ProptestConfig::with_cases(24))]
 
     #[test]
     fn any_numbers_give_a_page(numbers in proptest::collection::vec(any::<f64>(), 7..60)) {
