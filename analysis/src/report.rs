@@ -30,6 +30,8 @@ mod wording;
 mod drives;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod well_made;
 
 use slipwright_decoders::unit::Unit;
 
