@@ -136,7 +136,7 @@ impl Reading {
             let Some(channel) = channels.get_mut(interface as usize) else {
                 break;
             };
-            let Some(t_ns) = channel.clock.to_ns_directly(stamp) else {
+            let Some(t_ns) = channel.clock.direct_ns(stamp) else {
                 break;
             };
             if !channel.is_can || t_ns < channel.last_ns {

@@ -13,6 +13,9 @@ use super::summary::{Ending, Summary};
 /// Size of the buffer at first: it stays in a core's own cache.
 const BUFFER_BYTES: usize = 256 << 10;
 
+/// How many bytes of a file that is no capture are looked at.
+const LOOK_BYTES: usize = 512;
+
 /// How a source came to its end.
 #[derive(Debug)]
 enum SourceEnd {
@@ -53,7 +56,13 @@ impl<R: Read> Stream<R> {
             return Err(stream.failed(0));
         }
         let whole = matches!(stream.end, Some(SourceEnd::Whole));
-        check_beginning(stream.rest(), whole)?;
+        if let Err(problem) = check_beginning(stream.rest(), whole) {
+            // A few more bytes, to say what it is instead.
+            while stream.filled < LOOK_BYTES && stream.fill() {}
+            return Err(check_beginning(stream.rest(), whole)
+                .err()
+                .unwrap_or(problem));
+        }
         Ok(stream)
     }
 
@@ -169,6 +178,6 @@ pub(crate) fn check_beginning(bytes: &[u8], whole: bool) -> Result<(), Problem> 
         return Ok(());
     }
     Err(Problem::NotACapture(Looks::of(
-        bytes.get(..512.min(bytes.len())).unwrap_or_default(),
+        bytes.get(..LOOK_BYTES.min(bytes.len())).unwrap_or_default(),
     )))
 }
