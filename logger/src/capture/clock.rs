@@ -72,7 +72,7 @@ impl Clock {
     /// A stamp in nanoseconds since the epoch, rounded to the nearest (halves up) where one count
     /// is no whole number of them. `None` outside the years 1677 to 2262, which 64 bits hold.
     #[must_use]
-    pub fn to_ns(&self, stamp: u64) -> Option<i64> {
+    pub fn to_ns(self, stamp: u64) -> Option<i64> {
         if let Some(ns) = self.direct_ns(stamp) {
             return Some(ns);
         }

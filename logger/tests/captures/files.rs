@@ -108,11 +108,12 @@ impl Read for Pieces<'_> {
 }
 
 pub(crate) fn frames(told: &[Told]) -> Vec<&OwnedFrame> {
-    let frame = |told| match told {
-        &Told::Frame(ref frame) => Some(frame),
-        _ => None,
-    };
-    told.iter().filter_map(frame).collect()
+    told.iter()
+        .filter_map(|told| match told {
+            Told::Frame(frame) => Some(frame),
+            _ => None,
+        })
+        .collect()
 }
 
 /// Builds a capture block by block, in either byte order, faults included. It shares no code with

@@ -299,7 +299,7 @@ fn a_bad_packet_is_counted_with_its_place_and_the_rest_is_read() {
         file.bytes.len() as u64,
         BadContent::Packet(BadPacket::CapturedLength(60)),
     ));
-    let mut body = vec![0; 20];
+    let mut body = [0; 20];
     body[12] = 60;
     file.block(6, &[&body[..], &[0; 36]].concat());
     expected.push((
