@@ -121,22 +121,28 @@ impl<R: Read> Stream<R> {
                     },
                     _ => reading.ending(self.rest(), pause),
                 },
-                Pause::Damaged(reason) if !self.is_zero_to_the_end() => Ending::Damaged {
-                    offset: reading.offset(),
-                    reason,
-                },
-                _ => reading.ending(&[], pause),
+                Pause::Damaged(reason) => {
+                    let offset = reading.offset();
+                    match reason.bytes_before_zeros() {
+                        Some(front) if self.is_zero_after(front) => Ending::Cut { offset },
+                        _ => Ending::Damaged { offset, reason },
+                    }
+                }
+                Pause::Stopped => Ending::Stopped,
             };
             return reading.finish(ending);
         }
     }
 
-    /// Whether nothing but zero bytes is left, as file systems leave it after a power cut.
-    fn is_zero_to_the_end(&mut self) -> bool {
+    /// Whether nothing but zero bytes is left after so many others.
+    fn is_zero_after(&mut self, mut front: usize) -> bool {
         loop {
-            if self.rest().iter().any(|&byte| byte != 0) {
+            let rest = self.rest();
+            let skipped = front.min(rest.len());
+            if rest.iter().skip(skipped).any(|&byte| byte != 0) {
                 return false;
             }
+            front -= skipped;
             self.used = self.filled;
             if !self.fill() {
                 return true;

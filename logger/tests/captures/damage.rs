@@ -192,6 +192,38 @@ fn zeros_after_the_last_block_are_a_cut() {
         let streamed = told_in_pieces(&bytes, 1 << 16).1.unwrap();
         assert_eq!(streamed.ending, Ending::Cut { offset }, "{zeros}");
     }
+    // Zeros may begin anywhere: then the block that they end is the unfinished one.
+    for order in [ByteOrder::Little, ByteOrder::Big] {
+        let good = everything(order).bytes;
+        let ends = block_ends(&good, order);
+        for length in 4..good.len() {
+            let mut bytes = good[..length].to_vec();
+            bytes.resize(good.len() + 5000, 0);
+            // A zero may have been one before.
+            let whole = ends
+                .iter()
+                .filter(|&&end| bytes[..end] == good[..end])
+                .max()
+                .unwrap();
+            let (all, summary) = told(&bytes);
+            let summary = summary.unwrap();
+            let offset = *whole as u64;
+            assert_eq!(
+                summary.ending,
+                Ending::Cut { offset },
+                "zeros from {length}"
+            );
+            if offset > 0 {
+                assert_eq!(all, told(&good[..*whole]).0, "zeros from {length}");
+            }
+            let (streamed, same) = told_in_pieces(&bytes, 500);
+            assert_eq!(
+                (streamed, same.unwrap()),
+                (all, summary),
+                "zeros from {length}"
+            );
+        }
+    }
     // One other byte, and it is damage.
     let mut bytes = everything(ByteOrder::Little).bytes;
     let offset = bytes.len() as u64;

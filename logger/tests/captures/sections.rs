@@ -276,8 +276,8 @@ fn a_bad_packet_is_counted_with_its_place_and_the_rest_is_read() {
             },
         ),
         (
-            &[0, 0, 0, 1, 9, 0, 0, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9],
-            BadPacket::LongData(9),
+            &[0, 0, 0, 1, 65, 0, 0, 0, 1, 2, 3, 4],
+            BadPacket::LongData(65),
         ),
         (
             &[0, 0, 0xFF, 0xFF, 0, 0, 0, 0],
