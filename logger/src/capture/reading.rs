@@ -136,7 +136,7 @@ impl Reading {
             let Some(channel) = channels.get_mut(interface as usize) else {
                 break;
             };
-            let Some(t_ns) = channel.clock.to_ns_directly(stamp) else {
+            let Some(t_ns) = channel.clock.direct_ns(stamp) else {
                 break;
             };
             if !channel.is_can || t_ns < channel.last_ns {
@@ -374,8 +374,15 @@ impl Reading {
                 }
             }
             Pause::NeedMore => Ending::Cut { offset },
-            Pause::Damaged(_) if tail.iter().all(|&byte| byte == 0) => Ending::Cut { offset },
-            Pause::Damaged(reason) => Ending::Damaged { offset, reason },
+            Pause::Damaged(reason) => {
+                let zeros = reason
+                    .bytes_before_zeros()
+                    .and_then(|front| tail.get(front..));
+                match zeros {
+                    Some(zeros) if zeros.iter().all(|&byte| byte == 0) => Ending::Cut { offset },
+                    _ => Ending::Damaged { offset, reason },
+                }
+            }
         }
     }
 
