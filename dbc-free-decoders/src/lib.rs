@@ -12,12 +12,14 @@
 //! - [`decoder_file`]: the TOML description of a car's frames, checked and pointed at when wrong.
 //! - [`extractor`]: that description compiled, then run over frames without allocating per frame.
 //! - [`signal`]: the decoded series, each with its own time stamps.
+//! - [`iso_tp`]: messages of more than one frame, reassembled and segmented.
 //! - [`toml_error`]: what is wrong in one of our TOML files, and on which line.
 
 pub mod decoder_file;
 pub mod extractor;
 pub mod field;
 pub mod frame;
+pub mod iso_tp;
 pub mod role;
 pub mod signal;
 pub mod toml_error;
