@@ -23,4 +23,6 @@ pub mod iso_tp;
 pub mod role;
 pub mod signal;
 pub mod toml_error;
+pub mod trouble_code;
+pub mod uds;
 pub mod unit;
