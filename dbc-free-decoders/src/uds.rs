@@ -42,6 +42,12 @@ pub enum AnswerFault {
         /// The identifier that it carries.
         found: u16,
     },
+    /// It goes on after its content.
+    #[error("the answer to service 0x{service:02X} is longer than it says")]
+    Surplus {
+        /// The service asked for.
+        service: u8,
+    },
     /// It ends before its content does.
     #[error("the answer to service 0x{service:02X} is too short")]
     TooShort {
