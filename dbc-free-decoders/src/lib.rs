@@ -12,6 +12,7 @@
 //! - [`decoder_file`]: the TOML description of a car's frames, checked and pointed at when wrong.
 //! - [`extractor`]: that description compiled, then run over frames without allocating per frame.
 //! - [`signal`]: the decoded series, each with its own time stamps.
+//! - [`traffic`]: which frames there were, decoded or not.
 //! - [`iso_tp`]: messages of more than one frame, reassembled and segmented.
 //! - [`obd2`], [`uds`], [`trouble_code`]: diagnostic answers to values and to trouble codes.
 //! - [`j1939`]: identifiers of J1939 and its wheel speeds.
@@ -27,6 +28,7 @@ pub mod obd2;
 pub mod role;
 pub mod signal;
 pub mod toml_error;
+pub mod traffic;
 pub mod trouble_code;
 pub mod uds;
 pub mod unit;
