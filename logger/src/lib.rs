@@ -1,1 +1,8 @@
-//! x
+//! From a CAN bus to a capture file, and back.
+//!
+//! The edge of the data flow: this crate is where frames come from. Everything past it works on
+//! [`slipwright_decoders::frame::Frame`] and knows neither files nor sockets.
+//!
+//! - [`capture`]: the capture file. Reading it gives frames; writing it keeps them.
+
+pub mod capture;
