@@ -6,7 +6,8 @@
 //! the same extractors at once.
 //!
 //! No frame costs an allocation of its own: series grow as vectors do, and an identifier is entered
-//! in its bus's table when it is first seen. Answers to diagnostic requests are not taken here.
+//! in its bus's table when it is first seen. Answers to diagnostic requests are taken apart in
+//! [`crate::diagnostic_read`].
 
 mod id_table;
 mod plan;
@@ -76,6 +77,8 @@ pub struct Collector<'a> {
     extractors: &'a Extractors,
     /// Position in `buses` of each bus index, or [`NOT_ANNOUNCED`]; several may be one bus.
     by_index: Vec<usize>,
+    /// Position in `buses` of each name.
+    by_name: HashMap<String, usize>,
     buses: Vec<Bus>,
 }
 
@@ -116,6 +119,7 @@ impl<'a> Collector<'a> {
         Self {
             extractors,
             by_index: Vec::new(),
+            by_name: HashMap::new(),
             buses: Vec::new(),
         }
     }
@@ -123,14 +127,15 @@ impl<'a> Collector<'a> {
     /// Says which bus an index stands for, before its first frame. Indices of one name, as in the
     /// sections of a joined capture, are one bus.
     pub fn add_bus(&mut self, index: BusIndex, name: &str) {
-        let position = self
-            .buses
-            .iter()
-            .position(|bus| bus.name == name)
-            .unwrap_or_else(|| {
+        let position = match self.by_name.get(name) {
+            Some(position) => *position,
+            None => {
+                let position = self.buses.len();
+                self.by_name.insert(name.to_owned(), position);
                 self.buses.push(Bus::new(name));
-                self.buses.len() - 1
-            });
+                position
+            }
+        };
         let index = index.as_usize();
         if self.by_index.len() <= index {
             self.by_index.resize(index + 1, NOT_ANNOUNCED);
