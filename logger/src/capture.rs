@@ -61,6 +61,7 @@ mod reading;
 mod statistics;
 mod stream;
 mod summary;
+mod warnings;
 mod write;
 
 pub use block::BadBlock;

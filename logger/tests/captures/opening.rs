@@ -223,3 +223,35 @@ fn a_file_that_grows_is_read_as_far_as_it_goes() {
     growing.write_all(&more.bytes[30..]).unwrap();
     assert_eq!(read(&path).unwrap().1.frames, before.1.frames + 1);
 }
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_file_that_is_made_shorter_while_it_is_read_is_an_error() {
+    let mut builder = Builder::default();
+    builder.section(ByteOrder::Little, &[]).bus("can0");
+    for n in 0..250_000u64 {
+        builder.packet(0, n, &classic(1, &[1, 2, 3, 4, 5, 6, 7, 8]), &[]);
+    }
+    let (_folder, path) = file(&builder.bytes);
+    let mut frames = 0;
+    let read = Capture::open(&path).unwrap().read(|event| {
+        if let Event::Frame(_) = event {
+            frames += 1;
+        }
+        if frames == 1 {
+            // Enough is left for what is being read at the moment.
+            File::options()
+                .write(true)
+                .open(&path)
+                .unwrap()
+                .set_len(8 << 20)
+                .unwrap();
+        }
+        ControlFlow::Continue(())
+    });
+    match read.unwrap_err().problem {
+        Problem::Read { offset, .. } => assert!(offset <= 8 << 20, "{offset}"),
+        other => panic!("{other}"),
+    }
+    assert!(frames > 1);
+}
