@@ -8,8 +8,9 @@
 //! - writing: [`write`] turns frames, marks and statistics into blocks, one write each;
 //!   [`compress`] packs a closed file, or the stream of a file that is written packed.
 //!
-//! Between them: [`packet`] (one SocketCAN packet, both directions), [`options`], [`clock`]
-//! (time stamps of any resolution to nanoseconds), [`interface`] and [`statistics`].
+//! Between them: [`packet`] (one SocketCAN packet, both directions), [`packet_block`],
+//! [`options`], [`clock`] (time stamps of any resolution to nanoseconds), [`interface`] and
+//! [`statistics`].
 //!
 //! The format is draft-ietf-opsawg-pcapng; the packet is `LINKTYPE_CAN_SOCKETCAN` of the
 //! tcpdump group's list of link-layer header types.
@@ -57,6 +58,7 @@ mod map;
 mod open;
 mod options;
 mod packet;
+mod packet_block;
 mod reading;
 mod statistics;
 mod stream;
