@@ -8,12 +8,12 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::{Measure, Measured};
 use slipwright_analysis::report::number;
 
-use crate::contract::DecodeOutput;
+use crate::contract::{DecodeOutput, SimulateOutput};
 
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {
     let mut table = Table::new();
-    table.load_preset(comfy_table::presets::NOTHING).set_header(header).add_rows(rows);
+    table.load_style(comfy_table::presets::NOTHING).set_header(header).add_rows(rows);
     for (index, column) in table.column_iter_mut().enumerate() {
         column.set_padding((if index == 0 { 2 } else { 1 }, 1));
         if index > 0 {
@@ -34,7 +34,7 @@ fn value(measured: &Measured) -> String {
 pub(crate) fn drive(drive: &DriveMeasures) -> String {
     let mut text = String::new();
     let noise = match &drive.noise_slip_mps {
-        Ok(estimate) => format!("slip noise {} m/s", number::significant(estimate.value, 2)),
+        Ok(estimate) => format!("slip noise {} m/s", number::rough(estimate.value)),
         Err(missing) => format!("slip noise unknown: {missing}"),
     };
     // Writing to a string cannot fail.
@@ -44,7 +44,7 @@ pub(crate) fn drive(drive: &DriveMeasures) -> String {
         drive.name,
         drive.duration_s,
         drive.frames,
-        counted(drive.engagements.len(), "engagement"),
+        number::count(drive.engagements.len(), "engagement", "engagements"),
     );
     let ratio = &drive.radius_ratio;
     let wheels = [
@@ -111,7 +111,7 @@ fn engagements(drive: &DriveMeasures) -> String {
 pub(crate) fn comparison(comparison: &Comparison) -> String {
     let mut text = format!("{}\n\n", comparison.sentence);
     let size = |set: slipwright_analysis::comparison::SetSize| {
-        format!("{}, {}", counted(set.drives, "drive"), counted(set.engagements, "engagement"))
+        format!("{}, {}", number::count(set.drives, "drive", "drives"), number::count(set.engagements, "engagement", "engagements"))
     };
     let _ = writeln!(text, "before: {}; after: {}", size(comparison.before), size(comparison.after));
     let header = ["measure", "before", "after", "shift", "95 % interval", "p", "provable", "pairs", "verdict"];
@@ -119,10 +119,10 @@ pub(crate) fn comparison(comparison: &Comparison) -> String {
         .measures
         .iter()
         .map(|m| {
-            let digits = |v: Option<f64>| v.map_or("-".to_owned(), |v| number::significant(v, 3));
+            let digits = |v: Option<f64>| v.map_or("-".to_owned(), number::plain);
             let interval = match (m.ci_low, m.ci_high) {
                 (Some(low), Some(high)) => {
-                    format!("{} to {}", number::significant(low, 3), number::significant(high, 3))
+                    format!("{} to {}", number::plain(low), number::plain(high))
                 }
                 _ => "-".to_owned(),
             };
@@ -170,10 +170,13 @@ pub(crate) fn decoded(output: &DecodeOutput) -> String {
     text
 }
 
-/// "1 drive", "4 drives".
-pub(crate) fn counted(n: usize, what: &str) -> String {
-    match n {
-        1 => format!("1 {what}"),
-        _ => format!("{n} {what}s"),
-    }
+/// What was simulated.
+pub(crate) fn simulated(output: &SimulateOutput) -> String {
+    format!(
+        "{} with {} in {} (seed {}); the truth is in truth.json and truth.parquet\n",
+        number::count(output.captures.len(), "drive", "drives"),
+        number::count(output.engagements, "engagement", "engagements"),
+        output.out,
+        output.seed,
+    )
 }

@@ -103,7 +103,10 @@ fn write_report(
     let mut json = Vec::new();
     contract::print(&mut json, &CompareOutput::new(comparison, Some(report.clone())))?;
     write_whole(&folder.join("comparison.json"), &json)?;
-    let notes = ReportNotes::default();
+    let notes = ReportNotes {
+        made: Some(jiff::Timestamp::now().strftime("%Y-%m-%d %H:%M UTC").to_string()),
+        ..ReportNotes::default()
+    };
     let html = comparison_report(comparison, before, after, &car.vehicle, &notes);
     write_whole(&page, html.as_bytes())?;
     Ok(report)

@@ -9,12 +9,14 @@ use std::path::{Path, PathBuf};
 
 use thiserror::Error;
 
+use super::error::plain;
+
 /// The level of zstd.
 pub const COMPRESSION_LEVEL: i32 = 3;
 
 /// Why a file was not compressed. It is then still there, unchanged.
 #[derive(Debug, Error)]
-#[error("{}: cannot be compressed: {source}", path.display())]
+#[error("{}: cannot be compressed: {}", path.display(), plain(source))]
 pub struct CompressError {
     /// The file.
     pub path: PathBuf,
