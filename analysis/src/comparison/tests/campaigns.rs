@@ -82,7 +82,11 @@ impl Plan {
     };
 
     /// Four drives of six launches and six tip-ins a side.
-    pub const USUAL: Self = Self { drives: (4, 4), tip_ins: (6, 6), ..Self::SMALL };
+    pub const USUAL: Self = Self {
+        drives: (4, 4),
+        tip_ins: (6, 6),
+        ..Self::SMALL
+    };
 }
 
 /// How a measure depends on what drives it.
@@ -100,8 +104,10 @@ struct Nature {
 }
 
 const fn nature(measure: Measure, base: f64, effects: [f64; 4], noise: f64) -> Nature {
-    let is_time =
-        matches!(measure, Measure::DeadTime | Measure::RiseTime | Measure::EngagementDelay);
+    let is_time = matches!(
+        measure,
+        Measure::DeadTime | Measure::RiseTime | Measure::EngagementDelay
+    );
     let is_slip = matches!(
         measure,
         Measure::PeakSlip
@@ -112,7 +118,17 @@ const fn nature(measure: Measure, base: f64, effects: [f64; 4], noise: f64) -> N
             | Measure::FrictionWorkPerArea
     );
     let [per_kelvin, demand_power, rate_power, per_ten_mps] = effects;
-    Nature { measure, base, per_kelvin, demand_power, rate_power, per_ten_mps, noise, is_slip, is_time }
+    Nature {
+        measure,
+        base,
+        per_kelvin,
+        demand_power,
+        rate_power,
+        per_ten_mps,
+        noise,
+        is_slip,
+        is_time,
+    }
 }
 
 const NATURES: [Nature; 12] = [
@@ -186,7 +202,14 @@ pub fn campaign(plan: &Plan, seed: u64) -> Campaign {
         let mut since_work = 0;
         (0..drives)
             .map(|number| {
-                drive(plan, is_after, number, &mut since_work, chance, &mut expected)
+                drive(
+                    plan,
+                    is_after,
+                    number,
+                    &mut since_work,
+                    chance,
+                    &mut expected,
+                )
             })
             .collect::<Vec<_>>()
     };
@@ -199,7 +222,11 @@ pub fn campaign(plan: &Plan, seed: u64) -> Campaign {
             (change(plan, n, true) - 1.0) * sum / count
         })
         .collect();
-    Campaign { before, after, truth }
+    Campaign {
+        before,
+        after,
+        truth,
+    }
 }
 
 fn change(plan: &Plan, nature: &Nature, is_after: bool) -> f64 {
@@ -276,12 +303,20 @@ fn drive(
                 * (plan.drive_spread * mix(shared, own[n.measure as usize])
                     + plan.chance * mix(common, chance.tailed(plan.tails)));
             let value = level * change(plan, n, is_after) * wear_in * botched * error.exp();
-            measures[n.measure as usize] =
-                Ok(Estimate { value, u: 0.005 * level, method: "made", samples: 100 });
+            measures[n.measure as usize] = Ok(Estimate {
+                value,
+                u: 0.005 * level,
+                method: "made",
+                samples: 100,
+            });
         }
         // The two are one measurement over a constant area.
         if let Ok(work) = &measures[Measure::FrictionWork as usize] {
-            let per_area = Estimate { value: work.value / 0.01, u: work.u / 0.01, ..work.clone() };
+            let per_area = Estimate {
+                value: work.value / 0.01,
+                u: work.u / 0.01,
+                ..work.clone()
+            };
             measures[Measure::FrictionWorkPerArea as usize] = Ok(per_area);
         }
         let reference_ns = start_ns + (place as i64 + 1) * 30_000_000_000;
@@ -306,7 +341,10 @@ fn drive(
     }
     let missing = || Err(Missing::NoSuitableStretch("coasting stretch"));
     DriveMeasures {
-        name: format!("{}-{number}.pcapng", if is_after { "after" } else { "before" }),
+        name: format!(
+            "{}-{number}.pcapng",
+            if is_after { "after" } else { "before" }
+        ),
         start_ns,
         duration_s: 30.0 * (count + 1) as f64,
         frames: 1000 * count as u64,
