@@ -99,7 +99,9 @@ impl Kinematics {
     #[must_use]
     pub fn slip_ratio(&self, i: usize) -> Option<f64> {
         let get = |c: &Result<Column, Missing>| c.as_ref().ok()?.get(i);
-        let scale = get(&self.front_mps)?.max(get(&self.free_mps)?).max(LEAST_RATIO_SPEED_MPS);
+        let scale = get(&self.front_mps)?
+            .max(get(&self.free_mps)?)
+            .max(LEAST_RATIO_SPEED_MPS);
         Some(get(&self.slip_mps)? / scale)
     }
 }
@@ -133,8 +135,10 @@ fn free_front(
     vehicle: &Vehicle,
 ) -> Result<Column, Missing> {
     let rear = rear_mps.as_ref().map_err(Clone::clone)?;
-    let wheelbase_m =
-        vehicle.geometry.wheelbase_m.ok_or(Missing::VehicleKey("geometry.wheelbase_m"))?;
+    let wheelbase_m = vehicle
+        .geometry
+        .wheelbase_m
+        .ok_or(Missing::VehicleKey("geometry.wheelbase_m"))?;
     let yaw = yaw_rad_s.as_ref().map_err(Clone::clone)?;
     Ok((0..rear.len())
         .map(|i| Some(free_front_mps(rear.get(i)?, yaw.get(i)?, wheelbase_m)))
@@ -159,7 +163,9 @@ fn slip(
 fn told(drive: &Drive, dropout_mps: f64) -> impl Fn(usize) -> bool + '_ {
     move |i| {
         drive.wheel_mps().iter().all(|wheel| {
-            wheel.as_ref().is_ok_and(|w| w.get(i).is_some_and(|v| v >= dropout_mps))
+            wheel
+                .as_ref()
+                .is_ok_and(|w| w.get(i).is_some_and(|v| v >= dropout_mps))
         })
     }
 }
@@ -175,7 +181,9 @@ fn straight_slip(
     /// A turn of 100 m radius and a metre and a half of track.
     const ALIKE: f64 = 0.015;
     let (front, rear) = (front_mps.as_ref().ok()?, rear_mps.as_ref().ok()?);
-    let [_, _, Ok(left), Ok(right)] = drive.wheel_mps() else { return None };
+    let [_, _, Ok(left), Ok(right)] = drive.wheel_mps() else {
+        return None;
+    };
     let told = told(drive, dropout_mps);
     Some(
         (0..front.len())
@@ -200,14 +208,20 @@ fn noise(drive: &Drive, slip: &Column, closed: &[ClosedSpan]) -> Result<SlipNois
         quiet[from..to.max(from)].fill(false);
     };
     for span in closed {
-        clear(span.start_ns.saturating_sub(margin_ns), span.end_ns.saturating_add(margin_ns));
+        clear(
+            span.start_ns.saturating_sub(margin_ns),
+            span.end_ns.saturating_add(margin_ns),
+        );
     }
     // Where the bus tells nothing of the coupling, what stands out for long is taken for driven.
     let bus_tells = drive.channel(Role::CouplingDemand).is_ok()
         || drive.channel(Role::CouplingPressure).is_ok();
     if !bus_tells {
         for (from_ns, to_ns) in standing_out(base, slip) {
-            clear(from_ns.saturating_sub(margin_ns), to_ns.saturating_add(margin_ns));
+            clear(
+                from_ns.saturating_sub(margin_ns),
+                to_ns.saturating_add(margin_ns),
+            );
         }
     }
     if let Ok(brake) = drive.channel(Role::PedalBrake) {
@@ -227,7 +241,9 @@ fn standing_out(base: &[i64], slip: &Column) -> Vec<(i64, i64)> {
     const DEVIATIONS: f64 = 5.0;
     const LONGER_THAN_A_BUMP_S: f64 = 0.12;
     let values: Vec<f64> = slip.iter().flatten().collect();
-    let Some((middle, sigma)) = median_and_sigma(&values) else { return Vec::new() };
+    let Some((middle, sigma)) = median_and_sigma(&values) else {
+        return Vec::new();
+    };
     let mut found = Vec::new();
     let mut open: Option<(i64, i64, bool)> = None;
     for (i, &t) in base.iter().enumerate() {

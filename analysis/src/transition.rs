@@ -66,8 +66,17 @@ pub struct Rise {
 
 #[derive(Clone, Debug)]
 enum Basis {
-    Fitted { models: Vec<(Fit, f64)>, variance: f64, widen: f64, left: Vec<(f64, f64)>, reach_s: f64 },
-    Interpolated { naive_s: [f64; 3], interval_s: f64 },
+    Fitted {
+        models: Vec<(Fit, f64)>,
+        variance: f64,
+        widen: f64,
+        left: Vec<(f64, f64)>,
+        reach_s: f64,
+    },
+    Interpolated {
+        naive_s: [f64; 3],
+        interval_s: f64,
+    },
 }
 
 impl Rise {
@@ -75,7 +84,10 @@ impl Rise {
     #[must_use]
     pub fn crossing(&self, share: f64) -> Option<Timed> {
         match &self.basis {
-            Basis::Interpolated { naive_s: [t10, _, t90], interval_s } => Some(Timed {
+            Basis::Interpolated {
+                naive_s: [t10, _, t90],
+                interval_s,
+            } => Some(Timed {
                 t_s: t10 + (share - 0.1) / 0.8 * (t90 - t10),
                 u_s: interval_s / 12.0_f64.sqrt(),
             }),
@@ -91,7 +103,10 @@ impl Rise {
     #[must_use]
     pub fn between(&self, from: f64, to: f64) -> Option<Timed> {
         match &self.basis {
-            Basis::Interpolated { naive_s: [t10, _, t90], interval_s } => Some(Timed {
+            Basis::Interpolated {
+                naive_s: [t10, _, t90],
+                interval_s,
+            } => Some(Timed {
                 t_s: (to - from) / 0.8 * (t90 - t10),
                 u_s: interval_s / 6.0_f64.sqrt(),
             }),
@@ -124,7 +139,15 @@ impl Rise {
     /// Weighted over models: `value` gives time, variance per unit sample variance, and extra
     /// variance in s².
     fn combined(&self, value: impl Fn(&Fit) -> Option<(f64, f64, f64)>) -> Option<Timed> {
-        let Basis::Fitted { models, variance, widen, .. } = &self.basis else { return None };
+        let Basis::Fitted {
+            models,
+            variance,
+            widen,
+            ..
+        } = &self.basis
+        else {
+            return None;
+        };
         let found: Vec<(f64, f64, f64)> = models
             .iter()
             .filter_map(|(fit, weight)| {
@@ -138,7 +161,11 @@ impl Rise {
         }
         let t_s = found.iter().map(|(t, _, w)| w * t).sum::<f64>() / total;
         // Within and between the models.
-        let u2 = found.iter().map(|(t, v, w)| w * (v + (t - t_s).powi(2))).sum::<f64>() / total;
+        let u2 = found
+            .iter()
+            .map(|(t, v, w)| w * (v + (t - t_s).powi(2)))
+            .sum::<f64>()
+            / total;
         let u_s = u2.sqrt() * widen;
         (t_s.is_finite() && u_s.is_finite()).then_some(Timed { t_s, u_s })
     }
@@ -146,7 +173,15 @@ impl Rise {
     /// Shift and extra variance from what the model leaves near a time; nothing where it leaves only
     /// noise.
     fn correction(&self, fit: &Fit, t_s: f64) -> (f64, f64) {
-        let Basis::Fitted { variance, left, reach_s, .. } = &self.basis else { return (0.0, 0.0) };
+        let Basis::Fitted {
+            variance,
+            left,
+            reach_s,
+            ..
+        } = &self.basis
+        else {
+            return (0.0, 0.0);
+        };
         if left.is_empty() {
             return (0.0, 0.0);
         }
@@ -194,7 +229,12 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
     let interval_s = quantile_in_place(&mut intervals, 0.5).ok_or(too_few)?;
     let window = around_step(t_s, naive_s, interval_s);
     let (t_near, y_near) = (&t_s[window.clone()], &y[window]);
-    let data = Sampled { t_s: t_near, y: y_near, naive_s, interval_s };
+    let data = Sampled {
+        t_s: t_near,
+        y: y_near,
+        naive_s,
+        interval_s,
+    };
     let within = y_near
         .iter()
         .filter(|v| **v > levels.reference(0.05) && **v < levels.reference(0.95))
@@ -203,7 +243,10 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
         levels,
         u_amplitude: levels.sigma,
         samples: t_near.len(),
-        basis: Basis::Interpolated { naive_s, interval_s },
+        basis: Basis::Interpolated {
+            naive_s,
+            interval_s,
+        },
     };
     if within < 2 {
         return Ok(interpolated());
@@ -212,8 +255,7 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
 }
 
 fn naive_crossings(t_s: &[f64], y: &[f64], levels: &StateLevels) -> Result<[f64; 3], NoRise> {
-    let middle =
-        middle_crossing(t_s, y, levels.reference(0.5)).ok_or(NoRise::NoCrossing(50))?;
+    let middle = middle_crossing(t_s, y, levels.reference(0.5)).ok_or(NoRise::NoCrossing(50))?;
     let low = last_crossing_before(t_s, y, levels.reference(0.1), middle.before + 1)
         .ok_or(NoRise::NoCrossing(10))?;
     let high = first_crossing_after(t_s, y, levels.reference(0.9), middle.before)
@@ -287,7 +329,11 @@ fn fitted(data: &Sampled<'_>, within: usize) -> Option<Rise> {
             variance: if excess { inside_variance } else { variance },
             widen: student_over_normal(freedom),
             left: if excess {
-                data.t_s.iter().copied().zip(data.y.iter().copied()).collect()
+                data.t_s
+                    .iter()
+                    .copied()
+                    .zip(data.y.iter().copied())
+                    .collect()
             } else {
                 Vec::new()
             },

@@ -35,13 +35,21 @@ pub(super) struct Step {
 }
 
 /// The step of a closing. `None` where its rise lies across a gap.
-pub(super) fn step(channel: &Channel, all: &Closings, closing: &Closing, after_ns: i64) -> Option<Step> {
+pub(super) fn step(
+    channel: &Channel,
+    all: &Closings,
+    closing: &Closing,
+    after_ns: i64,
+) -> Option<Step> {
     let (t, value) = (channel.t_ns(), channel.value());
     let Range { start, end } = closing.range;
     let from_ns = after_ns.max(at_seconds(*t.get(start)?, -LOOK_BACK_S));
     let before = channel.range(from_ns, t[start].saturating_sub(1));
     let low = median(&value[before.clone()]).unwrap_or(all.released);
-    let times: Vec<f64> = t[start..end].iter().map(|&s| seconds_between(t[start], s)).collect();
+    let times: Vec<f64> = t[start..end]
+        .iter()
+        .map(|&s| seconds_between(t[start], s))
+        .collect();
     let held = &value[start..end];
     let Plateau { range, level: high } =
         first_plateau(&times, held, low, 0, held.len(), all.noise)?;
@@ -49,7 +57,10 @@ pub(super) fn step(channel: &Channel, all: &Closings, closing: &Closing, after_n
     // One released sample before the rise, if there is one, up to the end of the plateau.
     let first = start.saturating_sub(2).max(before.start.min(start));
     let window = first..start + range.end;
-    let t_s: Vec<f64> = t[window.clone()].iter().map(|&s| seconds_between(t[start], s)).collect();
+    let t_s: Vec<f64> = t[window.clone()]
+        .iter()
+        .map(|&s| seconds_between(t[start], s))
+        .collect();
     let half = low + 0.5 * (high - low);
     let crossing = middle_crossing(&t_s, &value[window], half)?;
     let at = first + crossing.before;
@@ -57,8 +68,15 @@ pub(super) fn step(channel: &Channel, all: &Closings, closing: &Closing, after_n
         return None;
     }
     let jump = value[at + 1] - value[at];
-    let rise_before = if at > first { value[at] - value[at - 1] } else { 0.0 };
-    let rise_after = value.get(at + 2).filter(|_| at + 2 < end).map_or(0.0, |v| v - value[at + 1]);
+    let rise_before = if at > first {
+        value[at] - value[at - 1]
+    } else {
+        0.0
+    };
+    let rise_after = value
+        .get(at + 2)
+        .filter(|_| at + 2 < end)
+        .map_or(0.0, |v| v - value[at + 1]);
     let alone = rise_before.max(rise_after) < NEIGHBOUR_SHARE * jump;
     let (half_ns, u_s) = if jump >= JUMP_SHARE * (high - low) && alone {
         (t[at + 1], 0.0)

@@ -60,16 +60,23 @@ pub(super) fn pulse(trace: &SlipTrace<'_>, range: Range<usize>) -> Result<Pulse,
     // The middle of a local parabola varies by 1.5 times the deviation of a mean over its reach.
     let noise = 1.5 * trace.noise().of_mean_mps(2.0 * reach_s);
     let systematic = trace.u_systematic_mps(samples.index[at]);
-    let u_peak_mps = noise.hypot(systematic).hypot(0.5 * (finer - peak_mps).max(0.0));
+    let u_peak_mps = noise
+        .hypot(systematic)
+        .hypot(0.5 * (finer - peak_mps).max(0.0));
     let lasts = match onset {
         Some(onset) => end(trace, &samples, at, peak_mps).map(|end| Timed {
-            t_s: end.t_s
-                - seconds_between(trace.base_ns()[samples.index[0]], onset.t_ns),
+            t_s: end.t_s - seconds_between(trace.base_ns()[samples.index[0]], onset.t_ns),
             u_s: end.u_s.hypot(onset.u_s),
         }),
         None => Err(Missing::SlipInNoise),
     };
-    Ok(Pulse { onset, peak_mps, u_peak_mps, lasts, samples: samples.t_s.len() })
+    Ok(Pulse {
+        onset,
+        peak_mps,
+        u_peak_mps,
+        lasts,
+        samples: samples.t_s.len(),
+    })
 }
 
 fn gather(trace: &SlipTrace<'_>, range: Range<usize>) -> Result<Samples, Missing> {
@@ -88,11 +95,19 @@ fn gather(trace: &SlipTrace<'_>, range: Range<usize>) -> Result<Samples, Missing
         return Err(Missing::BelowSensorSpeed);
     }
     if index.len() < LEAST {
-        return Err(Missing::TooFewSamples { have: index.len(), need: LEAST });
+        return Err(Missing::TooFewSamples {
+            have: index.len(),
+            need: LEAST,
+        });
     }
     let mut intervals: Vec<f64> = t_s.windows(2).map(|w| w[1] - w[0]).collect();
     let interval_s = crate::robust::quantile_in_place(&mut intervals, 0.5).unwrap_or(0.01);
-    Ok(Samples { t_s, slip_mps, index, interval_s })
+    Ok(Samples {
+        t_s,
+        slip_mps,
+        index,
+        interval_s,
+    })
 }
 
 /// Where and how high the smoothed slip is highest, from sample `from` on.
@@ -136,7 +151,11 @@ fn smoothed(samples: &Samples, t_s: f64, reach_s: f64, degree: usize) -> f64 {
         }
     }
     if m[0] <= 0.0 {
-        return samples.slip_mps.get(from.min(samples.slip_mps.len() - 1)).copied().unwrap_or(0.0);
+        return samples
+            .slip_mps
+            .get(from.min(samples.slip_mps.len() - 1))
+            .copied()
+            .unwrap_or(0.0);
     }
     let mean = b[0] / m[0];
     let linear = {
@@ -148,8 +167,10 @@ fn smoothed(samples: &Samples, t_s: f64, reach_s: f64, degree: usize) -> f64 {
     }
     // Cramer's rule for the value at x = 0 of the parabola.
     let minor = m[2] * m[4] - m[3] * m[3];
-    let determinant = m[0] * minor - m[1] * (m[1] * m[4] - m[3] * m[2]) + m[2] * (m[1] * m[3] - m[2] * m[2]);
-    let value = (b[0] * minor - m[1] * (b[1] * m[4] - m[3] * b[2]) + m[2] * (b[1] * m[3] - m[2] * b[2]))
+    let determinant =
+        m[0] * minor - m[1] * (m[1] * m[4] - m[3] * m[2]) + m[2] * (m[1] * m[3] - m[2] * m[2]);
+    let value = (b[0] * minor - m[1] * (b[1] * m[4] - m[3] * b[2])
+        + m[2] * (b[1] * m[3] - m[2] * b[2]))
         / determinant;
     if to - from >= 5 && determinant > 1e-6 * m[0].powi(3) && value.is_finite() {
         value
@@ -162,18 +183,15 @@ fn smoothed(samples: &Samples, t_s: f64, reach_s: f64, degree: usize) -> f64 {
 fn width_at_half(samples: &Samples, at: usize, peak: f64, reach_s: f64) -> f64 {
     let below = |&i: &usize| smoothed(samples, samples.t_s[i], reach_s, 1) < 0.5 * peak;
     let left = (0..at).rev().find(below).unwrap_or(0);
-    let right = (at..samples.t_s.len()).find(below).unwrap_or(samples.t_s.len() - 1);
+    let right = (at..samples.t_s.len())
+        .find(below)
+        .unwrap_or(samples.t_s.len() - 1);
     samples.t_s[right] - samples.t_s[left]
 }
 
 /// When the smoothed slip has fallen below a tenth of its peak and stays there, s from the first
 /// sample.
-fn end(
-    trace: &SlipTrace<'_>,
-    samples: &Samples,
-    at: usize,
-    peak: f64,
-) -> Result<Timed, Missing> {
+fn end(trace: &SlipTrace<'_>, samples: &Samples, at: usize, peak: f64) -> Result<Timed, Missing> {
     const NEVER: Missing = Missing::NotIdentifiable(
         "slip stayed above a tenth of its peak until the coupling was released",
     );
@@ -185,8 +203,9 @@ fn end(
     }
     let sigma = trace.noise().of_mean_mps(2.0 * reach_s);
     let n = samples.t_s.len();
-    let curve: Vec<f64> =
-        (at..n).map(|i| smoothed(samples, samples.t_s[i], reach_s, 1)).collect();
+    let curve: Vec<f64> = (at..n)
+        .map(|i| smoothed(samples, samples.t_s[i], reach_s, 1))
+        .collect();
     let stays = |k: usize| {
         let t = samples.t_s[at + k];
         (k..curve.len())
@@ -201,11 +220,16 @@ fn end(
     let (y0, y1) = (curve[k - 1], curve[k]);
     let t_s = t0 + (y0 - level) / (y0 - y1) * (t1 - t0);
     // The slope over the smoothing's reach, so that noise does not make it steep.
-    let early = samples.t_s[at..].partition_point(|&t| t < t_s - reach_s).min(k - 1);
-    let late = (samples.t_s[at..].partition_point(|&t| t < t_s + reach_s)).clamp(k, curve.len() - 1);
+    let early = samples.t_s[at..]
+        .partition_point(|&t| t < t_s - reach_s)
+        .min(k - 1);
+    let late =
+        (samples.t_s[at..].partition_point(|&t| t < t_s + reach_s)).clamp(k, curve.len() - 1);
     let span = samples.t_s[at + late] - samples.t_s[at + early];
     let slope = (curve[early] - curve[late]) / span;
     let by_noise = if slope > 0.0 { sigma / slope } else { span };
-    let u_s = by_noise.min(samples.t_s[n - 1]).hypot(samples.interval_s / 12.0_f64.sqrt());
+    let u_s = by_noise
+        .min(samples.t_s[n - 1])
+        .hypot(samples.interval_s / 12.0_f64.sqrt());
     Ok(Timed { t_s, u_s })
 }
