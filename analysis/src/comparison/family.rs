@@ -4,10 +4,10 @@
 //! chance that any of them is answered wrongly below 5 % a campaign. Its weights say how the 5 %
 //! are spent first; what a shown measure does not need goes to the others.
 //!
-//! `weight = importance / max(spread, 5 %)³`
+//! `weight = importance / max(spread, 5 %)⁴`
 //!
 //! - `importance` is 1 for the measures of slip and delay, which are what the work is for and what
-//!   the overall verdict is about, and 1/20 for the others, which explain.
+//!   the overall verdict is about, and 1/50 for the others, which explain.
 //! - `spread` is the measure's spread from engagement to engagement within a drive, as a part of
 //!   its typical value: the 5 % go where this campaign can see. Few drives leave few degrees of
 //!   freedom, and with 4 of them an even split over twelve measures would ask for 5.9 standard
@@ -41,7 +41,7 @@ pub const PROOF: [Measure; 5] = [
 pub const LEVEL: f64 = 0.05;
 
 /// What a measure that only explains counts, beside one of slip or delay.
-const IMPORTANCE_OF_OTHERS: f64 = 0.05;
+const IMPORTANCE_OF_OTHERS: f64 = 0.02;
 
 /// Relative spreads outside this range count as its ends.
 const SPREAD_RANGE: (f64, f64) = (0.05, 2.0);
@@ -81,8 +81,9 @@ pub fn correct(questions: &[Question]) -> Vec<Corrected> {
             } else {
                 IMPORTANCE_OF_OTHERS
             };
-            let spread = q.relative_spread.clamp(SPREAD_RANGE.0, SPREAD_RANGE.1);
-            importance / spread.powi(3)
+            // `min` first, so that a spread that is not a number counts as a wide one.
+            let spread = q.relative_spread.min(SPREAD_RANGE.1).max(SPREAD_RANGE.0);
+            importance / spread.powi(4)
         })
         .collect();
     let p: Vec<f64> = questions.iter().map(|q| q.p).collect();

@@ -166,6 +166,9 @@ pub fn estimate(
     let (difference, levels) = weigh(observations, strata.len(), &adjusted, &fit)
         .ok_or_else(|| "no engagement after has a counterpart before".to_owned())?;
     let scale = model.scale(levels);
+    if !scale.natural(difference).is_finite() {
+        return Err("the values are too far apart to be compared".to_owned());
+    }
     let spread = fit.within_variance.sqrt();
     let typical = median(&values.iter().map(|v| v.abs()).collect::<Vec<_>>()).unwrap_or(0.0);
     let relative_spread = match scale {
@@ -211,7 +214,7 @@ fn sureness(fit: &Fit, difference: f64, floor: f64, scale: Scale) -> Result<Sure
         scale.natural(difference + reach),
     );
     if !(low.is_finite() && high.is_finite()) {
-        return Err("too few drives for the interval to have an end".to_owned());
+        return Err("the interval has no end".to_owned());
     }
     let p = two_sided_p(difference / standard_error, between.df);
     Ok(Sureness {

@@ -60,7 +60,7 @@ fn a_true_reduction_is_found_with_its_size() {
         "{delay:?}"
     );
     assert!(delay.pairs > 20 && delay.pairs <= 48, "{delay:?}");
-    insta::assert_snapshot!(found.sentence, @"Reduced: engagement delay by 16.5 ms (95 % interval 10.0 to 22.9 ms; median 91.5 ms before, 72.7 ms after), over 32 matched pairs of engagements from 4 drives before and 4 drives after.");
+    insta::assert_snapshot!(found.sentence, @"Reduced: engagement delay by 16.8 ms (95 % interval 10.1 to 23.5 ms; median 91.7 ms before, 72.2 ms after), over 36 matched pairs of engagements from 4 drives before and 4 drives after.");
 }
 
 #[test]
@@ -68,7 +68,7 @@ fn no_change_shown_says_what_would_have_been() {
     let made = campaign(&Plan::USUAL, 12);
     let found = compare(&made.before, &made.after);
     assert_eq!(found.verdict, Verdict::NoChangeShown);
-    insta::assert_snapshot!(found.sentence, @"No change shown: engagement delay moved by 1.7 ms (95 % interval −3.2 to 6.5 ms), where these drives would have shown a change of 7.0 ms four times out of five, over 31 matched pairs of engagements from 4 drives before and 4 drives after; a smaller change may still be there.");
+    insta::assert_snapshot!(found.sentence, @"No change shown: engagement delay moved by 1.0 ms (95 % interval −3.9 to 5.9 ms), where these drives would have shown a change of 6.9 ms four times out of five, over 37 matched pairs of engagements from 4 drives before and 4 drives after; a smaller change may still be there.");
 }
 
 #[test]
@@ -104,7 +104,7 @@ fn one_drive_a_side_gives_numbers_but_no_verdict() {
     let delay = &found.measures[DELAY];
     assert!(delay.shift.unwrap() < 0.0 && delay.before_median.is_some());
     assert_eq!((delay.ci_low, delay.p), (None, None));
-    insta::assert_snapshot!(found.sentence, @"Not enough data: engagement delay: a side of one drive (1 before, 1 after) cannot tell the work from the day; record at least 2, better 4, drives on each side under like conditions; by the spread within the drives alone the shift would lie between −26.9 and −8.2 ms.");
+    insta::assert_snapshot!(found.sentence, @"Not enough data: engagement delay: a side of one drive (1 before, 1 after) cannot tell the work from the day; record at least 2, better 4, drives on each side under like conditions; by the spread within the drives alone the shift would lie between −24.0 and −10.1 ms.");
 }
 
 #[test]
@@ -383,6 +383,30 @@ fn wild_numbers_count_as_missing() {
         }
     }
     no_number_is_wild(&compare(&made.before, &made.after));
+}
+
+#[test]
+fn absurd_numbers_stay_harmless() {
+    for (seed, absurd) in [1e300, -1e300, 1e-300, f64::MAX, f64::MIN_POSITIVE, 1e155]
+        .into_iter()
+        .enumerate()
+    {
+        let mut made = campaign(&Plan::USUAL, 500 + seed as u64);
+        for (index, e) in made
+            .after
+            .iter_mut()
+            .flat_map(|d| &mut d.engagements)
+            .enumerate()
+        {
+            match index % 6 {
+                0 => e.measures[DELAY].as_mut().unwrap().value = absurd,
+                1 => e.measures[PEAK].as_mut().unwrap().u = absurd,
+                2 => e.conditions.demand_step = Some(absurd),
+                _ => e.measures[0].as_mut().unwrap().value = absurd,
+            }
+        }
+        no_number_is_wild(&compare(&made.before, &made.after));
+    }
 }
 
 #[test]

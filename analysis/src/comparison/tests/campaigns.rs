@@ -194,10 +194,22 @@ impl Chance {
     }
 }
 
+/// Sums that the truth is made of.
+#[derive(Clone, Debug, Default)]
+struct Expected {
+    /// Level without the work, over all engagements.
+    level: f64,
+    count: f64,
+    /// Level without the work, over the after set.
+    after_level: f64,
+    /// Level with the work and what has bedded in so far, over the after set.
+    after: f64,
+}
+
 /// Makes a campaign.
 pub(crate) fn campaign(plan: &Plan, seed: u64) -> Campaign {
     let mut chance = Chance::new(seed);
-    let mut expected = vec![(0.0, 0.0); Measure::COUNT];
+    let mut expected = vec![Expected::default(); Measure::COUNT];
     let mut set = |is_after: bool, drives: usize, chance: &mut Chance| {
         let mut since_work = 0;
         (0..drives)
@@ -218,8 +230,8 @@ pub(crate) fn campaign(plan: &Plan, seed: u64) -> Campaign {
     let truth = NATURES
         .iter()
         .map(|n| {
-            let (sum, count) = expected[n.measure as usize];
-            (change(plan, n, true) - 1.0) * sum / count
+            let e = &expected[n.measure as usize];
+            (e.after / e.after_level - 1.0) * e.level / e.count
         })
         .collect();
     Campaign {
@@ -243,7 +255,7 @@ fn drive(
     number: usize,
     since_work: &mut usize,
     chance: &mut Chance,
-    expected: &mut [(f64, f64)],
+    expected: &mut [Expected],
 ) -> DriveMeasures {
     let day = (if is_after { 100 } else { 0 } + number) as i64;
     let start_ns = 1_700_000_000_000_000_000 + day * 86_400_000_000_000;
@@ -296,7 +308,12 @@ fn drive(
                     + n.per_ten_mps * speed / 10.0)
                     .exp();
             let slot = &mut expected[n.measure as usize];
-            *slot = (slot.0 + level, slot.1 + 1.0);
+            slot.level += level;
+            slot.count += 1.0;
+            if is_after {
+                slot.after_level += level;
+                slot.after += level * change(plan, n, is_after) * wear_in;
+            }
             let mix = |shared: f64, own: f64| 0.6_f64.sqrt() * shared + 0.4_f64.sqrt() * own;
             let error = scale
                 * n.noise
