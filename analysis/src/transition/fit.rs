@@ -53,6 +53,39 @@ impl Fit {
         Some((s, self.variance(&gradient)?))
     }
 
+    /// When the model crosses a value, and the variance of that time for a unit variance of the
+    /// samples; the value itself counts as exact.
+    pub(super) fn crossing_value(&self, value: f64) -> Option<(f64, f64)> {
+        let (t, gradient) = self.value_gradient(value)?;
+        Some((t, self.variance(&gradient)?))
+    }
+
+    /// Time between the crossings of two values, and its variance as above.
+    pub(super) fn interval_values(&self, from: f64, to: f64) -> Option<(f64, f64)> {
+        let (t_from, g_from) = self.value_gradient(from)?;
+        let (t_to, g_to) = self.value_gradient(to)?;
+        Some((t_to - t_from, self.variance(&(g_to - g_from))?))
+    }
+
+    fn value_gradient(&self, value: f64) -> Option<(f64, DVector<f64>)> {
+        let share = (value - self.low) / self.amplitude;
+        if !(share > 0.0 && share < 1.0) {
+            return None;
+        }
+        let (s, mut gradient) = self.differentiated(|p| self.shape.crossing_s(share, p), 1.0)?;
+        // A higher level or step brings the crossing forward by what the slope makes of it.
+        let h = 1e-3 * self.numbers[0].max(1e-9);
+        let slope = (self.shape.value(s + h, &self.numbers) - self.shape.value(s - h, &self.numbers))
+            / (2.0 * h)
+            * self.amplitude;
+        if slope <= 0.0 {
+            return None;
+        }
+        gradient[0] = -1.0 / slope;
+        gradient[1] = -share / slope;
+        Some((self.onset_s + s, gradient))
+    }
+
     fn differentiated(
         &self,
         time_s: impl Fn(&Numbers) -> Option<f64>,
@@ -79,6 +112,11 @@ impl Fit {
         self.inverse[(1, 1)].max(0.0)
     }
 }
+
+/// Beforehand a time is known to a factor of e (standard deviation of its logarithm),
+const KNOWN_LOG_TIME: f64 = 1.0;
+/// and a curvature to this much.
+const KNOWN_CURVATURE: f64 = 3.0;
 
 /// Step of the numerical derivatives, in the logarithm of a time or in the curvature.
 const STEP: f64 = 1e-4;
@@ -274,8 +312,16 @@ fn descend(shape: Shape, data: &Sampled<'_>, start: Start) -> Option<Fit> {
         .minimize(problem);
     let squares = 2.0 * report.objective_function;
     let jacobian = solved.jacobian()?;
-    let inverse = (jacobian.transpose() * &jacobian).try_inverse()?;
     let numbers = solved.numbers();
+    let mut normal = jacobian.transpose() * &jacobian;
+    // A number that the samples do not tell, as a lag much shorter than a frame, is still not any
+    // number: what is known of it beforehand bounds its variance.
+    let variance = squares / (data.t_s.len() - 3 - count) as f64;
+    for i in 0..count {
+        let known = if shape.positive(i) { KNOWN_LOG_TIME } else { KNOWN_CURVATURE };
+        normal[(3 + i, 3 + i)] += variance / (known * known);
+    }
+    let inverse = normal.try_inverse()?;
     let sound = squares.is_finite()
         && inverse.iter().all(|v| v.is_finite())
         && (0..3 + count).all(|i| inverse[(i, i)] >= 0.0)

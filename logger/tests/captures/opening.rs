@@ -51,6 +51,14 @@ fn plain_and_packed_files_tell_the_same() {
     // By content, not by name.
     fs::write(&path, zstd::encode_all(&bytes[..], 3).unwrap()).unwrap();
     assert_eq!(read(&path).unwrap(), expected);
+    let capture = Capture::open(&path).unwrap();
+    let progress = capture.progress();
+    assert_eq!(
+        progress.total_bytes(),
+        Some(fs::metadata(&path).unwrap().len())
+    );
+    capture.read(|_| ControlFlow::Continue(())).unwrap();
+    assert_eq!(Some(progress.done_bytes()), progress.total_bytes());
     // Packed in several frames, with one that readers skip, as some tools do.
     let (one, two) = bytes.split_at(100);
     let mut packed = vec![0x50, 0x2A, 0x4D, 0x18, 3, 0, 0, 0, 1, 2, 3];
@@ -222,4 +230,37 @@ fn a_file_that_grows_is_read_as_far_as_it_goes() {
     assert!(matches!(now.ending, Ending::Cut { .. }));
     growing.write_all(&more.bytes[30..]).unwrap();
     assert_eq!(read(&path).unwrap().1.frames, before.1.frames + 1);
+}
+
+/// Needs Linux 5.14: on an older one the whole test would end by a bus error.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_file_that_is_made_shorter_while_it_is_read_is_an_error() {
+    let mut builder = Builder::default();
+    builder.section(ByteOrder::Little, &[]).bus("can0");
+    for n in 0..250_000u64 {
+        builder.packet(0, n, &classic(1, &[1, 2, 3, 4, 5, 6, 7, 8]), &[]);
+    }
+    let (_folder, path) = file(&builder.bytes);
+    let mut frames = 0;
+    let read = Capture::open(&path).unwrap().read(|event| {
+        if let Event::Frame(_) = event {
+            frames += 1;
+        }
+        if frames == 1 {
+            // Enough is left for what is being read at the moment.
+            File::options()
+                .write(true)
+                .open(&path)
+                .unwrap()
+                .set_len(8 << 20)
+                .unwrap();
+        }
+        ControlFlow::Continue(())
+    });
+    match read.unwrap_err().problem {
+        Problem::Read { offset, .. } => assert!(offset <= 8 << 20, "{offset}"),
+        other => panic!("{other}"),
+    }
+    assert!(frames > 1);
 }

@@ -55,6 +55,32 @@ fn a_crashed_packing_is_done_again() {
 }
 
 #[test]
+fn a_packing_that_lacked_only_the_removal_is_finished() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("drive.pcapng");
+    let content = everything(ByteOrder::Little).bytes.repeat(1000);
+    fs::write(&path, &content).unwrap();
+    let packed = compress_closed(&path).unwrap();
+    let before = fs::read(&packed).unwrap();
+    fs::write(&path, &content).unwrap();
+    assert_eq!(compress_closed(&path).unwrap(), packed);
+    assert!(!path.exists());
+    assert_eq!(fs::read(&packed).unwrap(), before);
+    // Not if a single byte differs, or is missing at either's end.
+    for other in [
+        [&content[..], &[0]].concat(),
+        content[1..].to_vec(),
+        vec![],
+        vec![7],
+    ] {
+        fs::write(&path, &other).unwrap();
+        compress_closed(&path).unwrap_err();
+        assert_eq!(fs::read(&path).unwrap(), other);
+        assert_eq!(fs::read(&packed).unwrap(), before);
+    }
+}
+
+#[test]
 fn nothing_is_packed_over_another_file() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("drive.pcapng");
@@ -63,7 +89,7 @@ fn nothing_is_packed_over_another_file() {
     fs::write(&packed, b"old").unwrap();
     let error = compress_closed(&path).unwrap_err().to_string();
     let expected = format!(
-        "{}: cannot be compressed: {} is there already",
+        "{}: cannot be compressed: {} is there already and holds something else",
         path.display(),
         packed.display()
     );
