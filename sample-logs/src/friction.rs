@@ -37,19 +37,31 @@ impl Bristle {
         let speed = slip_rad_s.abs();
         let z_per_s =
             (slip_rad_s - speed * z / level) / (self.presliding_rad + speed * self.film_time_s);
-        BristleRate { z_per_s, share: z + self.damping_s * z_per_s }
+        BristleRate {
+            z_per_s,
+            share: z + self.damping_s * z_per_s,
+        }
     }
 }
 
 /// The coupling's pack: lining shear and splines give about a degree and a half.
-pub const COUPLING_BRISTLE: Bristle =
-    Bristle { presliding_rad: 0.028, film_time_s: 0.001, damping_s: 0.0004 };
+pub const COUPLING_BRISTLE: Bristle = Bristle {
+    presliding_rad: 0.028,
+    film_time_s: 0.001,
+    damping_s: 0.0004,
+};
 /// The launch clutch.
-pub const CLUTCH_BRISTLE: Bristle =
-    Bristle { presliding_rad: 0.03, film_time_s: 0.001, damping_s: 0.001 };
+pub const CLUTCH_BRISTLE: Bristle = Bristle {
+    presliding_rad: 0.03,
+    film_time_s: 0.001,
+    damping_s: 0.001,
+};
 /// A wheel brake.
-pub const BRAKE_BRISTLE: Bristle =
-    Bristle { presliding_rad: 0.02, film_time_s: 0.001, damping_s: 0.002 };
+pub const BRAKE_BRISTLE: Bristle = Bristle {
+    presliding_rad: 0.02,
+    film_time_s: 0.001,
+    damping_s: 0.002,
+};
 
 /// Friction coefficient over sliding speed and temperature.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -135,7 +147,12 @@ mod tests {
             let slip = y[0] - y[1];
             let bristle = COUPLING_BRISTLE.rate(y[2], slip, 1.0);
             let torque = capacity_nm * bristle.share;
-            [-torque / inertia[0], torque / inertia[1], bristle.z_per_s, torque * slip]
+            [
+                -torque / inertia[0],
+                torque / inertia[1],
+                bristle.z_per_s,
+                torque * slip,
+            ]
         };
         let mut y = [speed[0], speed[1], 0.0, 0.0];
         for k in 0..100_000_000_u32 {
@@ -171,14 +188,26 @@ mod tests {
             let common = (inertia[0] * speed[0] + inertia[1] * speed[1]) / sum;
             assert!(near(got.end_rad_s, common), "{got:?}");
             assert!(near(got.time_s, reduced * difference / capacity), "{got:?}");
-            assert!(near(got.heat_j, 0.5 * reduced * difference * difference), "{got:?}");
+            assert!(
+                near(got.heat_j, 0.5 * reduced * difference * difference),
+                "{got:?}"
+            );
             got
         };
         let text_book = check([54.08, 68.343_75], [1250.0 * rpm, 600.0 * rpm], 900.0, 1e-3);
-        assert!((text_book.end_rad_s - 92.900_44).abs() < 1e-3, "{text_book:?}");
-        assert!((text_book.heat_j / 69_939.70 - 1.0).abs() < 1e-3, "{text_book:?}");
+        assert!(
+            (text_book.end_rad_s - 92.900_44).abs() < 1e-3,
+            "{text_book:?}"
+        );
+        assert!(
+            (text_book.heat_j / 69_939.70 - 1.0).abs() < 1e-3,
+            "{text_book:?}"
+        );
         let at_rest = check([54.08, 68.343_75], [1250.0 * rpm, 0.0], 900.0, 1e-3);
-        assert!((at_rest.heat_j / 258_652.735 - 1.0).abs() < 1e-3, "{at_rest:?}");
+        assert!(
+            (at_rest.heat_j / 258_652.735 - 1.0).abs() < 1e-3,
+            "{at_rest:?}"
+        );
     }
 
     #[test]
@@ -186,7 +215,12 @@ mod tests {
         // Constant load below capacity on an inertia: it swings in and then stands.
         let rates = |y: &[f64; 4]| {
             let bristle = BRAKE_BRISTLE.rate(y[1], y[0], 1.0);
-            [(300.0 - 1000.0 * bristle.share) / 1.15, bristle.z_per_s, y[0], 0.0]
+            [
+                (300.0 - 1000.0 * bristle.share) / 1.15,
+                bristle.z_per_s,
+                y[0],
+                0.0,
+            ]
         };
         let mut y = [0.0; 4];
         let mut run = |seconds: u32| {
@@ -197,7 +231,10 @@ mod tests {
         };
         let settled = run(10);
         let later = run(60);
-        assert!((later[2] - settled[2]).abs() < 1e-9, "{settled:?} {later:?}");
+        assert!(
+            (later[2] - settled[2]).abs() < 1e-9,
+            "{settled:?} {later:?}"
+        );
     }
 
     #[test]
@@ -211,7 +248,10 @@ mod tests {
         };
         assert!(good.at(0.0, 60.0) < good.at(0.1, 60.0));
         assert!((good.at(0.0, 60.0) - 0.125 * 0.94).abs() < 1e-12);
-        let wrong = Coefficient { static_ratio: 1.5, ..good };
+        let wrong = Coefficient {
+            static_ratio: 1.5,
+            ..good
+        };
         assert!(wrong.at(0.0, 60.0) > wrong.at(0.1, 60.0));
         assert!(good.at(1.0, 100.0) < good.at(1.0, 20.0));
     }
