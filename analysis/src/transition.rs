@@ -186,8 +186,8 @@ impl Waveform<'_> {
         let (leader, _) = models.first()?;
         let low = if low_missed { self.states.low } else { leader.low };
         let high = if high_missed { self.states.high } else { leader.low + leader.amplitude };
-        // How the samples within the step scatter, against all: where clearly more, no shape is
-        // right, or the stamps jitter.
+        // How the samples within the step scatter, against the states: where clearly more, no shape
+        // is right, or the stamps jitter.
         let (mut inside, mut count) = (0.0, 0.0);
         for (&t, &y) in data.t_s.iter().zip(data.y) {
             if (0.02..0.98).contains(&leader.share(t)) {
@@ -195,10 +195,11 @@ impl Waveform<'_> {
                 count += 1.0;
             }
         }
-        let inside_variance = inside / f64::max(count - leader.shape.count() as f64, 1.0);
-        let excess =
-            count >= 4.0 && inside_variance > variance * (1.0 + 3.0 * (2.0 / count).sqrt());
-        let [t10, _, t90] = self.naive_s;
+        let freedom_inside = f64::max(count - leader.shape.count() as f64, 1.0);
+        let inside_variance = inside / freedom_inside;
+        let noise_variance = state_noise(&data, leader).powi(2);
+        let excess = count >= 3.0
+            && inside_variance > noise_variance * (1.0 + 3.0 * (2.0 / freedom_inside).sqrt());
         let left = if excess {
             data.t_s.iter().copied().zip(data.y.iter().copied()).collect()
         } else {
@@ -209,11 +210,15 @@ impl Waveform<'_> {
             u_amplitude: (variance * leader.amplitude_variance()).sqrt(),
             samples: data.t_s.len(),
             basis: Basis::Fitted(Fitted {
-                variance: if excess { inside_variance } else { variance },
+                variance,
                 widen: student_over_normal(freedom),
                 left,
-                reach_s: (2.5 * self.interval_s).max(0.25 * (t90 - t10)),
+                // What of the residuals is more than noise.
+                followed: if excess { 1.0 - noise_variance / inside_variance } else { 0.0 },
+                noise_variance,
                 own_states: !(low_missed || high_missed),
+                // A state that drifts has no one level; the two that it could have tell how much.
+                u_high: if high_missed { 0.5 * (high - leader.low - leader.amplitude).abs() } else { 0.0 },
                 models,
             }),
         })
@@ -236,8 +241,7 @@ impl Waveform<'_> {
                 return false;
             }
             let count = values.len() as f64;
-            let steps: Vec<f64> = values.windows(2).map(|w| w[1].0 - w[0].0).collect();
-            let noise = median_and_sigma(&steps).map_or(0.0, |(_, s)| s / 2.0_f64.sqrt());
+            let noise = step_noise(values.iter().map(|(y, _)| *y));
             let left = (values.iter().map(|(_, r)| r * r).sum::<f64>() / count).sqrt();
             let scatters = left > 1.5 * noise + MISSED_SHARE * step;
             let apart = 3.0 * noise / count.sqrt() + 2.0 * MISSED_SHARE * step;
@@ -249,6 +253,23 @@ impl Waveform<'_> {
             missed(&|share| share > 0.98, high, self.states.high),
         )
     }
+}
+
+/// Deviation of neighbouring samples from each other, as of independent noise.
+fn step_noise(values: impl Iterator<Item = f64>) -> f64 {
+    let values: Vec<f64> = values.collect();
+    let steps: Vec<f64> = values.windows(2).map(|w| w[1] - w[0]).collect();
+    median_and_sigma(&steps).map_or(0.0, |(_, s)| s / 2.0_f64.sqrt())
+}
+
+/// Noise in the states, not less than the code's resolution makes.
+fn state_noise(data: &Sampled<'_>, fit: &Fit) -> f64 {
+    let state = |side: &dyn Fn(f64) -> bool| {
+        let within = data.t_s.iter().zip(data.y).filter(|(t, _)| side(fit.share(**t)));
+        step_noise(within.map(|(_, y)| *y))
+    };
+    let noise = 0.5 * (state(&|share| share < 0.02) + state(&|share| share > 0.98));
+    noise.max(resolution(data.y) / 12.0_f64.sqrt())
 }
 
 fn candidates(data: &Sampled<'_>, within: usize) -> Option<Candidates> {

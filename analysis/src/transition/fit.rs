@@ -38,6 +38,14 @@ impl Fit {
         self.shape.value(t_s - self.onset_s, &self.numbers)
     }
 
+    /// By how much later the model crosses a value that is higher by one, at a time, s; 0 where it is
+    /// flat and the crossing has no meaning.
+    pub(super) fn delay_per_value(&self, t_s: f64) -> f64 {
+        let h = 1e-3 * self.numbers[0].max(1e-9);
+        let slope = (self.value(t_s + h) - self.value(t_s - h)) / (2.0 * h);
+        if slope > 0.0 { 1.0 / slope } else { 0.0 }
+    }
+
     /// When the model crosses a share of its step, and the variance of that time for a unit variance
     /// of the samples.
     pub(super) fn crossing(&self, share: f64) -> Option<(f64, f64)> {
@@ -73,16 +81,13 @@ impl Fit {
             return None;
         }
         let (s, mut gradient) = self.differentiated(|p| self.shape.crossing_s(share, p), 1.0)?;
-        // A higher level or step brings the crossing forward by what the slope makes of it.
-        let h = 1e-3 * self.numbers[0].max(1e-9);
-        let slope = (self.shape.value(s + h, &self.numbers) - self.shape.value(s - h, &self.numbers))
-            / (2.0 * h)
-            * self.amplitude;
-        if slope <= 0.0 {
+        // A higher level or step brings the crossing forward.
+        let per_value = self.delay_per_value(self.onset_s + s);
+        if per_value <= 0.0 {
             return None;
         }
-        gradient[0] = -1.0 / slope;
-        gradient[1] = -share / slope;
+        gradient[0] = -per_value;
+        gradient[1] = -share * per_value;
         Some((self.onset_s + s, gradient))
     }
 

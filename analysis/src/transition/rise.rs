@@ -41,8 +41,12 @@ pub(super) struct Fitted {
     pub(super) widen: f64,
     /// The samples, where no shape explains them; otherwise empty.
     pub(super) left: Vec<(f64, f64)>,
-    /// Reach of the correction by what is left, s.
-    pub(super) reach_s: f64,
+    /// Share of the residuals that is more than noise; the crossing follows it.
+    pub(super) followed: f64,
+    /// Variance of a sample in the states.
+    pub(super) noise_variance: f64,
+    /// Standard uncertainty of the upper state where it is no one level.
+    pub(super) u_high: f64,
     /// The states are each model's own, not the histogram's.
     pub(super) own_states: bool,
 }
@@ -65,7 +69,8 @@ impl Rise {
                         fit.crossing_value(value)?
                     };
                     let (shift, extra) = fitted.correction(fit, t);
-                    Some((t + shift, variance, extra))
+                    let by_state = share * fitted.u_high * fit.delay_per_value(t);
+                    Some((t + shift, variance, extra + by_state * by_state))
                 })
             }
         }
@@ -90,7 +95,9 @@ impl Rise {
                     };
                     let (early, e_early) = fitted.correction(fit, t_from);
                     let (late, e_late) = fitted.correction(fit, t_to);
-                    Some((t + late - early, variance, e_early + e_late))
+                    let by_state = fitted.u_high
+                        * (to * fit.delay_per_value(t_to) - from * fit.delay_per_value(t_from));
+                    Some((t + late - early, variance, e_early + e_late + by_state * by_state))
                 })
             }
         }
@@ -136,29 +143,21 @@ impl Fitted {
         (t_s.is_finite() && u_s.is_finite()).then_some(Timed { t_s, u_s })
     }
 
-    /// Shift and extra variance from what the model leaves near a time; nothing where it leaves only
-    /// noise.
+    /// Shift and extra variance from what a model leaves at the samples on either side of a time;
+    /// nothing where it leaves only noise. What the shift is worth is itself known to a quarter: the
+    /// residual between two samples is not seen.
     fn correction(&self, fit: &Fit, t_s: f64) -> (f64, f64) {
-        if self.left.is_empty() {
+        let after = self.left.partition_point(|(t, _)| *t <= t_s);
+        let pair = after.checked_sub(1).and_then(|i| Some((*self.left.get(i)?, *self.left.get(after)?)));
+        let Some(((t0, y0), (t1, y1))) = pair else { return (0.0, 0.0) };
+        let slope = (fit.value(t1) - fit.value(t0)) / (t1 - t0);
+        if slope <= 0.0 {
             return (0.0, 0.0);
         }
-        let h = 1e-3 * self.reach_s;
-        let slope = (fit.value(t_s + h) - fit.value(t_s - h)) / (2.0 * h);
-        let (mut weights, mut squares, mut sum) = (0.0, 0.0, 0.0);
-        for &(t, y) in &self.left {
-            let x = (t - t_s).abs() / self.reach_s;
-            if x < 1.0 {
-                let w = (1.0 - x.powi(3)).powi(3);
-                weights += w;
-                squares += w * w;
-                sum += w * (y - fit.value(t));
-            }
-        }
-        if weights <= 0.0 || slope <= 0.0 {
-            return (0.0, 0.0);
-        }
-        let shift = -(sum / weights) / slope;
-        let noise = self.variance * squares / weights.powi(2) / slope.powi(2);
-        (shift, noise + (0.5 * shift).powi(2))
+        let share = (t_s - t0) / (t1 - t0);
+        let residual = (1.0 - share) * (y0 - fit.value(t0)) + share * (y1 - fit.value(t1));
+        let shift = (-self.followed * residual / slope).clamp(t0 - t_s, t1 - t_s);
+        let noise = self.noise_variance / slope.powi(2);
+        (shift, noise + (0.25 * shift).powi(2))
     }
 }
