@@ -21,7 +21,10 @@ use crate::vehicle::required;
 pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     let vehicle = view.vehicle;
     let pack = Pack::of(vehicle)?;
-    let ratio = required(&vehicle.driveline.rear_drive_ratio, "driveline.rear_drive_ratio")?;
+    let ratio = required(
+        &vehicle.driveline.rear_drive_ratio,
+        "driveline.rear_drive_ratio",
+    )?;
     let radius_m = required(&vehicle.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
     let pressure = view.drive.channel(Role::CouplingPressure)?;
     let trace = view.slip.as_ref().map_err(Clone::clone)?;
@@ -30,9 +33,17 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     let power = |i: usize| -> Option<[f64; 3]> {
         let slip = trace.slip_mps(i)?;
         let torque = pack.torque_nm(pressure.at(base[i])?);
-        let counted = if slip.abs() > trace.threshold_mps(i) { slip.abs() } else { slip };
+        let counted = if slip.abs() > trace.threshold_mps(i) {
+            slip.abs()
+        } else {
+            slip
+        };
         let per_slip = torque * slip_rad_s(1.0, ratio, radius_m);
-        Some([per_slip * counted, per_slip, per_slip * trace.u_systematic_mps(i)])
+        Some([
+            per_slip * counted,
+            per_slip,
+            per_slip * trace.u_systematic_mps(i),
+        ])
     };
     let (mut work, mut gain, mut gain_squares, mut systematic) = (0.0, 0.0, 0.0, 0.0);
     let (mut length_s, mut samples, mut begun) = (0.0, 0, false);
@@ -63,7 +74,11 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
         return Err(Missing::BelowSensorSpeed);
     }
     // The time over which torque acts, as if it were constant.
-    let acting_s = if gain_squares > 0.0 { gain * gain / gain_squares } else { length_s };
+    let acting_s = if gain_squares > 0.0 {
+        gain * gain / gain_squares
+    } else {
+        length_s
+    };
     let noise = gain * trace.noise().of_mean_mps(acting_s);
     Ok(Estimate {
         value: work.max(0.0),
@@ -76,5 +91,9 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
 pub(super) fn friction_work_j_per_m2(view: &View<'_>) -> Measured {
     let area_m2 = lining_area_m2(view.vehicle)?;
     let work = friction_work_j(view)?;
-    Ok(Estimate { value: work.value / area_m2, u: work.u / area_m2, ..work })
+    Ok(Estimate {
+        value: work.value / area_m2,
+        u: work.u / area_m2,
+        ..work
+    })
 }

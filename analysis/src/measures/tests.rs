@@ -35,14 +35,29 @@ fn pressure_bar(t: f64) -> f64 {
         return 0.0;
     }
     let (s, on) = since_step(t);
-    let rise = |s: f64| if s < DEAD_S { 0.0 } else { -(-(s - DEAD_S) / TAU_S).exp_m1() };
-    FULL_BAR * if on { rise(s) } else { (-(s - 2.0) / 0.05).exp() }
+    let rise = |s: f64| {
+        if s < DEAD_S {
+            0.0
+        } else {
+            -(-(s - DEAD_S) / TAU_S).exp_m1()
+        }
+    };
+    FULL_BAR
+        * if on {
+            rise(s)
+        } else {
+            (-(s - 2.0) / 0.05).exp()
+        }
 }
 
 /// A pulse that peaks 0.1 s after demand: x e^(1 - x), x = s / 0.1.
 fn slip_mps(t: f64) -> f64 {
     let (s, on) = since_step(t);
-    if on { PEAK_MPS * (s / 0.1) * (1.0 - s / 0.1).exp() } else { 0.0 }
+    if on {
+        PEAK_MPS * (s / 0.1) * (1.0 - s / 0.1).exp()
+    } else {
+        0.0
+    }
 }
 
 impl Trial {
@@ -51,11 +66,16 @@ impl Trial {
         let wheels = stamps(&mut random, 0.0, self.duration_s, self.frame_s, 0.1);
         let pressure = stamps(&mut random, 0.0, self.duration_s, 0.01, 0.1);
         // Demand is sent at the very times of its steps.
-        let demand: Vec<f64> = (0..(self.duration_s / 0.01) as usize).map(|k| k as f64 * 0.01).collect();
+        let demand: Vec<f64> = (0..(self.duration_s / 0.01) as usize)
+            .map(|k| k as f64 * 0.01)
+            .collect();
         let mut all = Vec::new();
         for (i, role) in Role::WHEELS.into_iter().enumerate() {
             let front = i < 2;
-            let noise: Vec<f64> = wheels.iter().map(|_| self.noise_mps * random.normal()).collect();
+            let noise: Vec<f64> = wheels
+                .iter()
+                .map(|_| self.noise_mps * random.normal())
+                .collect();
             all.push(series(role, Unit::KilometrePerHour, &wheels, |t| {
                 let v = 12.0 + if front { slip_mps(t) } else { 0.0 };
                 let ratio = if front { self.front_ratio } else { 1.0 };
@@ -66,7 +86,12 @@ impl Trial {
                 *v += 3.6 * e;
             }
         }
-        all.push(series(Role::CouplingPressure, Unit::Kilopascal, &pressure, |t| 100.0 * pressure_bar(t)));
+        all.push(series(
+            Role::CouplingPressure,
+            Unit::Kilopascal,
+            &pressure,
+            |t| 100.0 * pressure_bar(t),
+        ));
         for v in &mut all.last_mut().unwrap().value {
             *v += 100.0 * FULL_BAR * 0.01 * random.normal();
         }
@@ -78,7 +103,12 @@ impl Trial {
 }
 
 fn trial() -> Trial {
-    Trial { duration_s: 42.0, frame_s: 0.01, noise_mps: 0.03, front_ratio: 0.998 }
+    Trial {
+        duration_s: 42.0,
+        frame_s: 0.01,
+        noise_mps: 0.03,
+        front_ratio: 0.998,
+    }
 }
 
 fn measured(signals: &Signals) -> DriveMeasures {
@@ -99,23 +129,44 @@ fn every_engagement_is_found_and_measured() {
         let check = |m: Measure, truth: f64, least_u: f64| {
             let found = e.measured(m).clone().unwrap();
             let tolerance = 4.0 * found.u.max(least_u);
-            assert!((found.value - truth).abs() < tolerance, "{m}: {found:?}, true {truth}");
+            assert!(
+                (found.value - truth).abs() < tolerance,
+                "{m}: {found:?}, true {truth}"
+            );
         };
-        check(Measure::DeadTime, 1e3 * (DEAD_S + TAU_S * (10.0_f64 / 9.0).ln()), 0.0);
-        check(Measure::EngagementDelay, 1e3 * (DEAD_S + TAU_S * 2.0_f64.ln()), 0.0);
+        check(
+            Measure::DeadTime,
+            1e3 * (DEAD_S + TAU_S * (10.0_f64 / 9.0).ln()),
+            0.0,
+        );
+        check(
+            Measure::EngagementDelay,
+            1e3 * (DEAD_S + TAU_S * 2.0_f64.ln()),
+            0.0,
+        );
         check(Measure::RiseTime, 1e3 * TAU_S * 9.0_f64.ln(), 0.0);
         check(Measure::PeakSlip, PEAK_MPS, 0.0);
         // Integral of x e^(1-x) from 0 to infinity is e.
-        check(Measure::SlipDistance, PEAK_MPS * 0.1 * std::f64::consts::E, 0.0);
+        check(
+            Measure::SlipDistance,
+            PEAK_MPS * 0.1 * std::f64::consts::E,
+            0.0,
+        );
         check(Measure::SteadySlip, 0.0, 0.01);
         check(Measure::Hold, 0.0, 0.0);
         check(Measure::Ripple, 0.2, 0.0);
     }
-    for ratio in [&drive.radius_ratio.front_left, &drive.radius_ratio.front_right] {
+    for ratio in [
+        &drive.radius_ratio.front_left,
+        &drive.radius_ratio.front_right,
+    ] {
         let ratio = ratio.clone().unwrap();
         assert!((ratio.value - 0.998).abs() < 2.0 * ratio.u, "{ratio:?}");
     }
-    println!("{:?} {:?} {:?}", drive.radius_ratio, drive.noise_slip_mps, drive.warnings);
+    println!(
+        "{:?} {:?} {:?}",
+        drive.radius_ratio, drive.noise_slip_mps, drive.warnings
+    );
 }
 
 #[test]
@@ -124,9 +175,24 @@ fn without_demand_times_count_from_slip() {
     signals.series.pop();
     let drive = measured(&signals);
     assert_eq!(drive.engagements.len(), 8);
-    assert!(drive.engagements.iter().all(|e| e.reference == Reference::Slip));
-    assert!(drive.engagements.iter().all(|e| e.measured(Measure::RiseTime).is_ok()));
-    assert!(drive.warnings.iter().any(|w| w.contains("no coupling demand")));
+    assert!(
+        drive
+            .engagements
+            .iter()
+            .all(|e| e.reference == Reference::Slip)
+    );
+    assert!(
+        drive
+            .engagements
+            .iter()
+            .all(|e| e.measured(Measure::RiseTime).is_ok())
+    );
+    assert!(
+        drive
+            .warnings
+            .iter()
+            .any(|w| w.contains("no coupling demand"))
+    );
 }
 
 #[test]
@@ -157,7 +223,10 @@ fn nothing_gives_nothing_but_reasons() {
     let drive = measured(&Signals::default());
     assert!(drive.engagements.is_empty());
     assert!(drive.noise_slip_mps.is_err());
-    assert_eq!(drive.radius_ratio.front_left, Err(Missing::Role(Role::WheelSpeedFrontLeft)));
+    assert_eq!(
+        drive.radius_ratio.front_left,
+        Err(Missing::Role(Role::WheelSpeedFrontLeft))
+    );
 }
 
 /// A key that is missing costs the measures that need it, by name, and no others.
@@ -176,14 +245,41 @@ fn each_missing_key_is_named_by_what_needs_it() {
     };
     use Measure::*;
     let work: &[Measure] = &[FrictionWork, FrictionWorkPerArea, TransferFraction];
-    check(|c| c.coupling.friction_coefficient = None, "coupling.friction_coefficient", work);
-    check(|c| c.coupling.piston_area_m2 = None, "coupling.piston_area_m2", work);
-    check(|c| c.coupling.pressure_law = None, "coupling.pressure_law", work);
-    check(|c| c.driveline.gear_ratios = None, "driveline.gear_ratios", &[TransferFraction]);
-    check(|c| c.tyres.rolling_radius_m = None, "tyres.rolling_radius_m", &work[..2]);
+    check(
+        |c| c.coupling.friction_coefficient = None,
+        "coupling.friction_coefficient",
+        work,
+    );
+    check(
+        |c| c.coupling.piston_area_m2 = None,
+        "coupling.piston_area_m2",
+        work,
+    );
+    check(
+        |c| c.coupling.pressure_law = None,
+        "coupling.pressure_law",
+        work,
+    );
+    check(
+        |c| c.driveline.gear_ratios = None,
+        "driveline.gear_ratios",
+        &[TransferFraction],
+    );
+    check(
+        |c| c.tyres.rolling_radius_m = None,
+        "tyres.rolling_radius_m",
+        &work[..2],
+    );
     check(
         |c| c.geometry.wheelbase_m = None,
         "geometry.wheelbase_m",
-        &[PeakSlip, SlipTime, SlipDistance, SteadySlip, FrictionWork, FrictionWorkPerArea],
+        &[
+            PeakSlip,
+            SlipTime,
+            SlipDistance,
+            SteadySlip,
+            FrictionWork,
+            FrictionWorkPerArea,
+        ],
     );
 }
