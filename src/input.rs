@@ -8,8 +8,8 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measures::{FrameSpan, measure_drive};
 use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::decoder_file::DecoderFile;
-use slipwright_decoders::extractor::{Collector, Extractors};
 use slipwright_decoders::diagnostic_read::{AnswerCollector, AnswerPlans};
+use slipwright_decoders::extractor::{Collector, Extractors};
 use slipwright_decoders::signal::{Invalid, InvalidReason, Signals};
 use slipwright_decoders::toml_error::TomlError;
 use slipwright_decoders::traffic::{IdTraffic, Traffic};
@@ -74,7 +74,10 @@ pub(crate) fn read_decoder(path: &Path) -> Result<Decoder, Failure> {
 
 /// A capture's name in tables and pictures.
 pub(crate) fn name(path: &Path) -> String {
-    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+    path.file_name()
+        .unwrap_or(path.as_os_str())
+        .to_string_lossy()
+        .into_owned()
 }
 
 /// Capture file to signals.
@@ -105,7 +108,10 @@ pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, 
     let summary = summary.map_err(Failure::Capture)?;
     drop(progress);
     let (Some(first_ns), Some(last_ns)) = (summary.first_ns, summary.last_ns) else {
-        return Err(Failure::content(path, "the capture holds no CAN frame; record a drive"));
+        return Err(Failure::content(
+            path,
+            "the capture holds no CAN frame; record a drive",
+        ));
     };
     refuse_backward_steps(path, &summary)?;
     let collected = collector.finish();
@@ -115,8 +121,16 @@ pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, 
     let mut signals = collected.signals;
     refuse_fields_beyond_frames(decoder, &signals)?;
     signals.series.extend(answers.finish().signals.series);
-    let span = FrameSpan { first_ns, last_ns, frames: summary.frames };
-    Ok(Decoded { signals, span, warnings: summary.warnings() })
+    let span = FrameSpan {
+        first_ns,
+        last_ns,
+        frames: summary.frames,
+    };
+    Ok(Decoded {
+        signals,
+        span,
+        warnings: summary.warnings(),
+    })
 }
 
 /// Capture file to measures.
@@ -129,7 +143,9 @@ pub(crate) fn measure_capture(path: &Path, car: &Car) -> Result<DriveMeasures, F
 
 /// A drive whose clock was set back has no time axis to measure on.
 fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<(), Failure> {
-    let Some(step) = summary.backward_steps.first().first() else { return Ok(()) };
+    let Some(step) = summary.backward_steps.first().first() else {
+        return Ok(());
+    };
     let back_s = (step.from_ns.saturating_sub(step.to_ns)) as f64 / 1e9;
     Err(Failure::content(
         path,
@@ -145,14 +161,25 @@ fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<(), Failure> 
 fn refuse_fields_beyond_frames(decoder: &Decoder, signals: &Signals) -> Result<(), Failure> {
     let beyond = signals.series.iter().find(|series| {
         let too_short = |invalid: &Invalid| invalid.reason == InvalidReason::FrameTooShort;
-        series.value.is_empty() && !series.invalid.is_empty() && series.invalid.iter().all(too_short)
+        series.value.is_empty()
+            && !series.invalid.is_empty()
+            && series.invalid.iter().all(too_short)
     });
     let Some(series) = beyond else { return Ok(()) };
-    let line = decoder.file.frames.iter().zip(&decoder.signal_lines).find_map(|(frame, lines)| {
-        let here = frame.id == series.id && frame.bus.as_ref().is_none_or(|bus| *bus == series.bus);
-        let position = frame.signals.iter().position(|signal| signal.key == series.key)?;
-        lines.get(position).copied().filter(|_| here)
-    });
+    let line = decoder
+        .file
+        .frames
+        .iter()
+        .zip(&decoder.signal_lines)
+        .find_map(|(frame, lines)| {
+            let here =
+                frame.id == series.id && frame.bus.as_ref().is_none_or(|bus| *bus == series.bus);
+            let position = frame
+                .signals
+                .iter()
+                .position(|signal| signal.key == series.key)?;
+            lines.get(position).copied().filter(|_| here)
+        });
     let message = format!(
         "{} reaches beyond every frame {} that {} carries; correct its start or length",
         series.key.text(),
@@ -165,11 +192,17 @@ fn refuse_fields_beyond_frames(decoder: &Decoder, signals: &Signals) -> Result<(
 /// Names the identifiers that the capture has instead, the most frequent first.
 fn nothing_decoded(path: &Path, decoder: &Decoder, traffic: &Traffic) -> Failure {
     const SHOWN: usize = 12;
-    let mut seen: Vec<(&str, &IdTraffic)> =
-        traffic.buses.iter().flat_map(|bus| bus.ids.iter().map(|id| (bus.bus.as_str(), id))).collect();
+    let mut seen: Vec<(&str, &IdTraffic)> = traffic
+        .buses
+        .iter()
+        .flat_map(|bus| bus.ids.iter().map(|id| (bus.bus.as_str(), id)))
+        .collect();
     seen.sort_by_key(|(_, id)| std::cmp::Reverse(id.frames));
-    let mut ids: Vec<String> =
-        seen.iter().take(SHOWN).map(|(bus, id)| format!("{} on {bus}", id.id)).collect();
+    let mut ids: Vec<String> = seen
+        .iter()
+        .take(SHOWN)
+        .map(|(bus, id)| format!("{} on {bus}", id.id))
+        .collect();
     if seen.len() > SHOWN {
         ids.push(format!("{} more", seen.len() - SHOWN));
     }

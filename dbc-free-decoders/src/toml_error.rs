@@ -55,7 +55,10 @@ fn plain(message: &str) -> String {
     let message = message.replace('`', "\"");
     let told = |rest: &str| -> Option<(String, String)> {
         let (what, expected) = rest.split_once(", expected ")?;
-        Some((what.to_owned(), expected.trim_start_matches("one of ").to_owned()))
+        Some((
+            what.to_owned(),
+            expected.trim_start_matches("one of ").to_owned(),
+        ))
     };
     if let Some((key, keys)) = message.strip_prefix("unknown field ").and_then(told) {
         return format!("unknown key {key}; use {keys}");
@@ -67,7 +70,11 @@ fn plain(message: &str) -> String {
         return format!("{} is missing; write it", key.trim_matches('"'));
     }
     let wrong = ["invalid type: ", "invalid value: "];
-    if let Some((is, needed)) = wrong.iter().find_map(|p| message.strip_prefix(p)).and_then(told) {
+    if let Some((is, needed)) = wrong
+        .iter()
+        .find_map(|p| message.strip_prefix(p))
+        .and_then(told)
+    {
         return format!("this must be {}, not {}", kind(&needed), kind(&is));
     }
     message
@@ -123,11 +130,23 @@ mod tests {
                 "unknown field `wheel_base_m`, expected one of `wheelbase_m`, `track_front_m`",
                 "unknown key \"wheel_base_m\"; use \"wheelbase_m\", \"track_front_m\"",
             ),
-            ("unknown variant `round`, expected `a` or `b`", "unknown value \"round\"; use \"a\" or \"b\""),
+            (
+                "unknown variant `round`, expected `a` or `b`",
+                "unknown value \"round\"; use \"a\" or \"b\"",
+            ),
             ("missing field `name`", "name is missing; write it"),
-            ("invalid type: string \"two\", expected f64", "this must be a number, not the text two"),
-            ("invalid type: floating point `2.5`, expected u32", "this must be a whole number, not the number 2.5"),
-            ("invalid type: integer `3`, expected a sequence", "this must be a list, not the number 3"),
+            (
+                "invalid type: string \"two\", expected f64",
+                "this must be a number, not the text two",
+            ),
+            (
+                "invalid type: floating point `2.5`, expected u32",
+                "this must be a whole number, not the number 2.5",
+            ),
+            (
+                "invalid type: integer `3`, expected a sequence",
+                "this must be a list, not the number 3",
+            ),
             ("duplicate key", "duplicate key"),
         ] {
             assert_eq!(plain(theirs), ours);

@@ -95,8 +95,15 @@ impl DecoderFile {
         }
         let warnings = check::check(text, &file, &frames, &requests)?;
         let line_of = |at: &Range<usize>| line_at(text, at.start);
-        let signal_lines = frames.iter().map(|f| f.signals.iter().map(line_of).collect()).collect();
-        Ok(Parsed { file, warnings, signal_lines })
+        let signal_lines = frames
+            .iter()
+            .map(|f| f.signals.iter().map(line_of).collect())
+            .collect();
+        Ok(Parsed {
+            file,
+            warnings,
+            signal_lines,
+        })
     }
 }
 

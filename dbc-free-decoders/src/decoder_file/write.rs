@@ -2,9 +2,7 @@
 
 use std::fmt::{self, Write};
 
-use super::{
-    DecoderFile, FrameEntry, Read, RequestEntry, Selector, SignalEntry,
-};
+use super::{DecoderFile, FrameEntry, Read, RequestEntry, Selector, SignalEntry};
 use crate::field::{Coding, Field};
 use crate::frame::MAX_DATA_BYTES;
 use crate::signal::SignalKey;
