@@ -44,13 +44,13 @@ fn plain(run: &Run, folder: &Path) -> String {
 #[test]
 fn captures_that_are_none() {
     let folder = folder();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "absent.pcapng"), folder.path()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "absent.pcapng"), folder.path()), @"absent.pcapng: no such file; check the name");
     fs::create_dir(folder.path().join("folder.pcapng")).unwrap();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "folder.pcapng"), folder.path()), @"");
-    insta::assert_snapshot!(refusal(b""), @"");
-    insta::assert_snapshot!(refusal(b"t_ns,signal,value,unit\n1,a,2,m/s\n"), @"");
-    insta::assert_snapshot!(refusal(CaptureBytes::new(1).bytes()), @"");
-    insta::assert_snapshot!(refusal(CaptureBytes::new(227).bytes()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "folder.pcapng"), folder.path()), @"folder.pcapng: it is a folder; name a capture in it");
+    insta::assert_snapshot!(refusal(b""), @"bad.pcapng: the file is empty");
+    insta::assert_snapshot!(refusal(b"t_ns,signal,value,unit\n1,a,2,m/s\n"), @"bad.pcapng: not a capture: it is a text file; a pcapng file is needed");
+    insta::assert_snapshot!(refusal(CaptureBytes::new(1).bytes()), @"bad.pcapng: wrong link type: the capture holds Ethernet (link type 1), not CAN (link type 227); record it from a CAN interface");
+    insta::assert_snapshot!(refusal(CaptureBytes::new(227).bytes()), @"bad.pcapng: the capture holds no CAN frame; record a drive");
 }
 
 #[test]
@@ -130,13 +130,13 @@ fn a_vehicle_file_that_is_wrong_is_refused_with_its_line() {
     let folder = folder();
     let wrong = VEHICLE.replace("wheelbase_m = 2.5", "wheel_base_m = 2.5");
     fs::write(folder.path().join("vehicle.toml"), wrong).unwrap();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @r#"vehicle.toml:5: unknown key "wheel_base_m"; use "wheelbase_m", "track_front_m", "track_rear_m""#);
     fs::write(
         folder.path().join("vehicle.toml"),
         VEHICLE.replace("decoder.toml", "gone.toml"),
     )
     .unwrap();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"gone.toml: no such file; check the name");
 }
 
 #[test]
@@ -144,7 +144,7 @@ fn a_capture_without_the_decoders_frames_names_the_ones_it_has() {
     let folder = folder();
     let other = DECODER.replace("0x100", "0x300").replace("0x110", "0x310");
     fs::write(folder.path().join("decoder.toml"), other).unwrap();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"drive.pcapng: none of the frames of decoder.toml occurs; the capture has 0x100 on can0, 0x110 on can0; check that the decoder file belongs to this car and bus");
 }
 
 #[test]
@@ -177,7 +177,7 @@ fn clocks_that_step_backwards_are_refused_with_the_place() {
     let mut capture = SmallCar::default().drive(1);
     capture.frame(START_NS + 20_000_000_000, 0x100, &[0; 8]);
     fs::write(folder.path().join("back.pcapng"), capture.bytes()).unwrap();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "back.pcapng"), folder.path()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "back.pcapng"), folder.path()), @"back.pcapng: the clock steps back by 9.991 s at frame 6001 (byte 276068); cut the capture there and give the parts one by one");
 }
 
 fn compare(folder: &Path, before: &[&str], after: &[&str]) -> Run {
@@ -206,9 +206,9 @@ fn the_same_drive_on_both_sides_is_refused() {
     )
     .unwrap();
     let run = compare(folder.path(), &["drive.pcapng"], &["drive.pcapng"]);
-    insta::assert_snapshot!(plain(&run, folder.path()), @"");
+    insta::assert_snapshot!(plain(&run, folder.path()), @"drive.pcapng: given twice; a drive can stand in the comparison only once");
     let run = compare(folder.path(), &["drive.pcapng"], &["copy.pcapng"]);
-    insta::assert_snapshot!(plain(&run, folder.path()), @"");
+    insta::assert_snapshot!(plain(&run, folder.path()), @"copy.pcapng: holds the same drive as drive.pcapng; a drive can stand in the comparison only once");
 }
 
 #[test]
