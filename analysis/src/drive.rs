@@ -215,3 +215,6 @@ fn keep_order(found: &[(Role, &Series)], warnings: &mut Vec<String>) -> KeepOrde
     ));
     if later > earlier { KeepOrder::Later } else { KeepOrder::Earlier }
 }
+
+#[cfg(test)]
+mod tests;

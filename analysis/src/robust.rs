@@ -96,8 +96,8 @@ pub(crate) fn huber_line(x: &[f64], y: &[f64]) -> Option<Line> {
             residuals[i] = y[i] - intercept - slope * x[i];
         }
         let (_, sigma) = median_and_sigma(&residuals)?;
-        // More than half of the residuals equal: their spread is the plain one, or there is none.
-        let scale = if sigma > 0.0 { sigma } else { root_mean_square(&residuals) };
+        // More than half of the residuals alike: what differs from them is not of their kind.
+        let scale = if sigma > 0.0 { sigma } else { 1e-3 * root_mean_square(&residuals) };
         if scale == 0.0 {
             break;
         }
