@@ -1,6 +1,57 @@
 //! Two sets of drives, measured, to verdicts.
+//!
+//! [`compare`] is the arrow from measures to proof. For every measure:
+//!
+//! 1. [`sets`]: drives that are given twice, or in both sets, or in the wrong order of time.
+//! 2. [`matching`]: engagements that have a counterpart in the other set, alike in what drives
+//!    them; the rest are left out, and nothing is extrapolated to them.
+//! 3. [`shift`]: the Hodges-Lehmann shift at equal conditions, with an interval and a p value from
+//!    a two-level model, engagement within drive.
+//! 4. [`bedding_in`]: a change over the after set, which must not pose as noise.
+//! 5. [`family`]: Holm's correction over the measures, and the overall verdict.
+//! 6. [`wording`]: the verdict as a sentence.
+//!
+//! **Why not ranks alone.** The unit of repetition is the drive. Dealt to two sets in every way,
+//! three drives against three give a p value of 2 / 20 = 0.1 at best, and rank tests on
+//! engagements would count one drive with ten launches as ten drives. So the spread from drive to
+//! drive is modelled, with the degrees of freedom that few drives leave.
+//!
+//! **When there is no verdict.** `not enough data` is said, with the reason, if a side has fewer
+//! than [`LEAST_DRIVES`] drives with comparable engagements, or fewer than [`LEAST_PAIRS`] pairs
+//! could be formed, or the model is left without degrees of freedom, or the values do not vary at
+//! all. One drive against one never gives a verdict: what differs between two days cannot be told
+//! from what the work did. Medians and shift are still given, and the reason says what the spread
+//! within the two drives alone would allow.
+//!
+//! **What "no change shown" means.** That this campaign could not tell the change from chance. It
+//! never means "no change": [`MeasureComparison::smallest_provable`] says what it would have shown.
 
+use crate::drive::DriveMeasures;
 use crate::measure::Measure;
+
+pub mod bedding_in;
+mod campaign;
+pub mod condition;
+mod draft;
+pub mod family;
+pub mod matching;
+pub mod sets;
+pub mod shift;
+#[cfg(test)]
+mod tests;
+pub mod wording;
+
+use campaign::Campaign;
+use draft::Draft;
+use family::Question;
+use matching::Matching;
+
+/// Drives a side without which there is no verdict: with one, nothing shows how drives differ.
+pub const LEAST_DRIVES: usize = 2;
+
+/// Pairs without which there is no verdict: even if engagements were all independent, three
+/// against three cannot reach 5 % in an exact rank test.
+pub const LEAST_PAIRS: usize = 4;
 
 /// The plain answer of a comparison.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -83,4 +134,61 @@ pub struct Comparison {
     pub sentence: String,
     /// What a reader of the verdict must know, in plain sentences.
     pub warnings: Vec<String>,
+}
+
+/// Compares two sets of drives.
+///
+/// The order of the drives within a set does not matter. Values that are not finite count as
+/// missing. Never fails: what cannot be said is said to be so, measure by measure.
+#[must_use]
+pub fn compare(before: &[DriveMeasures], after: &[DriveMeasures]) -> Comparison {
+    let sets = sets::Sets::new(before, after);
+    let campaign = Campaign::new(&sets);
+    let mut matchings: Vec<(Vec<bool>, Matching)> = Vec::new();
+    let mut drafts: Vec<Draft> = Measure::ALL
+        .iter()
+        .map(|measure| {
+            let present = campaign.present(*measure);
+            // Most measures are missing together, so few matchings serve all.
+            let known = matchings.iter().position(|(key, _)| *key == present);
+            let at = known.unwrap_or_else(|| {
+                matchings.push((present.clone(), campaign.matched(&present)));
+                matchings.len() - 1
+            });
+            let matching = matchings
+                .get(at)
+                .map_or_else(Matching::default, |(_, m)| m.clone());
+            Draft::new(&campaign, *measure, matching)
+        })
+        .collect();
+
+    let mut warnings = sets.warnings.clone();
+    warnings.extend(campaign.unmatched_conditions());
+    warnings.extend(bedding_in::allow_for_trends(&mut drafts));
+    warnings.extend(campaign.one_sided());
+
+    let questions: Vec<Question> = drafts.iter().filter_map(Draft::question).collect();
+    let corrected = family::correct(&questions);
+    let measures: Vec<MeasureComparison> = drafts
+        .into_iter()
+        .map(|draft| {
+            let answer = questions.iter().position(|q| q.measure == draft.measure);
+            draft.finish(answer.and_then(|at| corrected.get(at)), questions.len())
+        })
+        .collect();
+
+    let size = |drives: &[&DriveMeasures]| SetSize {
+        drives: drives.len(),
+        engagements: drives.iter().map(|d| d.engagements.len()).sum(),
+    };
+    let mut comparison = Comparison {
+        before: size(&sets.before),
+        after: size(&sets.after),
+        verdict: family::overall(&measures),
+        measures,
+        sentence: String::new(),
+        warnings,
+    };
+    comparison.sentence = wording::sentence(&comparison);
+    comparison
 }

@@ -11,7 +11,11 @@ use crate::program::{Run, slipwright};
 fn folder() -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
     write_car(folder.path());
-    fs::write(folder.path().join("drive.pcapng"), SmallCar::default().drive(2).bytes()).unwrap();
+    fs::write(
+        folder.path().join("drive.pcapng"),
+        SmallCar::default().drive(2).bytes(),
+    )
+    .unwrap();
     folder
 }
 
@@ -53,14 +57,22 @@ fn captures_that_are_none() {
 fn a_cut_capture_is_read_to_its_last_whole_block_and_says_so() {
     let folder = folder();
     let whole = SmallCar::default().drive(2);
-    fs::write(folder.path().join("cut.pcapng"), &whole.bytes()[..whole.bytes().len() - 20]).unwrap();
+    fs::write(
+        folder.path().join("cut.pcapng"),
+        &whole.bytes()[..whole.bytes().len() - 20],
+    )
+    .unwrap();
     let run = measure(folder.path(), "cut.pcapng");
     assert_eq!(run.code, 0, "{}", run.err);
     let all: Measured = measure(folder.path(), "drive.pcapng").json();
     let cut: Measured = run.json();
     assert_eq!(cut.drives[0].frames, all.drives[0].frames - 1);
     assert_eq!(cut.drives[0].engagements.len(), 2);
-    assert!(cut.drives[0].warnings.iter().any(|w| w.contains("cut off")), "{:?}", cut.drives[0].warnings);
+    assert!(
+        cut.drives[0].warnings.iter().any(|w| w.contains("cut off")),
+        "{:?}",
+        cut.drives[0].warnings
+    );
 }
 
 #[test]
@@ -84,7 +96,9 @@ fn every_decoder_file_of_the_gallery_is_refused_with_its_line() {
             "--out".as_ref(),
             folder.path().join("out.csv").as_os_str(),
         ]);
-        let line = run.refused().replace(&format!("{}/", gallery.display()), "");
+        let line = run
+            .refused()
+            .replace(&format!("{}/", gallery.display()), "");
         assert!(line.starts_with(&name), "{line}");
         text.push_str(&line);
         text.push('\n');
@@ -117,7 +131,11 @@ fn a_vehicle_file_that_is_wrong_is_refused_with_its_line() {
     let wrong = VEHICLE.replace("wheelbase_m = 2.5", "wheel_base_m = 2.5");
     fs::write(folder.path().join("vehicle.toml"), wrong).unwrap();
     insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"");
-    fs::write(folder.path().join("vehicle.toml"), VEHICLE.replace("decoder.toml", "gone.toml")).unwrap();
+    fs::write(
+        folder.path().join("vehicle.toml"),
+        VEHICLE.replace("decoder.toml", "gone.toml"),
+    )
+    .unwrap();
     insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"");
 }
 
@@ -132,7 +150,11 @@ fn a_capture_without_the_decoders_frames_names_the_ones_it_has() {
 #[test]
 fn wheels_alone_still_give_slip() {
     let folder = folder();
-    let drive = SmallCar { with_coupling: false, ..SmallCar::default() }.drive(2);
+    let drive = SmallCar {
+        with_coupling: false,
+        ..SmallCar::default()
+    }
+    .drive(2);
     fs::write(folder.path().join("wheels.pcapng"), drive.bytes()).unwrap();
     let run = measure(folder.path(), "wheels.pcapng");
     assert_eq!(run.code, 0, "{}", run.err);
@@ -163,15 +185,26 @@ fn compare(folder: &Path, before: &[&str], after: &[&str]) -> Run {
     arguments.extend(before.iter().map(|name| folder.join(name).into_os_string()));
     arguments.push("--after".into());
     arguments.extend(after.iter().map(|name| folder.join(name).into_os_string()));
-    arguments.extend(["--vehicle".into(), folder.join("vehicle.toml").into_os_string()]);
-    arguments.extend(["--json".into(), "--out".into(), folder.join("report").into_os_string()]);
+    arguments.extend([
+        "--vehicle".into(),
+        folder.join("vehicle.toml").into_os_string(),
+    ]);
+    arguments.extend([
+        "--json".into(),
+        "--out".into(),
+        folder.join("report").into_os_string(),
+    ]);
     slipwright(arguments)
 }
 
 #[test]
 fn the_same_drive_on_both_sides_is_refused() {
     let folder = folder();
-    fs::copy(folder.path().join("drive.pcapng"), folder.path().join("copy.pcapng")).unwrap();
+    fs::copy(
+        folder.path().join("drive.pcapng"),
+        folder.path().join("copy.pcapng"),
+    )
+    .unwrap();
     let run = compare(folder.path(), &["drive.pcapng"], &["drive.pcapng"]);
     insta::assert_snapshot!(plain(&run, folder.path()), @"");
     let run = compare(folder.path(), &["drive.pcapng"], &["copy.pcapng"]);
@@ -182,17 +215,43 @@ fn the_same_drive_on_both_sides_is_refused() {
 fn sides_that_look_swapped_are_said() {
     let folder = folder();
     let day_ns = 86_400_000_000_000;
-    for (name, days, time_constant_s) in [("a", 0, 0.05), ("b", 1, 0.05), ("c", 8, 0.06), ("d", 9, 0.06)] {
+    for (name, days, time_constant_s) in [
+        ("a", 0, 0.05),
+        ("b", 1, 0.05),
+        ("c", 8, 0.06),
+        ("d", 9, 0.06),
+    ] {
         let start_ns = START_NS + days * day_ns;
-        let drive = SmallCar { start_ns, time_constant_s, ..SmallCar::default() }.drive(3);
+        let drive = SmallCar {
+            start_ns,
+            time_constant_s,
+            ..SmallCar::default()
+        }
+        .drive(3);
         fs::write(folder.path().join(format!("{name}.pcapng")), drive.bytes()).unwrap();
     }
-    let run = compare(folder.path(), &["c.pcapng", "d.pcapng"], &["a.pcapng", "b.pcapng"]);
+    let run = compare(
+        folder.path(),
+        &["c.pcapng", "d.pcapng"],
+        &["a.pcapng", "b.pcapng"],
+    );
     let compared: Compared = run.json();
-    assert!(compared.warnings.iter().any(|w| w.contains("swapped")), "{:?}", compared.warnings);
-    let right = compare(folder.path(), &["a.pcapng", "b.pcapng"], &["c.pcapng", "d.pcapng"]);
+    assert!(
+        compared.warnings.iter().any(|w| w.contains("swapped")),
+        "{:?}",
+        compared.warnings
+    );
+    let right = compare(
+        folder.path(),
+        &["a.pcapng", "b.pcapng"],
+        &["c.pcapng", "d.pcapng"],
+    );
     let compared: Compared = right.json();
-    assert!(!compared.warnings.iter().any(|w| w.contains("swapped")), "{:?}", compared.warnings);
+    assert!(
+        !compared.warnings.iter().any(|w| w.contains("swapped")),
+        "{:?}",
+        compared.warnings
+    );
 }
 
 #[test]
@@ -201,14 +260,24 @@ fn hostile_file_names_are_shown_literally() {
     let hostile = "a \"quoted\" <script>alert('x')</script> &amp; name.pcapng";
     // A slash cannot be part of a file name.
     let hostile = hostile.replace('/', "\\");
-    fs::write(folder.path().join(&hostile), SmallCar::default().drive(2).bytes()).unwrap();
-    let later = SmallCar { start_ns: START_NS + 86_400_000_000_000, ..SmallCar::default() };
+    fs::write(
+        folder.path().join(&hostile),
+        SmallCar::default().drive(2).bytes(),
+    )
+    .unwrap();
+    let later = SmallCar {
+        start_ns: START_NS + 86_400_000_000_000,
+        ..SmallCar::default()
+    };
     fs::write(folder.path().join("after.pcapng"), later.drive(2).bytes()).unwrap();
     let run = compare(folder.path(), &[&hostile], &["after.pcapng"]);
     assert!(run.code < 2, "{}", run.err);
     let page = fs::read_to_string(folder.path().join("report/report.html")).unwrap();
     assert!(!page.contains("<script>alert"));
-    assert!(page.contains("&lt;script&gt;alert"), "the name is on the page as it is");
+    assert!(
+        page.contains("&lt;script&gt;alert"),
+        "the name is on the page as it is"
+    );
     assert!(page.contains("&amp;amp; name.pcapng"));
 }
 

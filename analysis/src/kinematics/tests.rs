@@ -23,7 +23,10 @@ const TURNS: [(f64, [f64; 4], f64); 6] = [
 fn a_front_axle_that_does_not_slip_goes_the_longer_way_by_the_geometry() {
     for (radius, _, percent) in TURNS {
         let free = free_front_mps(5.0, 5.0 / radius, 2.7);
-        assert!((100.0 * (free / 5.0 - 1.0) - percent).abs() < 6e-6, "{radius} m: {free}");
+        assert!(
+            (100.0 * (free / 5.0 - 1.0) - percent).abs() < 6e-6,
+            "{radius} m: {free}"
+        );
     }
 }
 
@@ -52,7 +55,15 @@ fn kinematics(signals: &Signals) -> Kinematics {
 }
 
 fn mean_slip(k: &Kinematics) -> f64 {
-    crate::robust::mean(&k.slip_mps.as_ref().unwrap().iter().flatten().collect::<Vec<_>>()).unwrap()
+    crate::robust::mean(
+        &k.slip_mps
+            .as_ref()
+            .unwrap()
+            .iter()
+            .flatten()
+            .collect::<Vec<_>>(),
+    )
+    .unwrap()
 }
 
 /// A turn is no slip. The definition's front speed is that of the axle's centre; the mean of the two
@@ -67,7 +78,9 @@ fn a_turn_is_not_slip() {
             .into_iter()
             .zip(ratios)
             .map(|(role, ratio)| {
-                series(role, Unit::MetrePerSecond, &t, |t| if t < 30.0 { speed } else { ratio * speed })
+                series(role, Unit::MetrePerSecond, &t, |t| {
+                    if t < 30.0 { speed } else { ratio * speed }
+                })
             })
             .collect();
         let k = kinematics(&Signals { series: all });
@@ -83,14 +96,20 @@ fn a_turn_is_not_slip() {
 fn radius_corrections_are_found_within_their_uncertainty() {
     // Front tyres 0.4 % small (they turn faster), rear left 0.2 % large.
     let factors = [1.004, 1.004, 0.998, 1.0];
-    let k = kinematics(&drive_of(60.0, factors, 0.03, |t| 12.0 + 3.0 * (t / 9.0).sin()));
+    let k = kinematics(&drive_of(60.0, factors, 0.03, |t| {
+        12.0 + 3.0 * (t / 9.0).sin()
+    }));
     let rear = (factors[2] + factors[3]) / 2.0;
     let r = &k.radius_ratio;
-    for (ratio, factor) in
-        [&r.front_left, &r.front_right, &r.rear_left, &r.rear_right].into_iter().zip(factors)
+    for (ratio, factor) in [&r.front_left, &r.front_right, &r.rear_left, &r.rear_right]
+        .into_iter()
+        .zip(factors)
     {
         let ratio = ratio.clone().unwrap();
-        assert!((ratio.value - rear / factor).abs() < 2.0 * ratio.u, "{ratio:?} {factor}");
+        assert!(
+            (ratio.value - rear / factor).abs() < 2.0 * ratio.u,
+            "{ratio:?} {factor}"
+        );
         assert!(ratio.u < 2e-3);
     }
     assert!(mean_slip(&k).abs() < 12.0 * k.u_front_ratio);
@@ -104,16 +123,31 @@ fn creep_under_drive_is_not_taken_for_a_smaller_tyre() {
     let creep = |t: f64| 1.0 + force(t) / 150_000.0;
     let mut signals = drive_of(80.0, [1.0; 4], 0.0, speed);
     for wheel in &mut signals.series[..2] {
-        let t: Vec<f64> = wheel.t_ns.iter().map(|t| (t - crate::trial::EPOCH_NS) as f64 * 1e-9).collect();
+        let t: Vec<f64> = wheel
+            .t_ns
+            .iter()
+            .map(|t| (t - crate::trial::EPOCH_NS) as f64 * 1e-9)
+            .collect();
         for (v, t) in wheel.value.iter_mut().zip(t) {
             *v *= 1.002 * creep(t);
         }
     }
     let t: Vec<f64> = (0..8000).map(|i| f64::from(i) * 0.01).collect();
-    signals.series.push(series(Role::EngineSpeed, Unit::RadianPerSecond, &t, |_| 200.0));
-    signals.series.push(series(Role::EngineTorque, Unit::NewtonMetre, &t, |t| force(t) * speed(t) / 200.0));
+    signals
+        .series
+        .push(series(Role::EngineSpeed, Unit::RadianPerSecond, &t, |_| {
+            200.0
+        }));
+    signals
+        .series
+        .push(series(Role::EngineTorque, Unit::NewtonMetre, &t, |t| {
+            force(t) * speed(t) / 200.0
+        }));
     let ratio = kinematics(&signals).radius_ratio.front_left.unwrap();
-    assert!((ratio.value - 1.0 / 1.002).abs() < 2.0 * ratio.u && ratio.u < 8e-4, "{ratio:?}");
+    assert!(
+        (ratio.value - 1.0 / 1.002).abs() < 2.0 * ratio.u && ratio.u < 8e-4,
+        "{ratio:?}"
+    );
 }
 
 #[test]
@@ -127,7 +161,9 @@ fn a_yaw_sensor_is_used_without_its_offset() {
         .into_iter()
         .zip(ratios)
         .map(|(role, ratio)| {
-            series(role, Unit::MetrePerSecond, &t, |t| speed(t) * if turning(t) { ratio } else { 1.0 })
+            series(role, Unit::MetrePerSecond, &t, |t| {
+                speed(t) * if turning(t) { ratio } else { 1.0 }
+            })
         })
         .collect();
     all.push(series(Role::BodyYawRate, Unit::DegreePerSecond, &t, |t| {
@@ -136,7 +172,11 @@ fn a_yaw_sensor_is_used_without_its_offset() {
     // Nothing but the sensor can tell the turn without the track.
     let mut car = vehicle();
     car.geometry.track_rear_m = None;
-    let k = Kinematics::of(&Drive::from_signals(&Signals { series: all }, &car), &car, &[]);
+    let k = Kinematics::of(
+        &Drive::from_signals(&Signals { series: all }, &car),
+        &car,
+        &[],
+    );
     let yaw = k.yaw_rad_s.as_ref().unwrap();
     assert!((yaw.get(4200).unwrap() - 0.3).abs() < 1e-6 && yaw.get(1000).unwrap().abs() < 1e-6);
     assert!(k.slip_mps.as_ref().unwrap().get(4200).unwrap().abs() < 1e-3);
@@ -155,7 +195,9 @@ fn below_the_sensors_dropout_slip_is_missing_not_zero() {
     assert_eq!(slip.get(100), None);
     assert!(slip.get(1000).is_some());
     // One that tells every speed.
-    let k = kinematics(&drive_of(40.0, [1.0; 4], 0.005, |t| (2.0 * (t - 2.0)).clamp(0.0, 10.0)));
+    let k = kinematics(&drive_of(40.0, [1.0; 4], 0.005, |t| {
+        (2.0 * (t - 2.0)).clamp(0.0, 10.0)
+    }));
     assert!(k.dropout_mps < 0.2, "{}", k.dropout_mps);
 }
 
@@ -168,6 +210,11 @@ fn slip_ratio_follows_its_definition() {
         }
     }
     let k = kinematics(&signals);
-    assert!((k.slip_ratio(3050).unwrap() - 2.5 / 12.5).abs() < 1e-3, "{:?} {:?}", k.slip_ratio(3050), k.radius_ratio);
+    assert!(
+        (k.slip_ratio(3050).unwrap() - 2.5 / 12.5).abs() < 1e-3,
+        "{:?} {:?}",
+        k.slip_ratio(3050),
+        k.radius_ratio
+    );
     assert!((slip_rad_s(0.32, 2.5, 0.32) - 2.5).abs() < 1e-12);
 }

@@ -26,7 +26,10 @@ const SIGN_MEAN_S: f64 = 0.25;
 pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     let vehicle = view.vehicle;
     let pack = Pack::of(vehicle)?;
-    let ratio = required(&vehicle.driveline.rear_drive_ratio, "driveline.rear_drive_ratio")?;
+    let ratio = required(
+        &vehicle.driveline.rear_drive_ratio,
+        "driveline.rear_drive_ratio",
+    )?;
     let radius_m = required(&vehicle.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
     let pressure = view.drive.channel(Role::CouplingPressure)?;
     let trace = view.slip.as_ref().map_err(Clone::clone)?;
@@ -35,9 +38,16 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     let clear_mps = 2.0 * trace.noise().of_mean_mps(SIGN_MEAN_S);
     // Slip that is negative for long is a rear axle that runs ahead, as in a tight bend.
     let sign = |i: usize| {
-        let near = trace.range(base[i].saturating_sub(half_ns), base[i].saturating_add(half_ns));
+        let near = trace.range(
+            base[i].saturating_sub(half_ns),
+            base[i].saturating_add(half_ns),
+        );
         let slips: Vec<f64> = near.filter_map(|k| trace.slip_mps(k)).collect();
-        if mean(&slips).is_some_and(|m| m < -clear_mps) { -1.0 } else { 1.0 }
+        if mean(&slips).is_some_and(|m| m < -clear_mps) {
+            -1.0
+        } else {
+            1.0
+        }
     };
     // Power at a sample, its derivative by slip, and its systematic uncertainty, W.
     let power = |i: usize| -> Option<[f64; 3]> {
@@ -49,7 +59,11 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
             slip * sign(i)
         };
         let per_slip = torque * slip_rad_s(1.0, ratio, radius_m);
-        Some([per_slip * counted, per_slip, per_slip * trace.u_systematic_mps(i)])
+        Some([
+            per_slip * counted,
+            per_slip,
+            per_slip * trace.u_systematic_mps(i),
+        ])
     };
     let (mut work, mut gain, mut gain_squares, mut systematic) = (0.0, 0.0, 0.0, 0.0);
     let (mut length_s, mut samples, mut begun) = (0.0, 0, false);
@@ -80,7 +94,11 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
         return Err(Missing::BelowSensorSpeed);
     }
     // The time over which torque acts, as if it were constant.
-    let acting_s = if gain_squares > 0.0 { gain * gain / gain_squares } else { length_s };
+    let acting_s = if gain_squares > 0.0 {
+        gain * gain / gain_squares
+    } else {
+        length_s
+    };
     let noise = gain * trace.noise().of_mean_mps(acting_s);
     Ok(Estimate {
         value: work.max(0.0),
@@ -93,5 +111,9 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
 pub(super) fn friction_work_j_per_m2(view: &View<'_>) -> Measured {
     let area_m2 = lining_area_m2(view.vehicle)?;
     let work = friction_work_j(view)?;
-    Ok(Estimate { value: work.value / area_m2, u: work.u / area_m2, ..work })
+    Ok(Estimate {
+        value: work.value / area_m2,
+        u: work.u / area_m2,
+        ..work
+    })
 }

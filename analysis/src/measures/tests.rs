@@ -36,14 +36,29 @@ fn pressure_bar(t: f64) -> f64 {
         return 0.0;
     }
     let (s, on) = since_step(t);
-    let rise = |s: f64| if s < DEAD_S { 0.0 } else { -(-(s - DEAD_S) / TAU_S).exp_m1() };
-    FULL_BAR * if on { rise(s) } else { (-(s - 2.0) / 0.05).exp() }
+    let rise = |s: f64| {
+        if s < DEAD_S {
+            0.0
+        } else {
+            -(-(s - DEAD_S) / TAU_S).exp_m1()
+        }
+    };
+    FULL_BAR
+        * if on {
+            rise(s)
+        } else {
+            (-(s - 2.0) / 0.05).exp()
+        }
 }
 
 /// A pulse that peaks 0.1 s after demand: x e^(1 - x), x = s / 0.1.
 fn slip_mps(t: f64) -> f64 {
     let (s, on) = since_step(t);
-    if on { PEAK_MPS * (s / 0.1) * (1.0 - s / 0.1).exp() } else { 0.0 }
+    if on {
+        PEAK_MPS * (s / 0.1) * (1.0 - s / 0.1).exp()
+    } else {
+        0.0
+    }
 }
 
 impl Trial {
@@ -52,11 +67,16 @@ impl Trial {
         let wheels = stamps(&mut random, 0.0, self.duration_s, self.frame_s, 0.1);
         let pressure = stamps(&mut random, 0.0, self.duration_s, 0.01, 0.1);
         // Demand is sent at the very times of its steps.
-        let demand: Vec<f64> = (0..(self.duration_s / 0.01) as usize).map(|k| k as f64 * 0.01).collect();
+        let demand: Vec<f64> = (0..(self.duration_s / 0.01) as usize)
+            .map(|k| k as f64 * 0.01)
+            .collect();
         let mut all = Vec::new();
         for (i, role) in Role::WHEELS.into_iter().enumerate() {
             let front = i < 2;
-            let noise: Vec<f64> = wheels.iter().map(|_| self.noise_mps * random.normal()).collect();
+            let noise: Vec<f64> = wheels
+                .iter()
+                .map(|_| self.noise_mps * random.normal())
+                .collect();
             all.push(series(role, Unit::KilometrePerHour, &wheels, |t| {
                 let v = 12.0 + if front { slip_mps(t) } else { 0.0 };
                 let ratio = if front { self.front_ratio } else { 1.0 };
@@ -67,7 +87,12 @@ impl Trial {
                 *v += 3.6 * e;
             }
         }
-        all.push(series(Role::CouplingPressure, Unit::Kilopascal, &pressure, |t| 100.0 * pressure_bar(t)));
+        all.push(series(
+            Role::CouplingPressure,
+            Unit::Kilopascal,
+            &pressure,
+            |t| 100.0 * pressure_bar(t),
+        ));
         for v in &mut all.last_mut().unwrap().value {
             *v += 100.0 * FULL_BAR * 0.01 * random.normal();
         }
@@ -79,7 +104,12 @@ impl Trial {
 }
 
 fn trial() -> Trial {
-    Trial { duration_s: 42.0, frame_s: 0.01, noise_mps: 0.03, front_ratio: 0.998 }
+    Trial {
+        duration_s: 42.0,
+        frame_s: 0.01,
+        noise_mps: 0.03,
+        front_ratio: 0.998,
+    }
 }
 
 fn measured(signals: &Signals) -> DriveMeasures {
@@ -97,19 +127,37 @@ fn every_engagement_is_found_and_measured() {
         let check = |m: Measure, truth: f64, least_u: f64| {
             let found = e.measured(m).clone().unwrap();
             let tolerance = 4.0 * found.u.max(least_u);
-            assert!((found.value - truth).abs() < tolerance, "{m}: {found:?}, true {truth}");
+            assert!(
+                (found.value - truth).abs() < tolerance,
+                "{m}: {found:?}, true {truth}"
+            );
         };
-        check(Measure::DeadTime, 1e3 * (DEAD_S + TAU_S * (10.0_f64 / 9.0).ln()), 0.0);
-        check(Measure::EngagementDelay, 1e3 * (DEAD_S + TAU_S * 2.0_f64.ln()), 0.0);
+        check(
+            Measure::DeadTime,
+            1e3 * (DEAD_S + TAU_S * (10.0_f64 / 9.0).ln()),
+            0.0,
+        );
+        check(
+            Measure::EngagementDelay,
+            1e3 * (DEAD_S + TAU_S * 2.0_f64.ln()),
+            0.0,
+        );
         check(Measure::RiseTime, 1e3 * TAU_S * 9.0_f64.ln(), 0.0);
         check(Measure::PeakSlip, PEAK_MPS, 0.0);
         // Integral of x e^(1-x) from 0 to infinity is e.
-        check(Measure::SlipDistance, PEAK_MPS * 0.1 * std::f64::consts::E, 0.0);
+        check(
+            Measure::SlipDistance,
+            PEAK_MPS * 0.1 * std::f64::consts::E,
+            0.0,
+        );
         check(Measure::SteadySlip, 0.0, 0.01);
         check(Measure::Hold, 0.0, 0.0);
         check(Measure::Ripple, 0.2, 0.0);
     }
-    for ratio in [&drive.radius_ratio.front_left, &drive.radius_ratio.front_right] {
+    for ratio in [
+        &drive.radius_ratio.front_left,
+        &drive.radius_ratio.front_right,
+    ] {
         let ratio = ratio.clone().unwrap();
         assert!((ratio.value - 0.998).abs() < 2.0 * ratio.u, "{ratio:?}");
     }
@@ -124,9 +172,24 @@ fn without_demand_times_count_from_slip() {
     signals.series.pop();
     let drive = measured(&signals);
     assert_eq!(drive.engagements.len(), 8);
-    assert!(drive.engagements.iter().all(|e| e.reference == Reference::Slip));
-    assert!(drive.engagements.iter().all(|e| e.measured(Measure::RiseTime).is_ok()));
-    assert!(drive.warnings.iter().any(|w| w.contains("no coupling demand")));
+    assert!(
+        drive
+            .engagements
+            .iter()
+            .all(|e| e.reference == Reference::Slip)
+    );
+    assert!(
+        drive
+            .engagements
+            .iter()
+            .all(|e| e.measured(Measure::RiseTime).is_ok())
+    );
+    assert!(
+        drive
+            .warnings
+            .iter()
+            .any(|w| w.contains("no coupling demand"))
+    );
 }
 
 #[test]
@@ -170,7 +233,9 @@ fn the_frames_of_the_wheels_do_not_matter() {
             let slip = |t: f64| if i < 2 { slip_mps(t) } else { 0.0 };
             let ratio = if i < 2 { 0.998 } else { 1.0 };
             let rpm_per_mps = 60.0 / (std::f64::consts::TAU * 0.32);
-            let mut wheel = series(role, Unit::RevolutionPerMinute, &t, |t| rpm_per_mps * (12.0 + slip(t)) / ratio);
+            let mut wheel = series(role, Unit::RevolutionPerMinute, &t, |t| {
+                rpm_per_mps * (12.0 + slip(t)) / ratio
+            });
             for v in &mut wheel.value {
                 // Quantised to an eighth of a revolution a minute.
                 *v = ((*v + rpm_per_mps * 0.02 * random.normal()) * 8.0).round() / 8.0;
@@ -182,10 +247,16 @@ fn the_frames_of_the_wheels_do_not_matter() {
         for e in &drive.engagements {
             let peak = e.measured(Measure::PeakSlip).clone().unwrap();
             let allowed = 4.0 * peak.u + if frame_s > 0.05 { 0.3 } else { 0.05 };
-            assert!((peak.value - PEAK_MPS).abs() < allowed, "{frame_s}: {peak:?}");
+            assert!(
+                (peak.value - PEAK_MPS).abs() < allowed,
+                "{frame_s}: {peak:?}"
+            );
             let distance = e.measured(Measure::SlipDistance).clone().unwrap();
             let truth = PEAK_MPS * 0.1 * std::f64::consts::E;
-            assert!((distance.value - truth).abs() < 4.0 * distance.u, "{frame_s}: {distance:?}");
+            assert!(
+                (distance.value - truth).abs() < 4.0 * distance.u,
+                "{frame_s}: {distance:?}"
+            );
         }
     }
 }
@@ -219,18 +290,33 @@ fn heat_of_two_inertias_is_the_closed_form() {
         .into_iter()
         .enumerate()
         .map(|(i, role)| {
-            series(role, Unit::MetrePerSecond, &t, |t| 12.0 + if i < 2 { slip(t) } else { 0.0 })
+            series(role, Unit::MetrePerSecond, &t, |t| {
+                12.0 + if i < 2 { slip(t) } else { 0.0 }
+            })
         })
         .collect();
-    all.push(series(Role::CouplingPressure, Unit::Bar, &t, |t| if closed(t) { bar } else { 0.0 }));
-    all.push(series(Role::CouplingDemand, Unit::Percent, &t, |t| if closed(t) { 50.0 } else { 0.0 }));
+    all.push(series(Role::CouplingPressure, Unit::Bar, &t, |t| {
+        if closed(t) { bar } else { 0.0 }
+    }));
+    all.push(series(Role::CouplingDemand, Unit::Percent, &t, |t| {
+        if closed(t) { 50.0 } else { 0.0 }
+    }));
     let signals = Signals { series: all };
     let drive = measure_drive("heat", &signals, span(&signals), &car);
-    let work = drive.engagements[0].measured(Measure::FrictionWork).clone().unwrap();
+    let work = drive.engagements[0]
+        .measured(Measure::FrictionWork)
+        .clone()
+        .unwrap();
     // Pressure steps between two samples; the half interval in which it is linear is left.
     let by_step_j = 0.5 * 0.01 * torque * difference;
-    assert!((work.value - heat_j - by_step_j).abs() < 1e-3 * heat_j, "{work:?}, true {heat_j}");
-    let per_area = drive.engagements[0].measured(Measure::FrictionWorkPerArea).clone().unwrap();
+    assert!(
+        (work.value - heat_j - by_step_j).abs() < 1e-3 * heat_j,
+        "{work:?}, true {heat_j}"
+    );
+    let per_area = drive.engagements[0]
+        .measured(Measure::FrictionWorkPerArea)
+        .clone()
+        .unwrap();
     let area = crate::coupling::lining_area_m2(&car).unwrap();
     assert!((per_area.value * area - work.value).abs() < 1e-6);
 }
@@ -244,7 +330,11 @@ fn the_hydraulic_fraction_is_rear_over_total_torque() {
     let t: Vec<f64> = (0..4200).map(|i| f64::from(i) * 0.01).collect();
     let gear_ratio = 2.1;
     let engine_nm = 400.0;
-    signals.series.push(series(Role::EngineTorque, Unit::NewtonMetre, &t, |_| engine_nm));
+    signals
+        .series
+        .push(series(Role::EngineTorque, Unit::NewtonMetre, &t, |_| {
+            engine_nm
+        }));
     let rear_nm = crate::coupling::Pack::of(&car).unwrap().torque_nm(FULL_BAR) * 2.6;
     let truth = rear_nm / (engine_nm * gear_ratio * 3.9 * 0.93);
     assert!(truth < 1.0);
@@ -254,24 +344,37 @@ fn the_hydraulic_fraction_is_rear_over_total_torque() {
             let f = &e.transfer[0];
             assert_eq!((f.method, f.upper_bound), ("hydraulic", true));
             let fraction = f.fraction.clone().unwrap();
-            assert!((fraction.value / truth - 1.0).abs() < 0.03, "{fraction:?}, true {truth}");
+            assert!(
+                (fraction.value / truth - 1.0).abs() < 0.03,
+                "{fraction:?}, true {truth}"
+            );
             assert!(fraction.method.contains("upper bound"));
         }
     };
     let mut by_bus = signals.clone();
-    by_bus.series.push(series(Role::Gear, Unit::Bare, &t, |_| 2.0));
+    by_bus
+        .series
+        .push(series(Role::Gear, Unit::Bare, &t, |_| 2.0));
     check(&by_bus);
-    signals.series.push(series(Role::EngineSpeed, Unit::RevolutionPerMinute, &t, |t| {
-        let wheel = (12.0 + slip_mps(t)) / 0.32;
-        wheel * gear_ratio * 3.9 * 60.0 / std::f64::consts::TAU
-    }));
+    signals.series.push(series(
+        Role::EngineSpeed,
+        Unit::RevolutionPerMinute,
+        &t,
+        |t| {
+            let wheel = (12.0 + slip_mps(t)) / 0.32;
+            wheel * gear_ratio * 3.9 * 60.0 / std::f64::consts::TAU
+        },
+    ));
     check(&signals);
     // A torque too small for the capacity: no more than all can go to the rear, and it is said.
     let last = signals.series.len() - 2;
     for v in &mut signals.series[last].value {
         *v = 80.0;
     }
-    let fraction = measured(&signals).engagements[0].transfer[0].fraction.clone().unwrap();
+    let fraction = measured(&signals).engagements[0].transfer[0]
+        .fraction
+        .clone()
+        .unwrap();
     assert_eq!(fraction.value, 1.0);
     assert!(fraction.method.contains("cut at 1"));
 }
@@ -294,7 +397,10 @@ fn a_leak_and_a_ripple_are_told_apart() {
         assert!((hold.value - 12.0).abs() < 1.5, "{hold:?}");
         // The sensor's noise of 0.2 bar is in it.
         let ripple = e.measured(Measure::Ripple).clone().unwrap();
-        assert!((ripple.value - 0.4_f64.hypot(0.2)).abs() < 0.05, "{ripple:?}");
+        assert!(
+            (ripple.value - 0.4_f64.hypot(0.2)).abs() < 0.05,
+            "{ripple:?}"
+        );
     }
 }
 
@@ -313,7 +419,12 @@ fn a_gap_in_pressure_costs_the_crossings_within_it() {
     pressure.t_ns.retain(|&t| !lost(t));
     let drive = measured(&signals);
     let gap = Err(Missing::Gap(Role::CouplingPressure));
-    for m in [Measure::DeadTime, Measure::EngagementDelay, Measure::RiseTime, Measure::FrictionWork] {
+    for m in [
+        Measure::DeadTime,
+        Measure::EngagementDelay,
+        Measure::RiseTime,
+        Measure::FrictionWork,
+    ] {
         assert_eq!(*drive.engagements[0].measured(m), gap, "{m}");
         assert!(drive.engagements[1].measured(m).is_ok(), "{m}");
     }
@@ -387,7 +498,10 @@ fn nothing_gives_nothing_but_reasons() {
     let drive = measured(&Signals::default());
     assert!(drive.engagements.is_empty());
     assert!(drive.noise_slip_mps.is_err());
-    assert_eq!(drive.radius_ratio.front_left, Err(Missing::Role(Role::WheelSpeedFrontLeft)));
+    assert_eq!(
+        drive.radius_ratio.front_left,
+        Err(Missing::Role(Role::WheelSpeedFrontLeft))
+    );
 }
 
 /// A key that is missing costs the measures that need it, by name, and no others.
@@ -406,14 +520,41 @@ fn each_missing_key_is_named_by_what_needs_it() {
     };
     use Measure::*;
     let work: &[Measure] = &[FrictionWork, FrictionWorkPerArea, TransferFraction];
-    check(|c| c.coupling.friction_coefficient = None, "coupling.friction_coefficient", work);
-    check(|c| c.coupling.piston_area_m2 = None, "coupling.piston_area_m2", work);
-    check(|c| c.coupling.pressure_law = None, "coupling.pressure_law", work);
-    check(|c| c.driveline.gear_ratios = None, "driveline.gear_ratios", &[TransferFraction]);
-    check(|c| c.tyres.rolling_radius_m = None, "tyres.rolling_radius_m", &work[..2]);
+    check(
+        |c| c.coupling.friction_coefficient = None,
+        "coupling.friction_coefficient",
+        work,
+    );
+    check(
+        |c| c.coupling.piston_area_m2 = None,
+        "coupling.piston_area_m2",
+        work,
+    );
+    check(
+        |c| c.coupling.pressure_law = None,
+        "coupling.pressure_law",
+        work,
+    );
+    check(
+        |c| c.driveline.gear_ratios = None,
+        "driveline.gear_ratios",
+        &[TransferFraction],
+    );
+    check(
+        |c| c.tyres.rolling_radius_m = None,
+        "tyres.rolling_radius_m",
+        &work[..2],
+    );
     check(
         |c| c.geometry.wheelbase_m = None,
         "geometry.wheelbase_m",
-        &[PeakSlip, SlipTime, SlipDistance, SteadySlip, FrictionWork, FrictionWorkPerArea],
+        &[
+            PeakSlip,
+            SlipTime,
+            SlipDistance,
+            SteadySlip,
+            FrictionWork,
+            FrictionWorkPerArea,
+        ],
     );
 }

@@ -5,6 +5,7 @@ use maud::{Markup, html};
 
 use super::campaign::{self, Campaign};
 use super::page::{literal, wide_table};
+use super::reasons::Reasons;
 use super::{number, wording};
 use crate::chart::Side;
 use crate::drive::DriveMeasures;
@@ -24,8 +25,18 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
 }
 
 fn drives(campaign: &Campaign<'_>) -> Markup {
-    if Side::BOTH.into_iter().all(|side| campaign.drives(side).is_empty()) {
+    if Side::BOTH
+        .into_iter()
+        .all(|side| campaign.drives(side).is_empty())
+    {
         return html! { p.why { "There are none." } };
+    }
+    let mut reasons = Reasons::default();
+    let mut rows = Vec::new();
+    for side in Side::BOTH {
+        for (i, drive) in campaign.drives(side).iter().enumerate() {
+            rows.push(drive_row(side, i, drive, &mut reasons));
+        }
     }
     let table = html! {
         table {
@@ -45,42 +56,39 @@ fn drives(campaign: &Campaign<'_>) -> Markup {
                     th.number scope="col" { (wheel) }
                 }
             } }
-            tbody {
-                @for side in Side::BOTH {
-                    @for (i, drive) in campaign.drives(side).iter().enumerate() {
-                        (drive_row(side, i, drive))
-                    }
-                }
-            }
+            tbody { @for row in &rows { (row) } }
         }
     };
-    html! { div.dense { (wide_table("The drives", &table)) } }
+    html! {
+        div.dense {
+            (wide_table("The drives", &table))
+            (reasons.list(std::iter::empty()))
+        }
+    }
 }
 
-fn drive_row(side: Side, index: usize, drive: &DriveMeasures) -> Markup {
+fn drive_row(side: Side, index: usize, drive: &DriveMeasures, reasons: &mut Reasons) -> Markup {
     let ratio = &drive.radius_ratio;
     html! {
         tr {
-            th scope="row" { (wording::capital(side.text())) " " (index + 1) }
-            td { (literal(&drive.name)) }
-            td { (moment(drive.start_ns)) }
+            th.moment scope="row" { (wording::capital(side.text())) " " (index + 1) }
+            td.capture { (literal(&drive.name)) }
+            td.moment { (moment(drive.start_ns)) }
             td.number { (number::rounded_to(drive.duration_s, 0.5)) }
             td.number { (number::whole(usize::try_from(drive.frames).unwrap_or(usize::MAX))) }
             td.number { (drive.engagements.len()) }
-            td.number { (measured(&drive.noise_slip_mps)) }
+            td.number { (measured(&drive.noise_slip_mps, reasons)) }
             @for wheel in [&ratio.front_left, &ratio.front_right, &ratio.rear_left, &ratio.rear_right] {
-                td.number { (measured(wheel)) }
+                td.number { (measured(wheel, reasons)) }
             }
         }
     }
 }
 
-fn measured(value: &Measured) -> Markup {
-    html! {
-        @match value {
-            Ok(estimate) => (number::with_uncertainty(estimate.value, estimate.u)),
-            Err(missing) => span.why { (campaign::reason(missing)) },
-        }
+fn measured(value: &Measured, reasons: &mut Reasons) -> String {
+    match value {
+        Ok(estimate) => number::with_uncertainty(estimate.value, estimate.u),
+        Err(missing) => reasons.letter_for(Some(campaign::reason(missing))),
     }
 }
 
@@ -103,9 +111,9 @@ fn transfer(campaign: &Campaign<'_>) -> Markup {
     let mut methods: Vec<Method> = Vec::new();
     for (i, side) in Side::BOTH.into_iter().enumerate() {
         for estimate in campaign.engagements(side).flat_map(|(_, e)| &e.transfer) {
-            let known = methods.iter().position(|m| {
-                m.name == estimate.method && m.assumption == estimate.assumption
-            });
+            let known = methods
+                .iter()
+                .position(|m| m.name == estimate.method && m.assumption == estimate.assumption);
             let place = known.unwrap_or_else(|| {
                 methods.push(Method {
                     name: estimate.method,
@@ -154,10 +162,21 @@ fn transfer(campaign: &Campaign<'_>) -> Markup {
 }
 
 fn car(vehicle: &Vehicle) -> Markup {
-    let Vehicle { geometry: g, tyres, mass, driveline: d, coupling: c, .. } = vehicle;
+    let Vehicle {
+        geometry: g,
+        tyres,
+        mass,
+        driveline: d,
+        coupling: c,
+        ..
+    } = vehicle;
     let plain = |value: Option<f64>| value.map(exact);
     let gears = d.gear_ratios.as_ref().map(|ratios| {
-        ratios.iter().map(|ratio| exact(*ratio)).collect::<Vec<_>>().join(", ")
+        ratios
+            .iter()
+            .map(|ratio| exact(*ratio))
+            .collect::<Vec<_>>()
+            .join(", ")
     });
     let law = c.pressure_law.map(|law| {
         match law {
@@ -170,13 +189,25 @@ fn car(vehicle: &Vehicle) -> Markup {
         ("Wheelbase", "m", plain(g.wheelbase_m)),
         ("Front track", "m", plain(g.track_front_m)),
         ("Rear track", "m", plain(g.track_rear_m)),
-        ("Rolling radius of the tyres", "m", plain(tyres.rolling_radius_m)),
+        (
+            "Rolling radius of the tyres",
+            "m",
+            plain(tyres.rolling_radius_m),
+        ),
         ("Mass as tested", "kg", plain(mass.kg)),
         ("Gear ratios", "", gears),
         ("Final drive", "", plain(d.final_drive)),
-        ("Coupling shaft over rear wheels", "", plain(d.rear_drive_ratio)),
+        (
+            "Coupling shaft over rear wheels",
+            "",
+            plain(d.rear_drive_ratio),
+        ),
         ("Driveline efficiency", "", plain(d.efficiency)),
-        ("Friction surfaces", "", c.friction_surfaces.map(|n| n.to_string())),
+        (
+            "Friction surfaces",
+            "",
+            c.friction_surfaces.map(|n| n.to_string()),
+        ),
         ("Outer radius of the lining", "m", plain(c.outer_radius_m)),
         ("Inner radius of the lining", "m", plain(c.inner_radius_m)),
         ("Pressure law", "", law),
@@ -186,8 +217,16 @@ fn car(vehicle: &Vehicle) -> Markup {
         ("Highest pressure", "bar", plain(c.max_pressure_bar)),
         ("Clearance", "m", plain(c.clearance_m)),
         ("Pump flow", "m³/s", plain(c.pump_flow_m3_s)),
-        ("Dead time when healthy", "ms", plain(c.nominal_dead_time_ms)),
-        ("Rise time when healthy", "ms", plain(c.nominal_rise_time_ms)),
+        (
+            "Dead time when healthy",
+            "ms",
+            plain(c.nominal_dead_time_ms),
+        ),
+        (
+            "Rise time when healthy",
+            "ms",
+            plain(c.nominal_rise_time_ms),
+        ),
     ];
     html! {
         p { "Decoder file: " (literal(&vehicle.decoder)) }
@@ -213,6 +252,9 @@ fn car(vehicle: &Vehicle) -> Markup {
 
 /// A number as the owner wrote it.
 fn exact(value: f64) -> String {
+    if !value.is_finite() {
+        return number::NO_NUMBER.to_owned();
+    }
     if (1e-4..1e6).contains(&value.abs()) || value == 0.0 {
         value.to_string()
     } else {

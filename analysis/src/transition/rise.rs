@@ -56,7 +56,10 @@ impl Rise {
     #[must_use]
     pub fn crossing(&self, share: f64) -> Option<Timed> {
         match &self.basis {
-            Basis::Interpolated { naive_s: [t10, _, t90], interval_s } => Some(Timed {
+            Basis::Interpolated {
+                naive_s: [t10, _, t90],
+                interval_s,
+            } => Some(Timed {
                 t_s: t10 + (share - 0.1) / 0.8 * (t90 - t10),
                 u_s: interval_s / 12.0_f64.sqrt(),
             }),
@@ -80,7 +83,10 @@ impl Rise {
     #[must_use]
     pub fn between(&self, from: f64, to: f64) -> Option<Timed> {
         match &self.basis {
-            Basis::Interpolated { naive_s: [t10, _, t90], interval_s } => Some(Timed {
+            Basis::Interpolated {
+                naive_s: [t10, _, t90],
+                interval_s,
+            } => Some(Timed {
                 t_s: (to - from) / 0.8 * (t90 - t10),
                 u_s: interval_s / 6.0_f64.sqrt(),
             }),
@@ -88,7 +94,11 @@ impl Rise {
                 let (low, high) = (self.levels.reference(from), self.levels.reference(to));
                 fitted.combined(|fit| {
                     let ((t, variance), t_from, t_to) = if fitted.own_states {
-                        (fit.interval(from, to)?, fit.crossing(from)?.0, fit.crossing(to)?.0)
+                        (
+                            fit.interval(from, to)?,
+                            fit.crossing(from)?.0,
+                            fit.crossing(to)?.0,
+                        )
                     } else {
                         let ends = (fit.crossing_value(low)?.0, fit.crossing_value(high)?.0);
                         (fit.interval_values(low, high)?, ends.0, ends.1)
@@ -97,7 +107,11 @@ impl Rise {
                     let (late, e_late) = fitted.correction(fit, t_to);
                     let by_state = fitted.u_high
                         * (to * fit.delay_per_value(t_to) - from * fit.delay_per_value(t_from));
-                    Some((t + late - early, variance, e_early + e_late + by_state * by_state))
+                    Some((
+                        t + late - early,
+                        variance,
+                        e_early + e_late + by_state * by_state,
+                    ))
                 })
             }
         }
@@ -115,7 +129,9 @@ impl Rise {
         match &self.basis {
             Basis::Interpolated { .. } => "interpolated; the step is shorter than two samples",
             Basis::Fitted(fitted) if fitted.left.is_empty() => "fitted rise with dead time",
-            Basis::Fitted(_) => "fitted rise with dead time, drawn to interpolation where no shape fits",
+            Basis::Fitted(_) => {
+                "fitted rise with dead time, drawn to interpolation where no shape fits"
+            }
         }
     }
 }
@@ -138,7 +154,11 @@ impl Fitted {
         }
         let t_s = found.iter().map(|(t, _, w)| w * t).sum::<f64>() / total;
         // Within and between the models.
-        let u2 = found.iter().map(|(t, v, w)| w * (v + (t - t_s).powi(2))).sum::<f64>() / total;
+        let u2 = found
+            .iter()
+            .map(|(t, v, w)| w * (v + (t - t_s).powi(2)))
+            .sum::<f64>()
+            / total;
         let u_s = u2.sqrt() * self.widen;
         (t_s.is_finite() && u_s.is_finite()).then_some(Timed { t_s, u_s })
     }
@@ -158,7 +178,9 @@ impl Fitted {
                 (w[0].0 + (value - w[0].1) / slope, slope)
             })
             .min_by(|a, b| (a.0 - t_s).abs().total_cmp(&(b.0 - t_s).abs()));
-        let Some((between_s, slope)) = crossed else { return (0.0, 0.0) };
+        let Some((between_s, slope)) = crossed else {
+            return (0.0, 0.0);
+        };
         let shift = self.followed * (between_s - t_s);
         let noise = self.followed * self.noise_variance / slope.powi(2);
         (shift, noise + (shift / 3.0).powi(2))

@@ -33,7 +33,7 @@ fn the_documented_file_is_read() {
     assert_eq!(frame.bus.as_deref(), Some("can0"));
     assert_eq!(frame.id, CanId::Base(0x1A0));
     assert_eq!(frame.name.as_deref(), Some("wheel speeds"));
-    assert_eq!(frame.length_bytes, 8);
+    assert_eq!(frame.length_bytes, 64);
     assert_eq!(
         (frame.period_ms, frame.timeout_ms),
         (Some(10.0), Some(50.0))
@@ -86,6 +86,27 @@ fn what_is_left_out_has_its_default() {
         ..FrameEntry::new(CanId::Base(5))
     };
     assert_eq!(parse(text).file.frames, [frame]);
+}
+
+#[test]
+fn line_ends_and_a_byte_order_mark_change_nothing() {
+    let text = documented();
+    let windows = format!("\u{feff}{}", text.replace('\n', "\r\n"));
+    assert_eq!(parse(&windows), parse(&text));
+    let wrong =
+        |text: &str| DecoderFile::parse(&text.replace("= \"big\"", "= \"odd\"")).unwrap_err();
+    assert_eq!(wrong(&windows), wrong(&text));
+}
+
+#[test]
+fn what_is_quoted_from_the_file_stays_on_one_line() {
+    let text = "decoder.name = \"n\"\n[[frame]]\nid = 1\n[[frame.signal]]\nrole = \"a\\nb\"\n";
+    let error = DecoderFile::parse(text).unwrap_err().to_string();
+    assert!(
+        error.starts_with("line 5: unknown role \"a\\nb\"; use "),
+        "{error}"
+    );
+    assert_eq!(error.lines().count(), 1);
 }
 
 #[test]
