@@ -324,3 +324,6 @@ fn standing_out(base: &[i64], slip: &Column) -> Vec<(i64, i64)> {
     }
     found
 }
+
+#[cfg(test)]
+mod tests;

@@ -6,8 +6,8 @@
 //! the end of the dead time. So shapes with a dead time are fitted to all samples around the
 //! step, weighted by how well they explain it (G. Schwarz, Estimating the dimension of a model,
 //! Annals of Statistics 6(2), 1978, whose criterion approximates each shape's posterior odds),
-//! and the crossing is the fitted waveform's. Where no shape explains the samples, the best one is
-//! corrected by the local mean of what it leaves. Where fewer than two samples lie within the
+//! and the crossing is the fitted waveform's. Where no shape explains the samples, the crossing is
+//! drawn to the interpolated one. Where fewer than two samples lie within the
 //! step, interpolation is all there is, and the uncertainty says so.
 //!
 //! The states are the fit's where it explains the samples on either side. Pressure that creeps up

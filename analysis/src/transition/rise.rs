@@ -129,7 +129,9 @@ impl Rise {
         match &self.basis {
             Basis::Interpolated { .. } => "interpolated; the step is shorter than two samples",
             Basis::Fitted(fitted) if fitted.left.is_empty() => "fitted rise with dead time",
-            Basis::Fitted(_) => "fitted rise with dead time, corrected by its local residuals",
+            Basis::Fitted(_) => {
+                "fitted rise with dead time, drawn to interpolation where no shape fits"
+            }
         }
     }
 }
@@ -161,25 +163,26 @@ impl Fitted {
         (t_s.is_finite() && u_s.is_finite()).then_some(Timed { t_s, u_s })
     }
 
-    /// Shift and extra variance from what a model leaves at the samples on either side of a time;
-    /// nothing where it leaves only noise. What the shift is worth is itself known to a quarter: the
-    /// residual between two samples is not seen.
+    /// Shift and extra variance where no shape explains the samples: towards the crossing between
+    /// the two samples on either side, as the standard takes it, as far as what the model leaves is
+    /// more than noise. The waveform between two samples is not seen, so a third of the shift stays
+    /// as uncertainty.
     fn correction(&self, fit: &Fit, t_s: f64) -> (f64, f64) {
-        let after = self.left.partition_point(|(t, _)| *t <= t_s);
-        let pair = after
-            .checked_sub(1)
-            .and_then(|i| Some((*self.left.get(i)?, *self.left.get(after)?)));
-        let Some(((t0, y0), (t1, y1))) = pair else {
+        let value = fit.value(t_s);
+        let crossed = self
+            .left
+            .windows(2)
+            .filter(|w| w[0].1 < value && w[1].1 >= value)
+            .map(|w| {
+                let slope = (w[1].1 - w[0].1) / (w[1].0 - w[0].0);
+                (w[0].0 + (value - w[0].1) / slope, slope)
+            })
+            .min_by(|a, b| (a.0 - t_s).abs().total_cmp(&(b.0 - t_s).abs()));
+        let Some((between_s, slope)) = crossed else {
             return (0.0, 0.0);
         };
-        let slope = (fit.value(t1) - fit.value(t0)) / (t1 - t0);
-        if slope <= 0.0 {
-            return (0.0, 0.0);
-        }
-        let share = (t_s - t0) / (t1 - t0);
-        let residual = (1.0 - share) * (y0 - fit.value(t0)) + share * (y1 - fit.value(t1));
-        let shift = (-self.followed * residual / slope).clamp(t0 - t_s, t1 - t_s);
-        let noise = self.noise_variance / slope.powi(2);
-        (shift, noise + (0.25 * shift).powi(2))
+        let shift = self.followed * (between_s - t_s);
+        let noise = self.followed * self.noise_variance / slope.powi(2);
+        (shift, noise + (shift / 3.0).powi(2))
     }
 }

@@ -76,10 +76,36 @@ pub(super) fn end(
         fall_s
     };
     let by_choice_s = 0.5 * (t_s - rough_s);
-    Ok(Timed {
-        t_s,
-        u_s: by_noise_s.hypot(sampled_s).hypot(by_choice_s),
-    })
+    let hover_s = hover_s(samples, at, t_s, reach_s, (level - sigma, level + sigma));
+    let by_hover_s = hover_s / 12.0_f64.sqrt();
+    let u_s = by_noise_s
+        .max(by_hover_s)
+        .hypot(sampled_s)
+        .hypot(by_choice_s);
+    Ok(Timed { t_s, u_s })
+}
+
+/// For how long around its end slip is neither clearly above nor clearly below the level: from where
+/// it was last above the higher limit to where it stays below the lower one.
+fn hover_s(samples: &Samples, at: usize, end_s: f64, reach_s: f64, limits: (f64, f64)) -> f64 {
+    let n = samples.len();
+    let (clearly_below, clearly_above) = limits;
+    let value = |i: usize| samples.local(samples.t_s[i], reach_s).value;
+    let end = samples.t_s.partition_point(|&t| t < end_s).clamp(at, n - 1);
+    let above = (at..end)
+        .rev()
+        .find(|&i| value(i) > clearly_above)
+        .unwrap_or(at);
+    let mut below = end;
+    let mut i = end;
+    // Stays below for as long as makes an end.
+    while i < n && samples.t_s[i] - samples.t_s[below] < STAY_S {
+        if value(i) > clearly_below {
+            below = i;
+        }
+        i += 1;
+    }
+    samples.t_s[below] - samples.t_s[above]
 }
 
 fn rough_end_s(trace: &SlipTrace<'_>, samples: &Samples, at: usize, level: f64) -> Option<f64> {
