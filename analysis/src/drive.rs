@@ -241,3 +241,6 @@ fn keep_order(found: &[(Role, &Series)], warnings: &mut Vec<String>) -> KeepOrde
         KeepOrder::Earlier
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -251,10 +251,16 @@ fn by_closings(
         clear_from_ns = end_ns;
     }
     if lost > 0 {
-        finds.warnings.push(format!(
-            "{lost} engagements began while {} was lost; they are left out",
-            channel.role
-        ));
+        finds.warnings.push(match lost {
+            1 => format!(
+                "one engagement began while {} was lost; it is left out",
+                channel.role
+            ),
+            _ => format!(
+                "{lost} engagements began while {} was lost; they are left out",
+                channel.role
+            ),
+        });
     }
     if finds.found.is_empty() {
         finds.warnings.push(format!(
@@ -312,3 +318,6 @@ fn by_slip(drive: &Drive, kinematics: &Kinematics, wheelbase_m: Option<f64>) -> 
     }
     finds
 }
+
+#[cfg(test)]
+mod tests;

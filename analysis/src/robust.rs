@@ -100,11 +100,11 @@ pub(crate) fn huber_line(x: &[f64], y: &[f64]) -> Option<Line> {
             residuals[i] = y[i] - intercept - slope * x[i];
         }
         let (_, sigma) = median_and_sigma(&residuals)?;
-        // More than half of the residuals equal: their spread is the plain one, or there is none.
+        // More than half of the residuals alike: what differs from them is not of their kind.
         let scale = if sigma > 0.0 {
             sigma
         } else {
-            root_mean_square(&residuals)
+            1e-3 * root_mean_square(&residuals)
         };
         if scale == 0.0 {
             break;

@@ -32,7 +32,11 @@ const CRC_TABLE: [u16; 256] = {
         let mut crc = (byte as u16) << 7;
         let mut bit = 0;
         while bit < 8 {
-            crc = if crc & 0x4000 != 0 { (crc << 1) ^ CRC15 } else { crc << 1 };
+            crc = if crc & 0x4000 != 0 {
+                (crc << 1) ^ CRC15
+            } else {
+                crc << 1
+            };
             bit += 1;
         }
         table[byte] = crc & 0x7FFF;
@@ -153,7 +157,11 @@ pub fn longest_bits(extended: bool, data_bytes: u32) -> u32 {
 /// Shortest that a data frame with this many data bytes can be, with intermission, bits.
 #[must_use]
 pub fn shortest_bits(extended: bool, data_bytes: u32) -> u32 {
-    if extended { 54 + 8 * data_bytes + 13 } else { 34 + 8 * data_bytes + 13 }
+    if extended {
+        54 + 8 * data_bytes + 13
+    } else {
+        34 + 8 * data_bytes + 13
+    }
 }
 
 #[cfg(test)]
@@ -165,7 +173,9 @@ mod tests {
     /// memory).
     #[test]
     fn checksum_of_the_catalogued_text() {
-        let bits = b"123456789".iter().fold(0_u128, |bits, &b| bits << 8 | u128::from(b));
+        let bits = b"123456789"
+            .iter()
+            .fold(0_u128, |bits, &b| bits << 8 | u128::from(b));
         assert_eq!(crc15(bits, 72), 0x059E);
     }
 
@@ -181,7 +191,13 @@ mod tests {
         };
         check(CanId::Base(0x000), &[0; 8], 16, 124, 0x145B);
         check(CanId::Base(0x7FF), &[0xFF; 8], 15, 123, 0x4C89);
-        check(CanId::Base(0x123), &[1, 2, 3, 4, 5, 6, 7, 8], 8, 116, 0x64EF);
+        check(
+            CanId::Base(0x123),
+            &[1, 2, 3, 4, 5, 6, 7, 8],
+            8,
+            116,
+            0x64EF,
+        );
         let answer = [0x03, 0x41, 0x0D, 0x32, 0xAA, 0xAA, 0xAA, 0xAA];
         check(CanId::Base(0x7E8), &answer, 4, 112, 0x32A2);
         check(CanId::Base(0x100), &[], 4, 48, 0x380A);

@@ -51,7 +51,10 @@ pub fn air_drag_n(p: &BodyParameters, forward_mps: f64) -> f64 {
 pub fn road_wheel_angles_rad(p: &BodyParameters, steering_wheel_rad: f64) -> [f64; 2] {
     let middle = libm::tan((steering_wheel_rad / p.steering_ratio).clamp(-0.7, 0.7));
     let half = 0.5 * p.track_front_m / p.wheelbase_m;
-    [libm::atan(middle / (1.0 - half * middle)), libm::atan(middle / (1.0 + half * middle))]
+    [
+        libm::atan(middle / (1.0 - half * middle)),
+        libm::atan(middle / (1.0 + half * middle)),
+    ]
 }
 
 #[cfg(test)]

@@ -23,7 +23,10 @@ impl Brakes {
     /// Brakes with full pressure at every wheel.
     #[must_use]
     pub fn new() -> Self {
-        Self { share: [1.0; 4], active_s: 0.0 }
+        Self {
+            share: [1.0; 4],
+            active_s: 0.0,
+        }
     }
 
     /// Whether anti-lock control works.

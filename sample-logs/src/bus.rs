@@ -52,6 +52,8 @@ struct Slot {
     /// Start of the period at hand on the sender's own clock, ns.
     scheduled_ns: i64,
     counter: u8,
+    /// When the contents were made, ns.
+    made_ns: i64,
     content: Content,
     data: [u8; 8],
     length: usize,
@@ -60,8 +62,10 @@ struct Slot {
 /// A frame that reached the recorder.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Received {
-    /// ns since the drive's start.
+    /// Stamp of the recorder, ns since the drive's start.
     pub t_ns: i64,
+    /// When the sender had it ready, ns since the drive's start.
+    pub due_ns: i64,
     bus: u16,
     id: CanId,
     data: [u8; 8],
@@ -77,7 +81,10 @@ impl Received {
             bus: BusIndex::new(self.bus),
             id: self.id,
             flags: FrameFlags::default(),
-            data: self.data.get(..usize::from(self.length)).unwrap_or(&self.data),
+            data: self
+                .data
+                .get(..usize::from(self.length))
+                .unwrap_or(&self.data),
         }
     }
 }
@@ -131,6 +138,7 @@ impl Bus {
                 period_ns: (message.period_ms * 1e6) as i64,
                 scheduled_ns: (message.phase_ms * 1e6) as i64,
                 counter: 0,
+                made_ns: 0,
                 length: usize::from(message.entry.length_bytes.min(8)),
                 data: [0; 8],
                 content: Content::Signals(message.clone()),
@@ -138,11 +146,21 @@ impl Bus {
             .collect();
         let taken: Vec<CanId> = messages.iter().map(|message| message.entry.id).collect();
         let wanted = options.load.get(usize::from(index)).copied().unwrap_or(0.0);
-        add_fillers(&mut slots, &taken, &options, wanted, extended_fillers, &mut built);
+        add_fillers(
+            &mut slots,
+            &taken,
+            &options,
+            wanted,
+            extended_fillers,
+            &mut built,
+        );
         slots.sort_by_key(|slot| rank(slot.id));
         let mut due = BinaryHeap::with_capacity(slots.len());
         for (k, slot) in slots.iter().enumerate() {
-            due.push(Reverse((slot.scheduled_ns + jitter_ns(&options, &mut random), k)));
+            due.push(Reverse((
+                slot.scheduled_ns + jitter_ns(&options, &mut random),
+                k,
+            )));
         }
         Self {
             index,
@@ -211,12 +229,17 @@ impl Bus {
 
     /// Takes the message that is due first, samples its values and lets it wait for the bus.
     fn make(&mut self, readings: &mut Readings, faults: MessageFaults) {
-        let Some(Reverse((t_ns, k))) = self.due.pop() else { return };
-        let Some(slot) = self.slots.get_mut(k) else { return };
+        let Some(Reverse((t_ns, k))) = self.due.pop() else {
+            return;
+        };
+        let Some(slot) = self.slots.get_mut(k) else {
+            return;
+        };
         slot.scheduled_ns += slot.period_ns;
         let next_ns = slot.scheduled_ns + jitter_ns(&self.options, &mut self.random);
         self.due.push(Reverse((next_ns, k)));
         slot.counter = (slot.counter + 1) & 0xF;
+        slot.made_ns = t_ns;
         let mut silent = false;
         match &mut slot.content {
             Content::Signals(message) => {
@@ -244,7 +267,9 @@ impl Bus {
         if let Some(word) = self.waiting.get_mut(k / 64) {
             *word &= !(1 << (k % 64));
         }
-        let Some(slot) = self.slots.get(k) else { return };
+        let Some(slot) = self.slots.get(k) else {
+            return;
+        };
         let data = slot.data.get(..slot.length).unwrap_or(&slot.data);
         let bits = frame_bits(slot.id, data);
         let bit_ns = 1e9 / self.options.bit_rate_bps;
@@ -257,6 +282,7 @@ impl Bus {
             let late_us = 8 + (self.random.bits() >> 59) as i64;
             received.push(Received {
                 t_ns: (end_ns / 1000 + late_us) * 1000,
+                due_ns: slot.made_ns,
                 bus: self.index,
                 id: slot.id,
                 data: slot.data,
@@ -277,9 +303,11 @@ fn fill(message: &Message, readings: &mut Readings, t_ns: i64, data: &mut [u8; 8
     *data = [0; 8];
     for (signal, &role) in message.entry.signals.iter().zip(&message.roles) {
         let raw = match readings.read(role, t_ns) {
-            Reading::NotAvailable => {
-                signal.invalid_raw.first().copied().unwrap_or(signal.field.mask())
-            }
+            Reading::NotAvailable => signal
+                .invalid_raw
+                .first()
+                .copied()
+                .unwrap_or(signal.field.mask()),
             Reading::Value(core) => {
                 let (factor, offset) = signal.unit.to_core();
                 let value = (core - offset) / factor;
@@ -287,7 +315,11 @@ fn fill(message: &Message, readings: &mut Readings, t_ns: i64, data: &mut [u8; 8
                 let high = signal.max.unwrap_or(f64::INFINITY);
                 // A sender never lets a good value become the code for a bad one.
                 let raw = signal.nearest_raw(value.max(low).min(high));
-                if signal.invalid_raw.contains(&raw) { raw.saturating_sub(2) } else { raw }
+                if signal.invalid_raw.contains(&raw) {
+                    raw.saturating_sub(2)
+                } else {
+                    raw
+                }
             }
         };
         // Fields fit their frames by the layout's construction.
@@ -298,11 +330,16 @@ fn fill(message: &Message, readings: &mut Readings, t_ns: i64, data: &mut [u8; 8
 /// Counter in the lower half of the last byte but one, checksum in the last byte: CRC-8 with the
 /// polynomial of SAE J1850, 0x1D, start and end value 0xFF.
 fn protect(data: &mut [u8; 8], length: usize, counter: u8) {
-    let Some([.., before_last, last]) = data.get_mut(..length) else { return };
+    let Some([.., before_last, last]) = data.get_mut(..length) else {
+        return;
+    };
     *before_last = *before_last & 0xF0 | counter;
     *last = 0;
     let covered = length - 1;
-    let crc = data.iter().take(covered).fold(0xFF_u8, |crc, &byte| CRC8[usize::from(crc ^ byte)]);
+    let crc = data
+        .iter()
+        .take(covered)
+        .fold(0xFF_u8, |crc, &byte| CRC8[usize::from(crc ^ byte)]);
     if let Some(last) = data.get_mut(covered) {
         *last = crc ^ 0xFF;
     }
@@ -315,7 +352,11 @@ const CRC8: [u8; 256] = {
         let mut crc = byte as u8;
         let mut bit = 0;
         while bit < 8 {
-            crc = if crc & 0x80 != 0 { (crc << 1) ^ 0x1D } else { crc << 1 };
+            crc = if crc & 0x80 != 0 {
+                (crc << 1) ^ 0x1D
+            } else {
+                crc << 1
+            };
             bit += 1;
         }
         table[byte] = crc;
@@ -332,7 +373,16 @@ impl Filler {
             self.flags ^= 1 << ((bits >> 8) & 7);
         }
         let [high, low] = self.slow.to_be_bytes();
-        *data = [high, low, self.flags, 0x7F ^ (bits >> 16) as u8 & 0x03, 0x20, 0, 0, 0];
+        *data = [
+            high,
+            low,
+            self.flags,
+            0x7F ^ (bits >> 16) as u8 & 0x03,
+            0x20,
+            0,
+            0,
+            0,
+        ];
         for byte in data.iter_mut().skip(self.length) {
             *byte = 0;
         }
@@ -360,7 +410,10 @@ fn add_fillers(
     let mut used = taken.to_vec();
     let mut k = 0;
     while load < wanted && slots.len() < MOST_MESSAGES {
-        let period_ms = FILLER_PERIODS_MS.get(k % FILLER_PERIODS_MS.len()).copied().unwrap_or(100.0);
+        let period_ms = FILLER_PERIODS_MS
+            .get(k % FILLER_PERIODS_MS.len())
+            .copied()
+            .unwrap_or(100.0);
         k += 1;
         let id = loop {
             let number = 0x040 + (built.uniform() * f64::from(0x6A0)) as u32;
@@ -380,6 +433,7 @@ fn add_fillers(
             period_ns: (period_ms * 1e6) as i64,
             scheduled_ns: (built.uniform() * period_ms * 1e6) as i64,
             counter: 0,
+            made_ns: 0,
             content: Content::Filler(Filler {
                 length,
                 slow: built.bits() as u16,
@@ -397,3 +451,6 @@ fn add_fillers(
         slots.push(slot);
     }
 }
+
+#[cfg(test)]
+mod tests;

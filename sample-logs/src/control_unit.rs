@@ -136,8 +136,7 @@ impl ControlUnit {
             return 0.0;
         }
         // Pre-emptive: jumps up with the pedal, comes down slowly while the pedal stays on.
-        let level =
-            (p.demand_base_percent + p.demand_per_pedal * (ahead - on).max(0.0)).min(100.0);
+        let level = (p.demand_base_percent + p.demand_per_pedal * (ahead - on).max(0.0)).min(100.0);
         self.level_percent =
             level.max(self.level_percent - p.decay_percent_per_s * CONTROL_PERIOD_S);
         // Reactive: slip adds, and what it added fades.
@@ -210,8 +209,13 @@ mod tests {
             (0..(seconds * 100.0) as usize)
                 .map(|k| {
                     let pedal_percent = pedal(k as f64 * 0.01);
-                    let sensed = Sensed { pedal_percent, ..base };
-                    self.unit.tick(&self.control, &self.hydraulics, &sensed).demand_percent
+                    let sensed = Sensed {
+                        pedal_percent,
+                        ..base
+                    };
+                    self.unit
+                        .tick(&self.control, &self.hydraulics, &sensed)
+                        .demand_percent
                 })
                 .collect()
         }
@@ -235,22 +239,56 @@ mod tests {
             let command = bench.unit.tick(
                 &bench.control,
                 &bench.hydraulics,
-                &Sensed { pedal_percent: 70.0, ..sensed },
+                &Sensed {
+                    pedal_percent: 70.0,
+                    ..sensed
+                },
             );
             assert_eq!(command.demand_percent, 0.0, "{sensed:?}");
             assert_eq!(command.inhibited, inhibited, "{sensed:?}");
         };
-        check(Sensed { abs_active: true, ..Sensed::default() }, false);
-        check(Sensed { plate_c: 160.0, ..Sensed::default() }, true);
-        check(Sensed { inhibit: true, ..Sensed::default() }, true);
-        check(Sensed { steering_deg: -400.0, speed_mps: 2.0, ..Sensed::default() }, false);
+        check(
+            Sensed {
+                abs_active: true,
+                ..Sensed::default()
+            },
+            false,
+        );
+        check(
+            Sensed {
+                plate_c: 160.0,
+                ..Sensed::default()
+            },
+            true,
+        );
+        check(
+            Sensed {
+                inhibit: true,
+                ..Sensed::default()
+            },
+            true,
+        );
+        check(
+            Sensed {
+                steering_deg: -400.0,
+                speed_mps: 2.0,
+                ..Sensed::default()
+            },
+            false,
+        );
     }
 
     #[test]
     fn slip_adds_demand_and_a_gentle_pedal_asks_for_none() {
         let steady = Bench::new().run(|_| 60.0, 1.0, Sensed::default());
-        let slipping =
-            Bench::new().run(|_| 60.0, 1.0, Sensed { slip_mps: 1.0, ..Sensed::default() });
+        let slipping = Bench::new().run(
+            |_| 60.0,
+            1.0,
+            Sensed {
+                slip_mps: 1.0,
+                ..Sensed::default()
+            },
+        );
         assert!(slipping[99] > steady[99] + 5.0);
         let gentle = Bench::new().run(|t| 20.0 * t.min(1.0), 3.0, Sensed::default());
         assert!(gentle.iter().all(|&d| d == 0.0));

@@ -95,7 +95,9 @@ pub fn states(
     index: usize,
     mut each: impl FnMut(&Row),
 ) -> Vec<TrueEngagement> {
-    let Some(plan) = scenario.drives.get(index) else { return Vec::new() };
+    let Some(plan) = scenario.drives.get(index) else {
+        return Vec::new();
+    };
     let mut run = Run::new(scenario, plan, seed, index, STEP_S);
     let wheel_period_s = scenario.layout.wheel_period_ms * 1e-3;
     let mut finder = EngagementFinder::new(Thresholds::of(&scenario.car, wheel_period_s));
@@ -169,7 +171,14 @@ pub fn simulate<S: DriveSink>(
     let mut buses: Vec<Bus> = (0..scenario.layout.buses)
         .map(|bus| {
             let options = scenario.bus.clone();
-            Bus::new((scenario.car_seed, seed), index, bus, options, messages, scenario.layout.extended)
+            Bus::new(
+                (scenario.car_seed, seed),
+                index,
+                bus,
+                options,
+                messages,
+                scenario.layout.extended,
+            )
         })
         .collect();
     let wheel_period_s = scenario.layout.wheel_period_ms * 1e-3;
@@ -180,7 +189,10 @@ pub fn simulate<S: DriveSink>(
         let t_ns = (run.rows - 1) as i64 * ROW_NS;
         readings.advance(run.instant(t_ns, &row));
         if t_ns > 0 {
-            let faults = MessageFaults { gap: run.wiring_on[2], stale: run.wiring_on[3] };
+            let faults = MessageFaults {
+                gap: run.wiring_on[2],
+                stale: run.wiring_on[3],
+            };
             for bus in &mut buses {
                 bus.advance(t_ns, &mut readings, faults, &mut out.received);
             }
@@ -264,7 +276,10 @@ impl<'a> Run<'a> {
             plan,
             drivetrain: Drivetrain::new(car, built_radius_m),
             built_radius_m,
-            oil: Oil::new(car.hydraulics.viscosity_40_mm2_s, car.hydraulics.viscosity_100_mm2_s),
+            oil: Oil::new(
+                car.hydraulics.viscosity_40_mm2_s,
+                car.hydraulics.viscosity_100_mm2_s,
+            ),
             driver: Driver::new(&plan.programme, &plan.road, &mut programme),
             gearbox: Gearbox::new(),
             brakes: Brakes::new(),
@@ -299,7 +314,11 @@ impl<'a> Run<'a> {
             None if self.rows_after == 0 => return None,
             None => {
                 self.rows_after -= 1;
-                Controls { brake: 0.5, gear: 1, ..Controls::default() }
+                Controls {
+                    brake: 0.5,
+                    gear: 1,
+                    ..Controls::default()
+                }
             }
         };
         let controls = &controls;
@@ -390,7 +409,9 @@ impl<'a> Run<'a> {
                 self.ratio * self.drivetrain.car().driveline.final_drive * front;
         }
         if let Some(input_rad_s) = out.engaged_from_rad_s {
-            let (state, heat_j) = self.drivetrain.engage_gear(&self.state, out.ratio, input_rad_s);
+            let (state, heat_j) = self
+                .drivetrain
+                .engage_gear(&self.state, out.ratio, input_rad_s);
             self.state = state;
             self.state.energy.gears_j += heat_j;
             self.free_input_rad_s = 0.0;

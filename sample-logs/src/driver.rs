@@ -94,7 +94,11 @@ impl Driver {
             manoeuvre_from_m: 0.0,
             road: road.to_vec(),
             limit_s: f64::INFINITY,
-            controls: Controls { brake: 0.5, gear: 1, ..Controls::default() },
+            controls: Controls {
+                brake: 0.5,
+                gear: 1,
+                ..Controls::default()
+            },
             integral: 0.0,
             straight_for_s: 0.0,
             heading_rad: 0.0,
@@ -136,8 +140,11 @@ impl Driver {
             self.limit_s = programme.limit_s;
             self.manoeuvre_s = 0.0;
             self.manoeuvre_from_m = s.distance_m;
-            self.road =
-                if programme.road.is_empty() { self.drive_road.clone() } else { programme.road };
+            self.road = if programme.road.is_empty() {
+                self.drive_road.clone()
+            } else {
+                programme.road
+            };
         }
         self.phase = self.left.pop_front();
         self.phase_s = 0.0;
@@ -158,7 +165,9 @@ impl Driver {
                 self.phase_s >= seconds
             }
             Action::Reach { mps } => (v - mps).abs() < 0.25 || self.phase_s > LONGEST_REACH_S,
-            Action::Press { until_mps, seconds, .. } => v >= until_mps || self.phase_s >= seconds,
+            Action::Press {
+                until_mps, seconds, ..
+            } => v >= until_mps || self.phase_s >= seconds,
             Action::Coast { until_mps, seconds } => v <= until_mps || self.phase_s >= seconds,
         }
     }
@@ -183,7 +192,9 @@ impl Driver {
                 c.pedal_percent = lift(c.pedal_percent);
                 c.brake = to(c.brake, 0.5, BRAKE_PER_S);
             }
-            Action::Press { percent, rise_s, .. } => {
+            Action::Press {
+                percent, rise_s, ..
+            } => {
                 let rate = percent / rise_s.max(0.02);
                 c.pedal_percent = to(c.pedal_percent, percent, rate);
                 c.brake = to(c.brake, 0.0, 2.0 * BRAKE_PER_S);
@@ -196,7 +207,8 @@ impl Driver {
                 let backwards = if mps < 0.0 { -1.0 } else { 1.0 };
                 let error = backwards * (mps - v);
                 // Gentle: below the pedal that would close the coupling.
-                let most = car.control.pedal_on_percent + car.control.pedal_on_slope * v.abs() - 7.0;
+                let most =
+                    car.control.pedal_on_percent + car.control.pedal_on_slope * v.abs() - 7.0;
                 let base = 4.0 + 0.45 * v.abs();
                 self.integral = (self.integral + 0.8 * error * step_s).clamp(-4.0, 14.0);
                 let wanted = (base + 7.0 * error + self.integral).clamp(0.0, most);
@@ -300,5 +312,8 @@ fn highest_above(car: &Car, forward_mps: f64, rpm: f64) -> Gear {
         Gearbox::ratio_of(car, gear) * car.driveline.final_drive * wheel / RAD_S_PER_RPM
     };
     let count = Gear::try_from(car.driveline.gear_ratios.len()).unwrap_or(Gear::MAX);
-    (1..=count).rev().find(|&gear| turns(gear) >= rpm).unwrap_or(1)
+    (1..=count)
+        .rev()
+        .find(|&gear| turns(gear) >= rpm)
+        .unwrap_or(1)
 }

@@ -15,7 +15,12 @@ const LIMIT_RANGE_RPM: f64 = 150.0;
 #[must_use]
 pub fn full_load_nm(p: &EngineParameters, engine_rad_s: f64) -> f64 {
     let rpm = engine_rad_s / RAD_S_PER_RPM;
-    let points = || p.full_load_rpm.iter().copied().zip(p.full_load_nm.iter().copied());
+    let points = || {
+        p.full_load_rpm
+            .iter()
+            .copied()
+            .zip(p.full_load_nm.iter().copied())
+    };
     let mut before: Option<(f64, f64)> = None;
     for (at, torque) in points() {
         if rpm < at {
@@ -68,7 +73,10 @@ mod tests {
         assert!((full_load_nm(&p, 1375.0 * RAD_S_PER_RPM) - 200.0).abs() < 1e-9);
         assert!(at(6500.0, 1.0) < 0.0, "fuel is cut at the limit");
         assert!(at(3000.0, 0.0) < -20.0, "closed throttle drags");
-        assert!(at(500.0, 0.0) > 50.0, "idle governor lifts a stalling engine");
+        assert!(
+            at(500.0, 0.0) > 50.0,
+            "idle governor lifts a stalling engine"
+        );
         assert_eq!(full_load_nm(&p, 0.0), 0.0);
     }
 }

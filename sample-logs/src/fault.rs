@@ -168,14 +168,12 @@ pub fn parts_at(car: &Car, faults: &[Fault], t_s: f64) -> Parts {
         pump_delivery: 1.0 - 0.5 * pump,
         pump_leakage_factor: 1.0 + 6.0 * pump,
         motor_wear_factor: 1.0 + 0.8 * pump,
-        seal_leakage_m3_s_pa: h.seal_leakage_m3_s_pa
-            + 15.0e-11 * of(Cause::LeakingPistonSeal),
-        clearance_m: c.clearance_m
-            * (1.0 + 2.0 * of(Cause::ExcessClearance))
-            * (1.0 - 0.8 * tight),
+        seal_leakage_m3_s_pa: h.seal_leakage_m3_s_pa + 22.0e-11 * of(Cause::LeakingPistonSeal),
+        clearance_m: c.clearance_m * (1.0 + 2.0 * of(Cause::ExcessClearance)) * (1.0 - 0.8 * tight),
         lining: Coefficient {
-            sliding: c.friction_coefficient * (1.0 - 0.6 * worn),
-            static_ratio: c.static_ratio + 0.9 * shudder,
+            // Spent fluid loses friction while sliding and keeps it while sticking.
+            sliding: c.friction_coefficient * (1.0 - 0.6 * worn) * (1.0 - 0.35 * shudder),
+            static_ratio: c.static_ratio * (1.0 + 0.05 * shudder) / (1.0 - 0.35 * shudder),
             fade_mps: c.fade_speed_mps * (1.0 + 1.5 * shudder),
             slope_s_per_m: c.speed_slope_s_per_m,
             loss_per_k: c.temperature_slope_per_k,
@@ -211,8 +209,16 @@ impl Spells {
         while t_s >= self.until_s {
             // Mean lengths on and off stand as share to 1 - share.
             let started = self.until_s > 0.0;
-            self.on = if started { !self.on } else { random.chance(share) };
-            let mean = if self.on { SPELL_S } else { SPELL_S * (1.0 - share) / share };
+            self.on = if started {
+                !self.on
+            } else {
+                random.chance(share)
+            };
+            let mean = if self.on {
+                SPELL_S
+            } else {
+                SPELL_S * (1.0 - share) / share
+            };
             self.until_s = self.until_s.max(t_s) - mean * libm::log(1.0 - random.uniform());
         }
         self.on
@@ -273,7 +279,10 @@ mod tests {
         assert_eq!(sound.clearance_m, car.coupling.clearance_m);
         assert_eq!(sound.lining.sliding, car.coupling.friction_coefficient);
         assert_eq!(parts_at(&car, &[fault], 99.0), sound);
-        assert_eq!(parts_at(&car, &[fault], 101.0).clearance_m, 2.0 * car.coupling.clearance_m);
+        assert_eq!(
+            parts_at(&car, &[fault], 101.0).clearance_m,
+            2.0 * car.coupling.clearance_m
+        );
     }
 
     #[test]
@@ -281,8 +290,12 @@ mod tests {
         let car = Car::default();
         let sound = parts_at(&car, &[], 0.0);
         for &cause in Cause::ALL {
-            let fault =
-                Fault { cause, severity: 1.0, onset_s: 0.0, form: WiringForm::default() };
+            let fault = Fault {
+                cause,
+                severity: 1.0,
+                onset_s: 0.0,
+                form: WiringForm::default(),
+            };
             assert_ne!(parts_at(&car, &[fault], 0.0), sound, "{cause:?}");
         }
     }
@@ -292,7 +305,9 @@ mod tests {
         let mut random = Stream::new(3, 0, Purpose::Plant);
         let mut spells = Spells::default();
         let n = 400_000;
-        let on = (0..n).filter(|&k| spells.at(f64::from(k) * 0.01, 0.3, &mut random)).count();
+        let on = (0..n)
+            .filter(|&k| spells.at(f64::from(k) * 0.01, 0.3, &mut random))
+            .count();
         let share = on as f64 / f64::from(n);
         assert!((share - 0.3).abs() < 0.03, "{share}");
     }

@@ -1,9 +1,10 @@
 //! Friction: the bristle element that stands for every clutch and brake, the lining's coefficient,
 //! and the lining's effective radius.
 //!
-//! A bristle turns stick-slip into a smooth state: presliding `z` runs from -1 to 1 and the torque
-//! is `capacity * z`. Sliding one way, `z` comes to +-1 after the presliding angle; at rest `z`
-//! stands still and the element is a spring, so that a held brake does not creep.
+//! A bristle turns stick-slip into a smooth state: the torque is `capacity * z`, and sliding one
+//! way presliding `z` comes to plus or minus the level of friction over the presliding angle. The
+//! level is 1, or the coefficient at this speed over its reference. At rest `z` stands still and
+//! the element is a spring, so that a held brake does not creep.
 //! (P. R. Dahl, "A Solid Friction Model", Aerospace Corp. TOR-0158(3107-18)-1, 1968; C. Canudas de
 //! Wit, H. Olsson, K. J. Åström, P. Lischinsky, IEEE Trans. Autom. Control 40 (1995) 419-425;
 //! forms from memory.)
@@ -29,25 +30,38 @@ pub struct BristleRate {
 }
 
 impl Bristle {
-    /// Rate and torque share at presliding `z` and sliding speed `slip_rad_s`.
+    /// Rate and torque share at presliding `z` and sliding speed `slip_rad_s`, on the way to
+    /// `level`.
     #[must_use]
-    pub fn rate(&self, z: f64, slip_rad_s: f64) -> BristleRate {
+    pub fn rate(&self, z: f64, slip_rad_s: f64, level: f64) -> BristleRate {
         let speed = slip_rad_s.abs();
         let z_per_s =
-            (slip_rad_s - speed * z) / (self.presliding_rad + speed * self.film_time_s);
-        BristleRate { z_per_s, share: z + self.damping_s * z_per_s }
+            (slip_rad_s - speed * z / level) / (self.presliding_rad + speed * self.film_time_s);
+        BristleRate {
+            z_per_s,
+            share: z + self.damping_s * z_per_s,
+        }
     }
 }
 
 /// The coupling's pack: lining shear and splines give about a degree and a half.
-pub const COUPLING_BRISTLE: Bristle =
-    Bristle { presliding_rad: 0.028, film_time_s: 0.001, damping_s: 0.0004 };
+pub const COUPLING_BRISTLE: Bristle = Bristle {
+    presliding_rad: 0.028,
+    film_time_s: 0.001,
+    damping_s: 0.0004,
+};
 /// The launch clutch.
-pub const CLUTCH_BRISTLE: Bristle =
-    Bristle { presliding_rad: 0.03, film_time_s: 0.001, damping_s: 0.001 };
+pub const CLUTCH_BRISTLE: Bristle = Bristle {
+    presliding_rad: 0.03,
+    film_time_s: 0.001,
+    damping_s: 0.001,
+};
 /// A wheel brake.
-pub const BRAKE_BRISTLE: Bristle =
-    Bristle { presliding_rad: 0.02, film_time_s: 0.001, damping_s: 0.002 };
+pub const BRAKE_BRISTLE: Bristle = Bristle {
+    presliding_rad: 0.02,
+    film_time_s: 0.001,
+    damping_s: 0.002,
+};
 
 /// Friction coefficient over sliding speed and temperature.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -65,16 +79,26 @@ pub struct Coefficient {
 }
 
 impl Coefficient {
-    /// The coefficient at a sliding speed of 0 or more and a temperature: a Stribeck form with a
+    /// The sliding coefficient at a temperature, without the parts that depend on speed.
+    #[must_use]
+    pub fn reference(&self, temperature_c: f64) -> f64 {
+        self.sliding * (1.0 - self.loss_per_k * (temperature_c - 60.0)).max(0.3)
+    }
+
+    /// The coefficient over its reference at a sliding speed of 0 or more: a Stribeck form with a
     /// linear rise. (Shape: R. Stribeck 1902, as used for paper linings in wet-clutch texts; from
     /// memory.) With a static ratio above 1 it falls with speed, which is what makes a pack
     /// shudder: SAE J3210 fails a fluid whose slope is negative.
     #[must_use]
-    pub fn at(&self, sliding_mps: f64, temperature_c: f64) -> f64 {
+    pub fn level(&self, sliding_mps: f64) -> f64 {
         let fade = libm::exp(-sliding_mps / self.fade_mps);
-        let speed = 1.0 + (self.static_ratio - 1.0) * fade + self.slope_s_per_m * sliding_mps;
-        let heat = (1.0 - self.loss_per_k * (temperature_c - 60.0)).max(0.3);
-        self.sliding * speed * heat
+        1.0 + (self.static_ratio - 1.0) * fade + self.slope_s_per_m * sliding_mps
+    }
+
+    /// The coefficient at a sliding speed and a temperature.
+    #[must_use]
+    pub fn at(&self, sliding_mps: f64, temperature_c: f64) -> f64 {
+        self.reference(temperature_c) * self.level(sliding_mps)
     }
 }
 
@@ -121,9 +145,14 @@ mod tests {
         // first speed, second speed, presliding, heat
         let rates = |y: &[f64; 4]| {
             let slip = y[0] - y[1];
-            let bristle = COUPLING_BRISTLE.rate(y[2], slip);
+            let bristle = COUPLING_BRISTLE.rate(y[2], slip, 1.0);
             let torque = capacity_nm * bristle.share;
-            [-torque / inertia[0], torque / inertia[1], bristle.z_per_s, torque * slip]
+            [
+                -torque / inertia[0],
+                torque / inertia[1],
+                bristle.z_per_s,
+                torque * slip,
+            ]
         };
         let mut y = [speed[0], speed[1], 0.0, 0.0];
         for k in 0..100_000_000_u32 {
@@ -159,22 +188,39 @@ mod tests {
             let common = (inertia[0] * speed[0] + inertia[1] * speed[1]) / sum;
             assert!(near(got.end_rad_s, common), "{got:?}");
             assert!(near(got.time_s, reduced * difference / capacity), "{got:?}");
-            assert!(near(got.heat_j, 0.5 * reduced * difference * difference), "{got:?}");
+            assert!(
+                near(got.heat_j, 0.5 * reduced * difference * difference),
+                "{got:?}"
+            );
             got
         };
         let text_book = check([54.08, 68.343_75], [1250.0 * rpm, 600.0 * rpm], 900.0, 1e-3);
-        assert!((text_book.end_rad_s - 92.900_44).abs() < 1e-3, "{text_book:?}");
-        assert!((text_book.heat_j / 69_939.70 - 1.0).abs() < 1e-3, "{text_book:?}");
+        assert!(
+            (text_book.end_rad_s - 92.900_44).abs() < 1e-3,
+            "{text_book:?}"
+        );
+        assert!(
+            (text_book.heat_j / 69_939.70 - 1.0).abs() < 1e-3,
+            "{text_book:?}"
+        );
         let at_rest = check([54.08, 68.343_75], [1250.0 * rpm, 0.0], 900.0, 1e-3);
-        assert!((at_rest.heat_j / 258_652.735 - 1.0).abs() < 1e-3, "{at_rest:?}");
+        assert!(
+            (at_rest.heat_j / 258_652.735 - 1.0).abs() < 1e-3,
+            "{at_rest:?}"
+        );
     }
 
     #[test]
     fn a_held_brake_is_a_spring_and_does_not_creep() {
         // Constant load below capacity on an inertia: it swings in and then stands.
         let rates = |y: &[f64; 4]| {
-            let bristle = BRAKE_BRISTLE.rate(y[1], y[0]);
-            [(300.0 - 1000.0 * bristle.share) / 1.15, bristle.z_per_s, y[0], 0.0]
+            let bristle = BRAKE_BRISTLE.rate(y[1], y[0], 1.0);
+            [
+                (300.0 - 1000.0 * bristle.share) / 1.15,
+                bristle.z_per_s,
+                y[0],
+                0.0,
+            ]
         };
         let mut y = [0.0; 4];
         let mut run = |seconds: u32| {
@@ -185,7 +231,10 @@ mod tests {
         };
         let settled = run(10);
         let later = run(60);
-        assert!((later[2] - settled[2]).abs() < 1e-9, "{settled:?} {later:?}");
+        assert!(
+            (later[2] - settled[2]).abs() < 1e-9,
+            "{settled:?} {later:?}"
+        );
     }
 
     #[test]
@@ -199,7 +248,10 @@ mod tests {
         };
         assert!(good.at(0.0, 60.0) < good.at(0.1, 60.0));
         assert!((good.at(0.0, 60.0) - 0.125 * 0.94).abs() < 1e-12);
-        let wrong = Coefficient { static_ratio: 1.5, ..good };
+        let wrong = Coefficient {
+            static_ratio: 1.5,
+            ..good
+        };
         assert!(wrong.at(0.0, 60.0) > wrong.at(0.1, 60.0));
         assert!(good.at(1.0, 100.0) < good.at(1.0, 20.0));
     }

@@ -120,13 +120,22 @@ impl Gearbox {
         }
         match self.stage {
             Stage::Driving => {
-                self.drive(car, total(self.gear), engine_rad_s, front_rad_s, pedal_percent, step_s);
+                self.drive(
+                    car,
+                    total(self.gear),
+                    engine_rad_s,
+                    front_rad_s,
+                    pedal_percent,
+                    step_s,
+                );
             }
             Stage::Opening { left_s } => {
                 allowed = 0.1;
                 self.capacity_nm -= self.capacity_nm * (step_s / left_s).min(1.0);
                 self.stage = if left_s > step_s {
-                    Stage::Opening { left_s: left_s - step_s }
+                    Stage::Opening {
+                        left_s: left_s - step_s,
+                    }
                 } else {
                     if self.gear != 0 {
                         self.input_rad_s = total(self.gear) * front_rad_s;
@@ -145,7 +154,9 @@ impl Gearbox {
                     match_rad_s = Some(next.max(0.0));
                 }
                 self.stage = if left_s > step_s {
-                    Stage::Selecting { left_s: left_s - step_s }
+                    Stage::Selecting {
+                        left_s: left_s - step_s,
+                    }
                 } else if self.target == 0 {
                     Stage::Driving
                 } else {
@@ -166,7 +177,9 @@ impl Gearbox {
                     match_rad_s = (pedal_percent < 5.0).then_some(input);
                     self.capacity_nm = d.clutch_capacity_nm * done * done;
                     self.stage = if left_s > step_s {
-                        Stage::Closing { left_s: left_s - step_s }
+                        Stage::Closing {
+                            left_s: left_s - step_s,
+                        }
                     } else {
                         self.locked = true;
                         Stage::Driving
@@ -216,8 +229,9 @@ impl Gearbox {
         // The actuator needs time either way.
         let rate = 2500.0 * step_s;
         self.capacity_nm += (target - self.capacity_nm).clamp(-rate, rate);
-        self.locked =
-            pedal_percent >= 1.0 && input > 1.05 * idle && (engine_rad_s - input).abs() < LOCKED_RAD_S;
+        self.locked = pedal_percent >= 1.0
+            && input > 1.05 * idle
+            && (engine_rad_s - input).abs() < LOCKED_RAD_S;
     }
 }
 

@@ -31,7 +31,10 @@ impl Oil {
         let (w40, w100) = (log_log(at_40_mm2_s), log_log(at_100_mm2_s));
         let (t40, t100) = (libm::log10(313.15), libm::log10(373.15));
         let b = (w40 - w100) / (t100 - t40);
-        Self { a: w40 + b * t40, b }
+        Self {
+            a: w40 + b * t40,
+            b,
+        }
     }
 
     /// Kinematic viscosity, mm²/s. Held within -40 to 200 °C.
@@ -125,7 +128,11 @@ pub fn rate(
     let seal = inputs.seal_leakage_m3_s_pa / inputs.viscosity_mm2_s * pressure_pa;
     let pressure_bar_s = (flow_m3_s - valve - seal) / piston.compliance_m3_pa / PA_PER_BAR;
     HydraulicRate {
-        pump_rad_s2: if pump_rad_s <= 0.0 { pump_rad_s2.max(0.0) } else { pump_rad_s2 },
+        pump_rad_s2: if pump_rad_s <= 0.0 {
+            pump_rad_s2.max(0.0)
+        } else {
+            pump_rad_s2
+        },
         pressure_bar_s,
         current_a: current_a.max(0.0),
         flow_m3_s,
@@ -171,7 +178,11 @@ fn piston(p: &HydraulicParameters, inputs: &HydraulicInputs, pressure_pa: f64) -
     let absolute = pressure_pa + ATMOSPHERE_PA;
     let air = inputs.air_share * ATMOSPHERE_PA / (absolute * absolute);
     let oil = p.oil_volume_m3 * (1.0 / p.bulk_modulus_pa + air);
-    Piston { pack_n, travel_m, compliance_m3_pa: soft + pack + oil }
+    Piston {
+        pack_n,
+        travel_m,
+        compliance_m3_pa: soft + pack + oil,
+    }
 }
 
 /// 0 below -width, `x` above width, a parabola between.
@@ -250,14 +261,24 @@ mod tests {
         assert!((50..130).contains(&dead), "{dead}");
         assert!((dead..220).contains(&half), "{half}");
         // The valve lets all of the pump's flow go at a little above its setting.
-        assert!((20.0..20.6).contains(trace.last().unwrap()), "{:?}", trace.last());
+        assert!(
+            (20.0..20.6).contains(trace.last().unwrap()),
+            "{:?}",
+            trace.last()
+        );
 
-        let wide = HydraulicInputs { clearance_m: 0.0012, ..inputs };
+        let wide = HydraulicInputs {
+            clearance_m: 0.0012,
+            ..inputs
+        };
         let wide_trace = rise(&p, &wide, 0.6);
         let wide_dead = time_to_ms(&wide_trace, 2.0).unwrap();
         // The extra oil is piston area times extra travel; it takes as long as the pump needs.
         let extra_ms = 1000.0 * 0.0006 * p.piston_area_m2 / 25e-6;
-        assert!((wide_dead as f64 - dead as f64 - extra_ms).abs() < 0.3 * extra_ms, "{wide_dead} {dead}");
+        assert!(
+            (wide_dead as f64 - dead as f64 - extra_ms).abs() < 0.3 * extra_ms,
+            "{wide_dead} {dead}"
+        );
         let span = |t: &[f64]| time_to_ms(t, 18.0).unwrap() - time_to_ms(t, 2.0).unwrap();
         assert!(span(&wide_trace).abs_diff(span(&trace)) <= 5);
     }
@@ -268,7 +289,14 @@ mod tests {
         let warm = healthy(&p, 60.0);
         let to_half = |inputs: &HydraulicInputs| time_to_ms(&rise(&p, inputs, 3.0), 10.0);
         let normal = to_half(&warm).unwrap();
-        assert!(to_half(&HydraulicInputs { motor_v: 9.0, ..warm }).unwrap() > normal + 10);
+        assert!(
+            to_half(&HydraulicInputs {
+                motor_v: 9.0,
+                ..warm
+            })
+            .unwrap()
+                > normal + 10
+        );
         let cold = to_half(&healthy(&p, -10.0)).unwrap();
         assert!(cold > normal + 20, "{cold} {normal}");
     }
@@ -276,7 +304,11 @@ mod tests {
     #[test]
     fn pressure_never_goes_negative_and_falls_when_the_valve_opens() {
         let p = HydraulicParameters::default();
-        let released = HydraulicInputs { motor_v: 0.0, valve_bar: 0.0, ..healthy(&p, 60.0) };
+        let released = HydraulicInputs {
+            motor_v: 0.0,
+            valve_bar: 0.0,
+            ..healthy(&p, 60.0)
+        };
         let rates = |y: &[f64; 4]| {
             let r = rate(&p, &released, y[0], y[1]);
             [r.pump_rad_s2, r.pressure_bar_s, 0.0, 0.0]

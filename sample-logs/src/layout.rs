@@ -96,20 +96,30 @@ const fn plan(role: Role, start: u16, length: u8, scale: f64, unit: Unit) -> Pla
 
 impl Plan {
     const fn signed(self) -> Self {
-        Self { signed: true, ..self }
+        Self {
+            signed: true,
+            ..self
+        }
     }
     const fn offset(self, offset: f64) -> Self {
         Self { offset, ..self }
     }
     const fn range(self, low: f64, high: f64) -> Self {
-        Self { range: Some((low, high)), ..self }
+        Self {
+            range: Some((low, high)),
+            ..self
+        }
     }
     const fn invalid(self, invalid: &'static [u64]) -> Self {
         Self { invalid, ..self }
     }
 
     fn entry(&self, order: BitOrder) -> Result<SignalEntry, FieldError> {
-        let coding = if self.signed { Coding::Signed } else { Coding::Unsigned };
+        let coding = if self.signed {
+            Coding::Signed
+        } else {
+            Coding::Unsigned
+        };
         let field = Field::new(self.start, self.length, order, coding)?;
         let key = SignalKey::Role(self.role);
         let mut entry = SignalEntry::new(key, field, self.scale, self.offset, self.unit);
@@ -140,8 +150,11 @@ struct MessagePlan {
 pub fn messages(options: &LayoutOptions) -> Result<Vec<Message>, FieldError> {
     let mut list = Vec::new();
     for plan in plans(options) {
-        let kept: Vec<&Plan> =
-            plan.signals.iter().filter(|signal| !options.omit.contains(&signal.role)).collect();
+        let kept: Vec<&Plan> = plan
+            .signals
+            .iter()
+            .filter(|signal| !options.omit.contains(&signal.role))
+            .collect();
         if kept.is_empty() {
             continue;
         }
@@ -180,7 +193,9 @@ fn plans(options: &LayoutOptions) -> Vec<MessagePlan> {
     const NOT_AVAILABLE_16: &[u64] = &[0xFFFF, 0xFFFE];
     const NOT_AVAILABLE_SIGNED_16: &[u64] = &[0x8000];
     let wheel = |role, start| {
-        plan(role, start, 16, 0.01, KilometrePerHour).range(0.0, 300.0).invalid(NOT_AVAILABLE_16)
+        plan(role, start, 16, 0.01, KilometrePerHour)
+            .range(0.0, 300.0)
+            .invalid(NOT_AVAILABLE_16)
     };
     vec![
         MessagePlan {
@@ -343,7 +358,10 @@ fn plans(options: &LayoutOptions) -> Vec<MessagePlan> {
 pub fn decoder_file(car_name: &str, messages: &[Message]) -> DecoderFile {
     DecoderFile {
         name: car_name.to_owned(),
-        frames: messages.iter().map(|message| message.entry.clone()).collect(),
+        frames: messages
+            .iter()
+            .map(|message| message.entry.clone())
+            .collect(),
         requests: Vec::new(),
     }
 }

@@ -106,26 +106,62 @@ impl Manoeuvre {
             road: Vec::new(),
         };
         match kind {
-            Kind::Stand => Self { seconds: 3.0, ..base },
-            Kind::Launch => base,
-            Kind::TipIn => Self { seconds: 1.8, to_mps: kmh(130.0), ..base },
-            Kind::TurnIn => Self {
-                seconds: 1.8,
-                from_mps: kmh(25.0),
-                to_mps: kmh(130.0),
-                steering_deg: 110.0,
+            Kind::Stand => Self {
+                seconds: 3.0,
                 ..base
             },
-            Kind::Coast => Self { seconds: 15.0, from_mps: kmh(60.0), to_mps: kmh(15.0), ..base },
-            Kind::Brake => Self { from_mps: kmh(50.0), ..base },
-            Kind::Cruise => Self { seconds: 10.0, from_mps: kmh(50.0), ..base },
-            Kind::TightTurn => {
-                Self { seconds: 10.0, from_mps: kmh(7.0), steering_deg: 470.0, ..base }
-            }
-            Kind::Reverse => Self { seconds: 5.0, from_mps: kmh(6.0), ..base },
-            Kind::HillStart => Self { grade_percent: 12.0, ..base },
-            Kind::Motorway => Self { seconds: 120.0, from_mps: kmh(115.0), ..base },
-            Kind::Everyday => Self { seconds: 300.0, ..base },
+            Kind::Launch => base,
+            Kind::TipIn => Self {
+                seconds: 1.8,
+                to_mps: kmh(130.0),
+                ..base
+            },
+            Kind::TurnIn => Self {
+                seconds: 1.8,
+                from_mps: kmh(16.0),
+                to_mps: kmh(27.0),
+                steering_deg: 220.0,
+                ..base
+            },
+            Kind::Coast => Self {
+                seconds: 15.0,
+                from_mps: kmh(60.0),
+                to_mps: kmh(15.0),
+                ..base
+            },
+            Kind::Brake => Self {
+                from_mps: kmh(50.0),
+                ..base
+            },
+            Kind::Cruise => Self {
+                seconds: 10.0,
+                from_mps: kmh(50.0),
+                ..base
+            },
+            Kind::TightTurn => Self {
+                seconds: 10.0,
+                from_mps: kmh(7.0),
+                steering_deg: 470.0,
+                ..base
+            },
+            Kind::Reverse => Self {
+                seconds: 5.0,
+                from_mps: kmh(6.0),
+                ..base
+            },
+            Kind::HillStart => Self {
+                grade_percent: 12.0,
+                ..base
+            },
+            Kind::Motorway => Self {
+                seconds: 120.0,
+                from_mps: kmh(115.0),
+                ..base
+            },
+            Kind::Everyday => Self {
+                seconds: 300.0,
+                ..base
+            },
         }
     }
 }
@@ -222,7 +258,10 @@ pub fn phases(m: &Manoeuvre, random: &mut Stream) -> Vec<Phase> {
         steering_deg: None,
         grade_percent: m.grade_percent,
     };
-    let turning = |action: Action, gear: GearPolicy| Phase { steering_deg, ..on(action, gear) };
+    let turning = |action: Action, gear: GearPolicy| Phase {
+        steering_deg,
+        ..on(action, gear)
+    };
     let press = Action::Press {
         percent: m.throttle_percent,
         rise_s: m.rise_s,
@@ -233,13 +272,23 @@ pub fn phases(m: &Manoeuvre, random: &mut Stream) -> Vec<Phase> {
     let first = GearPolicy::Fixed(1);
     match m.kind {
         Kind::Stand => vec![
-            on(Action::Stop { decel_mps2: m.decel_mps2 }, GearPolicy::Auto),
+            on(
+                Action::Stop {
+                    decel_mps2: m.decel_mps2,
+                },
+                GearPolicy::Auto,
+            ),
             on(Action::Rest { seconds: m.seconds }, first),
         ],
         Kind::Launch | Kind::HillStart => vec![
             Phase {
                 grade_percent: 0.0,
-                ..on(Action::Stop { decel_mps2: m.decel_mps2 }, GearPolicy::Auto)
+                ..on(
+                    Action::Stop {
+                        decel_mps2: m.decel_mps2,
+                    },
+                    GearPolicy::Auto,
+                )
             },
             turning(Action::Rest { seconds: m.rest_s }, first),
             turning(press, GearPolicy::Lively(0.0)),
@@ -247,44 +296,101 @@ pub fn phases(m: &Manoeuvre, random: &mut Stream) -> Vec<Phase> {
         ],
         Kind::TipIn => vec![
             on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
-            on(Action::Keep { mps: m.from_mps, seconds: SETTLE_S }, lively),
+            on(
+                Action::Keep {
+                    mps: m.from_mps,
+                    seconds: SETTLE_S,
+                },
+                lively,
+            ),
             on(press, lively),
             on(Action::Lift { seconds: LIFT_S }, lively),
         ],
         Kind::TurnIn => vec![
             on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
-            turning(Action::Keep { mps: m.from_mps, seconds: SETTLE_S + 0.4 }, lively),
+            turning(
+                Action::Keep {
+                    mps: m.from_mps,
+                    seconds: SETTLE_S + 0.4,
+                },
+                lively,
+            ),
             turning(press, lively),
-            turning(Action::Lift { seconds: 0.5 * LIFT_S }, lively),
+            turning(
+                Action::Lift {
+                    seconds: 0.5 * LIFT_S,
+                },
+                lively,
+            ),
             on(Action::Lift { seconds: LIFT_S }, lively),
         ],
         Kind::Coast => {
-            let gear = if m.in_gear { lively } else { GearPolicy::Fixed(0) };
+            let gear = if m.in_gear {
+                lively
+            } else {
+                GearPolicy::Fixed(0)
+            };
             vec![
                 on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
-                on(Action::Coast { until_mps: m.to_mps, seconds: m.seconds }, gear),
+                on(
+                    Action::Coast {
+                        until_mps: m.to_mps,
+                        seconds: m.seconds,
+                    },
+                    gear,
+                ),
             ]
         }
         Kind::Brake => vec![
             on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
-            on(Action::Stop { decel_mps2: m.decel_mps2 }, GearPolicy::Auto),
+            on(
+                Action::Stop {
+                    decel_mps2: m.decel_mps2,
+                },
+                GearPolicy::Auto,
+            ),
         ],
         Kind::Cruise => vec![
             on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
-            turning(Action::Keep { mps: m.from_mps, seconds: m.seconds }, GearPolicy::Auto),
+            turning(
+                Action::Keep {
+                    mps: m.from_mps,
+                    seconds: m.seconds,
+                },
+                GearPolicy::Auto,
+            ),
         ],
         Kind::TightTurn => vec![
             on(Action::Reach { mps: m.from_mps }, first),
-            turning(Action::Keep { mps: m.from_mps, seconds: m.seconds }, first),
+            turning(
+                Action::Keep {
+                    mps: m.from_mps,
+                    seconds: m.seconds,
+                },
+                first,
+            ),
         ],
         Kind::Reverse => vec![
-            on(Action::Stop { decel_mps2: m.decel_mps2 }, GearPolicy::Auto),
+            on(
+                Action::Stop {
+                    decel_mps2: m.decel_mps2,
+                },
+                GearPolicy::Auto,
+            ),
             on(Action::Rest { seconds: m.rest_s }, GearPolicy::Fixed(-1)),
             turning(
-                Action::Keep { mps: -m.from_mps, seconds: m.seconds },
+                Action::Keep {
+                    mps: -m.from_mps,
+                    seconds: m.seconds,
+                },
                 GearPolicy::Fixed(-1),
             ),
-            on(Action::Stop { decel_mps2: m.decel_mps2 }, GearPolicy::Fixed(-1)),
+            on(
+                Action::Stop {
+                    decel_mps2: m.decel_mps2,
+                },
+                GearPolicy::Fixed(-1),
+            ),
             on(Action::Rest { seconds: m.rest_s }, first),
         ],
         Kind::Motorway => motorway(m, random),
@@ -377,7 +483,10 @@ mod tests {
     fn a_tip_in_presses_once_and_lifts() {
         let mut random = Stream::new(1, 0, Purpose::Programme);
         let list = phases(&Manoeuvre::usual(Kind::TipIn), &mut random);
-        let presses = list.iter().filter(|p| matches!(p.action, Action::Press { .. })).count();
+        let presses = list
+            .iter()
+            .filter(|p| matches!(p.action, Action::Press { .. }))
+            .count();
         assert_eq!(presses, 1);
         assert!(matches!(list.last().unwrap().action, Action::Lift { .. }));
     }

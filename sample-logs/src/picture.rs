@@ -32,7 +32,10 @@ struct Span {
 }
 
 impl Span {
-    const NONE: Self = Self { low: f64::INFINITY, high: f64::NEG_INFINITY };
+    const NONE: Self = Self {
+        low: f64::INFINITY,
+        high: f64::NEG_INFINITY,
+    };
 
     fn take(&mut self, value: f64) {
         self.low = self.low.min(value);
@@ -40,7 +43,10 @@ impl Span {
     }
 
     fn join(self, other: Self) -> Self {
-        Self { low: self.low.min(other.low), high: self.high.max(other.high) }
+        Self {
+            low: self.low.min(other.low),
+            high: self.high.max(other.high),
+        }
     }
 }
 
@@ -63,13 +69,21 @@ impl Traces {
             self.spans.push([Span::NONE; TRACES]);
         }
         self.rows += 1;
-        let slowest = row.contact_mps.iter().copied().fold(f64::INFINITY, f64::min);
+        let slowest = row
+            .contact_mps
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min);
         let values = [
             row.state.forward_mps * 3.6,
             row.pedal_percent,
             row.demand_percent,
             row.state.pressure_bar,
-            if slowest > dropout_mps { row.slip_mps } else { 0.0 },
+            if slowest > dropout_mps {
+                row.slip_mps
+            } else {
+                0.0
+            },
         ];
         if let Some(spans) = self.spans.last_mut() {
             for (span, value) in spans.iter_mut().zip(values) {
@@ -79,7 +93,10 @@ impl Traces {
     }
 
     fn range(&self, trace: usize) -> Span {
-        self.spans.iter().filter_map(|s| s.get(trace)).fold(Span::NONE, |a, &b| a.join(b))
+        self.spans
+            .iter()
+            .filter_map(|s| s.get(trace))
+            .fold(Span::NONE, |a, &b| a.join(b))
     }
 
     /// The trace as a closed outline over the columns.
@@ -90,7 +107,12 @@ impl Traces {
         for column in 0..WIDTH {
             let from = (column as f64 * per_column) as usize;
             let to = ((((column + 1) as f64) * per_column) as usize).max(from + 1);
-            let part = self.spans.iter().take(to).skip(from).filter_map(|s| s.get(trace));
+            let part = self
+                .spans
+                .iter()
+                .take(to)
+                .skip(from)
+                .filter_map(|s| s.get(trace));
             let span = part.fold(Span::NONE, |a, &b| a.join(b));
             if span.low > span.high {
                 continue;
@@ -110,10 +132,22 @@ struct Panel {
 }
 
 const PANELS: [Panel; 4] = [
-    Panel { label: "speed, km/h", traces: &[(0, BLUE, "")] },
-    Panel { label: "per cent", traces: &[(1, ORANGE, "pedal"), (2, BLUE, "demand")] },
-    Panel { label: "pressure, bar", traces: &[(3, BLUE, "")] },
-    Panel { label: "slip, m/s", traces: &[(4, BLUE, "")] },
+    Panel {
+        label: "speed, km/h",
+        traces: &[(0, BLUE, "")],
+    },
+    Panel {
+        label: "per cent",
+        traces: &[(1, ORANGE, "pedal"), (2, BLUE, "demand")],
+    },
+    Panel {
+        label: "pressure, bar",
+        traces: &[(3, BLUE, "")],
+    },
+    Panel {
+        label: "slip, m/s",
+        traces: &[(4, BLUE, "")],
+    },
 ];
 
 /// Simulates the drives of a scenario (at most four) without their buses and draws them.
@@ -129,9 +163,13 @@ pub fn scenario_svg(scenario: &Scenario) -> String {
     );
     for (index, plan) in drives.iter().enumerate() {
         let dropout_mps = drive::dropout_mps(scenario);
-        let mut traces = Traces { spans: Vec::new(), rows: 0 };
-        let engagements =
-            drive::states(scenario, scenario.seed, index, |row| traces.push(row, dropout_mps));
+        let mut traces = Traces {
+            spans: Vec::new(),
+            rows: 0,
+        };
+        let engagements = drive::states(scenario, scenario.seed, index, |row| {
+            traces.push(row, dropout_mps)
+        });
         draw(&mut svg, plan, &traces, &engagements, block * index as f64);
     }
     svg.push_str("</svg>\n");
@@ -147,7 +185,10 @@ fn draw(
 ) {
     let seconds = traces.rows as f64 * crate::truth::ROW_S;
     let x = |t_s: f64| LEFT + t_s / seconds * WIDTH as f64;
-    let surface = plan.road.first().map_or("dry", |stretch| stretch.left.text());
+    let surface = plan
+        .road
+        .first()
+        .map_or("dry", |stretch| stretch.left.text());
     // Names are letters, digits, spaces and a few signs by the scenario's check: no markup.
     let _ = writeln!(
         svg,
@@ -167,7 +208,13 @@ fn draw(
             .traces
             .iter()
             .map(|&(trace, ..)| traces.range(trace))
-            .fold(Span { low: 0.0, high: 0.0 }, Span::join);
+            .fold(
+                Span {
+                    low: 0.0,
+                    high: 0.0,
+                },
+                Span::join,
+            );
         let ticks = ticks(range);
         let (low, high) = (ticks.low, ticks.high);
         let y = |value: f64| y0 + PANEL * (1.0 - (value - low) / (high - low));
@@ -223,7 +270,11 @@ fn draw(
 }
 
 fn time_axis(svg: &mut String, seconds: f64, y0: f64, x: impl Fn(f64) -> f64) {
-    let step = ticks(Span { low: 0.0, high: seconds }).step;
+    let step = ticks(Span {
+        low: 0.0,
+        high: seconds,
+    })
+    .step;
     let mut t_s = 0.0;
     while t_s <= seconds {
         let _ = writeln!(
@@ -271,10 +322,20 @@ mod tests {
 
     #[test]
     fn ticks_are_round_and_cover_the_range() {
-        let got = ticks(Span { low: 0.0, high: 21.3 });
+        let got = ticks(Span {
+            low: 0.0,
+            high: 21.3,
+        });
         assert_eq!((got.low, got.high, got.step), (0.0, 25.0, 5.0));
-        let got = ticks(Span { low: -0.2, high: 1.7 });
-        assert!(got.low <= -0.2 && got.high >= 1.7 && got.step == 0.5, "{}", got.step);
+        let got = ticks(Span {
+            low: -0.2,
+            high: 1.7,
+        });
+        assert!(
+            got.low <= -0.2 && got.high >= 1.7 && got.step == 0.5,
+            "{}",
+            got.step
+        );
     }
 
     #[test]

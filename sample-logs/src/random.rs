@@ -51,7 +51,10 @@ impl Stream {
         // The multiplier spreads small seeds over the state: the first outputs of neighbouring
         // seeds would otherwise resemble each other.
         let state = u128::from(seed).wrapping_mul(0x9E37_79B9_7F4A_7C15_F39C_C060_5CED_C835);
-        Self { generator: Pcg64::new(state, stream), spare_normal: None }
+        Self {
+            generator: Pcg64::new(state, stream),
+            spare_normal: None,
+        }
     }
 
     /// 64 random bits.

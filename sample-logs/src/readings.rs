@@ -75,7 +75,12 @@ impl Instant {
     /// The instant at the drive's start, at rest.
     #[must_use]
     pub fn start(s: &State) -> Self {
-        Self { t_ns: 0, wheel_rad: s.wheel_rad, values: [0.0; ROLE_COUNT], wire_broken: false }
+        Self {
+            t_ns: 0,
+            wheel_rad: s.wheel_rad,
+            values: [0.0; ROLE_COUNT],
+            wire_broken: false,
+        }
     }
 }
 
@@ -186,7 +191,11 @@ impl Readings {
         }
         let at = |values: &RoleValues| values.get(role as usize).copied().unwrap_or(0.0);
         let (from, to) = (at(&self.before.values), at(&self.now.values));
-        let mut value = if is_held(role) { from } else { from + (to - from) * share };
+        let mut value = if is_held(role) {
+            from
+        } else {
+            from + (to - from) * share
+        };
         if !value.is_finite() {
             return Reading::NotAvailable;
         }
@@ -208,7 +217,11 @@ impl Readings {
     fn read_wheel(&mut self, i: usize, t_ns: i64, share: f64) -> Reading {
         let (from, to) = (self.before.wheel_rad[i & 3], self.now.wheel_rad[i & 3]);
         self.turn_wheel(i, t_ns, from + (to - from) * share);
-        if i == 2 && self.broken_since_ns.is_some_and(|since| t_ns - since > WIRE_NOTICED_NS) {
+        if i == 2
+            && self
+                .broken_since_ns
+                .is_some_and(|since| t_ns - since > WIRE_NOTICED_NS)
+        {
             return Reading::NotAvailable;
         }
         match self.wheels.get_mut(i) {

@@ -119,7 +119,9 @@ impl DrivePlan {
 }
 
 fn order_of(text: &str) -> Option<BitOrder> {
-    [BitOrder::Big, BitOrder::Little].into_iter().find(|order| order.text() == text)
+    [BitOrder::Big, BitOrder::Little]
+        .into_iter()
+        .find(|order| order.text() == text)
 }
 
 fn role_of(text: &str) -> Option<Role> {
@@ -152,19 +154,44 @@ mod tests {
     #[test]
     fn mistakes_are_named_with_their_line() {
         check_refused("sed = 1\n", 1, "sed");
-        check_refused("[[fault]]\ncause = \"rust\"\nseverity = 0.1\n", 2, "weak_pump");
-        check_refused("[campaign]\n[[fault]]\ncause = \"shudder\"\nseverity = 2\n", 4, "0 to 1");
+        check_refused(
+            "[[fault]]\ncause = \"rust\"\nseverity = 0.1\n",
+            2,
+            "weak_pump",
+        );
+        check_refused(
+            "[campaign]\n[[fault]]\ncause = \"shudder\"\nseverity = 2\n",
+            4,
+            "0 to 1",
+        );
         check_refused("[campaign]\ndrives = 0\n", 2, "1 to 100");
         check_refused("[campaign]\n[bus]\nload_percent = 120\n", 3, "0 to 95");
         check_refused("[campaign]\n[bus]\nomit = [\"wheel\"]\n", 3, "unknown role");
         let drive = "[[drive]]\n[[drive.manoeuvre]]\n";
         check_refused(&format!("{drive}kind = \"lunch\"\n"), 3, "launch");
-        check_refused(&format!("{drive}kind = \"coast\"\nthrottle_percent = 5\n"), 4, "coast");
-        check_refused(&format!("{drive}kind = \"launch\"\nthrottle_percent = 500\n"), 4, "0 to 100");
-        check_refused(&format!("{drive}kind = \"launch\"\nsurface = \"mud\"\n"), 4, "gravel");
+        check_refused(
+            &format!("{drive}kind = \"coast\"\nthrottle_percent = 5\n"),
+            4,
+            "coast",
+        );
+        check_refused(
+            &format!("{drive}kind = \"launch\"\nthrottle_percent = 500\n"),
+            4,
+            "0 to 100",
+        );
+        check_refused(
+            &format!("{drive}kind = \"launch\"\nsurface = \"mud\"\n"),
+            4,
+            "gravel",
+        );
         check_refused("[car]\nengine.idle_rpm = -3\n[campaign]\n", 2, "idle_rpm");
         check_refused("start = 08:00:00\n[campaign]\n", 1, "date");
-        assert!(Scenario::parse("seed = 1\n", None).unwrap_err().message.contains("[campaign]"));
+        assert!(
+            Scenario::parse("seed = 1\n", None)
+                .unwrap_err()
+                .message
+                .contains("[campaign]")
+        );
     }
 
     #[test]

@@ -108,7 +108,11 @@ impl Contact {
     #[must_use]
     pub fn on(surface: Surface) -> Self {
         let formula = surface.magic_formula();
-        Self { new: formula, old: formula, share: 1.0 }
+        Self {
+            new: formula,
+            old: formula,
+            share: 1.0,
+        }
     }
 
     /// Force over wheel load.
@@ -128,13 +132,26 @@ pub const CONTACT_LENGTH_M: f64 = 0.12;
 #[must_use]
 pub fn under(road: &[Stretch], at_m: f64, left: bool) -> Contact {
     let side = |stretch: &Stretch| if left { stretch.left } else { stretch.right };
-    let last = road.iter().rposition(|stretch| stretch.from_m <= at_m).unwrap_or(0);
-    let Some(stretch) = road.get(last) else { return Contact::on(Surface::Dry) };
+    let last = road
+        .iter()
+        .rposition(|stretch| stretch.from_m <= at_m)
+        .unwrap_or(0);
+    let Some(stretch) = road.get(last) else {
+        return Contact::on(Surface::Dry);
+    };
     let new = side(stretch).magic_formula();
     let share = ((at_m - stretch.from_m) / CONTACT_LENGTH_M).clamp(0.0, 1.0);
     match last.checked_sub(1).and_then(|before| road.get(before)) {
-        Some(before) => Contact { new, old: side(before).magic_formula(), share },
-        None => Contact { new, old: new, share: 1.0 },
+        Some(before) => Contact {
+            new,
+            old: side(before).magic_formula(),
+            share,
+        },
+        None => Contact {
+            new,
+            old: new,
+            share: 1.0,
+        },
     }
 }
 
@@ -147,17 +164,41 @@ mod tests {
     fn curves_follow_the_printed_sets() {
         let check = |surface: Surface, slip: [f64; 5], slope: f64, force: [f64; 5]| {
             let formula = surface.magic_formula();
-            assert!((formula.slope() - slope).abs() < 0.005, "{surface:?} {}", formula.slope());
+            assert!(
+                (formula.slope() - slope).abs() < 0.005,
+                "{surface:?} {}",
+                formula.slope()
+            );
             for (s, f) in slip.into_iter().zip(force) {
                 let got = formula.force_ratio(s);
                 assert!((got - f).abs() < 6e-6, "{surface:?} at {s}: {got}");
             }
         };
         let slip = [0.01, 0.05, 0.1, 0.2, 1.0];
-        check(Surface::Dry, slip, 19.0, [0.18765, 0.73562, 0.95584, 0.99918, 0.91452]);
-        check(Surface::Wet, slip, 22.63, [0.22140, 0.74493, 0.81712, 0.74831, 0.63717]);
-        check(Surface::Snow, slip, 3.0, [0.02990, 0.13867, 0.22897, 0.29145, 0.28551]);
-        check(Surface::Ice, slip, 0.8, [0.00798, 0.03800, 0.06648, 0.09273, 0.09615]);
+        check(
+            Surface::Dry,
+            slip,
+            19.0,
+            [0.18765, 0.73562, 0.95584, 0.99918, 0.91452],
+        );
+        check(
+            Surface::Wet,
+            slip,
+            22.63,
+            [0.22140, 0.74493, 0.81712, 0.74831, 0.63717],
+        );
+        check(
+            Surface::Snow,
+            slip,
+            3.0,
+            [0.02990, 0.13867, 0.22897, 0.29145, 0.28551],
+        );
+        check(
+            Surface::Ice,
+            slip,
+            0.8,
+            [0.00798, 0.03800, 0.06648, 0.09273, 0.09615],
+        );
     }
 
     /// Peaks of the same sets: dry 1.000 at a slip of 0.180, wet 0.82 at 0.088.
@@ -179,13 +220,24 @@ mod tests {
     #[test]
     fn a_patch_across_a_border_rests_on_both() {
         let road = [
-            Stretch { from_m: 0.0, left: Surface::Dry, right: Surface::Dry },
-            Stretch { from_m: 5.0, left: Surface::Ice, right: Surface::Dry },
+            Stretch {
+                from_m: 0.0,
+                left: Surface::Dry,
+                right: Surface::Dry,
+            },
+            Stretch {
+                from_m: 5.0,
+                left: Surface::Ice,
+                right: Surface::Dry,
+            },
         ];
         assert_eq!(under(&road, 4.9, true), Contact::on(Surface::Dry));
         let across = under(&road, 5.0 + CONTACT_LENGTH_M / 2.0, true);
         assert!((across.share - 0.5).abs() < 1e-9);
         assert_eq!(across.old, Surface::Dry.magic_formula());
-        assert_eq!(under(&road, 6.0, false).force_ratio(0.1), Contact::on(Surface::Dry).force_ratio(0.1));
+        assert_eq!(
+            under(&road, 6.0, false).force_ratio(0.1),
+            Contact::on(Surface::Dry).force_ratio(0.1)
+        );
     }
 }

@@ -98,7 +98,11 @@ impl Row {
         column("pack_n", "N", f.hydraulics.pack_n);
         column("piston_travel_m", "m", f.hydraulics.travel_m);
         for (i, name) in crate::state::WHEEL_NAMES.iter().enumerate() {
-            column(&format!("contact_mps.{name}"), "m/s", self.contact_mps[i & 3]);
+            column(
+                &format!("contact_mps.{name}"),
+                "m/s",
+                self.contact_mps[i & 3],
+            );
             column(&format!("tyre_long_n.{name}"), "N", f.tyre_long_n[i & 3]);
             column(&format!("tyre_lat_n.{name}"), "N", f.tyre_lat_n[i & 3]);
             column(&format!("load_n.{name}"), "N", f.load_n[i & 3]);
@@ -279,7 +283,13 @@ impl EngagementFinder {
     /// A finder for a drive.
     #[must_use]
     pub fn new(thresholds: Thresholds) -> Self {
-        Self { thresholds, rows: Vec::new(), start: None, released: false, done: Vec::new() }
+        Self {
+            thresholds,
+            rows: Vec::new(),
+            start: None,
+            released: false,
+            done: Vec::new(),
+        }
     }
 
     /// Takes the next row.
@@ -366,7 +376,12 @@ pub fn histogram_states(values: impl Iterator<Item = f64> + Clone) -> Option<[f6
 }
 
 /// First upward crossing of `level` from index `from` on, interpolated.
-fn rises_through(rows: &[Sample], from: usize, level: f64, of: impl Fn(&Sample) -> f64) -> Option<f64> {
+fn rises_through(
+    rows: &[Sample],
+    from: usize,
+    level: f64,
+    of: impl Fn(&Sample) -> f64,
+) -> Option<f64> {
     let rows = rows.get(from..)?;
     if rows.first().map(&of)? >= level {
         return rows.first().map(|row| row.t_s);
@@ -390,14 +405,24 @@ fn measure(rows: &[Sample], start: usize, thresholds: &Thresholds) -> Option<Tru
     let demand: Vec<f64> = whole.iter().map(|row| row.demand).collect();
     let demand_high = first_plateau(&demand, 0.0, 0)?.level;
     let half = 0.5 * demand_high;
-    let reference = start + rows.get(start..)?.iter().position(|row| row.demand >= half)?;
-    let release =
-        reference + rows.get(reference..)?.iter().position(|row| row.demand < half)?;
+    let reference = start
+        + rows
+            .get(start..)?
+            .iter()
+            .position(|row| row.demand >= half)?;
+    let release = reference
+        + rows
+            .get(reference..)?
+            .iter()
+            .position(|row| row.demand < half)?;
     let at_reference = rows.get(reference)?;
     let at_release = rows.get(release)?;
 
-    let pressure: Vec<f64> =
-        rows.get(before..release)?.iter().map(|row| row.pressure).collect();
+    let pressure: Vec<f64> = rows
+        .get(before..release)?
+        .iter()
+        .map(|row| row.pressure)
+        .collect();
     let [low, high] = pressure_states(&pressure)?;
     let level = |share: f64| low + share * (high - low);
     let until_release = rows.get(..release)?;
@@ -408,11 +433,18 @@ fn measure(rows: &[Sample], start: usize, thresholds: &Thresholds) -> Option<Tru
 
     let slip = slip_measures(whole, thresholds);
     let held: Vec<&Sample> = match t90 {
-        Some(t90) => rows.get(reference..release)?.iter().filter(|row| row.t_s >= t90).collect(),
+        Some(t90) => rows
+            .get(reference..release)?
+            .iter()
+            .filter(|row| row.t_s >= t90)
+            .collect(),
         None => Vec::new(),
     };
-    let steady: Vec<f64> =
-        held.iter().filter(|r| r.slowest_mps > thresholds.dropout_mps).map(|r| r.slip).collect();
+    let steady: Vec<f64> = held
+        .iter()
+        .filter(|r| r.slowest_mps > thresholds.dropout_mps)
+        .map(|r| r.slip)
+        .collect();
     let rear: f64 = held.iter().map(|row| row.rear_nm).sum();
     let both: f64 = held.iter().map(|row| row.rear_nm + row.front_nm).sum();
 
@@ -470,10 +502,20 @@ fn first_plateau(values: &[f64], low: f64, from: usize) -> Option<Plateau> {
     let still = |k: usize| {
         let value = values.get(k).copied().unwrap_or(low);
         let ahead = values.iter().skip(k + 1).take(PLATEAU_ROWS);
-        value > low && ahead.copied().all(|v| v - value <= PLATEAU_RISE * (value - low))
+        value > low
+            && ahead
+                .copied()
+                .all(|v| v - value <= PLATEAU_RISE * (value - low))
     };
     let start = (from..values.len()).find(|&k| still(k))?;
-    let level = median(values.iter().skip(start).take(PLATEAU_ROWS).copied().collect())?;
+    let level = median(
+        values
+            .iter()
+            .skip(start)
+            .take(PLATEAU_ROWS)
+            .copied()
+            .collect(),
+    )?;
     let near = |v: &f64| (v - level).abs() <= PLATEAU_BAND * (level - low).abs();
     let end = start + values.iter().skip(start).take_while(|v| near(v)).count();
     Some(Plateau { end, level })
@@ -482,7 +524,9 @@ fn first_plateau(values: &[f64], low: f64, from: usize) -> Option<Plateau> {
 /// Low and high state of pressure: of its rise to its first plateau that lasts, else of the whole.
 fn pressure_states(pressure: &[f64]) -> Option<[f64; 2]> {
     let [low, high] = histogram_states(pressure.iter().copied())?;
-    let onset = pressure.iter().position(|p| *p > low + 0.2 * (high - low))?;
+    let onset = pressure
+        .iter()
+        .position(|p| *p > low + 0.2 * (high - low))?;
     match first_plateau(pressure, low, onset) {
         Some(plateau) if plateau.end - onset >= SHORTEST_PLATEAU_ROWS => {
             histogram_states(pressure.iter().take(plateau.end).copied())
@@ -498,18 +542,26 @@ struct SlipMeasures {
 }
 
 fn distance_m(rows: &[Sample], thresholds: &Thresholds) -> Option<f64> {
-    let seen = rows.iter().filter(|row| row.slowest_mps > thresholds.dropout_mps);
+    let seen = rows
+        .iter()
+        .filter(|row| row.slowest_mps > thresholds.dropout_mps);
     seen.map(|row| row.slip * ROW_S).reduce(|a, b| a + b)
 }
 
 /// Peak and time of slip (definition 8); `None` if slip never left the noise.
 fn slip_measures(rows: &[Sample], thresholds: &Thresholds) -> Option<SlipMeasures> {
     let seen = |row: &&Sample| row.slowest_mps > thresholds.dropout_mps;
-    let peak_mps = rows.iter().filter(seen).map(|row| row.slip).reduce(f64::max)?;
+    let peak_mps = rows
+        .iter()
+        .filter(seen)
+        .map(|row| row.slip)
+        .reduce(f64::max)?;
     if peak_mps < thresholds.onset_mps {
         return None;
     }
-    let at_peak = rows.iter().position(|row| seen(&row) && row.slip >= peak_mps)?;
+    let at_peak = rows
+        .iter()
+        .position(|row| seen(&row) && row.slip >= peak_mps)?;
     // Onset: the last rise through the threshold before the peak.
     let from = rows
         .get(..at_peak)?
@@ -520,13 +572,20 @@ fn slip_measures(rows: &[Sample], thresholds: &Thresholds) -> Option<SlipMeasure
     let mut below = 0;
     let mut end = None;
     for (k, row) in rows.iter().enumerate().skip(at_peak) {
-        below = if row.slip < 0.1 * peak_mps { below + 1 } else { 0 };
+        below = if row.slip < 0.1 * peak_mps {
+            below + 1
+        } else {
+            0
+        };
         if below >= quiet_rows {
             end = Some(k + 1 - below);
             break;
         }
     }
-    Some(SlipMeasures { peak_mps, time_s: end.map(|end| (end - from) as f64 * ROW_S) })
+    Some(SlipMeasures {
+        peak_mps,
+        time_s: end.map(|end| (end - from) as f64 * ROW_S),
+    })
 }
 
 fn median(mut values: Vec<f64>) -> Option<f64> {
@@ -556,7 +615,10 @@ mod tests {
             let t = f64::from(k) * ROW_S;
             let on = (0.5..2.5).contains(&t);
             let rise = (t - 0.5 - theta_s).max(0.0);
-            let mut row = Row { t_s: t, ..Row::default() };
+            let mut row = Row {
+                t_s: t,
+                ..Row::default()
+            };
             row.demand_percent = if on { 60.0 } else { 0.0 };
             row.state.pressure_bar = if t < 2.5 {
                 18.0 * (1.0 - libm::exp(-rise / tau_s))
@@ -564,7 +626,11 @@ mod tests {
                 18.0 * libm::exp(-(t - 2.5) / 0.03)
             };
             row.contact_mps = [8.0; 4];
-            row.slip_mps = if on { 1.2 * libm::exp(-(t - 0.5) / 0.2) } else { 0.0 };
+            row.slip_mps = if on {
+                1.2 * libm::exp(-(t - 0.5) / 0.2)
+            } else {
+                0.0
+            };
             row.slip_rad_s = 8.0 * row.slip_mps;
             row.flows.coupling_nm = 100.0;
             row.flows.front_axle_nm = 300.0;
@@ -583,7 +649,10 @@ mod tests {
         let near = |value: Option<f64>, expected_s: f64| {
             let value = value.unwrap();
             // The upper state is the mean of a histogram bin, a little below the limit.
-            assert!((value - 1000.0 * expected_s).abs() < 0.5, "{value} {expected_s}");
+            assert!(
+                (value - 1000.0 * expected_s).abs() < 0.5,
+                "{value} {expected_s}"
+            );
         };
         near(got.dead_time_ms, theta + 0.105_360_5 * tau);
         near(got.engagement_delay_ms, theta + 0.693_147_2 * tau);

@@ -42,11 +42,12 @@ pub struct TyreRate {
     pub lat_n: f64,
 }
 
-/// Damping time of the contact's spring at standstill, s. It stands for the carcass damping, which
-/// settles a braked car within a few swings, and fades as rolling takes over.
-const STANDING_DAMPING_S: f64 = 0.02;
+/// Damping time of the contact's spring at standstill over the curve's slope at 0, s: a softer
+/// surface damps longer, so that a braked car settles within a few swings on any. It stands for
+/// carcass and ground, and fades as rolling takes over.
+const STANDING_DAMPING_S: f64 = 1.1;
 /// Speed over which that fades, m/s.
-const STANDING_SPEED_MPS: f64 = 3.0;
+const STANDING_SPEED_MPS: f64 = 1.0;
 /// Largest bounded slip that is still told apart: a practical slip of 3.
 const SPIN: f64 = 0.75;
 
@@ -61,25 +62,34 @@ pub fn rate(
     contact: &Contact,
 ) -> TyreRate {
     let transport = motion.tread_mps.abs().max(motion.ground_mps.abs());
-    let long_per_s =
-        (motion.tread_mps - motion.ground_mps - transport * long) / relaxation.long_m;
+    let long_per_s = (motion.tread_mps - motion.ground_mps - transport * long) / relaxation.long_m;
     let lat_per_s = (-motion.across_mps - transport * lat) / relaxation.lat_m;
 
     let fade = transport / STANDING_SPEED_MPS;
-    let damping_s = STANDING_DAMPING_S / (1.0 + fade * fade);
+    let damping_s = STANDING_DAMPING_S / contact.new.slope() / (1.0 + fade * fade);
     let x = long + damping_s * long_per_s;
     let y = lat + damping_s * lat_per_s;
 
     // The published sets are for slip over ground speed. A driving wheel's slip over tread speed s
     // is s / (1 - s) over ground speed; a braking wheel's is the same in both.
-    let driving = (x * motion.tread_mps * 2.0).clamp(0.0, x.abs()) ;
+    let driving = (x * motion.tread_mps * 2.0).clamp(0.0, x.abs());
     let to_ground = 1.0 / (1.0 - driving.min(SPIN));
     let length = (x * x + y * y).sqrt();
     if length < 1e-12 {
-        return TyreRate { long_per_s, lat_per_s, long_n: 0.0, lat_n: 0.0 };
+        return TyreRate {
+            long_per_s,
+            lat_per_s,
+            long_n: 0.0,
+            lat_n: 0.0,
+        };
     }
     let per_slip = contact.force_ratio(length * to_ground) * load_n / length;
-    TyreRate { long_per_s, lat_per_s, long_n: per_slip * x, lat_n: per_slip * y }
+    TyreRate {
+        long_per_s,
+        lat_per_s,
+        long_n: per_slip * x,
+        lat_n: per_slip * y,
+    }
 }
 
 #[cfg(test)]
@@ -87,14 +97,28 @@ mod tests {
     use super::*;
     use crate::surface::Surface;
 
-    const RELAXATION: Relaxation = Relaxation { long_m: 0.35, lat_m: 0.55 };
+    const RELAXATION: Relaxation = Relaxation {
+        long_m: 0.35,
+        lat_m: 0.55,
+    };
 
     fn steady(tread: f64, ground: f64, across: f64) -> TyreRate {
         let transport = tread.abs().max(ground.abs());
-        let motion = Motion { tread_mps: tread, ground_mps: ground, across_mps: across };
+        let motion = Motion {
+            tread_mps: tread,
+            ground_mps: ground,
+            across_mps: across,
+        };
         let long = (tread - ground) / transport;
         let lat = -across / transport;
-        rate(long, lat, motion, RELAXATION, 4000.0, &Contact::on(Surface::Dry))
+        rate(
+            long,
+            lat,
+            motion,
+            RELAXATION,
+            4000.0,
+            &Contact::on(Surface::Dry),
+        )
     }
 
     #[test]
@@ -102,7 +126,10 @@ mod tests {
         let formula = Surface::Dry.magic_formula();
         for slip in [0.01, 0.05, 0.18, 0.5, 1.5] {
             let driven = steady(10.0 * (1.0 + slip), 10.0, 0.0);
-            assert!((driven.long_n - 4000.0 * formula.force_ratio(slip)).abs() < 1e-6, "{slip}");
+            assert!(
+                (driven.long_n - 4000.0 * formula.force_ratio(slip)).abs() < 1e-6,
+                "{slip}"
+            );
             assert!(driven.long_per_s.abs() < 1e-9);
             let braked = steady(10.0 * (1.0 - slip.min(1.0)), 10.0, 0.0);
             assert!((braked.long_n + 4000.0 * formula.force_ratio(slip.min(1.0))).abs() < 1e-6);
@@ -126,12 +153,33 @@ mod tests {
 
     #[test]
     fn a_standing_tyre_is_a_damped_spring() {
-        let still = Motion { tread_mps: 0.0, ground_mps: 0.0, across_mps: 0.0 };
-        let held = rate(0.001, 0.0, still, RELAXATION, 4000.0, &Contact::on(Surface::Dry));
+        let still = Motion {
+            tread_mps: 0.0,
+            ground_mps: 0.0,
+            across_mps: 0.0,
+        };
+        let held = rate(
+            0.001,
+            0.0,
+            still,
+            RELAXATION,
+            4000.0,
+            &Contact::on(Surface::Dry),
+        );
         assert!(held.long_n > 0.0);
         assert_eq!(held.long_per_s, 0.0);
-        let creeping = Motion { ground_mps: -0.01, ..still };
-        let damped = rate(0.001, 0.0, creeping, RELAXATION, 4000.0, &Contact::on(Surface::Dry));
+        let creeping = Motion {
+            ground_mps: -0.01,
+            ..still
+        };
+        let damped = rate(
+            0.001,
+            0.0,
+            creeping,
+            RELAXATION,
+            4000.0,
+            &Contact::on(Surface::Dry),
+        );
         assert!(damped.long_n > held.long_n);
     }
 }

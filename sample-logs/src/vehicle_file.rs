@@ -31,7 +31,10 @@ pub fn to_toml(car: &Car) -> String {
                 ("track_rear_m", number(b.track_rear_m)),
             ],
         ),
-        ("tyres", vec![("rolling_radius_m", number(car.tyres.rolling_radius_m))]),
+        (
+            "tyres",
+            vec![("rolling_radius_m", number(car.tyres.rolling_radius_m))],
+        ),
         ("mass", vec![("kg", number(b.mass_kg))]),
         (
             "driveline",

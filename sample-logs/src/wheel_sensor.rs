@@ -52,7 +52,11 @@ impl WheelSensor {
         let gone = (bent + TEETH / 3) % TEETH;
         let edge_rad = std::array::from_fn(|k| {
             let error = PITCH_ERROR * random.normal()
-                + if damage.bent_tooth && k == bent { BENT } else { 0.0 };
+                + if damage.bent_tooth && k == bent {
+                    BENT
+                } else {
+                    0.0
+                };
             // Half a pitch off zero, so that a standing wheel does not start on an edge.
             (k as f64 + 0.5 + error.clamp(-0.45, 0.45)) * PITCH_RAD
         });
@@ -125,7 +129,9 @@ impl WheelSensor {
             self.speed_rad_s = 0.0;
         } else {
             // No edge yet: the wheel cannot be faster than one pitch in that time.
-            self.speed_rad_s = self.speed_rad_s.min(PITCH_RAD / (since.max(1) as f64 * 1e-9));
+            self.speed_rad_s = self
+                .speed_rad_s
+                .min(PITCH_RAD / (since.max(1) as f64 * 1e-9));
         }
         self.speed_rad_s
     }
@@ -180,18 +186,32 @@ mod tests {
 
     #[test]
     fn a_slow_wheel_reads_zero() {
-        let slow = readings(RingDamage::default(), 0.8 * WheelSensor::dropout_rad_s(), 5.0);
+        let slow = readings(
+            RingDamage::default(),
+            0.8 * WheelSensor::dropout_rad_s(),
+            5.0,
+        );
         assert!(slow.iter().all(|&v| v == 0.0), "{slow:?}");
-        let faster = readings(RingDamage::default(), 1.3 * WheelSensor::dropout_rad_s(), 5.0);
+        let faster = readings(
+            RingDamage::default(),
+            1.3 * WheelSensor::dropout_rad_s(),
+            5.0,
+        );
         assert!(faster[50..].iter().all(|&v| v > 0.0));
     }
 
     #[test]
     fn a_missing_tooth_shows_once_a_turn() {
-        let damage = RingDamage { missing_tooth: true, ..RingDamage::default() };
+        let damage = RingDamage {
+            missing_tooth: true,
+            ..RingDamage::default()
+        };
         // Two turns a second for ten seconds: twenty low readings.
         let all = readings(damage, 2.0 * std::f64::consts::TAU, 10.0);
-        let low = all[20..].iter().filter(|&&v| v < 0.75 * 2.0 * std::f64::consts::TAU).count();
+        let low = all[20..]
+            .iter()
+            .filter(|&&v| v < 0.75 * 2.0 * std::f64::consts::TAU)
+            .count();
         assert!((15..=45).contains(&low), "{low}");
     }
 }

@@ -92,27 +92,40 @@ pub fn write_scenario(
     folder: &Path,
     observer: &mut impl Observer,
 ) -> Result<Written, SimulateError> {
-    std::fs::create_dir_all(folder)
-        .map_err(|source| SimulateError::Write { path: folder.to_owned(), source })?;
+    std::fs::create_dir_all(folder).map_err(|source| SimulateError::Write {
+        path: folder.to_owned(),
+        source,
+    })?;
     let messages = layout::messages(&scenario.layout)?;
     let decoder = layout::decoder_file(&scenario.car.name, &messages).to_toml();
     write_text(&folder.join(vehicle_file::DECODER_FILE), &decoder)?;
-    write_text(&folder.join("vehicle.toml"), &vehicle_file::to_toml(&scenario.car))?;
+    write_text(
+        &folder.join("vehicle.toml"),
+        &vehicle_file::to_toml(&scenario.car),
+    )?;
 
-    let mut written = Written { captures: Vec::new(), drives: Vec::new() };
+    let mut written = Written {
+        captures: Vec::new(),
+        drives: Vec::new(),
+    };
     for (index, plan) in scenario.drives.iter().enumerate() {
         let path = folder.join(plan.capture_name(scenario.compress));
         let truth = write_drive(scenario, index, plan, &messages, &path, observer)?;
         written.captures.push(path);
         written.drives.push(truth);
     }
-    write_text(&folder.join("truth.json"), &truth_json(scenario, &written.drives))?;
+    write_text(
+        &folder.join("truth.json"),
+        &truth_json(scenario, &written.drives),
+    )?;
     Ok(written)
 }
 
 fn write_text(path: &Path, text: &str) -> Result<(), SimulateError> {
-    std::fs::write(path, text)
-        .map_err(|source| SimulateError::Write { path: path.to_owned(), source })
+    std::fs::write(path, text).map_err(|source| SimulateError::Write {
+        path: path.to_owned(),
+        source,
+    })
 }
 
 fn write_drive(
@@ -123,13 +136,19 @@ fn write_drive(
     path: &Path,
     observer: &mut impl Observer,
 ) -> Result<DriveTruth, SimulateError> {
-    let failed = |source| SimulateError::Write { path: path.to_owned(), source };
+    let failed = |source| SimulateError::Write {
+        path: path.to_owned(),
+        source,
+    };
     let file = BufWriter::with_capacity(1 << 20, File::create(path).map_err(failed)?);
     if scenario.compress {
         let packed = Compressed::new(file).map_err(failed)?;
         let (truth, packed) =
             write_frames(scenario, index, plan, messages, path, packed, observer)?;
-        packed.finish().and_then(|mut file| file.flush()).map_err(failed)?;
+        packed
+            .finish()
+            .and_then(|mut file| file.flush())
+            .map_err(failed)?;
         Ok(truth)
     } else {
         let (truth, mut file) =
@@ -148,22 +167,40 @@ fn write_frames<W: Write>(
     to: W,
     observer: &mut impl Observer,
 ) -> Result<(DriveTruth, W), SimulateError> {
-    let refused = |source| SimulateError::Capture { path: path.to_owned(), source };
+    let refused = |source| SimulateError::Capture {
+        path: path.to_owned(),
+        source,
+    };
     // No version: the same seed gives the same bytes from version to version.
-    let section =
-        Section { application: Some("slipwright simulate".to_owned()), ..Section::default() };
+    let section = Section {
+        application: Some("slipwright simulate".to_owned()),
+        ..Section::default()
+    };
     let mut writer = CaptureWriter::new(to, &section).map_err(refused)?;
     for bus in 0..usize::from(scenario.layout.buses) {
         let name = BUS_NAMES.get(bus).copied().unwrap_or("can");
         let bit_rate_bps = Some(scenario.bus.bit_rate_bps as u64);
-        writer.add_bus(&NewBus { bit_rate_bps, ..NewBus::named(name) }).map_err(refused)?;
+        writer
+            .add_bus(&NewBus {
+                bit_rate_bps,
+                ..NewBus::named(name)
+            })
+            .map_err(refused)?;
     }
-    let mut sink = CaptureSink { writer, path, plan, observer };
+    let mut sink = CaptureSink {
+        writer,
+        path,
+        plan,
+        observer,
+    };
     let truth = drive::simulate(scenario, scenario.seed, index, messages, &mut sink)?;
     let inner = sink
         .writer
         .finish()
-        .map_err(|source| SimulateError::Write { path: path.to_owned(), source })?;
+        .map_err(|source| SimulateError::Write {
+            path: path.to_owned(),
+            source,
+        })?;
     Ok((truth, inner))
 }
 
@@ -180,11 +217,16 @@ impl<W: Write, O: Observer> DriveSink for CaptureSink<'_, W, O> {
     fn frame(&mut self, frame: &Frame<'_>) -> Result<(), SimulateError> {
         self.writer
             .write_frame(frame)
-            .map_err(|source| SimulateError::Capture { path: self.path.to_owned(), source })
+            .map_err(|source| SimulateError::Capture {
+                path: self.path.to_owned(),
+                source,
+            })
     }
 
     fn truth(&mut self, table: TruthTable) -> Result<(), SimulateError> {
-        self.observer.truth(self.plan, table).map_err(SimulateError::Caller)
+        self.observer
+            .truth(self.plan, table)
+            .map_err(SimulateError::Caller)
     }
 
     fn wants_truth(&self) -> bool {

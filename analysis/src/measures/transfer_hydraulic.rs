@@ -13,8 +13,9 @@
 //! The gear comes from the bus; without it, from engine speed over wheel speed, as the listed ratio
 //! that fits within 10 %.
 //!
-//! `u(f)/f` from the scatter of pressure and torque over the hold. The vehicle file's constants
-//! count as exact.
+//! `u(f)/f` from the scatter of pressure and torque over the hold, and from what nobody knows
+//! better: friction coefficient and engine torque of the bus. The latter two are the same before
+//! and after.
 
 use slipwright_decoders::role::Role;
 
@@ -31,6 +32,15 @@ const ASSUMPTION: &str = "the lining's friction coefficient is as in the vehicle
 
 /// A listed gear fits within this share of the ratio seen.
 const GEAR_TOLERANCE: f64 = 0.1;
+
+/// Relative standard uncertainty of a wet lining's friction coefficient: values of one material
+/// range over about 0.10 to 0.14 with temperature, sliding speed and wear. Common practice, no
+/// source.
+const U_FRICTION: f64 = 0.10;
+
+/// Relative standard uncertainty of engine torque as the bus tells it, of the efficiency and of what
+/// the engine's own inertia takes. Common practice, no source.
+const U_TORQUE: f64 = 0.07;
 
 /// Fewest samples of a held part.
 const LEAST: usize = 5;
@@ -111,7 +121,8 @@ fn fraction(view: &View<'_>, slips: bool) -> Measured {
         median_and_sigma(values).map_or(0.0, |(_, s)| s / level / n.sqrt())
     };
     let value = raw.clamp(0.0, 1.0);
-    let u = value * scatter(&rear).hypot(scatter(&total));
+    let by_scatter = scatter(&rear).hypot(scatter(&total));
+    let u = raw.min(1.0 / (1.0 - U_FRICTION)) * by_scatter.hypot(U_FRICTION).hypot(U_TORQUE);
     let method = match (slips, raw > 1.0) {
         (true, false) => "hydraulic",
         (true, true) => "hydraulic, cut at 1: pressure alone would give more than the engine",

@@ -38,6 +38,14 @@ impl Fit {
         self.shape.value(t_s - self.onset_s, &self.numbers)
     }
 
+    /// By how much later the model crosses a value that is higher by one, at a time, s; 0 where it is
+    /// flat and the crossing has no meaning.
+    pub(super) fn delay_per_value(&self, t_s: f64) -> f64 {
+        let h = 1e-3 * self.numbers[0].max(1e-9);
+        let slope = (self.value(t_s + h) - self.value(t_s - h)) / (2.0 * h);
+        if slope > 0.0 { 1.0 / slope } else { 0.0 }
+    }
+
     /// When the model crosses a share of its step, and the variance of that time for a unit variance
     /// of the samples.
     pub(super) fn crossing(&self, share: f64) -> Option<(f64, f64)> {
@@ -51,6 +59,36 @@ impl Fit {
             |p: &Numbers| Some(self.shape.crossing_s(to, p)? - self.shape.crossing_s(from, p)?);
         let (s, gradient) = self.differentiated(between, 0.0)?;
         Some((s, self.variance(&gradient)?))
+    }
+
+    /// When the model crosses a value, and the variance of that time for a unit variance of the
+    /// samples; the value itself counts as exact.
+    pub(super) fn crossing_value(&self, value: f64) -> Option<(f64, f64)> {
+        let (t, gradient) = self.value_gradient(value)?;
+        Some((t, self.variance(&gradient)?))
+    }
+
+    /// Time between the crossings of two values, and its variance as above.
+    pub(super) fn interval_values(&self, from: f64, to: f64) -> Option<(f64, f64)> {
+        let (t_from, g_from) = self.value_gradient(from)?;
+        let (t_to, g_to) = self.value_gradient(to)?;
+        Some((t_to - t_from, self.variance(&(g_to - g_from))?))
+    }
+
+    fn value_gradient(&self, value: f64) -> Option<(f64, DVector<f64>)> {
+        let share = (value - self.low) / self.amplitude;
+        if !(share > 0.0 && share < 1.0) {
+            return None;
+        }
+        let (s, mut gradient) = self.differentiated(|p| self.shape.crossing_s(share, p), 1.0)?;
+        // A higher level or step brings the crossing forward.
+        let per_value = self.delay_per_value(self.onset_s + s);
+        if per_value <= 0.0 {
+            return None;
+        }
+        gradient[0] = -per_value;
+        gradient[1] = -share * per_value;
+        Some((self.onset_s + s, gradient))
     }
 
     fn differentiated(

@@ -43,7 +43,10 @@ fn drive(text: &str, step_s: f64) -> Driven {
     let scenario = Scenario::parse(text, None).unwrap();
     let mut run = Run::new(&scenario, &scenario.drives[0], 1, 0, step_s);
     let rows = std::iter::from_fn(|| run.next_row()).collect();
-    Driven { rows, residual: run.energy_residual() }
+    Driven {
+        rows,
+        residual: run.energy_residual(),
+    }
 }
 
 /// First law: over a whole drive, work of engine and grade is what the masses gained plus every
@@ -74,8 +77,12 @@ fn error_falls_with_the_fourth_power_of_the_step_while_everything_slides() {
     let best = end(32);
     let error = |steps: u32| {
         let s = end(steps);
-        let wheels: f64 =
-            s.wheel_rad_s.iter().zip(best.wheel_rad_s).map(|(a, b)| (a - b).powi(2)).sum();
+        let wheels: f64 = s
+            .wheel_rad_s
+            .iter()
+            .zip(best.wheel_rad_s)
+            .map(|(a, b)| (a - b).powi(2))
+            .sum();
         wheels.sqrt()
     };
     let order = libm::log2(error(1) / error(2));
@@ -94,7 +101,9 @@ fn a_whole_drive_settles_as_the_step_falls() {
     let until = 5_000;
     let apart = |rows: &[Row]| {
         let pairs = rows.iter().zip(&fine).take(until);
-        pairs.map(|(a, b)| (a.slip_mps - b.slip_mps).abs()).fold(0.0, f64::max)
+        pairs
+            .map(|(a, b)| (a.slip_mps - b.slip_mps).abs())
+            .fold(0.0, f64::max)
     };
     let (far, near) = (apart(&coarse), apart(&usual));
     println!("coarse {far:e} usual {near:e}");
@@ -110,11 +119,19 @@ fn nothing_runs_away_in_any_manoeuvre_on_any_surface() {
         for row in &driven.rows {
             let mut values = Vec::new();
             row.state.push_values(&mut values);
-            assert!(values.iter().all(|v| v.is_finite()), "{surface:?} at {} s", row.t_s);
+            assert!(
+                values.iter().all(|v| v.is_finite()),
+                "{surface:?} at {} s",
+                row.t_s
+            );
             assert!(row.state.forward_mps.abs() < 40.0);
             assert!((-0.01..60.0).contains(&row.state.pressure_bar));
         }
-        assert!(driven.rows.len() > 30_000, "{surface:?}: {}", driven.rows.len());
+        assert!(
+            driven.rows.len() > 30_000,
+            "{surface:?}: {}",
+            driven.rows.len()
+        );
         // It ends at rest.
         assert!(driven.rows.last().unwrap().state.forward_mps.abs() < 2.5);
     }

@@ -32,14 +32,21 @@ pub(super) fn drives(campaign: &Campaign, name: &str, random: &mut Stream) -> Ve
             let place = (f64::from(k) + random.uniform()) / f64::from(campaign.drives);
             let within = |range: [f64; 2], share: f64| range[0] + (range[1] - range[0]) * share;
             let surface_count = campaign.surfaces.len().max(1);
-            let surface =
-                campaign.surfaces.get(k as usize % surface_count).copied().unwrap_or_default();
+            let surface = campaign
+                .surfaces
+                .get(k as usize % surface_count)
+                .copied()
+                .unwrap_or_default();
             DrivePlan {
                 name: format!("{name}-{}", k + 1),
                 start_ns: 0,
                 fluid_c: within(campaign.fluid_c, place),
                 air_c: within(campaign.air_c, random.uniform()),
-                road: vec![Stretch { from_m: 0.0, left: surface, right: surface }],
+                road: vec![Stretch {
+                    from_m: 0.0,
+                    left: surface,
+                    right: surface,
+                }],
                 programme: programme(campaign, random),
             }
         })
@@ -49,7 +56,10 @@ pub(super) fn drives(campaign: &Campaign, name: &str, random: &mut Stream) -> Ve
 fn programme(campaign: &Campaign, random: &mut Stream) -> Vec<Manoeuvre> {
     let [low, high] = campaign.throttle_percent;
     let throttle = |random: &mut Stream| random.between(low, high);
-    let mut list = vec![Manoeuvre { seconds: 1.0, ..Manoeuvre::usual(Kind::Stand) }];
+    let mut list = vec![Manoeuvre {
+        seconds: 1.0,
+        ..Manoeuvre::usual(Kind::Stand)
+    }];
     // The kinds take turns, each spread evenly over the drive.
     let counts = [
         (Kind::Launch, campaign.launches),
@@ -83,7 +93,7 @@ fn programme(campaign: &Campaign, random: &mut Stream) -> Vec<Manoeuvre> {
             Kind::TurnIn => Manoeuvre {
                 throttle_percent: throttle(random),
                 steering_deg: if random.chance(0.5) { 1.0 } else { -1.0 }
-                    * random.between(90.0, 140.0),
+                    * random.between(170.0, 270.0),
                 ..usual
             },
             _ => Manoeuvre {
@@ -94,7 +104,10 @@ fn programme(campaign: &Campaign, random: &mut Stream) -> Vec<Manoeuvre> {
             },
         });
     }
-    list.push(Manoeuvre { seconds: 4.0, ..Manoeuvre::usual(Kind::TightTurn) });
+    list.push(Manoeuvre {
+        seconds: 4.0,
+        ..Manoeuvre::usual(Kind::TightTurn)
+    });
     list.push(Manoeuvre::usual(Kind::Brake));
     list
 }

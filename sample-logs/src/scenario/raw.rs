@@ -179,7 +179,10 @@ impl Check<'_> {
         if (low..=high).contains(&number) {
             return Ok(number);
         }
-        Err(self.error(value, format!("{key} must be a whole number of {low} to {high}")))
+        Err(self.error(
+            value,
+            format!("{key} must be a whole number of {low} to {high}"),
+        ))
     }
 
     fn range(
@@ -295,7 +298,10 @@ fn check_names(check: &Check<'_>, raw: &[RawDrive], drives: &[DrivePlan]) -> Res
     };
     let twice = twice.first().copied().unwrap_or_default();
     let message = format!("two drives are called \"{twice}\"; give each its own name");
-    let named = raw.iter().filter_map(|d| d.name.as_ref()).rfind(|n| n.get_ref() == twice);
+    let named = raw
+        .iter()
+        .filter_map(|d| d.name.as_ref())
+        .rfind(|n| n.get_ref() == twice);
     Err(match named {
         Some(at) => check.error(at, message),
         None => TomlError::whole(message),
@@ -305,7 +311,10 @@ fn check_names(check: &Check<'_>, raw: &[RawDrive], drives: &[DrivePlan]) -> Res
 /// ns since the epoch of a date with time and zone.
 fn start_ns(check: &Check<'_>, start: &Spanned<toml::value::Datetime>) -> Result<i64, TomlError> {
     let wrong = || {
-        check.error(start, "start must be a date with time and zone, such as 2024-05-14T08:00:00Z")
+        check.error(
+            start,
+            "start must be a date with time and zone, such as 2024-05-14T08:00:00Z",
+        )
     };
     let value = start.get_ref();
     let (Some(date), Some(time), Some(offset)) = (value.date, value.time, value.offset) else {
@@ -382,7 +391,10 @@ fn bus(check: &Check<'_>, raw: &RawBus) -> Result<BusOptions, TomlError> {
     let second = &raw.second_bus_load_percent;
     Ok(BusOptions {
         bit_rate_bps: 1e3 * number(&raw.bit_rate_kbit, "bit_rate_kbit", 125.0, 1000.0, 500.0)?,
-        load: [0.01 * first, 0.01 * number(second, "second_bus_load_percent", 0.0, 95.0, first)?],
+        load: [
+            0.01 * first,
+            0.01 * number(second, "second_bus_load_percent", 0.0, 95.0, first)?,
+        ],
         jitter_s: 1e-3 * number(&raw.jitter_ms, "jitter_ms", 0.0, 5.0, 0.4)?,
         loss: 1e-6 * number(&raw.lost_per_million, "lost_per_million", 0.0, 5e5, 50.0)?,
     })
@@ -463,7 +475,11 @@ impl RawDrive {
 }
 
 fn dry() -> Vec<Stretch> {
-    vec![Stretch { from_m: 0.0, left: Surface::Dry, right: Surface::Dry }]
+    vec![Stretch {
+        from_m: 0.0,
+        left: Surface::Dry,
+        right: Surface::Dry,
+    }]
 }
 
 fn road(
@@ -481,12 +497,14 @@ fn road(
             left: left.unwrap_or(base),
             right: right.unwrap_or(base),
         });
-    } else if stretches.first().is_some_and(|first| *first.from_m.get_ref() > 0.0) {
+    } else if stretches
+        .first()
+        .is_some_and(|first| *first.from_m.get_ref() > 0.0)
+    {
         road.extend(dry());
     }
     for raw in stretches {
-        let from_m =
-            check.number(&Some(raw.from_m.clone()), "from_m", 0.0, 1e6, 0.0)?;
+        let from_m = check.number(&Some(raw.from_m.clone()), "from_m", 0.0, 1e6, 0.0)?;
         if road.last().is_some_and(|last| from_m < last.from_m) {
             return Err(check.error(&raw.from_m, "stretches must follow each other in from_m"));
         }
@@ -505,7 +523,8 @@ impl RawManoeuvre {
         let kind = self.kind;
         let usual = Manoeuvre::usual(kind);
         self.only_fitting_keys(check)?;
-        let number = |value: &Number, key, low, high, usual| check.number(value, key, low, high, usual);
+        let number =
+            |value: &Number, key, low, high, usual| check.number(value, key, low, high, usual);
         let mps = |kmh: f64| kmh / 3.6;
         let kmh = |mps: f64| mps * 3.6;
         Ok(Manoeuvre {
@@ -520,8 +539,20 @@ impl RawManoeuvre {
             rise_s: number(&self.rise_s, "rise_s", 0.02, 10.0, usual.rise_s)?,
             seconds: number(&self.seconds, "seconds", 0.1, 14_400.0, usual.seconds)?,
             rest_s: number(&self.rest_s, "rest_s", 0.1, 3600.0, usual.rest_s)?,
-            from_mps: mps(number(&self.from_kmh, "from_kmh", 0.0, 180.0, kmh(usual.from_mps))?),
-            to_mps: mps(number(&self.to_kmh, "to_kmh", 0.0, 200.0, kmh(usual.to_mps))?),
+            from_mps: mps(number(
+                &self.from_kmh,
+                "from_kmh",
+                0.0,
+                180.0,
+                kmh(usual.from_mps),
+            )?),
+            to_mps: mps(number(
+                &self.to_kmh,
+                "to_kmh",
+                0.0,
+                200.0,
+                kmh(usual.to_mps),
+            )?),
             steering_deg: number(
                 &self.steering_deg,
                 "steering_deg",
@@ -537,7 +568,10 @@ impl RawManoeuvre {
                 usual.grade_percent,
             )?,
             decel_mps2: number(&self.decel_mps2, "decel_mps2", 0.3, 9.0, usual.decel_mps2)?,
-            in_gear: self.in_gear.as_ref().map_or(usual.in_gear, |flag| *flag.get_ref()),
+            in_gear: self
+                .in_gear
+                .as_ref()
+                .map_or(usual.in_gear, |flag| *flag.get_ref()),
             road: road(check, self.surface, self.left, self.right, &self.road)?,
         })
     }
@@ -551,15 +585,26 @@ impl RawManoeuvre {
             (&self.throttle_percent, "throttle_percent", press),
             (&self.rise_s, "rise_s", press),
             (&self.seconds, "seconds", self.kind != Brake),
-            (&self.rest_s, "rest_s", matches!(self.kind, Launch | HillStart | Reverse)),
+            (
+                &self.rest_s,
+                "rest_s",
+                matches!(self.kind, Launch | HillStart | Reverse),
+            ),
             (&self.from_kmh, "from_kmh", from),
             (&self.to_kmh, "to_kmh", press || self.kind == Coast),
             (
                 &self.steering_deg,
                 "steering_deg",
-                matches!(self.kind, Launch | HillStart | TurnIn | Cruise | TightTurn | Reverse),
+                matches!(
+                    self.kind,
+                    Launch | HillStart | TurnIn | Cruise | TightTurn | Reverse
+                ),
             ),
-            (&self.grade_percent, "grade_percent", !matches!(self.kind, Motorway | Everyday)),
+            (
+                &self.grade_percent,
+                "grade_percent",
+                !matches!(self.kind, Motorway | Everyday),
+            ),
             (
                 &self.decel_mps2,
                 "decel_mps2",
