@@ -1,0 +1,158 @@
+//! What a command prints for people: plain text, numbers with units and sensible digits.
+
+use std::fmt::Write;
+
+use comfy_table::{CellAlignment, Table};
+use slipwright_analysis::comparison::Comparison;
+use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measure::{Measure, Measured};
+use slipwright_analysis::report::number;
+
+/// A table without lines: first column left, the others right.
+fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {
+    let mut table = Table::new();
+    table.load_preset(comfy_table::presets::NOTHING).set_header(header).add_rows(rows);
+    for (index, column) in table.column_iter_mut().enumerate() {
+        column.set_padding((if index == 0 { 2 } else { 1 }, 1));
+        if index > 0 {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    table.lines().map(|line| format!("{}\n", line.trim_end())).collect()
+}
+
+fn value(measured: &Measured) -> String {
+    match measured {
+        Ok(estimate) => number::with_uncertainty(estimate.value, estimate.u),
+        Err(_) => "-".to_owned(),
+    }
+}
+
+/// One drive's measures.
+pub(crate) fn drive(drive: &DriveMeasures) -> String {
+    let mut text = String::new();
+    let noise = match &drive.noise_slip_mps {
+        Ok(estimate) => format!("slip noise {} m/s", number::significant(estimate.value, 2)),
+        Err(missing) => format!("slip noise unknown: {missing}"),
+    };
+    // Writing to a string cannot fail.
+    let _ = writeln!(
+        text,
+        "{}: {:.0} s, {} frames, {noise}, {}",
+        drive.name,
+        drive.duration_s,
+        drive.frames,
+        counted(drive.engagements.len(), "engagement"),
+    );
+    let ratio = &drive.radius_ratio;
+    let wheels = [
+        ("front left", &ratio.front_left),
+        ("front right", &ratio.front_right),
+        ("rear left", &ratio.rear_left),
+        ("rear right", &ratio.rear_right),
+    ];
+    let ratios: Vec<String> = wheels
+        .iter()
+        .filter(|(_, r)| r.is_ok())
+        .map(|(name, r)| format!("{name} {}", value(r)))
+        .collect();
+    match wheels.iter().find_map(|(_, r)| r.as_ref().err()) {
+        Some(missing) => _ = writeln!(text, "  rolling radius to rear mean unknown: {missing}"),
+        None => _ = writeln!(text, "  rolling radius to rear mean: {}", ratios.join(", ")),
+    }
+    if !drive.engagements.is_empty() {
+        text.push_str(&engagements(drive));
+    }
+    for warning in &drive.warnings {
+        let _ = writeln!(text, "  note: {warning}");
+    }
+    text
+}
+
+fn engagements(drive: &DriveMeasures) -> String {
+    let shown: Vec<Measure> = Measure::ALL
+        .iter()
+        .copied()
+        .filter(|&m| drive.engagements.iter().any(|e| e.measured(m).is_ok()))
+        .collect();
+    let mut header = vec!["start s".to_owned(), "kind".to_owned()];
+    header.extend(shown.iter().map(|m| format!("{}\n{}", m.label(), m.unit())));
+    let rows = drive
+        .engagements
+        .iter()
+        .map(|e| {
+            let start_s = e.start_ns.saturating_sub(drive.start_ns) as f64 / 1e9;
+            let mut row = vec![format!("{start_s:.1}"), e.kind.text().to_owned()];
+            row.extend(shown.iter().map(|&m| value(e.measured(m))));
+            row
+        })
+        .collect();
+    let mut text = table(header, rows);
+    for &measure in Measure::ALL {
+        let reasons = drive.engagements.iter().filter_map(|e| e.measured(measure).as_ref().err());
+        let mut counted_reasons: Vec<(String, usize)> = Vec::new();
+        for reason in reasons {
+            let reason = reason.to_string();
+            match counted_reasons.iter_mut().find(|(r, _)| *r == reason) {
+                Some((_, n)) => *n += 1,
+                None => counted_reasons.push((reason, 1)),
+            }
+        }
+        for (reason, n) in counted_reasons {
+            let _ = writeln!(text, "  {} missing in {n}: {reason}", measure.label());
+        }
+    }
+    text
+}
+
+/// The comparison: verdict first.
+pub(crate) fn comparison(comparison: &Comparison) -> String {
+    let mut text = format!("{}\n\n", comparison.sentence);
+    let size = |set: slipwright_analysis::comparison::SetSize| {
+        format!("{}, {}", counted(set.drives, "drive"), counted(set.engagements, "engagement"))
+    };
+    let _ = writeln!(text, "before: {}; after: {}", size(comparison.before), size(comparison.after));
+    let header = ["measure", "before", "after", "shift", "95 % interval", "p", "provable", "pairs", "verdict"];
+    let rows = comparison
+        .measures
+        .iter()
+        .map(|m| {
+            let digits = |v: Option<f64>| v.map_or("-".to_owned(), |v| number::significant(v, 3));
+            let interval = match (m.ci_low, m.ci_high) {
+                (Some(low), Some(high)) => {
+                    format!("{} to {}", number::significant(low, 3), number::significant(high, 3))
+                }
+                _ => "-".to_owned(),
+            };
+            vec![
+                format!("{}, {}", m.measure.label(), m.measure.unit()),
+                digits(m.before_median),
+                digits(m.after_median),
+                digits(m.shift),
+                interval,
+                m.p.map_or("-".to_owned(), number::probability),
+                digits(m.smallest_provable),
+                m.pairs.to_string(),
+                m.verdict.text().to_owned(),
+            ]
+        })
+        .collect();
+    text.push_str(&table(header.map(str::to_owned).to_vec(), rows));
+    for m in &comparison.measures {
+        if let Some(why) = &m.why {
+            let _ = writeln!(text, "  {}: {why}", m.measure.label());
+        }
+    }
+    for warning in &comparison.warnings {
+        let _ = writeln!(text, "  note: {warning}");
+    }
+    text
+}
+
+/// "1 drive", "4 drives".
+pub(crate) fn counted(n: usize, what: &str) -> String {
+    match n {
+        1 => format!("1 {what}"),
+        _ => format!("{n} {what}s"),
+    }
+}
