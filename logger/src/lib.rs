@@ -1,1 +1,11 @@
-//! x
+//! From a CAN bus to a capture file, and back.
+//!
+//! The edge of the data flow: this crate is where frames come from. Everything past it works on
+//! [`slipwright_decoders::frame::Frame`] and knows neither files nor sockets.
+//!
+//! - [`capture`]: the capture file. Reading it gives frames; writing it keeps them.
+//! - `recorder`: the daemon that fills it from a live bus; on Linux only, whose kernel has CAN.
+
+pub mod capture;
+#[cfg(target_os = "linux")]
+pub mod recorder;

@@ -1,0 +1,127 @@
+//! zstd around a capture: of a file that is closed, or of one while it is written.
+//!
+//! Both give one plain zstd frame (RFC 8878) with a checksum, which any zstd tool unpacks.
+
+use std::ffi::OsString;
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use thiserror::Error;
+
+/// The level of zstd.
+pub const COMPRESSION_LEVEL: i32 = 3;
+
+/// Why a file was not compressed. It is then still there, unchanged.
+#[derive(Debug, Error)]
+#[error("{}: cannot be compressed: {source}", path.display())]
+pub struct CompressError {
+    /// The file.
+    pub path: PathBuf,
+    /// What the system says.
+    pub source: io::Error,
+}
+
+/// Compresses a closed file into one beside it, whose name has `.zst` appended, and removes the
+/// file. Returns the new name.
+///
+/// At any moment one of the two is whole on the disk: the new file is written under a temporary
+/// name (`.zst.part` appended), synced and renamed, and only then the old one is removed. A part
+/// that a crash left over is written anew.
+///
+/// # Errors
+///
+/// A file of the new name is there already, the file changes while it is compressed, or whatever
+/// the system says.
+pub fn compress_closed(path: impl AsRef<Path>) -> Result<PathBuf, CompressError> {
+    let path = path.as_ref();
+    compress(path).map_err(|source| CompressError {
+        path: path.to_owned(),
+        source,
+    })
+}
+
+fn compress(path: &Path) -> io::Result<PathBuf> {
+    let packed = with_ending(path, ".zst");
+    if packed.try_exists()? {
+        let text = format!("{} is there already", packed.display());
+        return Err(io::Error::new(io::ErrorKind::AlreadyExists, text));
+    }
+    let mut source = File::open(path)?;
+    let metadata = source.metadata()?;
+    let part = with_ending(path, ".zst.part");
+    let target = File::create(&part)?;
+    target.set_permissions(metadata.permissions())?;
+    let mut encoder = encoder(target)?;
+    // Notes the size in the frame, and makes an error of a file that is still growing.
+    encoder.set_pledged_src_size(Some(metadata.len()))?;
+    io::copy(&mut source, &mut encoder)?;
+    let target = encoder.finish()?;
+    target.sync_all()?;
+    fs::rename(&part, &packed)?;
+    sync_folder(path)?;
+    fs::remove_file(path)?;
+    sync_folder(path)?;
+    Ok(packed)
+}
+
+fn encoder<W: Write>(inner: W) -> io::Result<zstd::Encoder<'static, W>> {
+    let mut encoder = zstd::Encoder::new(inner, COMPRESSION_LEVEL)?;
+    encoder.include_checksum(true)?;
+    Ok(encoder)
+}
+
+fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    let mut name = OsString::from(path);
+    name.push(ending);
+    PathBuf::from(name)
+}
+
+/// Makes a renaming in a file's folder last through a power cut.
+fn sync_folder(path: &Path) -> io::Result<()> {
+    // Only Unix lets a folder be opened for this.
+    if cfg!(unix) {
+        let folder = path
+            .parent()
+            .filter(|folder| !folder.as_os_str().is_empty());
+        File::open(folder.unwrap_or(Path::new(".")))?.sync_all()?;
+    }
+    Ok(())
+}
+
+/// Compresses what is written to it. A capture that is written this way is unreadable from the
+/// last flushed zstd block on if it is not finished, so record plainly and compress afterwards;
+/// this is for files that are made in one go.
+pub struct Compressed<W: Write>(zstd::Encoder<'static, W>);
+
+impl<W: Write> Compressed<W> {
+    /// Compresses into `inner`, at [`COMPRESSION_LEVEL`].
+    ///
+    /// # Errors
+    ///
+    /// Memory.
+    pub fn new(inner: W) -> io::Result<Self> {
+        encoder(inner).map(Self)
+    }
+
+    /// Ends the compressed stream and gives back what it was written to.
+    ///
+    /// # Errors
+    ///
+    /// That of the inner writer.
+    pub fn finish(self) -> io::Result<W> {
+        self.0.finish()
+    }
+}
+
+impl<W: Write> Write for Compressed<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.write(bytes)
+    }
+
+    /// Does nothing: ending a zstd block at every flush would cost much of the compression.
+    /// [`Self::finish`] writes what is left.
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}

@@ -1,0 +1,231 @@
+//! The edge where a path becomes bytes: mapped, streamed, or unpacked.
+
+use std::fs::File;
+use std::io::{self, BufReader, Cursor, Read};
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use super::error::{CaptureError, Problem};
+use super::event::Event;
+use super::map::Map;
+use super::reading::{Pause, Reading};
+use super::stream::{Stream, check_beginning};
+use super::summary::{Ending, Summary};
+
+/// A capture that is ready to be read.
+///
+/// A plain file is mapped into memory; a compressed one (told by its content, not by its name) is
+/// unpacked on the way; what cannot be mapped, such as a pipe, is read through a buffer.
+pub struct Capture {
+    path: PathBuf,
+    source: Source,
+    progress: Progress,
+}
+
+enum Source {
+    Mapped(Map),
+    Streamed(Stream<Box<dyn Read + Send>>),
+}
+
+impl Capture {
+    /// Opens a capture and checks that it is one.
+    ///
+    /// # Errors
+    ///
+    /// [`Problem::Open`], [`Problem::Empty`], [`Problem::NotACapture`], or [`Problem::Read`] if
+    /// its first bytes cannot be read.
+    pub fn open(path: impl AsRef<Path>) -> Result<Self, CaptureError> {
+        let path = path.as_ref().to_owned();
+        match Self::open_source(&path) {
+            Ok((source, progress)) => Ok(Self {
+                path,
+                source,
+                progress,
+            }),
+            Err(problem) => Err(CaptureError { path, problem }),
+        }
+    }
+
+    fn open_source(path: &Path) -> Result<(Source, Progress), Problem> {
+        let mut file = File::open(path).map_err(Problem::Open)?;
+        let metadata = file.metadata().map_err(Problem::Open)?;
+        if metadata.is_dir() {
+            return Err(Problem::Open(io::ErrorKind::IsADirectory.into()));
+        }
+        let total = (metadata.is_file() && metadata.len() > 0).then_some(metadata.len());
+        let progress = Progress {
+            done: Arc::default(),
+            total,
+        };
+        let mut head = Vec::new();
+        let read = (&mut file).take(4).read_to_end(&mut head);
+        read.map_err(|source| Problem::Read { offset: 0, source })?;
+        if total.is_some()
+            && !is_zstd(&head)
+            && let Ok(map) = Map::new(&file)
+        {
+            let bytes = map.bytes();
+            check_beginning(bytes, true)?;
+            return Ok((Source::Mapped(map), progress));
+        }
+        let counted = Counted {
+            source: file,
+            done: Arc::clone(&progress.done),
+        };
+        let whole: Box<dyn Read + Send> = unpacked(head, counted)?;
+        Ok((Source::Streamed(Stream::begin(whole)?), progress))
+    }
+
+    /// How far reading is; a clone may be watched while [`Capture::read`] runs.
+    #[must_use]
+    pub fn progress(&self) -> Progress {
+        self.progress.clone()
+    }
+
+    /// Reads the capture from beginning to end and hands each event to `sink`, until that breaks
+    /// off. A cut or damaged file is read as far as it goes: see [`Summary::ending`].
+    ///
+    /// # Errors
+    ///
+    /// [`Problem::WrongLinkType`] if it has interfaces but no CAN bus, and [`Problem::Read`].
+    pub fn read<S>(self, mut sink: S) -> Result<Summary, CaptureError>
+    where
+        S: FnMut(Event<'_>) -> ControlFlow<()>,
+    {
+        let summary = match self.source {
+            Source::Mapped(map) => read_mapped(&map, &self.progress, &mut sink),
+            Source::Streamed(stream) => stream.read(&mut sink),
+        };
+        summary.map_err(|problem| CaptureError {
+            path: self.path,
+            problem,
+        })
+    }
+}
+
+/// Bytes of a mapped file that are brought in at once, and between two notes of progress.
+const WINDOW_BYTES: usize = 4 << 20;
+
+fn read_mapped<S>(map: &Map, progress: &Progress, sink: &mut S) -> Result<Summary, Problem>
+where
+    S: FnMut(Event<'_>) -> ControlFlow<()>,
+{
+    let bytes = map.bytes();
+    let mut reading = Reading::default();
+    let (mut at, mut ready) = (0, 0);
+    let ending = loop {
+        let window = ready..bytes.len().min(ready + WINDOW_BYTES);
+        ready = window.end;
+        map.prepare(window).map_err(|source| Problem::Read {
+            offset: reading.offset(),
+            source,
+        })?;
+        let (taken, pause) = reading.advance(bytes.get(at..ready).unwrap_or_default(), sink);
+        at += taken;
+        progress.done.store(ready as u64, Ordering::Relaxed);
+        if pause == Pause::NeedMore && ready < bytes.len() {
+            continue;
+        }
+        break match pause {
+            Pause::Stopped => Ending::Stopped,
+            _ => reading.ending(bytes.get(at..).unwrap_or_default(), pause),
+        };
+    };
+    reading.finish(ending)
+}
+
+/// Reads a plain capture that is already in memory. See [`Capture::read`].
+///
+/// # Errors
+///
+/// [`Problem::Empty`], [`Problem::NotACapture`] or [`Problem::WrongLinkType`].
+pub fn read_bytes<S>(bytes: &[u8], mut sink: S) -> Result<Summary, Problem>
+where
+    S: FnMut(Event<'_>) -> ControlFlow<()>,
+{
+    check_beginning(bytes, true)?;
+    let mut reading = Reading::default();
+    let (taken, pause) = reading.advance(bytes, &mut sink);
+    let ending = reading.ending(bytes.get(taken..).unwrap_or_default(), pause);
+    reading.finish(ending)
+}
+
+/// Reads a capture, plain or compressed, from anything that gives bytes. See [`Capture::read`].
+///
+/// Memory stays at the buffer of 256 KiB and whatever window the compression was made with (at
+/// most 128 MiB), unless a single block is longer; no block is taken above
+/// [`LONGEST_BLOCK_BYTES`](super::LONGEST_BLOCK_BYTES).
+///
+/// # Errors
+///
+/// As [`read_bytes`], and [`Problem::Read`].
+pub fn read_stream<S>(mut source: impl Read + Send, mut sink: S) -> Result<Summary, Problem>
+where
+    S: FnMut(Event<'_>) -> ControlFlow<()>,
+{
+    let mut head = Vec::new();
+    let read = source.by_ref().take(4).read_to_end(&mut head);
+    read.map_err(|source| Problem::Read { offset: 0, source })?;
+    Stream::begin(unpacked(head, source)?)?.read(&mut sink)
+}
+
+/// A source whose first bytes were taken off, whole again and unpacked if it is compressed.
+fn unpacked<'a, R>(head: Vec<u8>, source: R) -> Result<Box<dyn Read + Send + 'a>, Problem>
+where
+    R: Read + Send + 'a,
+{
+    let is_zstd = is_zstd(&head);
+    let whole = Cursor::new(head).chain(source);
+    if is_zstd {
+        let decoder = zstd::Decoder::with_buffer(BufReader::with_capacity(128 << 10, whole));
+        Ok(Box::new(decoder.map_err(Problem::Open)?))
+    } else {
+        Ok(Box::new(whole))
+    }
+}
+
+/// Whether a zstd frame begins here, or one of those that its readers skip (RFC 8878, 3.1).
+fn is_zstd(head: &[u8]) -> bool {
+    match head {
+        [0x28, 0xB5, 0x2F, 0xFD] => true,
+        [skippable, 0x2A, 0x4D, 0x18] => (0x50..=0x5F).contains(skippable),
+        _ => false,
+    }
+}
+
+/// How far a capture is read. Cheap to clone; all clones tell the same.
+#[derive(Clone, Debug)]
+pub struct Progress {
+    done: Arc<AtomicU64>,
+    total: Option<u64>,
+}
+
+impl Progress {
+    /// Bytes of the file that are read.
+    #[must_use]
+    pub fn done_bytes(&self) -> u64 {
+        self.done.load(Ordering::Relaxed)
+    }
+
+    /// Bytes of the file; `None` for a pipe.
+    #[must_use]
+    pub fn total_bytes(&self) -> Option<u64> {
+        self.total
+    }
+}
+
+/// Notes how much of a file was read.
+struct Counted<R> {
+    source: R,
+    done: Arc<AtomicU64>,
+}
+
+impl<R: Read> Read for Counted<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.source.read(buffer)?;
+        self.done.fetch_add(count as u64, Ordering::Relaxed);
+        Ok(count)
+    }
+}
