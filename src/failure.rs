@@ -5,7 +5,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use slipwright_decoders::toml_error::TomlError;
-use slipwright_logger::CaptureError;
+use slipwright_logger::capture::CaptureError;
 
 /// Why a command stopped.
 #[derive(Debug)]
@@ -13,7 +13,7 @@ pub(crate) enum Failure {
     /// A file could not be read or written.
     File { path: PathBuf, doing: Doing, error: io::Error },
     /// A capture could not be read.
-    Capture { path: PathBuf, error: CaptureError },
+    Capture(CaptureError),
     /// One of our TOML files is wrong.
     Toml { path: PathBuf, error: TomlError },
     /// Something else is wrong with a file.
@@ -61,12 +61,7 @@ impl fmt::Display for Failure {
             Self::File { path, doing, error } => {
                 write!(f, "{}: {}", path.display(), plain(error, *doing))
             }
-            Self::Capture { path, error } => match error {
-                CaptureError::Io(error) => {
-                    write!(f, "{}: {}", path.display(), plain(error, Doing::Read))
-                }
-                other => write!(f, "{}: {other}", path.display()),
-            },
+            Self::Capture(error) => write!(f, "{error}"),
             Self::Toml { path, error } => match error.line {
                 Some(line) => write!(f, "{}:{line}: {}", path.display(), error.message),
                 None => write!(f, "{}: {}", path.display(), error.message),

@@ -4,6 +4,7 @@ use std::io::{IsTerminal, Write};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use slipwright_logger::capture;
 
 /// One plain line on standard error.
 pub(crate) fn say(line: &str) {
@@ -11,35 +12,55 @@ pub(crate) fn say(line: &str) {
     let _ = writeln!(std::io::stderr().lock(), "slipwright: {line}");
 }
 
-/// A bar over `total` bytes that shows itself after a second, and only on a terminal.
+/// A bar over a file's bytes that shows itself after a second, and only on a terminal.
 pub(crate) struct Progress {
-    bar: ProgressBar,
+    bar: Option<ProgressBar>,
     shown: bool,
+    source: capture::Progress,
+    events: u32,
 }
 
+/// Events from one look at the clock to the next: a few milliseconds of reading.
+const EVENTS_A_LOOK: u32 = 1 << 18;
+
 impl Progress {
-    pub(crate) fn over_bytes(total: u64, what: &str) -> Self {
-        let bar = ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::hidden());
-        let style = ProgressStyle::with_template("{msg} {bytes} of {total_bytes}, {eta} left")
-            .unwrap_or_else(|_| ProgressStyle::default_bar());
-        bar.set_style(style);
-        bar.set_message(what.to_owned());
-        // Where nobody watches, the bar counts as shown already and stays hidden.
-        Self { bar, shown: !std::io::stderr().is_terminal() }
+    pub(crate) fn of(source: capture::Progress, what: &str) -> Self {
+        // Where nobody watches there is no bar.
+        let bar = std::io::stderr().is_terminal().then(|| {
+            let bar = ProgressBar::with_draw_target(source.total_bytes(), ProgressDrawTarget::hidden());
+            let style = ProgressStyle::with_template("{msg} {bytes} of {total_bytes}, {eta} left")
+                .unwrap_or_else(|_| ProgressStyle::default_bar());
+            bar.set_style(style);
+            bar.set_message(what.to_owned());
+            bar
+        });
+        Self { bar, shown: false, source, events: 0 }
     }
 
-    /// How many bytes have been read so far.
-    pub(crate) fn at(&mut self, bytes: u64) {
-        if !self.shown && self.bar.elapsed() > Duration::from_secs(1) {
-            self.bar.set_draw_target(ProgressDrawTarget::stderr_with_hz(4));
+    /// One more event was read.
+    #[inline]
+    pub(crate) fn tick(&mut self) {
+        self.events = self.events.wrapping_add(1);
+        if self.events.is_multiple_of(EVENTS_A_LOOK) {
+            self.look();
+        }
+    }
+
+    #[cold]
+    fn look(&mut self) {
+        let Some(bar) = &self.bar else { return };
+        if !self.shown && bar.elapsed() > Duration::from_secs(1) {
+            bar.set_draw_target(ProgressDrawTarget::stderr_with_hz(4));
             self.shown = true;
         }
-        self.bar.set_position(bytes);
+        bar.set_position(self.source.done_bytes());
     }
 }
 
 impl Drop for Progress {
     fn drop(&mut self) {
-        self.bar.finish_and_clear();
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
     }
 }

@@ -8,6 +8,8 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::{Measure, Measured};
 use slipwright_analysis::report::number;
 
+use crate::contract::DecodeOutput;
+
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {
     let mut table = Table::new();
@@ -32,7 +34,7 @@ fn value(measured: &Measured) -> String {
 pub(crate) fn drive(drive: &DriveMeasures) -> String {
     let mut text = String::new();
     let noise = match &drive.noise_slip_mps {
-        Ok(estimate) => format!("slip noise {} m/s", number::significant(estimate.value, 2)),
+        Ok(estimate) => format!("slip noise {} m/s", number::rough(estimate.value)),
         Err(missing) => format!("slip noise unknown: {missing}"),
     };
     // Writing to a string cannot fail.
@@ -42,7 +44,7 @@ pub(crate) fn drive(drive: &DriveMeasures) -> String {
         drive.name,
         drive.duration_s,
         drive.frames,
-        counted(drive.engagements.len(), "engagement"),
+        number::count(drive.engagements.len(), "engagement", "engagements"),
     );
     let ratio = &drive.radius_ratio;
     let wheels = [
@@ -109,7 +111,7 @@ fn engagements(drive: &DriveMeasures) -> String {
 pub(crate) fn comparison(comparison: &Comparison) -> String {
     let mut text = format!("{}\n\n", comparison.sentence);
     let size = |set: slipwright_analysis::comparison::SetSize| {
-        format!("{}, {}", counted(set.drives, "drive"), counted(set.engagements, "engagement"))
+        format!("{}, {}", number::count(set.drives, "drive", "drives"), number::count(set.engagements, "engagement", "engagements"))
     };
     let _ = writeln!(text, "before: {}; after: {}", size(comparison.before), size(comparison.after));
     let header = ["measure", "before", "after", "shift", "95 % interval", "p", "provable", "pairs", "verdict"];
@@ -117,10 +119,10 @@ pub(crate) fn comparison(comparison: &Comparison) -> String {
         .measures
         .iter()
         .map(|m| {
-            let digits = |v: Option<f64>| v.map_or("-".to_owned(), |v| number::significant(v, 3));
+            let digits = |v: Option<f64>| v.map_or("-".to_owned(), number::plain);
             let interval = match (m.ci_low, m.ci_high) {
                 (Some(low), Some(high)) => {
-                    format!("{} to {}", number::significant(low, 3), number::significant(high, 3))
+                    format!("{} to {}", number::plain(low), number::plain(high))
                 }
                 _ => "-".to_owned(),
             };
@@ -149,10 +151,21 @@ pub(crate) fn comparison(comparison: &Comparison) -> String {
     text
 }
 
-/// "1 drive", "4 drives".
-pub(crate) fn counted(n: usize, what: &str) -> String {
-    match n {
-        1 => format!("1 {what}"),
-        _ => format!("{n} {what}s"),
+/// What was decoded.
+pub(crate) fn decoded(output: &DecodeOutput) -> String {
+    let mut text = format!(
+        "{}: {:.0} s, {} frames; signals in {}\n",
+        output.capture, output.duration_s, output.frames, output.out
+    );
+    let header = ["signal", "unit", "values", "invalid"].map(str::to_owned).to_vec();
+    let rows = output
+        .signals
+        .iter()
+        .map(|s| vec![s.signal.clone(), s.unit.to_owned(), s.values.to_string(), s.invalid.to_string()])
+        .collect();
+    text.push_str(&table(header, rows));
+    for warning in &output.warnings {
+        let _ = writeln!(text, "  note: {warning}");
     }
+    text
 }

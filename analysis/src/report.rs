@@ -1,1 +1,98 @@
-//! x
+//! The last step of the data flow: a comparison and the drives it rests on to one page that a
+//! person reads, prints and hands on.
+//!
+//! The page computes nothing: every verdict, shift and interval is the comparison's, every value
+//! is a measure's. It chooses digits, words and pictures. It is one HTML file that needs neither
+//! network nor scripts, and shows whatever an owner wrote literally.
+//!
+//! - [`number`]: digits that suit an uncertainty.
+//! - [`page`], [`style`]: the frame and the look of every report.
+//! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words.
+//! - The parts, in the order of the page: `summary`, `conditions`, `measures`, `pictures`,
+//!   `engagements`, `basis`.
+
+pub mod number;
+pub mod page;
+pub mod style;
+
+mod basis;
+mod campaign;
+mod conditions;
+mod engagements;
+mod measures;
+mod pictures;
+mod summary;
+mod wording;
+
+#[cfg(test)]
+mod tests;
+#[cfg(test)]
+#[path = "../examples/report_preview/drives.rs"]
+mod drives;
+
+use slipwright_decoders::unit::Unit;
+
+use crate::comparison::Comparison;
+use crate::drive::DriveMeasures;
+use crate::vehicle::Vehicle;
+use campaign::Campaign;
+use page::{Page, Section};
+
+/// What the page says that the measurements do not know; whoever asks for the page hands it in.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ReportNotes {
+    /// The owner's words on the work done between the two sets. Shown literally.
+    pub work: Option<String>,
+    /// When the page was made, as it shall read; the core has no clock.
+    pub made: Option<String>,
+    /// The unit that the demand traces and demand steps are in; without it they have none.
+    pub demand_unit: Option<Unit>,
+    /// Which engagements were matched. Where this is empty the pictures show all alike and say so.
+    pub matched: Vec<MatchedPair>,
+}
+
+/// One engagement of a set of drives, by position.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct EngagementPosition {
+    /// Position of its drive in the set.
+    pub drive: usize,
+    /// Its position in the drive.
+    pub engagement: usize,
+}
+
+/// Two engagements that the comparison laid side by side.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct MatchedPair {
+    /// In the before set.
+    pub before: EngagementPosition,
+    /// In the after set.
+    pub after: EngagementPosition,
+}
+
+/// The report of a comparison, as one self-contained HTML page. The same input gives the same
+/// bytes.
+#[must_use]
+pub fn comparison_report(
+    comparison: &Comparison,
+    before: &[DriveMeasures],
+    after: &[DriveMeasures],
+    vehicle: &Vehicle,
+    notes: &ReportNotes,
+) -> String {
+    let campaign = Campaign::new(comparison, before, after, vehicle, notes);
+    let page = Page {
+        title: "Coupling before and after the work",
+        subject: &vehicle.name,
+        notes: summary::notes(&campaign),
+        lead: summary::lead(&campaign),
+        sections: vec![
+            Section::new("conditions", "What was tested, and what was not", conditions::part(&campaign)),
+            Section::new("seen", "What it looks like", pictures::overlays(&campaign)),
+            Section::new("measures", "Every measure compared", measures::part(&campaign)),
+            Section::new("pictures", "Every engagement as a point", pictures::strips(&campaign)),
+            Section::new("engagements", "Every engagement in numbers", engagements::part(&campaign)),
+            Section::new("basis", "What the numbers rest on", basis::part(&campaign)),
+        ],
+    };
+    page.render()
+}

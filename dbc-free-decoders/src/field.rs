@@ -1,1 +1,507 @@
-//! x
+//! Where a raw field lies in a frame's data bytes, and how it is taken out and put in.
+//!
+//! Between [`crate::frame`] and [`crate::extractor`]: a [`Field`] turns data bytes into a raw code,
+//! and a raw code into the number that scale and offset are applied to. It knows nothing of units.
+//!
+//! Two bit orders, each numbered in the one way in which a field is a run of consecutive numbers:
+//!
+//! - [`BitOrder::Big`]: bits numbered as sent. Bit 0 is the first, most significant bit of byte 0,
+//!   bit 8 that of byte 1. `start` is the field's most significant bit.
+//! - [`BitOrder::Little`]: bit b of byte n is 8n + b, b = 0 being the byte's least significant bit.
+//!   `start` is the field's least significant bit.
+//!
+//! In both the field takes bits `start` to `start + length - 1`, hence the same bytes.
+
+use crate::frame::MAX_DATA_BYTES;
+
+/// Most bits that a field may have.
+pub const MAX_LENGTH_BITS: u8 = 64;
+
+/// Most bits that a frame's data may have.
+pub const MAX_DATA_BITS: u16 = 8 * MAX_DATA_BYTES as u16;
+
+/// Bytes that one load takes.
+const WORD_BYTES: usize = 8;
+
+/// How a field's bits are numbered and weighted; see the module's text.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum BitOrder {
+    /// `"big"`: most significant bit first, as sent on the bus.
+    Big,
+    /// `"little"`: least significant bit first.
+    Little,
+}
+
+impl BitOrder {
+    /// As written in files.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Big => "big",
+            Self::Little => "little",
+        }
+    }
+}
+
+/// What number a field's bits stand for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Coding {
+    /// A whole number of 0 or more.
+    Unsigned,
+    /// A whole number in two's complement.
+    Signed,
+    /// An IEEE 754 binary32 or binary64 number, by the field's length of 32 or 64 bits.
+    Float,
+}
+
+/// Why there can be no such field.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum FieldError {
+    /// Length 0 or above 64.
+    #[error("a field has 1 to 64 bits, not {length}")]
+    Length {
+        /// The length asked for, bits.
+        length: u8,
+    },
+    /// A float that is neither 32 nor 64 bits long.
+    #[error("a float has 32 or 64 bits, not {length}")]
+    FloatLength {
+        /// The length asked for, bits.
+        length: u8,
+    },
+    /// Bits that no frame has.
+    #[error("start {start} and length {length} reach beyond the 512 bits of the longest frame")]
+    BeyondFrame {
+        /// The start asked for.
+        start: u16,
+        /// The length asked for, bits.
+        length: u8,
+    },
+}
+
+/// The data bytes end before the field does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("the field needs {need_bytes} data bytes, the frame has {have_bytes}")]
+pub struct FrameTooShort {
+    /// Bytes that the field needs.
+    pub need_bytes: usize,
+    /// Bytes that there are.
+    pub have_bytes: usize,
+}
+
+/// A run of bits in a frame's data, and what number they stand for.
+///
+/// A raw code is the field's bits in a `u64`, right-aligned, the bits above `length` zero.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Field {
+    start: u16,
+    length: u8,
+    order: BitOrder,
+    coding: Coding,
+    /// First byte of the 8-byte word that holds the field, or all of it but one byte.
+    word_at: u8,
+    /// How far the field's least significant bit lies above the word's.
+    shift: u8,
+    /// The byte that holds the rest of a field that touches nine bytes.
+    ninth_at: Option<u8>,
+}
+
+impl Field {
+    /// The field with these bits.
+    ///
+    /// # Errors
+    /// [`FieldError`]: length outside 1 to 64, a float of another length than 32 or 64, or bits
+    /// beyond 64 bytes.
+    pub fn new(
+        start: u16,
+        length: u8,
+        order: BitOrder,
+        coding: Coding,
+    ) -> Result<Self, FieldError> {
+        if length == 0 || length > MAX_LENGTH_BITS {
+            return Err(FieldError::Length { length });
+        }
+        if coding == Coding::Float && length != 32 && length != 64 {
+            return Err(FieldError::FloatLength { length });
+        }
+        let end = start.saturating_add(u16::from(length));
+        if end > MAX_DATA_BITS {
+            return Err(FieldError::BeyondFrame { start, length });
+        }
+        let first = start / 8;
+        let last = (end - 1) / 8;
+        let spans_nine = last - first == WORD_BYTES as u16;
+        // The word ends with the field's last byte, so it lies within every frame that holds the
+        // field; in the first eight bytes it starts at byte 0 and is the whole of a classic frame.
+        let (word_at, ninth_at) = match (spans_nine, order) {
+            (false, _) => (last.saturating_sub(7), None),
+            (true, BitOrder::Big) => (first + 1, Some(first)),
+            (true, BitOrder::Little) => (first, Some(last)),
+        };
+        let shift = match order {
+            BitOrder::Big => 8 * (word_at + 8) - end,
+            BitOrder::Little => start - 8 * word_at,
+        };
+        // Every number here is below 64: the frame has 64 bytes, the word 64 bits.
+        Ok(Self {
+            start,
+            length,
+            order,
+            coding,
+            word_at: word_at as u8,
+            shift: shift as u8,
+            ninth_at: ninth_at.map(|byte| byte as u8),
+        })
+    }
+
+    /// First bit, in the numbering of the field's order.
+    #[must_use]
+    pub fn start(&self) -> u16 {
+        self.start
+    }
+
+    /// Number of bits.
+    #[must_use]
+    pub fn length(&self) -> u8 {
+        self.length
+    }
+
+    /// Bit order.
+    #[must_use]
+    pub fn order(&self) -> BitOrder {
+        self.order
+    }
+
+    /// What number the bits stand for.
+    #[must_use]
+    pub fn coding(&self) -> Coding {
+        self.coding
+    }
+
+    /// How many data bytes a frame needs to hold the field.
+    #[must_use]
+    pub fn needed_bytes(&self) -> usize {
+        usize::from((self.start + u16::from(self.length)).div_ceil(8))
+    }
+
+    /// The largest raw code: all bits set.
+    #[must_use]
+    pub fn mask(&self) -> u64 {
+        u64::MAX >> (MAX_LENGTH_BITS - self.length)
+    }
+
+    /// The bytes and bits that the field takes, as one mask a data byte.
+    #[must_use]
+    pub fn byte_masks(&self) -> [u8; MAX_DATA_BYTES] {
+        let mut masks = [0; MAX_DATA_BYTES];
+        // A frame of 64 bytes is long enough for every field.
+        let _ = self.insert(&mut masks, self.mask());
+        masks
+    }
+
+    /// The raw code in the data bytes; `None` if they end before the field does.
+    #[inline]
+    #[must_use]
+    pub fn extract(&self, data: &[u8]) -> Option<u64> {
+        if data.len() < self.needed_bytes() {
+            return None;
+        }
+        let word = self.load(data);
+        let mut raw = word >> self.shift;
+        if let Some(ninth_at) = self.ninth_at {
+            // A field of at most 64 bits touches nine bytes only off a byte boundary: shift >= 1.
+            raw |= u64::from(*data.get(usize::from(ninth_at))?) << (64 - self.shift);
+        }
+        Some(raw & self.mask())
+    }
+
+    /// Writes a raw code into the data bytes and leaves all other bits as they are. Only the low
+    /// `length` bits of `raw` count, so a negative number may be passed as its two's complement.
+    ///
+    /// # Errors
+    /// [`FrameTooShort`] if the data bytes end before the field does; they stay unchanged.
+    pub fn insert(&self, data: &mut [u8], raw: u64) -> Result<(), FrameTooShort> {
+        let too_short = FrameTooShort {
+            need_bytes: self.needed_bytes(),
+            have_bytes: data.len(),
+        };
+        if data.len() < self.needed_bytes() {
+            return Err(too_short);
+        }
+        let mask = self.mask();
+        let raw = raw & mask;
+        let word = self.load(data) & !(mask << self.shift) | raw << self.shift;
+        let bytes = match self.order {
+            BitOrder::Big => word.to_be_bytes(),
+            BitOrder::Little => word.to_le_bytes(),
+        };
+        let word_at = usize::from(self.word_at);
+        for (to, from) in data.iter_mut().skip(word_at).zip(bytes) {
+            *to = from;
+        }
+        if let Some(ninth_at) = self.ninth_at {
+            let byte = data.get_mut(usize::from(ninth_at)).ok_or(too_short)?;
+            let above = 64 - self.shift;
+            *byte = *byte & !((mask >> above) as u8) | (raw >> above) as u8;
+        }
+        Ok(())
+    }
+
+    /// The field's word. Data of fewer than eight bytes count as followed by zeros.
+    #[inline]
+    fn load(&self, data: &[u8]) -> u64 {
+        let rest = data.get(usize::from(self.word_at)..).unwrap_or_default();
+        let bytes = match rest.first_chunk::<WORD_BYTES>() {
+            Some(bytes) => *bytes,
+            None => {
+                let mut padded = [0; WORD_BYTES];
+                padded
+                    .iter_mut()
+                    .zip(rest)
+                    .for_each(|(to, from)| *to = *from);
+                padded
+            }
+        };
+        match self.order {
+            BitOrder::Big => u64::from_be_bytes(bytes),
+            BitOrder::Little => u64::from_le_bytes(bytes),
+        }
+    }
+
+    /// The raw code as two's complement of the field's length.
+    #[inline]
+    #[must_use]
+    pub fn sign_extended(&self, raw: u64) -> i64 {
+        let unused = MAX_LENGTH_BITS - self.length;
+        (raw << unused).cast_signed() >> unused
+    }
+
+    /// The number that a raw code stands for. A whole number above 2^53 in size is rounded to the
+    /// nearest `f64`; a float may be infinite or not a number.
+    #[inline]
+    #[must_use]
+    pub fn number(&self, raw: u64) -> f64 {
+        match self.coding {
+            Coding::Unsigned => raw as f64,
+            Coding::Signed => self.sign_extended(raw) as f64,
+            Coding::Float if self.length == 32 => f64::from(f32::from_bits(raw as u32)),
+            Coding::Float => f64::from_bits(raw),
+        }
+    }
+
+    /// The raw code whose number is nearest to `number`; the lowest or highest code for a number
+    /// beyond them, 0 for a whole-number field and `NaN`.
+    #[must_use]
+    pub fn nearest_raw(&self, number: f64) -> u64 {
+        match self.coding {
+            // Casts from float to integer saturate.
+            Coding::Unsigned => (number.round_ties_even() as u64).min(self.mask()),
+            Coding::Signed => {
+                let highest = (self.mask() >> 1).cast_signed();
+                let code = (number.round_ties_even() as i64).clamp(-highest - 1, highest);
+                code.cast_unsigned() & self.mask()
+            }
+            Coding::Float if self.length == 32 => u64::from((number as f32).to_bits()),
+            Coding::Float => number.to_bits(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn field(start: u16, length: u8, order: BitOrder, coding: Coding) -> Field {
+        Field::new(start, length, order, coding).unwrap()
+    }
+
+    fn check_extract(start: u16, length: u8, order: BitOrder, data: &[u8], raw: u64) {
+        let field = field(start, length, order, Coding::Unsigned);
+        assert_eq!(
+            field.extract(data),
+            Some(raw),
+            "{order:?} {start}+{length} of {data:02x?}"
+        );
+    }
+
+    #[test]
+    fn bits_are_numbered_as_the_module_says() {
+        let data = [0x12, 0x34, 0x56, 0x78, 0x9A, 0xBC, 0xDE, 0xF1];
+        check_extract(0, 16, BitOrder::Big, &data, 0x1234);
+        check_extract(4, 12, BitOrder::Big, &data, 0x234);
+        check_extract(0, 1, BitOrder::Big, &[0x80], 1);
+        check_extract(7, 1, BitOrder::Big, &[0x01], 1);
+        check_extract(7, 2, BitOrder::Big, &[0x01, 0x80], 3);
+        check_extract(0, 64, BitOrder::Big, &data, 0x1234_5678_9ABC_DEF1);
+        check_extract(0, 16, BitOrder::Little, &data, 0x3412);
+        check_extract(4, 8, BitOrder::Little, &data, 0x41);
+        check_extract(0, 1, BitOrder::Little, &[0x01], 1);
+        check_extract(7, 1, BitOrder::Little, &[0x80], 1);
+        check_extract(7, 2, BitOrder::Little, &[0x80, 0x01], 3);
+        check_extract(0, 64, BitOrder::Little, &data, 0xF1DE_BC9A_7856_3412);
+        // Nine bytes touched.
+        let nine = [0x01, 0x23, 0x45, 0x67, 0x89, 0xAB, 0xCD, 0xEF, 0x10];
+        check_extract(4, 64, BitOrder::Big, &nine, 0x1234_5678_9ABC_DEF1);
+        check_extract(4, 64, BitOrder::Little, &nine, 0x0EFC_DAB8_9674_5230);
+        // The last byte of the longest frame.
+        let mut long = [0; 64];
+        long[63] = 0x81;
+        check_extract(504, 8, BitOrder::Big, &long, 0x81);
+        check_extract(504, 8, BitOrder::Little, &long, 0x81);
+    }
+
+    #[test]
+    fn a_short_frame_has_the_fields_that_end_in_it() {
+        for order in [BitOrder::Big, BitOrder::Little] {
+            check_extract(8, 16, order, &[0, 0xAA, 0xAA], 0xAAAA);
+            let field = field(8, 17, order, Coding::Unsigned);
+            assert_eq!(field.extract(&[0, 0xAA, 0xAA]), None);
+            let mut data = [7; 3];
+            let refused = FrameTooShort {
+                need_bytes: 4,
+                have_bytes: 3,
+            };
+            assert_eq!(field.insert(&mut data, 0), Err(refused));
+            assert_eq!(data, [7; 3]);
+        }
+    }
+
+    #[test]
+    fn impossible_fields_are_refused() {
+        let check = |start, length, coding, error| {
+            assert_eq!(Field::new(start, length, BitOrder::Big, coding), Err(error));
+        };
+        check(0, 0, Coding::Unsigned, FieldError::Length { length: 0 });
+        check(0, 65, Coding::Signed, FieldError::Length { length: 65 });
+        check(0, 16, Coding::Float, FieldError::FloatLength { length: 16 });
+        check(
+            505,
+            8,
+            Coding::Unsigned,
+            FieldError::BeyondFrame {
+                start: 505,
+                length: 8,
+            },
+        );
+        let start = u16::MAX;
+        check(
+            start,
+            8,
+            Coding::Unsigned,
+            FieldError::BeyondFrame { start, length: 8 },
+        );
+    }
+
+    #[test]
+    fn codes_stand_for_numbers() {
+        let check = |length, coding, raw, number: f64| {
+            let field = field(0, length, BitOrder::Big, coding);
+            assert_eq!(field.number(raw), number, "{length} {coding:?} {raw:#x}");
+            assert_eq!(
+                field.nearest_raw(number),
+                raw,
+                "{length} {coding:?} {number}"
+            );
+        };
+        check(1, Coding::Signed, 1, -1.0);
+        check(8, Coding::Unsigned, 0xFF, 255.0);
+        check(8, Coding::Signed, 0xFF, -1.0);
+        check(8, Coding::Signed, 0x80, -128.0);
+        check(64, Coding::Signed, 1 << 63, -9_223_372_036_854_775_808.0);
+        check(32, Coding::Float, 0x3FC0_0000, 1.5);
+        check(64, Coding::Float, 0xBFF8_0000_0000_0000, -1.5);
+    }
+
+    #[test]
+    fn numbers_beyond_the_codes_take_the_nearest_code() {
+        let check = |length, coding, number, raw| {
+            assert_eq!(
+                field(0, length, BitOrder::Big, coding).nearest_raw(number),
+                raw
+            );
+        };
+        check(8, Coding::Unsigned, 1e9, 0xFF);
+        check(8, Coding::Unsigned, -3.0, 0);
+        check(8, Coding::Unsigned, f64::NAN, 0);
+        check(8, Coding::Signed, 1e9, 0x7F);
+        check(8, Coding::Signed, -1e9, 0x80);
+        check(64, Coding::Unsigned, f64::INFINITY, u64::MAX);
+        check(64, Coding::Signed, f64::INFINITY, u64::MAX >> 1);
+    }
+
+    fn any_field() -> impl Strategy<Value = Field> {
+        let coding = prop_oneof![
+            Just(Coding::Unsigned),
+            Just(Coding::Signed),
+            Just(Coding::Float)
+        ];
+        let order = prop_oneof![Just(BitOrder::Big), Just(BitOrder::Little)];
+        (1_u8..=64, coding, order)
+            .prop_flat_map(|(length, coding, order)| {
+                let length = match coding {
+                    Coding::Float if length <= 32 => 32,
+                    Coding::Float => 64,
+                    _ => length,
+                };
+                (
+                    0..=MAX_DATA_BITS - u16::from(length),
+                    Just((length, coding, order)),
+                )
+            })
+            .prop_map(|(start, (length, coding, order))| field(start, length, order, coding))
+    }
+
+    /// The bit of the module's definition, one at a time: index of the byte, and its weight there.
+    fn place(field: &Field, significance: u16) -> (usize, u8) {
+        let bit = match field.order() {
+            BitOrder::Big => field.start() + u16::from(field.length()) - 1 - significance,
+            BitOrder::Little => field.start() + significance,
+        };
+        let weight = match field.order() {
+            BitOrder::Big => 0x80 >> (bit % 8),
+            BitOrder::Little => 1 << (bit % 8),
+        };
+        (usize::from(bit / 8), weight)
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_put_in_comes_out_and_nothing_else_changes(
+            field in any_field(),
+            raw: u64,
+            fill: u8,
+            spare in 0_usize..9,
+        ) {
+            let bytes = (field.needed_bytes() + spare).min(MAX_DATA_BYTES);
+            let mut data = vec![fill; bytes];
+            field.insert(&mut data, raw).unwrap();
+            prop_assert_eq!(field.extract(&data), Some(raw & field.mask()));
+            for (byte, mask) in data.iter().zip(field.byte_masks()) {
+                prop_assert_eq!(byte & !mask, fill & !mask);
+            }
+        }
+
+        #[test]
+        fn extraction_follows_the_definition_bit_by_bit(
+            field in any_field(),
+            data in prop::array::uniform32(any::<u8>()),
+        ) {
+            let data = [data, data].concat();
+            let raw = field.extract(&data).unwrap();
+            for significance in 0..u16::from(field.length()) {
+                let (byte, weight) = place(&field, significance);
+                prop_assert_eq!(raw >> significance & 1 == 1, data[byte] & weight != 0);
+            }
+        }
+
+        #[test]
+        fn every_whole_number_code_is_its_own_nearest(field in any_field(), raw: u64) {
+            // An f64 holds whole numbers of up to 53 bits exactly.
+            prop_assume!(field.length() <= 53 && field.coding() != Coding::Float);
+            let raw = raw & field.mask();
+            prop_assert_eq!(field.nearest_raw(field.number(raw)), raw);
+        }
+    }
+}

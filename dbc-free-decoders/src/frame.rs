@@ -24,7 +24,10 @@ impl CanId {
     #[must_use]
     pub fn new(number: u32, extended: bool) -> Option<Self> {
         match extended {
-            false => u16::try_from(number).ok().filter(|&n| u32::from(n) <= Self::MAX_BASE).map(Self::Base),
+            false => u16::try_from(number)
+                .ok()
+                .filter(|&n| u32::from(n) <= Self::MAX_BASE)
+                .map(Self::Base),
             true => (number <= Self::MAX_EXTENDED).then_some(Self::Extended(number)),
         }
     }

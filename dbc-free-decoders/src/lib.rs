@@ -12,6 +12,7 @@
 //! - [`decoder_file`]: the TOML description of a car's frames, checked and pointed at when wrong.
 //! - [`extractor`]: that description compiled, then run over frames without allocating per frame.
 //! - [`signal`]: the decoded series, each with its own time stamps.
+//! - [`traffic`]: which frames there were, decoded or not.
 //! - [`toml_error`]: what is wrong in one of our TOML files, and on which line.
 
 pub mod decoder_file;
@@ -21,4 +22,5 @@ pub mod frame;
 pub mod role;
 pub mod signal;
 pub mod toml_error;
+pub mod traffic;
 pub mod unit;

@@ -16,6 +16,15 @@ pub enum SignalKey {
 }
 
 impl SignalKey {
+    /// The role, if it has one.
+    #[must_use]
+    pub fn role(&self) -> Option<Role> {
+        match self {
+            Self::Role(role) => Some(*role),
+            Self::Name(_) => None,
+        }
+    }
+
     /// Role or name as written in files and tables.
     #[must_use]
     pub fn text(&self) -> &str {
@@ -35,7 +44,7 @@ pub enum InvalidReason {
     BelowMin,
     /// Above the decoder file's `max`.
     AboveMax,
-    /// A floating-point field held NaN or an infinity.
+    /// A floating-point field held NaN or an infinity, or scaling overflowed.
     NotFinite,
     /// The frame was too short to hold the field.
     FrameTooShort,
@@ -71,7 +80,8 @@ pub struct Series {
     /// Received, but not a measurement.
     pub invalid: Vec<Invalid>,
     /// Longest time for which a value stands for the next one, ns: the decoder file's
-    /// `timeout_ms`, else five of its periods, else five median intervals of the data.
+    /// `timeout_ms`, else five of its periods, else five median intervals of the data. A signal
+    /// that only some of its frames hold (`when`) takes the larger of the latter two.
     pub timeout_ns: i64,
 }
 
@@ -89,6 +99,12 @@ impl Signals {
         self.series
             .iter()
             .filter(|s| s.key == SignalKey::Role(role))
-            .reduce(|best, s| if s.t_ns.len() > best.t_ns.len() { s } else { best })
+            .reduce(|best, s| {
+                if s.t_ns.len() > best.t_ns.len() {
+                    s
+                } else {
+                    best
+                }
+            })
     }
 }

@@ -19,13 +19,19 @@ impl TomlError {
     pub fn at(text: &str, span: Range<usize>, message: impl Into<String>) -> Self {
         let before = text.get(..span.start).unwrap_or(text);
         let line = before.bytes().filter(|&b| b == b'\n').count() + 1;
-        Self { line: Some(line), message: message.into() }
+        Self {
+            line: Some(line),
+            message: message.into(),
+        }
     }
 
     /// A mistake that lies nowhere in particular.
     #[must_use]
     pub fn whole(message: impl Into<String>) -> Self {
-        Self { line: None, message: message.into() }
+        Self {
+            line: None,
+            message: message.into(),
+        }
     }
 
     /// What the TOML reader found, on one line.

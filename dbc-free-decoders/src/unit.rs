@@ -117,7 +117,9 @@ impl fmt::Display for Unit {
 
 /// The text is not a unit of the list.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("unknown unit \"{0}\"; use one of km/h, m/s, rad/s, rpm, deg/s, bar, kPa, Pa, Nm, N, %, degC, K, deg, rad, g, m/s2, A, V or \"\"")]
+#[error(
+    "unknown unit \"{0}\"; use one of km/h, m/s, rad/s, rpm, deg/s, bar, kPa, Pa, Nm, N, %, degC, K, deg, rad, g, m/s2, A, V or \"\""
+)]
 pub struct UnknownUnit(pub String);
 
 impl FromStr for Unit {
@@ -141,7 +143,10 @@ mod tests {
         let message = UnknownUnit("furlong".into()).to_string();
         for &unit in Unit::ALL {
             assert_eq!(unit.text().parse(), Ok(unit));
-            assert!(message.contains(unit.text()), "{unit:?} missing from: {message}");
+            assert!(
+                message.contains(unit.text()),
+                "{unit:?} missing from: {message}"
+            );
         }
     }
 

@@ -1,0 +1,222 @@
+//! What the numbers rest on: the drives, the transfer methods and their assumptions, and the car as
+//! its file describes it.
+
+use maud::{Markup, html};
+
+use super::campaign::{self, Campaign};
+use super::page::{literal, wide_table};
+use super::{number, wording};
+use crate::chart::Side;
+use crate::drive::DriveMeasures;
+use crate::measure::Measured;
+use crate::vehicle::{PressureLaw, Vehicle};
+
+/// Three tables.
+pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
+    html! {
+        h3 { "The drives" }
+        (drives(campaign))
+        h3 { "The transfer fraction" }
+        (transfer(campaign))
+        h3 { "The car, as its file describes it" }
+        (car(campaign.vehicle))
+    }
+}
+
+fn drives(campaign: &Campaign<'_>) -> Markup {
+    if Side::BOTH.into_iter().all(|side| campaign.drives(side).is_empty()) {
+        return html! { p.why { "There are none." } };
+    }
+    let table = html! {
+        table {
+            caption {
+                "Drives, with the noise of slip and each wheel's rolling radius over the rear mean "
+                span.why { "(± is one standard uncertainty)" }
+            }
+            thead { tr {
+                th scope="col" { "Drive" }
+                th scope="col" { "Capture" }
+                th scope="col" { "Begins" }
+                th.number scope="col" { "Length" br; span.unit { "s" } }
+                th.number scope="col" { "Frames" }
+                th.number scope="col" { "Engagements" }
+                th.number scope="col" { "Slip noise" br; span.unit { "m/s" } }
+                @for wheel in ["Front left", "Front right", "Rear left", "Rear right"] {
+                    th.number scope="col" { (wheel) }
+                }
+            } }
+            tbody {
+                @for side in Side::BOTH {
+                    @for (i, drive) in campaign.drives(side).iter().enumerate() {
+                        (drive_row(side, i, drive))
+                    }
+                }
+            }
+        }
+    };
+    html! { div.dense { (wide_table("The drives", &table)) } }
+}
+
+fn drive_row(side: Side, index: usize, drive: &DriveMeasures) -> Markup {
+    let ratio = &drive.radius_ratio;
+    html! {
+        tr {
+            th scope="row" { (wording::capital(side.text())) " " (index + 1) }
+            td { (literal(&drive.name)) }
+            td { (moment(drive.start_ns)) }
+            td.number { (number::rounded_to(drive.duration_s, 0.5)) }
+            td.number { (number::whole(usize::try_from(drive.frames).unwrap_or(usize::MAX))) }
+            td.number { (drive.engagements.len()) }
+            td.number { (measured(&drive.noise_slip_mps)) }
+            @for wheel in [&ratio.front_left, &ratio.front_right, &ratio.rear_left, &ratio.rear_right] {
+                td.number { (measured(wheel)) }
+            }
+        }
+    }
+}
+
+fn measured(value: &Measured) -> Markup {
+    html! {
+        @match value {
+            Ok(estimate) => (number::with_uncertainty(estimate.value, estimate.u)),
+            Err(missing) => span.why { (campaign::reason(missing)) },
+        }
+    }
+}
+
+/// A time stamp in UTC to the minute.
+fn moment(start_ns: i64) -> String {
+    jiff::Timestamp::from_nanosecond(i128::from(start_ns))
+        .map(|t| t.strftime("%Y-%m-%d %H:%M UTC").to_string())
+        .unwrap_or_else(|_| number::NO_NUMBER.to_owned())
+}
+
+/// One line of the table of methods.
+struct Method {
+    name: &'static str,
+    assumption: &'static str,
+    counts: [usize; 2],
+    bounds: usize,
+}
+
+fn transfer(campaign: &Campaign<'_>) -> Markup {
+    let mut methods: Vec<Method> = Vec::new();
+    for (i, side) in Side::BOTH.into_iter().enumerate() {
+        for estimate in campaign.engagements(side).flat_map(|(_, e)| &e.transfer) {
+            let known = methods.iter().position(|m| {
+                m.name == estimate.method && m.assumption == estimate.assumption
+            });
+            let place = known.unwrap_or_else(|| {
+                methods.push(Method {
+                    name: estimate.method,
+                    assumption: estimate.assumption,
+                    counts: [0; 2],
+                    bounds: 0,
+                });
+                methods.len() - 1
+            });
+            if let Some(method) = methods.get_mut(place)
+                && estimate.fraction.is_ok()
+            {
+                if let Some(count) = method.counts.get_mut(i) {
+                    *count += 1;
+                }
+                method.bounds += usize::from(estimate.upper_bound);
+            }
+        }
+    }
+    if methods.is_empty() {
+        return html! { p.why { "It was not estimated." } };
+    }
+    let table = html! {
+        table {
+            caption { "Methods of the transfer fraction, and what each takes for granted" }
+            thead { tr {
+                th scope="col" { "Method" }
+                th scope="col" { "Takes for granted" }
+                th.number scope="col" { "Values before" }
+                th.number scope="col" { "Values after" }
+                th.number scope="col" { "Only upper bounds" }
+            } }
+            tbody {
+                @for method in &methods {
+                    tr {
+                        th scope="row" { (method.name) }
+                        td { (method.assumption) }
+                        @for count in method.counts { td.number { (count) } }
+                        td.number { (method.bounds) }
+                    }
+                }
+            }
+        }
+    };
+    wide_table("Methods of the transfer fraction", &table)
+}
+
+fn car(vehicle: &Vehicle) -> Markup {
+    let Vehicle { geometry: g, tyres, mass, driveline: d, coupling: c, .. } = vehicle;
+    let plain = |value: Option<f64>| value.map(exact);
+    let gears = d.gear_ratios.as_ref().map(|ratios| {
+        ratios.iter().map(|ratio| exact(*ratio)).collect::<Vec<_>>().join(", ")
+    });
+    let law = c.pressure_law.map(|law| {
+        match law {
+            PressureLaw::UniformPressure => "uniform pressure",
+            PressureLaw::UniformWear => "uniform wear",
+        }
+        .to_owned()
+    });
+    let given: [(&str, &str, Option<String>); 21] = [
+        ("Wheelbase", "m", plain(g.wheelbase_m)),
+        ("Front track", "m", plain(g.track_front_m)),
+        ("Rear track", "m", plain(g.track_rear_m)),
+        ("Rolling radius of the tyres", "m", plain(tyres.rolling_radius_m)),
+        ("Mass as tested", "kg", plain(mass.kg)),
+        ("Gear ratios", "", gears),
+        ("Final drive", "", plain(d.final_drive)),
+        ("Coupling shaft over rear wheels", "", plain(d.rear_drive_ratio)),
+        ("Driveline efficiency", "", plain(d.efficiency)),
+        ("Friction surfaces", "", c.friction_surfaces.map(|n| n.to_string())),
+        ("Outer radius of the lining", "m", plain(c.outer_radius_m)),
+        ("Inner radius of the lining", "m", plain(c.inner_radius_m)),
+        ("Pressure law", "", law),
+        ("Piston area", "m²", plain(c.piston_area_m2)),
+        ("Return force", "N", plain(c.return_force_n)),
+        ("Friction coefficient", "", plain(c.friction_coefficient)),
+        ("Highest pressure", "bar", plain(c.max_pressure_bar)),
+        ("Clearance", "m", plain(c.clearance_m)),
+        ("Pump flow", "m³/s", plain(c.pump_flow_m3_s)),
+        ("Dead time when healthy", "ms", plain(c.nominal_dead_time_ms)),
+        ("Rise time when healthy", "ms", plain(c.nominal_rise_time_ms)),
+    ];
+    html! {
+        p { "Decoder file: " (literal(&vehicle.decoder)) }
+        table.car {
+            caption { "Values of the vehicle file" }
+            thead { tr { th scope="col" { "Value" } th.number scope="col" { "Given as" } } }
+            tbody {
+                @for (name, unit, value) in &given {
+                    tr {
+                        th scope="row" { (name) }
+                        td.number {
+                            @match value {
+                                Some(value) => { (value) @if !unit.is_empty() { "\u{a0}" (unit) } }
+                                None => span.why { "not given" },
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// A number as the owner wrote it.
+fn exact(value: f64) -> String {
+    if (1e-4..1e6).contains(&value.abs()) || value == 0.0 {
+        value.to_string()
+    } else {
+        format!("{value:e}")
+    }
+    .replace('-', "−")
+}

@@ -1,0 +1,210 @@
+//! Every engagement in numbers: a table a drive.
+
+use maud::{Markup, html};
+
+use super::campaign::{self, Campaign};
+use super::page::{literal, wide_table};
+use super::summary::mark;
+use super::{EngagementPosition, number, wording};
+use crate::chart::Side;
+use crate::drive::DriveMeasures;
+use crate::engagement::{Conditions, Engagement};
+use crate::measure::Measure;
+
+/// A condition's heading, unit and value.
+type Condition = (&'static str, &'static str, fn(&Conditions) -> Option<f64>);
+
+const CONDITIONS: [Condition; 5] = [
+    ("speed", "m/s", |c| c.speed_mps),
+    ("demand step", "", |c| c.demand_step),
+    ("accelerator", "%", |c| c.accelerator_percent),
+    ("fluid", "°C", |c| c.fluid_temperature_c),
+    ("engine torque", "N·m", |c| c.engine_torque_nm),
+];
+
+/// A table a drive.
+pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
+    html! {
+        p {
+            "± is one standard uncertainty: about two of three such intervals hold the true value. "
+            "≤ marks an upper bound, where the coupling was locked. A letter stands for the reason "
+            "why there is no value; the reasons are under each table."
+            @if campaign.knows_matches() { " * marks an engagement that was matched and compared." }
+        }
+        div.dense {
+            @for side in Side::BOTH {
+                h3 { (mark(side)) " " (wording::capital(side.text())) }
+                @if campaign.drives(side).is_empty() { p.why { "No drives." } }
+                @for (i, drive) in campaign.drives(side).iter().enumerate() {
+                    (drive_table(campaign, side, i, drive))
+                }
+            }
+        }
+    }
+}
+
+fn drive_table(
+    campaign: &Campaign<'_>,
+    side: Side,
+    index: usize,
+    drive: &DriveMeasures,
+) -> Markup {
+    let name = format!("{} {}", wording::capital(side.text()), index + 1);
+    if drive.engagements.is_empty() {
+        return html! { p { (name) ", " (literal(&drive.name)) ": no engagement was found." } };
+    }
+    let (shown_measures, absent) = columns(drive);
+    let mut letters = Letters::default();
+    let demand = wording::demand_unit(campaign.notes.demand_unit);
+    let rows: Vec<Markup> = drive
+        .engagements
+        .iter()
+        .enumerate()
+        .map(|(engagement, value)| {
+            let position = EngagementPosition { drive: index, engagement };
+            let matched = campaign.knows_matches() && campaign.is_matched(side, position);
+            row(drive, engagement, value, matched, &shown_measures, &mut letters)
+        })
+        .collect();
+    let table = html! {
+        table {
+            caption { (name) ": " (literal(&drive.name)) }
+            thead { tr {
+                th scope="col" { "No." }
+                th scope="col" { "Kind" }
+                th.number scope="col" { "at" br; span.unit { "s" } }
+                @for (heading, unit, _) in CONDITIONS {
+                    th.number scope="col" {
+                        (heading) br;
+                        span.unit { (if heading == "demand step" { shown(demand) } else { unit }) }
+                    }
+                }
+                @for measure in &shown_measures {
+                    th.number scope="col" {
+                        (measure.label()) br; span.unit { (shown(measure.unit())) }
+                    }
+                }
+            } }
+            tbody { @for row in &rows { (row) } }
+        }
+    };
+    html! {
+        (wide_table(&format!("Engagements of {name}"), &table))
+        @if !letters.reasons.is_empty() || !absent.is_empty() {
+            ul.reasons {
+                @for (measure, reason) in &absent {
+                    li { "No " (measure.label()) " in this drive: " (reason) }
+                }
+                @for (i, reason) in letters.reasons.iter().enumerate() {
+                    li { (letter(i)) ": " (reason) }
+                }
+            }
+        }
+    }
+}
+
+/// Measures with a column of their own, and those that no engagement of the drive has, all for the
+/// same reason.
+fn columns(drive: &DriveMeasures) -> (Vec<Measure>, Vec<(Measure, String)>) {
+    let mut shown = Vec::new();
+    let mut absent = Vec::new();
+    for measure in Measure::ALL.iter().copied() {
+        let mut reasons = drive.engagements.iter().map(|e| campaign::reason_of(e, measure));
+        match reasons.next().flatten() {
+            Some(first) if reasons.all(|reason| reason.as_ref() == Some(&first)) => {
+                absent.push((measure, first));
+            }
+            _ => shown.push(measure),
+        }
+    }
+    (shown, absent)
+}
+
+fn shown(unit: &str) -> &str {
+    if unit == "1" { "" } else { unit }
+}
+
+fn row(
+    drive: &DriveMeasures,
+    index: usize,
+    engagement: &Engagement,
+    matched: bool,
+    measures: &[Measure],
+    letters: &mut Letters,
+) -> Markup {
+    let at_s = (i128::from(engagement.reference_ns) - i128::from(drive.start_ns)) as f64 * 1e-9;
+    let upper_bound = campaign::is_upper_bound(engagement);
+    html! {
+        tr {
+            th scope="row" { (index + 1) @if matched { "*" } }
+            td { (engagement.kind.text()) @if let Some(slip) = other_reference(engagement) { (slip) } }
+            td.number { (number::rounded_to(at_s, 0.05)) }
+            @for (_, _, condition) in CONDITIONS {
+                td.number {
+                    @match condition(&engagement.conditions).filter(|v| v.is_finite()) {
+                        Some(value) => (number::plain(value)),
+                        None => (number::NO_NUMBER),
+                    }
+                }
+            }
+            @for measure in measures {
+                td.number {
+                    @match campaign::value_of(engagement, *measure) {
+                        Some(estimate) => {
+                            @if *measure == Measure::TransferFraction && upper_bound { "≤ " }
+                            (number::with_uncertainty(estimate.value, estimate.u))
+                        }
+                        None => (letters.of(campaign::reason_of(engagement, *measure))),
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Said only where times are not counted from demand, as that is the rule.
+fn other_reference(engagement: &Engagement) -> Option<&'static str> {
+    match engagement.reference {
+        crate::engagement::Reference::Demand => None,
+        crate::engagement::Reference::Slip => Some(", from onset of slip"),
+    }
+}
+
+/// Reasons for missing values of one table, each with its letter.
+#[derive(Default)]
+struct Letters {
+    reasons: Vec<String>,
+}
+
+impl Letters {
+    fn of(&mut self, reason: Option<String>) -> String {
+        let Some(reason) = reason else { return number::NO_NUMBER.to_owned() };
+        let place = self.reasons.iter().position(|known| *known == reason).unwrap_or_else(|| {
+            self.reasons.push(reason);
+            self.reasons.len() - 1
+        });
+        letter(place)
+    }
+}
+
+/// a, b, ... z, aa, ab, ...
+fn letter(place: usize) -> String {
+    let mut rest = place + 1;
+    let mut letters = Vec::new();
+    while rest > 0 {
+        rest -= 1;
+        letters.push(char::from(b'a' + (rest % 26) as u8));
+        rest /= 26;
+    }
+    letters.iter().rev().collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn letters_go_on_after_z() {
+        assert_eq!([0, 1, 25, 26, 51, 52, 701, 702].map(letter).join(" "), "a b z aa az ba zz aaa");
+    }
+}

@@ -1,0 +1,127 @@
+//! The look of every report: one style sheet. Light and dark by the reader's device, a phone's
+//! width, A4 paper. Meaning never rests on colour alone.
+
+use crate::chart::palette;
+
+/// The whole style sheet.
+#[must_use]
+pub fn sheet() -> String {
+    let light = palette::properties(false);
+    let dark = palette::properties(true);
+    let charts = palette::dark_rules();
+    format!(
+        ":root{{{light}}}\n{SHEET}\
+         @media screen and (prefers-color-scheme:dark){{\n:root{{{dark}}}\n{charts}}}\n{PRINT}"
+    )
+}
+
+const SHEET: &str = "\
+*{box-sizing:border-box}
+html{-webkit-text-size-adjust:100%;text-size-adjust:100%}
+body{margin:0 auto;padding:1.5rem clamp(1rem,4vw,2.5rem) 3rem;max-width:72rem;background:var(--paper);color:var(--text);font:1rem/1.5 system-ui,-apple-system,'Segoe UI','Noto Sans','Liberation Sans',sans-serif}
+h1,h2,h3{line-height:1.25;margin:0}
+h1{font-size:1.6rem}
+h2{font-size:1.3rem;margin:0 0 .75rem}
+h3{font-size:1.05rem;margin:0 0 .35rem}
+p,ul,ol,dl{margin:0 0 .75rem}
+ul,ol{padding-left:1.2rem}
+li{margin:.15rem 0}
+a{color:inherit}
+a:focus-visible,[tabindex]:focus-visible{outline:3px solid var(--edge);outline-offset:2px}
+.skip{position:absolute;left:-100rem}
+.skip:focus{position:static}
+.kind{margin:0;color:var(--quiet)}
+.literal{white-space:pre-wrap;overflow-wrap:anywhere}
+.notes{color:var(--quiet);margin:.25rem 0 0}
+main>.part{margin-top:2.75rem;padding-top:1.25rem;border-top:1px solid var(--rule)}
+.verdict{margin:1.25rem 0 1.5rem;padding:1rem 1.25rem;background:var(--shade);border-left:.4rem solid var(--text)}
+.verdict h2{font-size:1rem;font-weight:600;margin:0 0 .3rem}
+.verdict .sentence{font-size:1.45rem;line-height:1.35;font-weight:600;margin:0;max-width:46em;text-wrap:pretty}
+.verdict .limits{margin:.6rem 0 0;max-width:60em}
+.cards{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,18.5rem),1fr));gap:1rem;margin:0 0 1.5rem}
+.card{border:1px solid var(--rule);padding:1rem 1.1rem;display:flex;flex-direction:column}
+.card h3{margin:0}
+.card .meaning{color:var(--quiet);font-size:.875rem;line-height:1.4;min-height:2.8em;margin:.1rem 0 .6rem}
+.pair{display:flex;gap:1.25rem;flex-wrap:wrap;margin:0 0 .25rem}
+.pair dt{font-size:.875rem;color:var(--quiet)}
+.pair dd{margin:0;font-size:1.6rem;line-height:1.2;font-weight:600;white-space:nowrap;font-variant-numeric:tabular-nums}
+.pair .unit{font-size:.95rem;font-weight:400}
+.card .chart{max-width:20rem;margin:.1rem 0 .35rem}
+.card .change{margin:0;font-variant-numeric:tabular-nums}
+.card .answer{margin:.4rem 0 0;padding-top:.5rem;border-top:1px solid var(--rule);font-weight:600}
+.why{color:var(--quiet);font-weight:400}
+.card p:last-child{margin-bottom:0}
+.mark{display:inline-block;width:1em;text-align:center}
+.mark.before{color:var(--before)}
+.mark.after{color:var(--after)}
+.columns{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,24rem),1fr));gap:1.5rem 2.5rem;align-items:start}
+.warnings{border-left:.4rem solid var(--caution);padding:.1rem 0 .1rem 1rem;margin:0 0 1.5rem}
+.warnings h2,.cautions h2{font-size:1rem;margin:0 0 .3rem}
+.warnings h2{color:var(--caution)}
+.warnings ul,.cautions ul{margin:0}
+.cautions{margin:0 0 1.5rem;font-size:.925rem;color:var(--quiet)}
+.cautions h2{color:var(--text)}
+nav ul{list-style:none;padding:0;margin:0;display:flex;flex-wrap:wrap;gap:.25rem 1.25rem}
+nav li{margin:0}
+nav a{display:inline-block;padding:.3rem 0}
+.figures{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,27rem),1fr));gap:1.75rem 2rem}
+figure{margin:0;min-width:0}
+figcaption{font-size:.875rem;line-height:1.45;color:var(--quiet);margin-top:.25rem}
+figcaption p{margin:0 0 .25rem}
+figcaption strong{color:var(--text)}
+.chart{display:block;width:100%;height:auto;max-width:40rem}
+.chart text{font-family:inherit;font-variant-numeric:tabular-nums}
+.legend .chart{width:auto;max-width:100%}
+.wide{overflow-x:auto;margin:0 0 1.5rem}
+table{border-collapse:collapse;font-size:.9rem;line-height:1.4;font-variant-numeric:tabular-nums}
+caption{text-align:left;font-weight:600;padding:0 0 .4rem}
+caption .why{font-weight:400}
+th,td{padding:.35rem .7rem;text-align:left;vertical-align:top;border-bottom:1px solid var(--rule)}
+th:first-child,td:first-child{padding-left:0}
+thead th{border-bottom:1px solid var(--edge);vertical-align:bottom}
+tbody th{font-weight:600}
+.number{text-align:right;white-space:nowrap}
+thead .number{white-space:normal}
+.unit{color:var(--quiet);font-weight:400}
+th .meaning{display:block;font-weight:400;color:var(--quiet);font-size:.85rem;max-width:20em}
+td.verdict-cell{font-weight:600;min-width:9em}
+table.measures thead th{max-width:6.5em}
+table.measures tbody th{min-width:15em}
+.figures+h3{margin-top:2rem}
+.dense table{font-size:.8rem}
+.dense th,.dense td{padding:.25rem .5rem}
+.dense thead th{max-width:7em}
+.dense tbody th,.dense thead th:first-child{position:sticky;left:0;background:var(--paper);padding-left:0}
+.reasons{list-style:none;padding:0;font-size:.85rem;color:var(--quiet);margin:-1rem 0 1.75rem}
+footer{margin-top:3rem;padding-top:1rem;border-top:1px solid var(--rule);color:var(--quiet);font-size:.875rem}
+@media screen and (min-width:80rem){#engagements .dense{--broad:min(100vw - 5rem,108rem);width:var(--broad);margin-left:calc((100% - var(--broad))/2)}}
+@media (max-width:40rem){.verdict .sentence{font-size:1.2rem}.pair dd{font-size:1.4rem}main>.part{margin-top:2rem}}
+";
+
+/// Paper is light whatever the screen was; tables that need the width lie on their side.
+const PRINT: &str = "\
+@page{size:A4;margin:14mm 13mm}
+@page broad{size:A4 landscape;margin:12mm}
+@media print{
+body{max-width:none;padding:0;font-size:9.5pt}
+nav,.skip{display:none}
+.verdict,.mark,.chart{print-color-adjust:exact;-webkit-print-color-adjust:exact}
+.verdict .sentence{font-size:14pt}
+.cards{grid-template-columns:repeat(3,1fr);gap:3mm}
+.card{padding:2.5mm 3mm}
+.pair{gap:3mm}
+.pair dd{font-size:13pt}
+.figures{grid-template-columns:1fr 1fr;gap:5mm 6mm}
+figure,.card,.warnings,.cautions,tr{break-inside:avoid}
+h2,h3,caption,thead{break-after:avoid}
+thead{display:table-header-group}
+main>.part{margin-top:7mm;padding-top:3mm}
+.wide{overflow:visible}
+table{font-size:8pt}
+th,td{padding:1mm 1.6mm}
+th .meaning{font-size:7.5pt}
+#engagements{page:broad;border-top:0}
+.dense table{font-size:7pt}
+.dense th,.dense td{padding:.7mm 1.1mm}
+}
+";

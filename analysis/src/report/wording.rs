@@ -1,0 +1,130 @@
+//! The words of the page: units as printed, verdicts, and each measure in a plain sentence.
+
+use slipwright_decoders::unit::Unit;
+
+use super::number;
+use crate::comparison::{MeasureComparison, Verdict};
+use crate::measure::{Better, Measure};
+
+/// Standard uncertainty that the interval of the shift leaves, if there is one.
+pub(super) fn u_of_shift(row: &MeasureComparison) -> f64 {
+    match (row.ci_low, row.ci_high) {
+        (Some(low), Some(high)) => number::u_of_interval(low, high),
+        _ => f64::NAN,
+    }
+}
+
+/// A unit behind its number: nothing for a bare number, a space that does not break before others.
+pub(super) fn behind(unit: &str) -> String {
+    if unit == "1" { String::new() } else { format!("\u{a0}{unit}") }
+}
+
+/// A unit over an axis or in a heading.
+pub(super) fn heading_unit(measure: Measure) -> &'static str {
+    match measure.unit() {
+        "1" => "share",
+        unit => unit,
+    }
+}
+
+/// A demand's unit as printed.
+pub(super) fn demand_unit(unit: Option<Unit>) -> &'static str {
+    match unit {
+        None | Some(Unit::Bare) => "1",
+        Some(Unit::NewtonMetre) => "N·m",
+        Some(unit) => unit.text(),
+    }
+}
+
+/// What a measure says, as one would explain it at the car.
+pub(super) fn meaning(measure: Measure) -> &'static str {
+    match measure {
+        Measure::DeadTime => "from demand to a tenth of the pressure: oil closes the clearance",
+        Measure::RiseTime => "from a tenth to nine tenths of the pressure",
+        Measure::EngagementDelay => "from demand to half of the pressure",
+        Measure::PeakSlip => "the most that the front axle ran ahead of the rear",
+        Measure::SlipTime => "how long the front axle ran ahead of the rear",
+        Measure::SlipDistance => "how much farther the front tyres ran than the rear ones",
+        Measure::SteadySlip => "slip that stays while the coupling is held",
+        Measure::FrictionWork => "heat that slip under pressure put into the plates",
+        Measure::FrictionWorkPerArea => "the same for each square metre of lining",
+        Measure::TransferFraction => "share of the drive torque that went to the rear axle",
+        Measure::Hold => "how fast pressure falls while demand stays",
+        Measure::Ripple => "how much pressure wavers while demand stays",
+    }
+}
+
+/// A label at the start of a sentence or a title.
+pub(super) fn capital(label: &str) -> String {
+    let mut letters = label.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// A sign beside the verdict; it only repeats the word.
+pub(super) fn sign(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Reduced => "↓",
+        Verdict::Increased => "↑",
+        Verdict::NoChangeShown => "?",
+        Verdict::NotEnoughData => "–",
+    }
+}
+
+/// The verdict on one measure, and whether that is good.
+pub(super) fn verdict(row: &MeasureComparison) -> String {
+    let judged = match (row.verdict, row.measure.better()) {
+        (Verdict::Reduced, Better::Lower) | (Verdict::Increased, Better::Higher) => ", better",
+        (Verdict::Reduced, Better::Higher) | (Verdict::Increased, Better::Lower) => ", worse",
+        _ => "",
+    };
+    format!("{}{judged}", row.verdict.text())
+}
+
+/// What "no change shown" leaves open.
+pub(super) fn open_question(row: &MeasureComparison) -> Option<String> {
+    if row.verdict != Verdict::NoChangeShown {
+        return None;
+    }
+    Some(match row.smallest_provable.filter(|s| s.is_finite()) {
+        Some(smallest) => format!(
+            "a change smaller than {}{} could be there unseen",
+            number::rough(smallest),
+            behind(row.measure.unit())
+        ),
+        None => "a change could be there unseen".to_owned(),
+    })
+}
+
+/// Shift with its interval, in words.
+pub(super) fn shift(row: &MeasureComparison) -> Option<String> {
+    let shift = row.shift.filter(|s| s.is_finite())?;
+    let u = u_of_shift(row);
+    let unit = behind(row.measure.unit());
+    Some(match (row.ci_low, row.ci_high) {
+        (Some(low), Some(high)) => format!(
+            "{}{unit} (95 % interval {}{unit})",
+            number::signed(shift, u),
+            number::interval(low, high, u)
+        ),
+        _ => format!("{}{unit}", number::signed(shift, u)),
+    })
+}
+
+/// A median with its unit, at the digits that the shift's interval allows.
+pub(super) fn median(row: &MeasureComparison, value: Option<f64>) -> Option<String> {
+    value
+        .filter(|v| v.is_finite())
+        .map(|v| format!("{}{}", number::rounded_to(v, u_of_shift(row)), behind(row.measure.unit())))
+}
+
+/// Words in a list: `a, b and c`.
+pub(super) fn listed<S: AsRef<str>>(words: &[S]) -> String {
+    match words {
+        [] => String::new(),
+        [one] => one.as_ref().to_owned(),
+        [first @ .., last] => {
+            let first: Vec<&str> = first.iter().map(AsRef::as_ref).collect();
+            format!("{} and {}", first.join(", "), last.as_ref())
+        }
+    }
+}

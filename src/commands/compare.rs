@@ -1,0 +1,113 @@
+//! `slipwright compare`: the proof, and its report.
+
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use slipwright_analysis::comparison::{Comparison, Verdict, compare};
+use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::report::{ReportNotes, comparison_report};
+use slipwright_analysis::table;
+
+use crate::Answer;
+use crate::cli::CompareArgs;
+use crate::contract::{self, CompareOutput};
+use crate::failure::Failure;
+use crate::input::{Car, measure_capture, read_car};
+use crate::output::{make_folder, write_whole};
+use crate::text;
+
+pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Failure> {
+    let car = read_car(&args.vehicle)?;
+    refuse_same_file(&args.before, &args.after)?;
+    let before = measure_all(&args.before, &car)?;
+    let after = measure_all(&args.after, &car)?;
+    refuse_same_drive(args, &before, &after)?;
+    let comparison = compare(&before, &after);
+    let report = match &args.out {
+        Some(folder) => Some(write_report(folder, &comparison, &before, &after, &car)?),
+        None => None,
+    };
+    match args.json.json {
+        true => contract::print(out, &CompareOutput::new(&comparison, report))?,
+        false => {
+            let mut text = text::comparison(&comparison);
+            if let Some(report) = report {
+                text.push_str(&format!("\nreport: {report}\n"));
+            }
+            out.write_all(text.as_bytes()).map_err(Failure::Printing)?;
+        }
+    }
+    Ok(match comparison.verdict {
+        Verdict::NotEnoughData => Answer::No,
+        _ => Answer::Done,
+    })
+}
+
+fn measure_all(paths: &[PathBuf], car: &Car) -> Result<Vec<DriveMeasures>, Failure> {
+    paths.iter().map(|path| measure_capture(path, car)).collect()
+}
+
+/// A file given twice is one drive, not two.
+fn refuse_same_file(before: &[PathBuf], after: &[PathBuf]) -> Result<(), Failure> {
+    let mut seen: Vec<(PathBuf, &Path)> = Vec::new();
+    for path in before.iter().chain(after) {
+        // A path that cannot be resolved is named when it is opened.
+        let Ok(resolved) = fs::canonicalize(path) else { continue };
+        if seen.iter().any(|(other, _)| *other == resolved) {
+            return Err(Failure::content(path, "given twice; a drive can stand in the comparison only once"));
+        }
+        seen.push((resolved, path));
+    }
+    Ok(())
+}
+
+/// A copy of a file under another name is still the same drive.
+fn refuse_same_drive(
+    args: &CompareArgs,
+    before: &[DriveMeasures],
+    after: &[DriveMeasures],
+) -> Result<(), Failure> {
+    let paths = args.before.iter().chain(&args.after);
+    let drives: Vec<_> = paths.zip(before.iter().chain(after)).collect();
+    for (index, (path, drive)) in drives.iter().enumerate() {
+        let twin = drives[..index].iter().find(|(_, other)| {
+            (other.start_ns, other.frames, other.duration_s)
+                == (drive.start_ns, drive.frames, drive.duration_s)
+                && other.engagements == drive.engagements
+        });
+        if let Some((other, _)) = twin {
+            return Err(Failure::content(
+                path,
+                format!("holds the same drive as {}; a drive can stand in the comparison only once", other.display()),
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Writes the report's files into a folder and names the page.
+fn write_report(
+    folder: &Path,
+    comparison: &Comparison,
+    before: &[DriveMeasures],
+    after: &[DriveMeasures],
+    car: &Car,
+) -> Result<String, Failure> {
+    make_folder(folder)?;
+    let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
+    let mut engagements = table::engagements(before, after).map_err(internal)?;
+    write_whole(&folder.join("engagements.parquet"), &table::parquet(&mut engagements).map_err(internal)?)?;
+    let page = folder.join("report.html");
+    let report = page.display().to_string();
+    let mut json = Vec::new();
+    contract::print(&mut json, &CompareOutput::new(comparison, Some(report.clone())))?;
+    write_whole(&folder.join("comparison.json"), &json)?;
+    let notes = ReportNotes {
+        made: Some(jiff::Timestamp::now().strftime("%Y-%m-%d %H:%M UTC").to_string()),
+        ..ReportNotes::default()
+    };
+    let html = comparison_report(comparison, before, after, &car.vehicle, &notes);
+    write_whole(&page, html.as_bytes())?;
+    Ok(report)
+}

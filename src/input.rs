@@ -1,0 +1,169 @@
+//! From a path that somebody typed to a value: captures, decoder files, vehicle files.
+
+use std::fs;
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+
+use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measures::{FrameSpan, measure_drive};
+use slipwright_analysis::vehicle::Vehicle;
+use slipwright_decoders::decoder_file::DecoderFile;
+use slipwright_decoders::extractor::{Collector, Extractors};
+use slipwright_decoders::signal::Signals;
+use slipwright_decoders::traffic::{IdTraffic, Traffic};
+use slipwright_logger::capture::{Capture, Ending, Event, Summary};
+
+use crate::failure::Failure;
+use crate::progress::{self, Progress};
+
+/// A car: what is known of it, and where its signals are.
+pub(crate) struct Car {
+    pub(crate) vehicle: Vehicle,
+    pub(crate) decoder: Decoder,
+}
+
+/// A decoder file, ready to run.
+pub(crate) struct Decoder {
+    path: PathBuf,
+    extractors: Extractors,
+}
+
+/// One capture's signals, and what a reader of them must know.
+pub(crate) struct Decoded {
+    pub(crate) signals: Signals,
+    pub(crate) span: FrameSpan,
+    pub(crate) warnings: Vec<String>,
+}
+
+impl Decoded {
+    /// First to last frame, s.
+    pub(crate) fn duration_s(&self) -> f64 {
+        self.span.duration_s()
+    }
+}
+
+/// Reads a vehicle file and the decoder file that it names.
+pub(crate) fn read_car(path: &Path) -> Result<Car, Failure> {
+    let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
+    let vehicle = Vehicle::parse(&text).map_err(Failure::toml(path))?;
+    let folder = path.parent().unwrap_or(Path::new(""));
+    let decoder = read_decoder(&folder.join(&vehicle.decoder))?;
+    Ok(Car { vehicle, decoder })
+}
+
+/// Reads a decoder file; what is doubtful in it is said on standard error.
+pub(crate) fn read_decoder(path: &Path) -> Result<Decoder, Failure> {
+    let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
+    let parsed = DecoderFile::parse(&text).map_err(Failure::toml(path))?;
+    for doubt in parsed.warnings {
+        progress::say(&Failure::toml(path)(doubt).to_string());
+    }
+    Ok(Decoder { path: path.to_owned(), extractors: Extractors::compile(&parsed.file) })
+}
+
+/// A capture's name in tables and pictures.
+pub(crate) fn name(path: &Path) -> String {
+    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+}
+
+/// Capture file to signals.
+pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, Failure> {
+    let mut collector = Collector::new(&decoder.extractors);
+    let capture = Capture::open(path).map_err(Failure::Capture)?;
+    let mut progress = Progress::of(capture.progress(), &name(path));
+    let summary = capture.read(|event| {
+        match event {
+            Event::Bus(bus, interface) => {
+                collector.add_bus(bus, interface.name.as_deref().unwrap_or_default());
+            }
+            Event::Frame(frame) => collector.push(&frame),
+            Event::Section(_) | Event::Mark(_) | Event::Statistics(_) => {}
+        }
+        progress.tick();
+        ControlFlow::Continue(())
+    });
+    let summary = summary.map_err(Failure::Capture)?;
+    drop(progress);
+    let (Some(first_ns), Some(last_ns)) = (summary.first_ns, summary.last_ns) else {
+        return Err(Failure::content(path, "the capture holds no CAN frame; record a drive"));
+    };
+    refuse_backward_steps(path, &summary)?;
+    let collected = collector.finish();
+    if collected.traffic.decoded_frames() == 0 {
+        return Err(nothing_decoded(path, decoder, &collected.traffic));
+    }
+    let span = FrameSpan { first_ns, last_ns, frames: summary.frames };
+    Ok(Decoded { signals: collected.signals, span, warnings: doubts(&summary) })
+}
+
+/// Capture file to measures.
+pub(crate) fn measure_capture(path: &Path, car: &Car) -> Result<DriveMeasures, Failure> {
+    let decoded = decode_capture(path, &car.decoder)?;
+    let mut drive = measure_drive(&name(path), &decoded.signals, decoded.span, &car.vehicle);
+    drive.warnings.splice(0..0, decoded.warnings);
+    Ok(drive)
+}
+
+/// A drive whose clock was set back has no time axis to measure on.
+fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<(), Failure> {
+    let Some(step) = summary.backward_steps.first().first() else { return Ok(()) };
+    let back_s = (step.from_ns.saturating_sub(step.to_ns)) as f64 / 1e9;
+    Err(Failure::content(
+        path,
+        format!(
+            "the clock steps back by {back_s:.3} s at frame {} (byte {}); cut the capture there and give the parts one by one",
+            step.frame, step.offset
+        ),
+    ))
+}
+
+/// Names the identifiers that the capture has instead, the most frequent first.
+fn nothing_decoded(path: &Path, decoder: &Decoder, traffic: &Traffic) -> Failure {
+    const SHOWN: usize = 12;
+    let mut seen: Vec<(&str, &IdTraffic)> =
+        traffic.buses.iter().flat_map(|bus| bus.ids.iter().map(|id| (bus.bus.as_str(), id))).collect();
+    seen.sort_by_key(|(_, id)| std::cmp::Reverse(id.frames));
+    let mut ids: Vec<String> =
+        seen.iter().take(SHOWN).map(|(bus, id)| format!("{} on {bus}", id.id)).collect();
+    if seen.len() > SHOWN {
+        ids.push(format!("{} more", seen.len() - SHOWN));
+    }
+    Failure::content(
+        path,
+        format!(
+            "none of the frames of {} occurs; the capture has {}; check that the decoder file belongs to this car and bus",
+            decoder.path.display(),
+            ids.join(", ")
+        ),
+    )
+}
+
+/// What the reading found that a reader of the numbers must know.
+fn doubts(summary: &Summary) -> Vec<String> {
+    let mut doubts = Vec::new();
+    match summary.ending {
+        Ending::Whole | Ending::Stopped => {}
+        Ending::Cut { offset } => doubts.push(format!(
+            "the capture is cut off at byte {offset}; everything before it was used"
+        )),
+        Ending::Damaged { offset, reason } => doubts.push(format!(
+            "the capture is damaged at byte {offset} ({reason}); everything before it was used"
+        )),
+    }
+    if let Some(first) = summary.malformed.first().first() {
+        doubts.push(format!(
+            "{} packets could not be read, the first at byte {} ({}); the others were used",
+            summary.malformed.count(),
+            first.offset,
+            first.reason
+        ));
+    }
+    let lost: u64 = summary.buses.iter().map(|bus| bus.lost()).sum();
+    if lost > 0 {
+        doubts.push(format!("the recorder lost {lost} frames; gaps count as missing"));
+    }
+    if summary.skipped.unstamped > 0 {
+        doubts.push(format!("{} packets carry no time stamp and were left out", summary.skipped.unstamped));
+    }
+    doubts
+}
