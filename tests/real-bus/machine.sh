@@ -4,6 +4,7 @@
 #   machine_fetch                 packages, unpacked
 #   machine_prepare               kernel, start-up image
 #   machine_ship FILE...          programs for the guest, with the libraries they need
+#   machine_ship_as NAME FILE     one, under another name
 #   machine_disk FILE MEGABYTES   a fresh ext4 image
 #   machine_boot ARGUMENT...      boots; the guest runs `rig ARGUMENT...`; its exit code is ours
 #
@@ -96,18 +97,21 @@ PYTHON
 }
 
 machine_ship() {
-    local program library name
+    local program
     for program; do
-        strip -o "$share/bin/$(basename "$program")" "$program" || cp "$program" "$share/bin/"
-        LD_LIBRARY_PATH=$root/usr/lib/x86_64-linux-gnu:$root/lib/x86_64-linux-gnu ldd "$program" |
-            grep -q 'not found' && stop "$program needs a library that is neither here nor in the packages"
-        while read -r name library; do
-            cp -Ln "$library" "$share/lib/$(basename "$name")"
-        done < <(
-            LD_LIBRARY_PATH=$root/usr/lib/x86_64-linux-gnu:$root/lib/x86_64-linux-gnu ldd "$program" |
-                awk '$2 == "=>" { print $1, $3 } $1 ~ /^\// { print $1, $1 }'
-        )
+        machine_ship_as "$(basename "$program")" "$program"
     done
+}
+
+machine_ship_as() {
+    local name=$1 program=$2 libraries wanted found
+    # Debug information would only be read through the emulator's slow file share.
+    strip -o "$share/bin/$name" "$program"
+    libraries=$(LD_LIBRARY_PATH=$root/usr/lib/x86_64-linux-gnu:$root/lib/x86_64-linux-gnu ldd "$program")
+    case $libraries in *'not found'*) stop "$program needs a library that is neither here nor in the packages" ;; esac
+    while read -r wanted found; do
+        [ -e "$share/lib/$(basename "$wanted")" ] || cp -L "$found" "$share/lib/$(basename "$wanted")"
+    done < <(awk '$2 == "=>" { print $1, $3 } $1 ~ /^\// { print $1, $1 }' <<<"$libraries")
 }
 
 machine_disk() {
@@ -125,7 +129,7 @@ machine_boot() {
         timeout -k 5 "${MACHINE_SECONDS:-120}" "$root/usr/bin/qemu-system-x86_64" \
         -L "$root/usr/share/qemu" -L "$root/usr/share/seabios" -L "$root/usr/lib/ipxe/qemu" \
         -machine pc -accel tcg,thread=multi -cpu max -smp "${MACHINE_CPUS:-1}" -m 768 \
-        -nodefaults -display none -no-reboot -serial stdio -nic none \
+        -pidfile "$share.pid" -nodefaults -display none -no-reboot -serial stdio -nic none \
         -kernel "$kernel/vmlinux" -initrd "$share.start.gz" \
         -append "console=ttyS0 quiet panic=-1 -- $*" \
         -device isa-debug-exit,iobase=0xf4,iosize=0x04 \

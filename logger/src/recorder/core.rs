@@ -259,11 +259,12 @@ impl<S: Store> Recorder<S> {
     /// Frames of one bus. `now` is looked at after they were received.
     pub fn frames(&mut self, bus: BusId, batch: &Batch, now: Reading) {
         self.clocks(now);
-        if let Some(dropped) = batch.dropped {
-            self.dropped(bus, dropped);
-        }
         for frame in &batch.frames {
             self.frame(bus, frame, now);
+        }
+        // After the frames: the first may have begun the drive to which the loss belongs.
+        if let Some(dropped) = batch.dropped {
+            self.dropped(bus, dropped);
         }
         self.hand_over(HAND_OVER_BYTES);
     }
@@ -336,6 +337,13 @@ impl<S: Store> Recorder<S> {
         of.in_file
     }
 
+    /// A mark stands on a bus: in a file without a frame yet, on the first that is recorded.
+    fn describe_first_bus(&mut self) {
+        if self.file.is_some() && self.buses.iter().all(|bus| bus.in_file.is_none()) {
+            self.in_file(BusId(0));
+        }
+    }
+
     /// A frame of our own making on a guest interface, at the present time.
     pub fn guest_frame(&mut self, bus: BusId, id: CanId, data: &[u8], now: Reading) {
         let mut bytes = [0; slipwright_decoders::frame::MAX_DATA_BYTES];
@@ -361,6 +369,7 @@ impl<S: Store> Recorder<S> {
     pub fn mark(&mut self, text: &str, now: Reading) -> Result<(String, f64), MarkError> {
         self.clocks(now);
         let t_ns = self.timeline.at(now.boot_ns);
+        self.describe_first_bus();
         let (Some(file), Some(drive)) = (self.file.as_mut(), self.drive.as_mut()) else {
             return Err(MarkError::NoDrive);
         };
@@ -380,8 +389,9 @@ impl<S: Store> Recorder<S> {
         }
         self.warnings.push(text.to_owned());
         let t_ns = self.timeline.at(now.boot_ns);
+        self.describe_first_bus();
         if let Some(file) = self.file.as_mut() {
-            // Before the first frame of a file there is no bus to stand on; the log has it.
+            // Too long or before 1970 it cannot be; the log has it in any case.
             let _ = file.writer.write_mark(t_ns, None, &format!("recorder: {text}"));
         }
     }
@@ -718,3 +728,7 @@ fn utc(t_ns: i64) -> String {
     let time = jiff::Timestamp::from_nanosecond(i128::from(t_ns)).unwrap_or_default();
     format!("{time:.3}")
 }
+
+#[cfg(test)]
+#[path = "core_tests.rs"]
+mod tests;

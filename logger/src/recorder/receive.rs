@@ -92,8 +92,11 @@ impl BusSocket {
                 mem::size_of_val(&address) as libc::socklen_t,
             )
         })?;
+        let interest = Interest::READABLE | Interest::ERROR;
+        // An owned descriptor stays open, and the same, for as long as it is registered.
+        let socket = unsafe { AsyncFd::register_with_interest(socket, interest) };
         Ok(Self {
-            socket: AsyncFd::with_interest(socket, Interest::READABLE | Interest::ERROR)?,
+            socket: socket.map_err(io::Error::from)?,
             packets: Box::new([Packet([0; FD_BYTES]); BATCH_FRAMES]),
             controls: Box::new([Control([0; CONTROL_BYTES]); BATCH_FRAMES]),
             granted_bytes: usize::try_from(granted).unwrap_or(0),

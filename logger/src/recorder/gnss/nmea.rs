@@ -89,8 +89,8 @@ fn utc_ms(time: &str, date: &str) -> Option<i64> {
     // A leap second is told as 60; it is put on the second before it.
     let second = if (0.0..61.0).contains(&seconds) { whole.min(59.0) as i8 } else { return None };
     let time = jiff::civil::Time::new(two(time, 0)?, two(time, 2)?, second, 0).ok()?;
-    let at = date.to_datetime(time).to_zoned(jiff::tz::TimeZone::UTC).ok()?;
-    Some(at.timestamp().as_millisecond() + ((seconds - whole) * 1e3).round() as i64)
+    let at = jiff::tz::TimeZone::UTC.to_timestamp(date.to_datetime(time)).ok()?;
+    Some(at.as_millisecond() + ((seconds - whole) * 1e3).round() as i64)
 }
 
 #[cfg(test)]
