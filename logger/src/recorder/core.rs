@@ -181,6 +181,8 @@ pub struct Recorder<S> {
     file: Option<OpenFile>,
     warnings: Vec<String>,
     ended: Option<End>,
+    /// Identifiers that this program itself sends with.
+    own_ids: Vec<CanId>,
 }
 
 impl<S: Store> Recorder<S> {
@@ -197,7 +199,14 @@ impl<S: Store> Recorder<S> {
             file: None,
             warnings: Vec::new(),
             ended: None,
+            own_ids: Vec::new(),
         }
+    }
+
+    /// Frames of these identifiers are recorded like any other, but are no sign of a bus awake: this
+    /// program sent them.
+    pub fn set_own_ids(&mut self, ids: Vec<CanId>) {
+        self.own_ids = ids;
     }
 
     /// Adds a bus whose frames start, prolong and fill drives.
@@ -290,7 +299,7 @@ impl<S: Store> Recorder<S> {
         of.last_boot_ns = Some(boot_ns);
         of.rate.count(wire_bits(frame.id, frame.flags, frame.data()));
         // An error frame is a sign of trouble, not of a bus that woke.
-        if !frame.flags.error && !of.is_guest {
+        if !frame.flags.error && !of.is_guest && !self.own_ids.contains(&frame.id) {
             if let Some(change) = self.lifecycle.frame(boot_ns) {
                 self.change(change, boot_ns, now);
             }
@@ -354,7 +363,6 @@ impl<S: Store> Recorder<S> {
             hardware_ns: None,
             id,
             flags: FrameFlags::default(),
-            sent_here: false,
             length: u8::try_from(data.len()).unwrap_or(0),
             bytes,
         };

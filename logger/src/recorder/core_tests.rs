@@ -36,7 +36,6 @@ fn data(real_ns: i64, n: u32) -> Received {
         hardware_ns: None,
         id: CanId::Base(0x123),
         flags: FrameFlags::default(),
-        sent_here: false,
         length: 4,
         bytes,
     }
@@ -321,6 +320,23 @@ fn a_guest_is_recorded_but_wakes_nobody() {
     let held = content(&disk(&recorder)[0].bytes);
     assert_eq!(held.buses, ["can0", "gnss"]);
     assert_eq!(held.frames[1], (BOOT_REAL_NS + 3 * S, 3));
+}
+
+#[test]
+fn what_this_program_sends_wakes_nobody_and_is_recorded() {
+    let mut recorder = recorder();
+    let bus = recorder.add_bus("can0");
+    let sent = |t: i64| Received { id: CanId::Base(0x7DF), ..data(BOOT_REAL_NS + t, 7) };
+    recorder.set_own_ids(vec![CanId::Base(0x7DF)]);
+    recorder.frames(bus, &batch([sent(S)]), at(S));
+    assert_eq!(disk(&recorder).len(), 0);
+    recorder.frames(bus, &batch([data(BOOT_REAL_NS + 2 * S, 1), sent(2 * S)]), at(2 * S));
+    for second in 3..=32 {
+        recorder.frames(bus, &batch([sent(second * S)]), at(second * S));
+        recorder.tick(at(second * S));
+    }
+    assert_eq!(recorder.status(at(33 * S)).state, "waiting");
+    assert_eq!(content(&disk(&recorder)[0].bytes).frames.len(), 32);
 }
 
 #[test]

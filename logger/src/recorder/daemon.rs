@@ -63,7 +63,7 @@ pub enum DaemonError {
 }
 
 const TICK: Duration = Duration::from_millis(100);
-/// How often a missing interface is looked for, and a silent one looked after.
+/// How often a missing interface is looked for.
 const LOOK: Duration = Duration::from_millis(500);
 /// Pause before a controller that went bus-off is restarted: whatever broke the bus may still be.
 const RESTART_AFTER: Duration = Duration::from_secs(1);
@@ -166,8 +166,9 @@ async fn watch(recorder: &Shared) -> Result<End, DaemonError> {
 
 /// Ends the drive, waits for the disk, and says how it went.
 async fn finish(recorder: &Shared, ended: Result<End, DaemonError>) -> Result<End, DaemonError> {
-    // Frames that are queued now came before the end: the buses' tasks take them meanwhile.
-    sleep(TICK).await;
+    // Frames that are queued now came before the end: the buses' tasks take them meanwhile, and a
+    // bus that has fallen silent is asked once more what it lost.
+    sleep(2 * TICK).await;
     let _ = sd_notify::notify(&[NotifyState::Stopping]);
     let mut recorder = recorder.borrow_mut();
     let why = *ended.as_ref().unwrap_or(&End::Stopped);
@@ -279,7 +280,7 @@ impl Bus {
         let mut batch = Batch::new();
         loop {
             self.room.wait().await;
-            match timeout(LOOK, socket.receive(&mut batch)).await {
+            match timeout(TICK, socket.receive(&mut batch)).await {
                 Ok(Ok(())) => {
                     self.state(BusState::Up);
                     self.recorder.borrow_mut().frames(self.id, &batch, SystemClock.now());

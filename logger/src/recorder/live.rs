@@ -31,8 +31,8 @@ pub struct Status {
     pub disk_free_bytes: Option<u64>,
     /// How long the disk lasts at the present rate, s.
     pub disk_left_s: Option<f64>,
-    /// Whether requests are being sent (`--ask`).
-    pub asking: bool,
+    /// What came of the requests, where any are sent (`--ask`).
+    pub asking: Option<AskStatus>,
     /// What a person should know, newest last.
     pub warnings: Vec<String>,
 }
@@ -109,6 +109,21 @@ pub struct GnssStatus {
     pub age_s: Option<f64>,
     /// Satellites used.
     pub satellites: Option<u8>,
+}
+
+/// Requests sent, and how each ended.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AskStatus {
+    /// Sent.
+    pub asked: u64,
+    /// Answered with data.
+    pub answered: u64,
+    /// Refused by the control unit.
+    pub refused: u64,
+    /// Not answered in time.
+    pub silent: u64,
+    /// Answered by a message that broke off.
+    pub broken: u64,
 }
 
 /// Frames and bits of about the last second.

@@ -145,8 +145,7 @@ impl BusSocket {
                 batch.dropped = told.dropped;
             }
             let length = usize::try_from(message.msg_len).unwrap_or(0).min(FD_BYTES);
-            let sent_here = message.msg_hdr.msg_flags & libc::MSG_DONTROUTE != 0;
-            if let Some(frame) = parse(packet.0.get(..length).unwrap_or(&[]), told, sent_here) {
+            if let Some(frame) = parse(packet.0.get(..length).unwrap_or(&[]), told) {
                 batch.frames.push(frame);
             }
         }
@@ -273,7 +272,7 @@ fn nanoseconds(stamp: &libc::timespec) -> Option<i64> {
 
 /// The kernel's layout (linux/can.h): identifier and flags in 4 bytes of this machine's order,
 /// length, FD flags, two bytes unused, data. The size tells classic from FD.
-fn parse(packet: &[u8], told: Told, sent_here: bool) -> Option<Received> {
+fn parse(packet: &[u8], told: Told) -> Option<Received> {
     let (head, data) = packet.split_at_checked(8)?;
     let &[a, b, c, d, length, fd_flags, _, _] = head else { return None };
     let word = u32::from_ne_bytes([a, b, c, d]);
@@ -298,7 +297,6 @@ fn parse(packet: &[u8], told: Told, sent_here: bool) -> Option<Received> {
         hardware_ns: told.hardware_ns,
         id: CanId::new(word & mask, extended)?,
         flags,
-        sent_here,
         length: u8::try_from(length).ok()?,
         bytes,
     })
@@ -362,26 +360,25 @@ mod tests {
 
     #[test]
     fn the_kernels_layout_is_read() {
-        let classic = parse(&packet(0x123, 3, 0, CLASSIC_BYTES), Told::default(), false).unwrap();
+        let classic = parse(&packet(0x123, 3, 0, CLASSIC_BYTES), Told::default()).unwrap();
         assert_eq!((classic.id, classic.data()), (CanId::Base(0x123), &[1, 2, 3][..]));
         let word = 0x18FE_BF0B | libc::CAN_EFF_FLAG;
-        let extended = parse(&packet(word, 8, 0, CLASSIC_BYTES), Told::default(), true).unwrap();
+        let extended = parse(&packet(word, 8, 0, CLASSIC_BYTES), Told::default()).unwrap();
         assert_eq!(extended.id, CanId::Extended(0x18FE_BF0B));
-        assert!(extended.sent_here);
-        let remote = parse(&packet(0x7 | libc::CAN_RTR_FLAG, 4, 0, CLASSIC_BYTES), Told::default(), false);
+        let remote = parse(&packet(0x7 | libc::CAN_RTR_FLAG, 4, 0, CLASSIC_BYTES), Told::default());
         let remote = remote.unwrap();
         assert!(remote.flags.remote && remote.data().is_empty());
-        let error = parse(&packet(0x4 | libc::CAN_ERR_FLAG, 8, 0, CLASSIC_BYTES), Told::default(), false);
+        let error = parse(&packet(0x4 | libc::CAN_ERR_FLAG, 8, 0, CLASSIC_BYTES), Told::default());
         assert!(error.unwrap().flags.error);
-        let fd = parse(&packet(0x55, 64, 1, FD_BYTES), Told::default(), false).unwrap();
+        let fd = parse(&packet(0x55, 64, 1, FD_BYTES), Told::default()).unwrap();
         assert!(fd.flags.fd && fd.flags.bit_rate_switch && !fd.flags.error_state);
         assert_eq!(fd.data().len(), 64);
     }
 
     #[test]
     fn a_short_or_lying_packet_is_harmless() {
-        assert!(parse(&[1, 2, 3], Told::default(), false).is_none());
-        let long = parse(&packet(0x1, 200, 0, CLASSIC_BYTES), Told::default(), false).unwrap();
+        assert!(parse(&[1, 2, 3], Told::default()).is_none());
+        let long = parse(&packet(0x1, 200, 0, CLASSIC_BYTES), Told::default()).unwrap();
         assert_eq!(long.data().len(), 8);
     }
 

@@ -19,8 +19,6 @@ pub struct Received {
     pub id: CanId,
     /// Flags.
     pub flags: FrameFlags,
-    /// Sent by this computer, not received from the bus.
-    pub sent_here: bool,
     /// How many of `bytes` are data.
     pub length: u8,
     /// Data, filled up with zeros.
