@@ -13,14 +13,22 @@
 //! - [`extractor`]: that description compiled, then run over frames without allocating per frame.
 //! - [`signal`]: the decoded series, each with its own time stamps.
 //! - [`traffic`]: which frames there were, decoded or not.
+//! - [`iso_tp`]: messages of more than one frame, reassembled and segmented.
+//! - [`obd2`], [`uds`], [`trouble_code`]: diagnostic answers to values and to trouble codes.
+//! - [`j1939`]: identifiers of J1939 and its wheel speeds.
 //! - [`toml_error`]: what is wrong in one of our TOML files, and on which line.
 
 pub mod decoder_file;
 pub mod extractor;
 pub mod field;
 pub mod frame;
+pub mod iso_tp;
+pub mod j1939;
+pub mod obd2;
 pub mod role;
 pub mod signal;
 pub mod toml_error;
 pub mod traffic;
+pub mod trouble_code;
+pub mod uds;
 pub mod unit;
