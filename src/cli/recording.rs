@@ -23,7 +23,7 @@ pub(crate) struct RecordArgs {
     /// Folder that gets one folder a drive; made if it is not there
     #[arg(long, value_name = "DIR")]
     pub(crate) out: PathBuf,
-    /// Vehicle file (TOML); named in drive.toml
+    /// Vehicle file (TOML); status then tells the age of its signals and the slip
     #[arg(long, value_name = "FILE")]
     pub(crate) vehicle: Option<PathBuf>,
     /// Odometer, km, for drive.toml
@@ -38,6 +38,12 @@ pub(crate) struct RecordArgs {
     /// Satellite receiver: gpsd, gpsd:HOST:PORT, or a serial device such as /dev/ttyUSB0@9600
     #[arg(long, value_name = "SOURCE")]
     pub(crate) gnss: Option<String>,
+    /// Send the requests of this decoder file, and record what was sent; try it standing still first
+    #[arg(long, value_name = "FILE")]
+    pub(crate) ask: Option<PathBuf>,
+    /// Least time between two requests, ms
+    #[arg(long, value_name = "MS", default_value_t = 200.0, requires = "ask")]
+    pub(crate) ask_every: f64,
     /// End a drive after so many seconds without a frame
     #[arg(long, value_name = "S", default_value_t = 30.0)]
     pub(crate) quiet_after: f64,

@@ -1,6 +1,15 @@
 //! `record`: the capture daemon.
 
 use std::io::Write;
+#[cfg(target_os = "linux")]
+use std::path::Path;
+
+#[cfg(target_os = "linux")]
+use slipwright_analysis::vehicle::Vehicle;
+#[cfg(target_os = "linux")]
+use slipwright_decoders::decoder_file::DecoderFile;
+#[cfg(target_os = "linux")]
+use slipwright_logger::recorder::{daemon::Ask, signals::Geometry};
 
 use crate::Answer;
 use crate::cli::RecordArgs;
@@ -58,7 +67,42 @@ fn settings(args: &RecordArgs) -> Result<slipwright_logger::recorder::daemon::Se
         receive_buffer_bytes: args.receive_buffer.clamp(1, 1 << 20) << 10,
         socket: args.socket.clone(),
         gnss,
+        car: args.vehicle.as_deref().map(car).transpose()?,
+        ask: args.ask.as_deref().map(|path| ask(path, args.ask_every)).transpose()?,
     })
+}
+
+/// The decoder file and the geometry of a vehicle file.
+#[cfg(target_os = "linux")]
+fn car(path: &Path) -> Result<(DecoderFile, Geometry), Failure> {
+    let text = std::fs::read_to_string(path).map_err(Failure::reading(path))?;
+    let vehicle = Vehicle::parse(&text).map_err(Failure::toml(path))?;
+    let decoder = path.parent().unwrap_or(Path::new("")).join(&vehicle.decoder);
+    let geometry = Geometry {
+        wheelbase_m: vehicle.geometry.wheelbase_m,
+        track_rear_m: vehicle.geometry.track_rear_m,
+        rolling_radius_m: vehicle.tyres.rolling_radius_m,
+    };
+    Ok((decoder_file(&decoder)?, geometry))
+}
+
+#[cfg(target_os = "linux")]
+fn decoder_file(path: &Path) -> Result<DecoderFile, Failure> {
+    let text = std::fs::read_to_string(path).map_err(Failure::reading(path))?;
+    Ok(DecoderFile::parse(&text).map_err(Failure::toml(path))?.file)
+}
+
+/// The requests that may be sent, and how fast. Faster than every 50 ms no bus is asked.
+#[cfg(target_os = "linux")]
+fn ask(path: &Path, every_ms: f64) -> Result<Ask, Failure> {
+    let requests = decoder_file(path)?.requests;
+    if requests.is_empty() {
+        return Err(Failure::content(path, "lists no [[request]]; there is nothing to ask"));
+    }
+    if !(50.0..=60_000.0).contains(&every_ms) {
+        return Err(Failure::Usage(format!("--ask-every {every_ms}: must lie between 50 and 60000 ms")));
+    }
+    Ok(Ask { requests, spacing_ns: (every_ms * 1e6) as i64 })
 }
 
 /// A span in its unit as ns; at least a tenth of a second, at most a year.

@@ -77,6 +77,13 @@ fn write_text(
         (None, Some(why)) => writeln!(out, "front-rear slip: {why}")?,
         (None, None) => {}
     }
+    if let Some(asking) = &status.asking {
+        writeln!(
+            out,
+            "requests: {} sent, {} answered, {} refused, {} silent, {} broken off",
+            asking.asked, asking.answered, asking.refused, asking.silent, asking.broken
+        )?;
+    }
     if let Some(gnss) = &status.gnss {
         let speed = gnss.speed_mps.map_or_else(unknown, |v| format!("{v:.1} m/s"));
         writeln!(out, "ground speed: {speed} ({})", gnss.source)?;

@@ -15,6 +15,7 @@ use super::lifecycle::{Change, End, Lifecycle, Limits};
 use super::live::{BusStatus, DriveStatus, RateMeter, Status};
 use super::load::wire_bits;
 use super::sidecar::{self, About, BusLine, Record};
+use super::signals::LiveSignals;
 use super::source::{Batch, Received};
 use super::store::{Failure, Job, Report, Store};
 use crate::capture::{CaptureWriter, NewBus, Section, Statistics, WriteError};
@@ -183,6 +184,7 @@ pub struct Recorder<S> {
     ended: Option<End>,
     /// Identifiers that this program itself sends with.
     own_ids: Vec<CanId>,
+    signals: Option<LiveSignals>,
 }
 
 impl<S: Store> Recorder<S> {
@@ -200,7 +202,13 @@ impl<S: Store> Recorder<S> {
             warnings: Vec::new(),
             ended: None,
             own_ids: Vec::new(),
+            signals: None,
         }
+    }
+
+    /// Follows the signals of a car for the live state.
+    pub fn set_signals(&mut self, signals: LiveSignals) {
+        self.signals = Some(signals);
     }
 
     /// Frames of these identifiers are recorded like any other, but are no sign of a bus awake: this
@@ -298,6 +306,9 @@ impl<S: Store> Recorder<S> {
         of.stamps.get_or_insert(stamps);
         of.last_boot_ns = Some(boot_ns);
         of.rate.count(wire_bits(frame.id, frame.flags, frame.data()));
+        if let (Some(signals), Ok(bus)) = (self.signals.as_mut(), u16::try_from(bus.0)) {
+            signals.frame(bus, boot_ns, frame.id, frame.flags, frame.data());
+        }
         // An error frame is a sign of trouble, not of a bus that woke.
         if !frame.flags.error && !of.is_guest && !self.own_ids.contains(&frame.id) {
             if let Some(change) = self.lifecycle.frame(boot_ns) {
@@ -664,6 +675,9 @@ impl<S: Store> Recorder<S> {
             let seconds = (self.timeline.at(now.boot_ns) - drive.start_ns).max(1) as f64 / 1e9;
             drive.bytes as f64 / seconds
         });
+        let names: Vec<String> = self.buses.iter().map(|bus| bus.name.clone()).collect();
+        let live = self.signals.as_ref().map(|signals| signals.now(now.boot_ns, &names));
+        let (signals, slip) = live.map_or((Vec::new(), None), |(s, slip)| (s, Some(slip)));
         let usable = report.free_bytes.map(|free| free.saturating_sub(self.plan.keep_free_bytes));
         Status {
             state: if self.drive.is_some() { "recording" } else { "waiting" }.to_owned(),
@@ -679,6 +693,9 @@ impl<S: Store> Recorder<S> {
                 marks: drive.marks,
             }),
             buses: self.buses.iter().filter(|b| !b.is_guest).map(|b| b.status(now)).collect(),
+            signals,
+            slip_mps: slip.as_ref().and_then(|slip| slip.as_ref().ok().copied()),
+            slip_why: slip.and_then(Result::err),
             disk_free_bytes: report.free_bytes,
             disk_left_s: match (usable, rate) {
                 (Some(usable), Some(rate)) if rate > 0.0 => Some(usable as f64 / rate),

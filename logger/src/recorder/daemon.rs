@@ -11,10 +11,13 @@ use std::rc::Rc;
 use std::time::Duration;
 
 use sd_notify::NotifyState;
+use slipwright_decoders::decoder_file::{DecoderFile, RequestEntry};
 use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::Notify;
 use tokio::task::LocalSet;
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 
+use super::ask::{Asker, Step};
 use super::clock::{Clock, SystemClock};
 use super::control::{self, ControlError, Reply, Request, Server};
 use super::core::{BusId, BusState, Plan, Recorder};
@@ -23,7 +26,8 @@ use super::gnss::link::{self, Receiver};
 use super::interface;
 use super::lifecycle::End;
 use super::live::GnssStatus;
-use super::receive::{BusSocket, interface_exists};
+use super::receive::{BusSocket, SendSocket, interface_exists};
+use super::signals::{Geometry, LiveSignals};
 use super::source::{Batch, FrameSource, SourceError};
 use super::store::{DiskStore, Failure, Room, Store};
 
@@ -40,6 +44,19 @@ pub struct Settings {
     pub socket: Option<PathBuf>,
     /// Satellite receiver.
     pub gnss: Option<Receiver>,
+    /// The car's decoder file and geometry, for the live state.
+    pub car: Option<(DecoderFile, Geometry)>,
+    /// Requests to send; without them nothing is ever sent.
+    pub ask: Option<Ask>,
+}
+
+/// What the person allowed to be sent.
+#[derive(Clone, Debug)]
+pub struct Ask {
+    /// The requests.
+    pub requests: Vec<RequestEntry>,
+    /// Least time from one to the next, ns.
+    pub spacing_ns: i64,
 }
 
 /// Why the daemon could not run, or stopped before it was asked to.
@@ -48,6 +65,9 @@ pub enum DaemonError {
     /// The kernel has no CAN.
     #[error("this kernel has no CAN; load the module can-raw, or use a kernel that has it")]
     NoCan,
+    /// A request for a bus that is not recorded.
+    #[error("a request is for {0}, which is not recorded; add it to the interfaces, or change the request's bus")]
+    NoSuchBus(String),
     /// Not allowed to open a CAN socket.
     #[error("{0}: not allowed to listen on it; the program needs CAP_NET_RAW here")]
     NotAllowed(String),
@@ -103,6 +123,18 @@ async fn record(settings: &Settings) -> Result<End, DaemonError> {
     let socket = settings.socket.clone().unwrap_or_else(control::default_path);
     let server = Server::open(&socket)?;
     let recorder = Rc::new(RefCell::new(Recorder::new(settings.plan.clone(), store, clock.now())));
+    if let Some((file, geometry)) = settings.car.clone() {
+        recorder.borrow_mut().set_signals(LiveSignals::new(file, geometry));
+    }
+    let asking = settings.ask.as_ref().map(|ask| Asking::new(ask, &settings.interfaces)).transpose()?;
+    if let Some(asking) = &asking {
+        recorder.borrow_mut().set_own_ids(asking.asker.borrow().own_ids());
+        tracing::warn!(
+            "requests are sent on the vehicle's bus; first try it standing still, and stop the recorder before \
+             you park: a control unit that is asked may stay awake"
+        );
+        tokio::task::spawn_local(asking.clone().poll(settings.interfaces.clone(), Rc::clone(&recorder)));
+    }
     let (fail, mut failed) = tokio::sync::mpsc::channel(1);
     for name in &settings.interfaces {
         let id = recorder.borrow_mut().add_bus(name);
@@ -112,6 +144,7 @@ async fn record(settings: &Settings) -> Result<End, DaemonError> {
             buffer_bytes: settings.receive_buffer_bytes,
             recorder: Rc::clone(&recorder),
             room: room.clone(),
+            asking: asking.clone(),
         };
         let fail = fail.clone();
         tokio::task::spawn_local(async move {
@@ -125,7 +158,9 @@ async fn record(settings: &Settings) -> Result<End, DaemonError> {
         tokio::task::spawn_local(satellites(receiver, Rc::clone(&recorder), Rc::clone(&gnss)));
     }
     let answering = Rc::clone(&recorder);
-    let answer = Rc::new(RefCell::new(move |request| answer(&answering, &gnss, request)));
+    let answer = Rc::new(RefCell::new(move |request| {
+        answer(&answering, &gnss, asking.as_ref(), request)
+    }));
     tokio::task::spawn_local(async move { server.serve(answer).await });
 
     let ended = tokio::select! {
@@ -213,6 +248,77 @@ impl Watchdog {
     }
 }
 
+/// The poll of requests, shared by the task that sends and the buses that hear the answers.
+#[derive(Clone)]
+struct Asking {
+    asker: Rc<RefCell<Asker>>,
+    heard: Rc<Notify>,
+}
+
+impl Asking {
+    /// A request without a bus goes to the first interface.
+    fn new(ask: &Ask, interfaces: &[String]) -> Result<Self, DaemonError> {
+        let place = |request: &RequestEntry| match &request.bus {
+            None => Ok((request.clone(), 0)),
+            Some(bus) => match interfaces.iter().position(|name| name == bus) {
+                Some(place) => Ok((request.clone(), place)),
+                None => Err(DaemonError::NoSuchBus(bus.clone())),
+            },
+        };
+        let requests = ask.requests.iter().map(place).collect::<Result<_, _>>()?;
+        let asker = Asker::new(requests, ask.spacing_ns);
+        Ok(Self { asker: Rc::new(RefCell::new(asker)), heard: Rc::default() })
+    }
+
+    fn hear(&self, bus: BusId, batch: &Batch) {
+        let now_ns = SystemClock.now().boot_ns;
+        let mut asker = self.asker.borrow_mut();
+        for frame in batch.frames.iter().filter(|frame| frame.flags.carries_data()) {
+            asker.on_frame(now_ns, bus.0, frame.id, frame.data());
+        }
+        self.heard.notify_one();
+    }
+
+    /// Sends what is due, for ever.
+    async fn poll(self, interfaces: Vec<String>, recorder: Shared) {
+        let mut sockets: Vec<Option<SendSocket>> = interfaces.iter().map(|_| None).collect();
+        let mut complained = false;
+        loop {
+            let now_ns = SystemClock.now().boot_ns;
+            let step = self.asker.borrow_mut().poll(now_ns);
+            let (bus, id, data) = match step {
+                Step::Send { bus, id, data } => (bus, id, data),
+                Step::Wait { until_ns } => {
+                    let ns = until_ns.saturating_sub(now_ns).clamp(1_000_000, 1_000_000_000);
+                    let heard = self.heard.notified();
+                    timeout(Duration::from_nanos(ns.unsigned_abs()), heard).await.ok();
+                    continue;
+                }
+            };
+            let (Some(name), Some(socket)) = (interfaces.get(bus), sockets.get_mut(bus)) else { continue };
+            let sent = match socket {
+                Some(socket) => socket.send(id, &data),
+                None => SendSocket::open(name).map_err(io::Error::other).and_then(|opened| {
+                    let sent = opened.send(id, &data);
+                    *socket = Some(opened);
+                    sent
+                }),
+            };
+            match sent {
+                Ok(()) => complained = false,
+                Err(error) => {
+                    *socket = None;
+                    if !complained {
+                        complained = true;
+                        let text = format!("{name}: a request cannot be sent: {error}");
+                        recorder.borrow_mut().note(&text, SystemClock.now());
+                    }
+                }
+            }
+        }
+    }
+}
+
 /// One bus, followed through everything that may happen to its interface.
 struct Bus {
     id: BusId,
@@ -220,6 +326,7 @@ struct Bus {
     buffer_bytes: usize,
     recorder: Shared,
     room: Room,
+    asking: Option<Asking>,
 }
 
 impl Bus {
@@ -253,8 +360,14 @@ impl Bus {
     }
 
     fn opened(&self, socket: &BusSocket) {
-        let warning = interface::ask_to_only_listen(&self.name);
+        let warning = match self.asking {
+            None => interface::ask_to_only_listen(&self.name),
+            Some(_) => None,
+        };
         let facts = interface::facts(&self.name);
+        if self.asking.is_some() && facts.listen_only == Some(true) {
+            self.note(&format!("{} is in listen-only mode, so requests cannot be sent on it", self.name));
+        }
         self.recorder.borrow_mut().opened(self.id, facts, SystemClock.now());
         tracing::info!("listening on {}", self.name);
         if let Some(warning) = warning {
@@ -285,6 +398,9 @@ impl Bus {
                     self.state(BusState::Up);
                     self.recorder.borrow_mut().frames(self.id, &batch, SystemClock.now());
                     self.errors(&batch);
+                    if let Some(asking) = &self.asking {
+                        asking.hear(self.id, &batch);
+                    }
                 }
                 Ok(Err(SourceError::Down)) => self.state(BusState::Down),
                 Ok(Err(SourceError::Gone)) => return self.state(BusState::Gone),
@@ -364,7 +480,12 @@ struct Satellites {
     satellites: Option<u8>,
 }
 
-fn answer(recorder: &Shared, gnss: &RefCell<Option<Satellites>>, request: Request) -> Reply {
+fn answer(
+    recorder: &Shared,
+    gnss: &RefCell<Option<Satellites>>,
+    asking: Option<&Asking>,
+    request: Request,
+) -> Reply {
     let now = SystemClock.now();
     let mut recorder = recorder.borrow_mut();
     match request {
@@ -380,6 +501,7 @@ fn answer(recorder: &Shared, gnss: &RefCell<Option<Satellites>>, request: Reques
                 age_s: live.at_boot_ns.map(|at| (now.boot_ns - at) as f64 / 1e9),
                 satellites: live.satellites,
             });
+            status.asking = asking.map(|asking| *asking.asker.borrow().counts());
             Reply::Status(Box::new(status))
         }
     }
