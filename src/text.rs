@@ -8,12 +8,12 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::{Measure, Measured};
 use slipwright_analysis::report::number;
 
-use crate::contract::DecodeOutput;
+use crate::contract::{DecodeOutput, SimulateOutput};
 
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {
     let mut table = Table::new();
-    table.load_preset(comfy_table::presets::NOTHING).set_header(header).add_rows(rows);
+    table.load_style(comfy_table::presets::NOTHING).set_header(header).add_rows(rows);
     for (index, column) in table.column_iter_mut().enumerate() {
         column.set_padding((if index == 0 { 2 } else { 1 }, 1));
         if index > 0 {
@@ -168,4 +168,15 @@ pub(crate) fn decoded(output: &DecodeOutput) -> String {
         let _ = writeln!(text, "  note: {warning}");
     }
     text
+}
+
+/// What was simulated.
+pub(crate) fn simulated(output: &SimulateOutput) -> String {
+    format!(
+        "{} with {} in {} (seed {}); the truth is in truth.json and truth.parquet\n",
+        number::count(output.captures.len(), "drive", "drives"),
+        number::count(output.engagements, "engagement", "engagements"),
+        output.out,
+        output.seed,
+    )
 }

@@ -1,7 +1,23 @@
 //! Drives: one recording's signals aligned, and everything measured of it.
+//!
+//! Signals come in as decoded, each with its own stamps. [`Drive::from_signals`] brings them to core
+//! units and puts them on the wheel speeds' time base. What is measured against its own stamps
+//! (pressure and demand crossings) is taken from the [`Channel`], never from the aligned columns,
+//! because alignment adds time uncertainty.
 
+mod channel;
+mod column;
+
+use slipwright_decoders::role::Role;
+use slipwright_decoders::signal::{Series, Signals};
+use slipwright_decoders::unit::Quantity;
+
+pub use self::channel::{Channel, at_seconds, seconds_between};
+use self::channel::{KeepOrder, kept_counts};
+pub use self::column::Column;
 use crate::engagement::Engagement;
-use crate::measure::Measured;
+use crate::measure::{Measured, Missing};
+use crate::vehicle::Vehicle;
 
 /// Radius correction of each wheel: its rolling radius over the rear mean (definition 1). The
 /// decoded speed times this is the speed at the contact.
@@ -36,4 +52,166 @@ pub struct DriveMeasures {
     pub engagements: Vec<Engagement>,
     /// What a reader of the numbers must know, in plain sentences.
     pub warnings: Vec<String>,
+}
+
+/// One drive's signals in core units, and the wheel speeds' time base.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Drive {
+    base_ns: Vec<i64>,
+    /// The wheel that the base was taken from.
+    base_role: Role,
+    /// Decoded wheel speeds on the base, m/s, before any radius correction.
+    wheel_mps: [Result<Column, Missing>; 4],
+    channels: Vec<Channel>,
+    /// Roles that were received but cannot be used, and why.
+    unusable: Vec<(Role, Missing)>,
+    warnings: Vec<String>,
+}
+
+impl Drive {
+    /// Aligns decoded signals. Never fails: what is not there is asked for later and missing then.
+    ///
+    /// The time base is that of the wheel speed with the most samples; the other wheels are
+    /// interpolated onto it, never across a gap longer than their timeout or an invalid sample.
+    #[must_use]
+    pub fn from_signals(signals: &Signals, vehicle: &Vehicle) -> Self {
+        let found: Vec<(Role, &Series)> =
+            Role::ALL.iter().filter_map(|&role| Some((role, signals.role(role)?))).collect();
+        let mut warnings = Vec::new();
+        let order = keep_order(&found, &mut warnings);
+        let mut channels = Vec::with_capacity(found.len());
+        let mut unusable = Vec::new();
+        for (role, series) in found {
+            match convert(role, series, order, vehicle) {
+                Ok(channel) => channels.push(channel),
+                Err(why) => unusable.push((role, why)),
+            }
+        }
+        let mut drive = Self {
+            base_ns: Vec::new(),
+            base_role: Role::WheelSpeedFrontLeft,
+            wheel_mps: Role::WHEELS.map(|role| Err(Missing::Role(role))),
+            channels,
+            unusable,
+            warnings,
+        };
+        let longest = Role::WHEELS
+            .iter()
+            .filter_map(|&role| drive.channel(role).ok())
+            .reduce(|best, c| if c.t_ns().len() > best.t_ns().len() { c } else { best });
+        if let Some((role, base_ns)) = longest.map(|c| (c.role, c.t_ns().to_vec())) {
+            drive.base_role = role;
+            drive.base_ns = base_ns;
+        }
+        drive.wheel_mps = Role::WHEELS.map(|role| drive.aligned(role));
+        drive
+    }
+
+    /// The time base: stamps of the wheel speed with the most samples, ns since the epoch.
+    #[must_use]
+    pub fn base_ns(&self) -> &[i64] {
+        &self.base_ns
+    }
+
+    /// Whether the base runs on without a gap from sample `i` to `i + 1`.
+    #[must_use]
+    pub fn base_joined(&self, i: usize) -> bool {
+        self.channel(self.base_role).is_ok_and(|c| c.joined(i))
+    }
+
+    /// A column's value at a time, linear between its neighbours on the base; `None` across a gap.
+    #[must_use]
+    pub fn column_at(&self, column: &Column, t_ns: i64) -> Option<f64> {
+        let i = self.base_ns.partition_point(|&t| t <= t_ns).checked_sub(1)?;
+        let v = column.get(i)?;
+        if self.base_ns[i] == t_ns {
+            return Some(v);
+        }
+        let next = column.get(i + 1).filter(|_| self.base_joined(i))?;
+        let span_s = seconds_between(self.base_ns[i], self.base_ns[i + 1]);
+        Some(v + seconds_between(self.base_ns[i], t_ns) / span_s * (next - v))
+    }
+
+    /// Decoded wheel speeds on the base, m/s: front left, front right, rear left, rear right.
+    #[must_use]
+    pub fn wheel_mps(&self) -> &[Result<Column, Missing>; 4] {
+        &self.wheel_mps
+    }
+
+    /// Every usable signal, in the order of the list of roles.
+    #[must_use]
+    pub fn channels(&self) -> &[Channel] {
+        &self.channels
+    }
+
+    /// A signal against its own stamps.
+    ///
+    /// # Errors
+    /// [`Missing::Role`] if the capture has no valid sample of it; [`Missing::VehicleKey`] if a key
+    /// is needed to bring it to its core unit.
+    pub fn channel(&self, role: Role) -> Result<&Channel, Missing> {
+        self.channels.iter().find(|c| c.role == role).ok_or_else(|| {
+            self.unusable
+                .iter()
+                .find(|(r, _)| *r == role)
+                .map_or(Missing::Role(role), |(_, why)| why.clone())
+        })
+    }
+
+    /// A signal on the time base: states are held, all else is interpolated linearly.
+    ///
+    /// # Errors
+    /// As [`Drive::channel`].
+    pub fn aligned(&self, role: Role) -> Result<Column, Missing> {
+        Ok(self.channel(role)?.aligned(&self.base_ns, is_state(role)))
+    }
+
+    /// What a reader of the numbers must know of the alignment, in plain sentences.
+    #[must_use]
+    pub fn warnings(&self) -> &[String] {
+        &self.warnings
+    }
+}
+
+/// Whether a role is a state, which has no values between its values.
+fn is_state(role: Role) -> bool {
+    matches!(role, Role::Gear | Role::CouplingInhibited | Role::AbsActive | Role::TractionActive)
+}
+
+fn convert(
+    role: Role,
+    series: &Series,
+    order: KeepOrder,
+    vehicle: &Vehicle,
+) -> Result<Channel, Missing> {
+    let unit = series.unit;
+    let quantity = unit.quantity();
+    let channel = if Role::WHEELS.contains(&role) && quantity == Quantity::AngularSpeed {
+        let radius_m =
+            vehicle.tyres.rolling_radius_m.ok_or(Missing::VehicleKey("tyres.rolling_radius_m"))?;
+        let key = (role, Quantity::Speed);
+        Channel::from_series(key, series, order, |raw| unit.in_core(raw) * radius_m)
+    } else {
+        Channel::from_series((role, quantity), series, order, |raw| unit.in_core(raw))
+    };
+    channel.ok_or(Missing::Role(role))
+}
+
+/// One rule for the whole drive, so that what is kept of two signals belongs to the same pass.
+fn keep_order(found: &[(Role, &Series)], warnings: &mut Vec<String>) -> KeepOrder {
+    let stepped: Vec<&&Series> =
+        found.iter().map(|(_, s)| s).filter(|s| s.t_ns.windows(2).any(|w| w[1] < w[0])).collect();
+    if stepped.is_empty() {
+        return KeepOrder::Earlier;
+    }
+    let (earlier, later) = stepped
+        .iter()
+        .map(|s| kept_counts(&s.t_ns))
+        .fold((0, 0), |sum, kept| (sum.0 + kept.0, sum.1 + kept.1));
+    let all: usize = stepped.iter().map(|s| s.t_ns.len()).sum();
+    warnings.push(format!(
+        "the recording's clock stepped backwards; {} samples of times that occur twice are left out",
+        all - earlier.max(later)
+    ));
+    if later > earlier { KeepOrder::Later } else { KeepOrder::Earlier }
 }

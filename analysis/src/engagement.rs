@@ -1,6 +1,23 @@
 //! Engagements: where the coupling closes and opens again, and everything measured of one.
+//!
+//! [`closed_spans`] needs only the bus's own word on the coupling; kinematics need it to know where
+//! nothing drives slip. [`find_engagements`] then adds what needs slip. With a demand signal each
+//! rise of demand is an engagement; without one each rise of pressure; without either each slip
+//! that stays out of its noise for longer than rough road makes it.
 
-use crate::measure::{Measure, Measured, TransferEstimate};
+mod closing;
+mod conditions;
+mod onset;
+mod reference;
+
+use slipwright_decoders::role::Role;
+
+use self::closing::{Closings, closings};
+pub use self::onset::{ONSET_DEVIATIONS, Onset, SlipTrace};
+use self::reference::step;
+use crate::drive::{Channel, Drive, at_seconds};
+use crate::kinematics::{ClosedSpan, Kinematics, pressed_above};
+use crate::measure::{Measure, Measured, Missing, TransferEstimate};
 
 /// What made the coupling close.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -109,4 +126,186 @@ impl Engagement {
     pub fn measured(&self, measure: Measure) -> &Measured {
         &self.measures[measure as usize]
     }
+}
+
+/// An engagement found, before anything of it is measured.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Found {
+    /// Start, ns since the epoch: the first sample that carries the rise.
+    pub start_ns: i64,
+    /// End, ns since the epoch: released again.
+    pub end_ns: i64,
+    /// Before this the previous engagement was still there, ns since the epoch.
+    pub clear_from_ns: i64,
+    /// End of the first plateau of demand, or of pressure, ns since the epoch.
+    pub plateau_end_ns: i64,
+    /// Start of the final fall of demand, or of pressure, ns since the epoch. Of a slip alone, its
+    /// end.
+    pub release_ns: i64,
+    /// What made the coupling close.
+    pub kind: Kind,
+    /// The event that times are counted from.
+    pub reference: Reference,
+    /// When that event was, ns since the epoch.
+    pub reference_ns: i64,
+    /// Standard uncertainty of that time, s; or why nothing can be counted from it.
+    pub u_reference_s: Result<f64, Missing>,
+    /// What drove it.
+    pub conditions: Conditions,
+}
+
+/// What [`find_engagements`] gives.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Finds {
+    /// Engagements in time order.
+    pub found: Vec<Found>,
+    /// What a reader of the numbers must know, in plain sentences.
+    pub warnings: Vec<String>,
+}
+
+/// The signal that shows the coupling, demand before pressure, and its closings.
+fn shown(drive: &Drive) -> Option<(&Channel, Closings)> {
+    let channel = drive
+        .channel(Role::CouplingDemand)
+        .or_else(|_| drive.channel(Role::CouplingPressure))
+        .ok()?;
+    Some((channel, closings(channel)))
+}
+
+/// Spans in which demand, or else pressure, shows the coupling closed.
+#[must_use]
+pub fn closed_spans(drive: &Drive) -> Vec<ClosedSpan> {
+    shown(drive).map_or_else(Vec::new, |(channel, all)| all.spans(channel))
+}
+
+/// Finds the engagements of a drive. `wheelbase_m` only helps to tell a turn by the steering wheel.
+#[must_use]
+pub fn find_engagements(
+    drive: &Drive,
+    kinematics: &Kinematics,
+    wheelbase_m: Option<f64>,
+) -> Finds {
+    match shown(drive) {
+        Some((channel, all)) => by_closings(drive, kinematics, wheelbase_m, channel, &all),
+        None => by_slip(drive, kinematics, wheelbase_m),
+    }
+}
+
+/// How far before demand slip may have called for it, s.
+const SLIP_LEAD_S: f64 = 0.5;
+
+fn by_closings(
+    drive: &Drive,
+    kinematics: &Kinematics,
+    wheelbase_m: Option<f64>,
+    channel: &Channel,
+    all: &Closings,
+) -> Finds {
+    let demanded = channel.role == Role::CouplingDemand;
+    let mut finds = Finds::default();
+    if !demanded {
+        finds.warnings.push(
+            "the bus carries no coupling demand; engagements are rises of pressure, and times count from the onset of slip"
+                .into(),
+        );
+    }
+    let trace = SlipTrace::of(drive, kinematics);
+    let mut clear_from_ns = i64::MIN;
+    let mut lost = all.lost;
+    for (closing, span) in all.found.iter().zip(all.spans(channel)) {
+        let ClosedSpan { start_ns, end_ns } = span;
+        let Some(step) = step(channel, all, closing, clear_from_ns) else {
+            lost += 1;
+            clear_from_ns = end_ns;
+            continue;
+        };
+        let (reference, reference_ns, u_reference_s) = if demanded {
+            (Reference::Demand, step.half_ns, Ok(step.u_s))
+        } else {
+            let from_ns = clear_from_ns.max(at_seconds(start_ns, -SLIP_LEAD_S));
+            let onset = trace.as_ref().map_err(Clone::clone).and_then(|trace| {
+                trace.first_onset(trace.range(from_ns, end_ns)).ok_or(Missing::SlipInNoise)
+            });
+            match onset {
+                Ok(onset) => (Reference::Slip, onset.t_ns, Ok(onset.u_s)),
+                Err(why) => (Reference::Slip, start_ns, Err(why)),
+            }
+        };
+        let demand_step = demanded.then_some(step.high - step.low);
+        finds.found.push(Found {
+            start_ns,
+            end_ns,
+            clear_from_ns,
+            plateau_end_ns: step.plateau_end_ns,
+            release_ns: step.release_ns,
+            kind: conditions::kind(drive, kinematics, wheelbase_m, start_ns),
+            reference,
+            reference_ns,
+            u_reference_s,
+            conditions: conditions::conditions(
+                drive,
+                kinematics,
+                (start_ns, end_ns),
+                reference_ns,
+                demand_step,
+            ),
+        });
+        clear_from_ns = end_ns;
+    }
+    if lost > 0 {
+        finds.warnings.push(format!(
+            "{lost} engagements began while {} was lost; they are left out",
+            channel.role
+        ));
+    }
+    if finds.found.is_empty() {
+        finds.warnings.push(format!(
+            "{} never rose clear of its released level; the coupling was not tested",
+            channel.role
+        ));
+    }
+    finds
+}
+
+fn by_slip(drive: &Drive, kinematics: &Kinematics, wheelbase_m: Option<f64>) -> Finds {
+    let mut finds = Finds::default();
+    finds.warnings.push(
+        "the bus carries neither coupling demand nor pressure; engagements are slips that stand out, and times count from the onset of slip"
+            .into(),
+    );
+    let Ok(trace) = SlipTrace::of(drive, kinematics) else { return finds };
+    let base = trace.base_ns();
+    let brake = drive.channel(Role::PedalBrake).ok().map(|c| (c, pressed_above(c)));
+    let anti_lock = drive.channel(Role::AbsActive).ok().map(|c| (c, 0.5));
+    let disturbed = |i: usize| {
+        [brake, anti_lock]
+            .iter()
+            .flatten()
+            .any(|(channel, limit)| channel.held_at(base[i]).is_some_and(|v| v > *limit))
+    };
+    let mut clear_from_ns = i64::MIN;
+    for span in trace.spans(disturbed) {
+        let start_ns = span.onset.t_ns;
+        let end_ns = base[span.end.min(base.len() - 1)];
+        finds.found.push(Found {
+            start_ns,
+            end_ns,
+            clear_from_ns,
+            plateau_end_ns: end_ns,
+            release_ns: end_ns,
+            kind: conditions::kind(drive, kinematics, wheelbase_m, start_ns),
+            reference: Reference::Slip,
+            reference_ns: start_ns,
+            u_reference_s: Ok(span.onset.u_s),
+            conditions: conditions::conditions(
+                drive,
+                kinematics,
+                (start_ns, end_ns),
+                start_ns,
+                None,
+            ),
+        });
+        clear_from_ns = end_ns;
+    }
+    finds
 }

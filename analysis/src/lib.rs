@@ -19,13 +19,17 @@
 
 pub mod chart;
 pub mod comparison;
+pub mod coupling;
 pub mod drive;
 pub mod engagement;
 pub mod kinematics;
 pub mod measure;
 pub mod measures;
 pub mod report;
+mod robust;
 pub mod statistics;
 pub mod table;
 pub mod transition;
+#[cfg(test)]
+mod trial;
 pub mod vehicle;

@@ -1,1 +1,175 @@
-//! x
+//! Signals to measures: the one arrow of this crate's first half, and one file a measure.
+//!
+//! A measure is a pure function of a [`View`]: one engagement with the parts of the drive that
+//! belong to it. It gives a value with its standard uncertainty, or the reason why there is none.
+
+mod dead_time;
+mod engagement_delay;
+mod friction_work;
+mod hold;
+mod peak_slip;
+mod pulse;
+mod ripple;
+mod rise_time;
+mod slip_distance;
+mod slip_time;
+mod steady_slip;
+mod transfer_hydraulic;
+mod trend;
+mod view;
+
+use slipwright_decoders::role::Role;
+use slipwright_decoders::signal::Signals;
+
+use self::view::View;
+use crate::drive::{Drive, DriveMeasures, at_seconds, seconds_between};
+use crate::engagement::{Engagement, Found, Trace, closed_spans, find_engagements};
+use crate::kinematics::Kinematics;
+use crate::measure::{Measure, Measured, TransferEstimate};
+use crate::transition::Rise;
+use crate::vehicle::Vehicle;
+
+/// What the capture says of its own extent.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct FrameSpan {
+    /// First frame, ns since the epoch.
+    pub first_ns: i64,
+    /// Last frame, ns since the epoch.
+    pub last_ns: i64,
+    /// Number of frames.
+    pub frames: u64,
+}
+
+impl FrameSpan {
+    /// First to last frame, s.
+    #[must_use]
+    pub fn duration_s(&self) -> f64 {
+        seconds_between(self.first_ns, self.last_ns).max(0.0)
+    }
+}
+
+/// Measures a drive. Never fails: each value that is missing says why.
+#[must_use]
+pub fn measure_drive(
+    name: &str,
+    signals: &Signals,
+    span: FrameSpan,
+    vehicle: &Vehicle,
+) -> DriveMeasures {
+    let drive = Drive::from_signals(signals, vehicle);
+    let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
+    let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
+    let engagements =
+        finds.found.iter().map(|found| measure(&drive, &kinematics, vehicle, found)).collect();
+    let mut warnings = drive.warnings().to_vec();
+    warnings.extend(finds.warnings);
+    warnings.extend(warnings_of(&drive, &kinematics));
+    DriveMeasures {
+        name: name.to_owned(),
+        start_ns: span.first_ns,
+        duration_s: span.duration_s(),
+        frames: span.frames,
+        noise_slip_mps: kinematics.noise_slip_mps(),
+        radius_ratio: kinematics.radius_ratio.clone(),
+        engagements,
+        warnings,
+    }
+}
+
+/// Measures one engagement.
+fn measure(drive: &Drive, kinematics: &Kinematics, vehicle: &Vehicle, found: &Found) -> Engagement {
+    let view = View::of(drive, kinematics, vehicle, found);
+    let transfer = vec![transfer_hydraulic::transfer_hydraulic(&view)];
+    let measures = Measure::ALL.iter().map(|&m| value(m, &view, &transfer)).collect();
+    Engagement {
+        start_ns: found.start_ns,
+        end_ns: found.end_ns,
+        kind: found.kind,
+        reference: found.reference,
+        reference_ns: found.reference_ns,
+        conditions: found.conditions,
+        measures,
+        transfer,
+        trace: trace(drive, kinematics, found),
+    }
+}
+
+fn value(measure: Measure, view: &View<'_>, transfer: &[TransferEstimate]) -> Measured {
+    match measure {
+        Measure::DeadTime => dead_time::dead_time_ms(view),
+        Measure::RiseTime => rise_time::rise_time_ms(view),
+        Measure::EngagementDelay => engagement_delay::engagement_delay_ms(view),
+        Measure::PeakSlip => peak_slip::peak_slip_mps(view),
+        Measure::SlipTime => slip_time::slip_time_ms(view),
+        Measure::SlipDistance => slip_distance::slip_distance_m(view),
+        Measure::SteadySlip => steady_slip::steady_slip_mps(view),
+        Measure::FrictionWork => friction_work::friction_work_j(view),
+        Measure::FrictionWorkPerArea => friction_work::friction_work_j_per_m2(view),
+        Measure::TransferFraction => transfer_hydraulic::combined(transfer),
+        Measure::Hold => hold::hold_percent_per_s(view),
+        Measure::Ripple => ripple::ripple_bar(view),
+    }
+}
+
+/// How a time from the reference to a crossing of pressure was found.
+fn from_reference_method(view: &View<'_>, rise: &Rise) -> &'static str {
+    match (view.counts_from_demand(), rise.is_interpolated()) {
+        (true, false) => "half of demand to the fitted rise of pressure",
+        (true, true) => "half of demand to interpolated pressure; its step is shorter than two samples",
+        (false, false) => "onset of slip to the fitted rise of pressure",
+        (false, true) => "onset of slip to interpolated pressure; its step is shorter than two samples",
+    }
+}
+
+/// Traces begin this long before the reference, s.
+const TRACE_BEFORE_S: f64 = 0.5;
+/// Traces end at most this long after it, s.
+const TRACE_AFTER_S: f64 = 4.0;
+
+fn trace(drive: &Drive, kinematics: &Kinematics, found: &Found) -> Trace {
+    let reference_ns = found.reference_ns;
+    let from_ns = at_seconds(reference_ns, -TRACE_BEFORE_S);
+    let to_ns = at_seconds(found.end_ns, TRACE_BEFORE_S).min(at_seconds(reference_ns, TRACE_AFTER_S));
+    let window = |role: Role| {
+        drive
+            .channel(role)
+            .map_or_else(|_| (Vec::new(), Vec::new()), |c| c.window(from_ns, to_ns, reference_ns))
+    };
+    let (pressure_t_s, pressure_bar) = window(Role::CouplingPressure);
+    let (demand_t_s, demand) = window(Role::CouplingDemand);
+    let (slip_t_s, slip_mps) = kinematics.slip_mps.as_ref().map_or_else(
+        |_| (Vec::new(), Vec::new()),
+        |slip| {
+            let base = drive.base_ns();
+            let from = base.partition_point(|&t| t < from_ns);
+            (from..base.len())
+                .take_while(|&i| base[i] <= to_ns)
+                .filter_map(|i| Some((seconds_between(reference_ns, base[i]), slip.get(i)?)))
+                .unzip()
+        },
+    );
+    Trace { slip_t_s, slip_mps, pressure_t_s, pressure_bar, demand_t_s, demand }
+}
+
+fn warnings_of(drive: &Drive, kinematics: &Kinematics) -> Vec<String> {
+    let mut warnings = Vec::new();
+    if let Err(why) = &kinematics.slip_mps {
+        warnings.push(format!("slip cannot be told: {why}"));
+    }
+    if let Err(why) = drive.channel(Role::CouplingPressure)
+        && drive.channel(Role::CouplingDemand).is_ok()
+    {
+        warnings.push(format!("times of pressure cannot be told: {why}"));
+    }
+    let inhibited = drive.channel(Role::CouplingInhibited);
+    if inhibited.is_ok_and(|c| c.value().iter().any(|&v| v >= 0.5)) {
+        warnings.push(
+            "the control unit inhibited the coupling for some of the drive; what was measured then says nothing of the clutch"
+                .into(),
+        );
+    }
+    warnings
+}
+
+#[cfg(test)]
+mod tests;

@@ -8,8 +8,7 @@
 //! - [`number`]: digits that suit an uncertainty.
 //! - [`page`], [`style`]: the frame and the look of every report.
 //! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words.
-//! - The parts, in the order of the page: `summary`, `conditions`, `measures`, `pictures`,
-//!   `engagements`, `basis`.
+//! - The parts: `summary`, `pictures`, `conditions`, `measures`, `engagements`, `basis`.
 
 pub mod number;
 pub mod page;
@@ -25,10 +24,10 @@ mod summary;
 mod wording;
 
 #[cfg(test)]
-mod tests;
-#[cfg(test)]
 #[path = "../examples/report_preview/drives.rs"]
 mod drives;
+#[cfg(test)]
+mod tests;
 
 use slipwright_decoders::unit::Unit;
 
@@ -86,11 +85,27 @@ pub fn comparison_report(
         notes: summary::notes(&campaign),
         lead: summary::lead(&campaign),
         sections: vec![
-            Section::new("conditions", "What was tested, and what was not", conditions::part(&campaign)),
             Section::new("seen", "What it looks like", pictures::overlays(&campaign)),
-            Section::new("measures", "Every measure compared", measures::part(&campaign)),
-            Section::new("pictures", "Every engagement as a point", pictures::strips(&campaign)),
-            Section::new("engagements", "Every engagement in numbers", engagements::part(&campaign)),
+            Section::new(
+                "conditions",
+                "How the two sets were driven",
+                conditions::part(&campaign),
+            ),
+            Section::new(
+                "measures",
+                "Every measure compared",
+                measures::part(&campaign),
+            ),
+            Section::new(
+                "pictures",
+                "Every engagement as a point",
+                pictures::strips(&campaign),
+            ),
+            Section::new(
+                "engagements",
+                "Every engagement in numbers",
+                engagements::part(&campaign),
+            ),
             Section::new("basis", "What the numbers rest on", basis::part(&campaign)),
         ],
     };

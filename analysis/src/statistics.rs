@@ -1,1 +1,33 @@
-//! x
+//! Estimators and tests, one file each, that know nothing of cars.
+//!
+//! The comparison asks them; they are given finite numbers in slices and give back numbers or
+//! `None` where the question has no answer (no values, no spread, no repetition). They hold no
+//! state. Random numbers come from a seed in the call, so the same question always has the same
+//! answer. Callers leave out values that are not finite.
+//!
+//! - [`quantile`]: order statistics; [`spread`]: scale that outliers cannot move.
+//! - [`hodges_lehmann`]: by how much one sample is shifted against another, with an interval.
+//! - [`mann_whitney`], [`signed_rank`], [`permutation`]: is there a shift at all, without
+//!   assuming a distribution; the last also for values that come in clusters.
+//! - [`two_level`]: the shift when values are nested in clusters, with the degrees of freedom
+//!   that few clusters leave.
+//! - [`holm`]: several questions asked of the same data.
+//! - [`student_t`]: p values, quantiles and power of t tests.
+//! - [`theil_sen`]: a slope that outliers cannot move.
+//! - [`nearest`]: the closest point within a box, for matching.
+
+pub mod hodges_lehmann;
+pub mod holm;
+pub mod mann_whitney;
+pub mod nearest;
+pub mod permutation;
+pub mod quantile;
+mod selection;
+pub mod signed_rank;
+pub mod spread;
+pub mod student_t;
+pub mod theil_sen;
+pub mod two_level;
+
+#[cfg(test)]
+mod reference_tests;

@@ -1,1 +1,211 @@
-//! x
+//! Tables for other programs: signals, the aligned drive and engagements as polars frames, and
+//! frames as Parquet or CSV bytes. Times are integer nanoseconds since the epoch; a unit stands in
+//! its column's name; what is missing is null.
+
+use std::io::Write;
+
+use polars::prelude::{
+    Column, CsvWriter, DataFrame, Int64Chunked, IntoColumn, NamedFrom, NewChunkedArray, ParquetWriter,
+    PolarsResult, SerWriter, Series, StringChunked, ChunkFull,
+};
+use slipwright_decoders::role::Role;
+use slipwright_decoders::signal::Signals;
+use slipwright_decoders::unit::Quantity;
+
+use crate::drive::{Drive, DriveMeasures};
+use crate::engagement::{Conditions, Engagement};
+use crate::measure::{Measure, Measured};
+
+/// Decoded signals in long form: `t_ns`, `signal` (role or name), `value`, `unit`, valid samples
+/// only, signal after signal, each in the order received and in the decoder file's own unit.
+///
+/// # Errors
+/// Only if memory for the table cannot be laid out.
+pub fn signals(signals: &Signals) -> PolarsResult<DataFrame> {
+    let mut all = long_form(&[], "", &[], "")?;
+    for series in &signals.series {
+        let n = series.t_ns.len().min(series.value.len());
+        let part =
+            long_form(&series.t_ns[..n], series.key.text(), &series.value[..n], series.unit.text())?;
+        all.vstack_mut(&part)?;
+    }
+    Ok(all)
+}
+
+fn long_form(t_ns: &[i64], signal: &str, value: &[f64], unit: &str) -> PolarsResult<DataFrame> {
+    let n = t_ns.len();
+    DataFrame::new(
+        n,
+        vec![
+            Int64Chunked::from_slice("t_ns".into(), t_ns).into_column(),
+            StringChunked::full("signal".into(), signal, n).into_column(),
+            Column::new("value".into(), value),
+            StringChunked::full("unit".into(), unit, n).into_column(),
+        ],
+    )
+}
+
+impl Drive {
+    /// The drive aligned: `t_ns` of the wheel-speed time base and one column a role, named after role
+    /// and core unit (`coupling_pressure_bar`), null where the signal has no value to give.
+    ///
+    /// # Errors
+    /// Only if memory for the table cannot be laid out.
+    pub fn table(&self) -> PolarsResult<DataFrame> {
+        let n = self.base_ns().len();
+        let mut columns = vec![Int64Chunked::from_slice("t_ns".into(), self.base_ns()).into_column()];
+        for channel in self.channels() {
+            let Ok(aligned) = self.aligned(channel.role) else { continue };
+            let values: Vec<Option<f64>> = aligned.iter().collect();
+            let name = column_name(channel.role, channel.quantity);
+            columns.push(Series::new(name.into(), values).into_column());
+        }
+        DataFrame::new(n, columns)
+    }
+}
+
+/// `coupling.pressure` in bar becomes `coupling_pressure_bar`.
+fn column_name(role: Role, quantity: Quantity) -> String {
+    let unit = match quantity {
+        Quantity::Speed => "_mps",
+        Quantity::AngularSpeed => "_rad_per_s",
+        Quantity::Pressure => "_bar",
+        Quantity::Torque => "_nm",
+        Quantity::Force => "_n",
+        Quantity::Percent => "_percent",
+        Quantity::Temperature => "_degc",
+        Quantity::Angle => "_rad",
+        Quantity::Acceleration => "_mps2",
+        Quantity::Current => "_a",
+        Quantity::Voltage => "_v",
+        Quantity::Bare => "",
+    };
+    format!("{}{unit}", role.text().replace('.', "_"))
+}
+
+/// Engagements of a campaign, one a row: its set and drive, times, what drove it, and for each
+/// measure its value, `_u` for the standard uncertainty and `_why` for the reason where it is
+/// missing; the same for each transfer estimate, and whether that is only an upper bound.
+///
+/// # Errors
+/// Only if memory for the table cannot be laid out.
+pub fn engagements(before: &[DriveMeasures], after: &[DriveMeasures]) -> PolarsResult<DataFrame> {
+    let rows: Vec<(&str, &DriveMeasures, &Engagement)> = [("before", before), ("after", after)]
+        .into_iter()
+        .flat_map(|(set, drives)| {
+            drives.iter().flat_map(move |d| d.engagements.iter().map(move |e| (set, d, e)))
+        })
+        .collect();
+    let mut columns = Vec::new();
+    texts(&mut columns, "set", rows.iter().map(|(set, ..)| Some(*set)));
+    texts(&mut columns, "drive", rows.iter().map(|(_, d, _)| Some(d.name.as_str())));
+    times(&mut columns, "start_ns", rows.iter().map(|(.., e)| e.start_ns));
+    times(&mut columns, "end_ns", rows.iter().map(|(.., e)| e.end_ns));
+    texts(&mut columns, "kind", rows.iter().map(|(.., e)| Some(e.kind.text())));
+    texts(&mut columns, "reference", rows.iter().map(|(.., e)| Some(e.reference.text())));
+    times(&mut columns, "reference_ns", rows.iter().map(|(.., e)| e.reference_ns));
+    for (name, of) in CONDITIONS {
+        numbers(&mut columns, name, rows.iter().map(|(.., e)| of(&e.conditions)));
+    }
+    for &measure in Measure::ALL {
+        let values = rows.iter().map(|(.., e)| e.measures.get(measure as usize));
+        measured(&mut columns, measure.key(), values);
+    }
+    for method in ["hydraulic", "tyre", "balance"] {
+        let of = |e: &Engagement| e.transfer.iter().position(|t| t.method == method);
+        if !rows.iter().any(|(.., e)| of(e).is_some()) {
+            continue;
+        }
+        let name = format!("transfer_{method}");
+        let values = rows.iter().map(|(.., e)| of(e).map(|i| &e.transfer[i].fraction));
+        measured(&mut columns, &name, values);
+        let bounds: Vec<Option<bool>> =
+            rows.iter().map(|(.., e)| of(e).map(|i| e.transfer[i].upper_bound)).collect();
+        columns.push(Series::new(format!("{name}_upper_bound").into(), bounds).into_column());
+    }
+    DataFrame::new(rows.len(), columns)
+}
+
+type Condition = fn(&Conditions) -> Option<f64>;
+
+const CONDITIONS: [(&str, Condition); 6] = [
+    ("speed_mps", |c| c.speed_mps),
+    ("demand_step", |c| c.demand_step),
+    ("accelerator_percent", |c| c.accelerator_percent),
+    ("accelerator_rate_percent_per_s", |c| c.accelerator_rate_percent_per_s),
+    ("fluid_temperature_c", |c| c.fluid_temperature_c),
+    ("engine_torque_nm", |c| c.engine_torque_nm),
+];
+
+fn texts<'a>(columns: &mut Vec<Column>, name: &str, values: impl Iterator<Item = Option<&'a str>>) {
+    let values: Vec<Option<&str>> = values.collect();
+    columns.push(Series::new(name.into(), values).into_column());
+}
+
+fn times(columns: &mut Vec<Column>, name: &str, values: impl Iterator<Item = i64>) {
+    let values: Vec<i64> = values.collect();
+    columns.push(Series::new(name.into(), values).into_column());
+}
+
+fn numbers(columns: &mut Vec<Column>, name: &str, values: impl Iterator<Item = Option<f64>>) {
+    let values: Vec<Option<f64>> = values.collect();
+    columns.push(Series::new(name.into(), values).into_column());
+}
+
+fn measured<'a>(
+    columns: &mut Vec<Column>,
+    name: &str,
+    values: impl Iterator<Item = Option<&'a Measured>>,
+) {
+    let values: Vec<Option<&Measured>> = values.collect();
+    let number = |of: fn(&crate::measure::Estimate) -> f64| {
+        values.iter().map(move |v| v.and_then(|m| m.as_ref().ok()).map(of))
+    };
+    numbers(columns, name, number(|e| e.value));
+    numbers(columns, &format!("{name}_u"), number(|e| e.u));
+    let why: Vec<Option<String>> =
+        values.iter().map(|v| v.and_then(|m| m.as_ref().err()).map(ToString::to_string)).collect();
+    columns.push(Series::new(format!("{name}_why").into(), why).into_column());
+}
+
+/// A frame as the bytes of a Parquet file.
+///
+/// # Errors
+/// Only if polars cannot encode the frame.
+pub fn parquet(frame: &mut DataFrame) -> PolarsResult<Vec<u8>> {
+    let mut bytes = Vec::new();
+    write_parquet(frame, &mut bytes)?;
+    Ok(bytes)
+}
+
+/// Writes a frame as Parquet, zstd-compressed.
+///
+/// # Errors
+/// If the frame cannot be encoded or the writer fails.
+pub fn write_parquet(frame: &mut DataFrame, out: impl Write) -> PolarsResult<()> {
+    frame.rechunk_mut();
+    ParquetWriter::new(out).finish(frame)?;
+    Ok(())
+}
+
+/// A frame as the bytes of a CSV file with a header line.
+///
+/// # Errors
+/// Only if polars cannot encode the frame.
+pub fn csv(frame: &mut DataFrame) -> PolarsResult<Vec<u8>> {
+    let mut bytes = Vec::new();
+    write_csv(frame, &mut bytes)?;
+    Ok(bytes)
+}
+
+/// Writes a frame as CSV with a header line.
+///
+/// # Errors
+/// If the frame cannot be encoded or the writer fails.
+pub fn write_csv(frame: &mut DataFrame, out: impl Write) -> PolarsResult<()> {
+    let mut out = out;
+    CsvWriter::new(&mut out).include_header(true).finish(frame)
+}
+
+#[cfg(test)]
+mod tests;

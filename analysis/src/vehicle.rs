@@ -135,7 +135,14 @@ impl Vehicle {
     }
 
     fn check(&self, text: &str) -> Result<(), TomlError> {
-        let Self { geometry: g, tyres, mass, driveline: d, coupling: c, .. } = self;
+        let Self {
+            geometry: g,
+            tyres,
+            mass,
+            driveline: d,
+            coupling: c,
+            ..
+        } = self;
         let positive = [
             ("wheelbase_m", g.wheelbase_m),
             ("track_front_m", g.track_front_m),
@@ -160,26 +167,52 @@ impl Vehicle {
                 return Err(at_key(text, key, format!("{key} must be a number above 0")));
             }
         }
-        if c.return_force_n.is_some_and(|v| !(v.is_finite() && v >= 0.0)) {
-            return Err(at_key(text, "return_force_n", "return_force_n must be a number of 0 or more"));
+        if c.return_force_n
+            .is_some_and(|v| !(v.is_finite() && v >= 0.0))
+        {
+            return Err(at_key(
+                text,
+                "return_force_n",
+                "return_force_n must be a number of 0 or more",
+            ));
         }
         if d.efficiency.is_some_and(|v| v > 1.0) {
-            return Err(at_key(text, "efficiency", "efficiency must be above 0 and at most 1"));
+            return Err(at_key(
+                text,
+                "efficiency",
+                "efficiency must be above 0 and at most 1",
+            ));
         }
         if c.friction_surfaces == Some(0) {
-            return Err(at_key(text, "friction_surfaces", "friction_surfaces must be 1 or more"));
+            return Err(at_key(
+                text,
+                "friction_surfaces",
+                "friction_surfaces must be 1 or more",
+            ));
         }
         if let (Some(outer), Some(inner)) = (c.outer_radius_m, c.inner_radius_m)
             && inner >= outer
         {
-            return Err(at_key(text, "inner_radius_m", "inner_radius_m must be smaller than outer_radius_m"));
+            return Err(at_key(
+                text,
+                "inner_radius_m",
+                "inner_radius_m must be smaller than outer_radius_m",
+            ));
         }
         if let Some(ratios) = &d.gear_ratios {
             if ratios.is_empty() {
-                return Err(at_key(text, "gear_ratios", "gear_ratios must list at least one ratio"));
+                return Err(at_key(
+                    text,
+                    "gear_ratios",
+                    "gear_ratios must list at least one ratio",
+                ));
             }
             if ratios.iter().any(|r| !(r.is_finite() && *r > 0.0)) {
-                return Err(at_key(text, "gear_ratios", "every gear ratio must be a number above 0"));
+                return Err(at_key(
+                    text,
+                    "gear_ratios",
+                    "every gear ratio must be a number above 0",
+                ));
             }
         }
         Ok(())
@@ -228,8 +261,16 @@ mod tests {
         check_refused("[geometry]\nwheel_base = 2.6\n", 4, "wheel_base");
         check_refused("[geometry]\nwheelbase_m = -2.6\n", 4, "above 0");
         check_refused("[geometry]\nwheelbase_m = nan\n", 4, "above 0");
-        check_refused("[coupling]\n\npressure_law = \"round\"\n", 5, "uniform_pressure");
-        check_refused("[coupling]\nouter_radius_m = 0.05\ninner_radius_m = 0.06\n", 5, "smaller");
+        check_refused(
+            "[coupling]\n\npressure_law = \"round\"\n",
+            5,
+            "uniform_pressure",
+        );
+        check_refused(
+            "[coupling]\nouter_radius_m = 0.05\ninner_radius_m = 0.06\n",
+            5,
+            "smaller",
+        );
         check_refused("[driveline]\ngear_ratios = []\n", 4, "at least one");
     }
 }

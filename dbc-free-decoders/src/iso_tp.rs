@@ -4,10 +4,12 @@
 //! come out for [`crate::obd2`] and [`crate::uds`], and a request goes the other way. Everything
 //! is a state machine that the caller feeds with frames and with the time; nothing here waits.
 //!
-//! - [`pdu`]: one frame read as a protocol data unit, or laid out as one.
+//! - [`pdu`]: one frame read as a protocol data unit.
+//! - [`framing`]: how a message is laid out in frames.
 //! - [`receiver`]: frames of one sender to its messages, with the flow control that is owed.
 //! - [`sender`]: one message to frames, at the pace that the receiver asks for.
 
+pub mod framing;
 pub mod pdu;
 pub mod receiver;
 pub mod sender;

@@ -15,10 +15,12 @@
 //! - [`traffic`]: which frames there were, decoded or not.
 //! - [`iso_tp`]: messages of more than one frame, reassembled and segmented.
 //! - [`obd2`], [`uds`], [`trouble_code`]: diagnostic answers to values and to trouble codes.
+//! - [`diagnostic_read`]: a decoder file's requests, and their answers as series.
 //! - [`j1939`]: identifiers of J1939 and its wheel speeds.
 //! - [`toml_error`]: what is wrong in one of our TOML files, and on which line.
 
 pub mod decoder_file;
+pub mod diagnostic_read;
 pub mod extractor;
 pub mod field;
 pub mod frame;

@@ -3,10 +3,12 @@
 //! Requests are made and answers read as whole messages; [`crate::iso_tp`] carries them.
 //!
 //! - [`addressing`]: the identifiers of requests and answers on the bus (ISO 15765-4).
+//! - [`decoder_file`]: those values as the requests of a decoder file.
 //! - [`parameter`]: the values that service 01 has, with their units and conversions.
 //! - [`supported`]: which of them a control unit has.
 
 pub mod addressing;
+pub mod decoder_file;
 pub mod parameter;
 pub mod supported;
 
@@ -58,6 +60,27 @@ pub fn current_data_answer(message: &[u8]) -> Result<CurrentData<'_>, AnswerFaul
         readings,
         undecoded,
     })
+}
+
+/// The data of one parameter in an answer of service 01, and whatever follows them.
+///
+/// # Errors
+/// When the message is a refusal, or nothing in it is known to be this parameter.
+pub fn parameter_data(parameter: u8, message: &[u8]) -> Result<&[u8], AnswerFault> {
+    let mut content = positive_answer(CURRENT_DATA, message)?;
+    loop {
+        match content {
+            [number, data @ ..] if *number == parameter => return Ok(data),
+            _ => match split_parameter(content) {
+                Some((_, _, rest)) => content = rest,
+                None => {
+                    return Err(AnswerFault::Unrelated {
+                        service: CURRENT_DATA,
+                    });
+                }
+            },
+        }
+    }
 }
 
 /// The first parameter of an answer's content: its number, its data, and what follows.
@@ -131,6 +154,8 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::iso_tp::framing::Framing;
+    use crate::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
     use crate::uds::negative::{NegativeAnswer, NegativeCode};
 
     fn named(message: &[u8]) -> Vec<(&'static str, f64)> {
@@ -170,6 +195,24 @@ mod tests {
             ]
         );
         assert_eq!(engine_torque_nm(50.0, 350.0), 175.0);
+    }
+
+    /// A published exchange of single frames (ISO 15765-2): 03 01 31 51 and 06 41 31 1D E6 51 01.
+    /// Parameter 51, the kind of fuel, is stepped over.
+    #[test]
+    fn from_frame_to_value() {
+        let request = current_data_request(&[0x31, 0x51]).unwrap();
+        let frame = Framing::CLASSIC.with_padding(None).single(&request);
+        assert_eq!(frame, Some(vec![0x03, 0x01, 0x31, 0x51]));
+        let mut receiver = Receiver::new(ReceiverSettings::default());
+        let received = receiver.on_frame(0, &[0x06, 0x41, 0x31, 0x1D, 0xE6, 0x51, 0x01, 0xAA]);
+        let Progress::Complete(message) = received.progress else {
+            panic!("{received:?}")
+        };
+        assert_eq!(
+            named(&message),
+            [("distance_since_codes_cleared_km", 7654.0)]
+        );
     }
 
     #[test]

@@ -6,7 +6,8 @@
 )]
 
 use proptest::prelude::*;
-use slipwright_decoders::iso_tp::pdu::{Framing, SeparationTime};
+use slipwright_decoders::iso_tp::framing::Framing;
+use slipwright_decoders::iso_tp::pdu::SeparationTime;
 use slipwright_decoders::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
 use slipwright_decoders::iso_tp::sender::{Sender, SenderSettings, Step};
 

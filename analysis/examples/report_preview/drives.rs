@@ -21,7 +21,13 @@ pub(crate) struct Made {
 
 impl Made {
     pub(crate) fn report(&self) -> String {
-        comparison_report(&self.comparison, &self.before, &self.after, &self.vehicle, &self.notes)
+        comparison_report(
+            &self.comparison,
+            &self.before,
+            &self.after,
+            &self.vehicle,
+            &self.notes,
+        )
     }
 }
 
@@ -33,10 +39,16 @@ struct State {
     torque_nm_per_bar: f64,
 }
 
-const WORN: State =
-    State { dead_time_s: 0.085, time_constant_s: 0.085, torque_nm_per_bar: 34.0 };
-const REBUILT: State =
-    State { dead_time_s: 0.038, time_constant_s: 0.045, torque_nm_per_bar: 52.0 };
+const WORN: State = State {
+    dead_time_s: 0.085,
+    time_constant_s: 0.085,
+    torque_nm_per_bar: 34.0,
+};
+const REBUILT: State = State {
+    dead_time_s: 0.038,
+    time_constant_s: 0.045,
+    torque_nm_per_bar: 52.0,
+};
 
 /// A rebuild that helped.
 pub(crate) fn improved(seed: u64) -> Made {
@@ -62,7 +74,10 @@ pub(crate) fn empty() -> Made {
         },
         before: Vec::new(),
         after: Vec::new(),
-        vehicle: Vehicle { name: "car without data".to_owned(), ..Vehicle::default() },
+        vehicle: Vehicle {
+            name: "car without data".to_owned(),
+            ..Vehicle::default()
+        },
         notes: ReportNotes::default(),
     }
 }
@@ -77,7 +92,13 @@ fn made(seed: u64, before: State, after: State) -> Made {
         demand_unit: Some(Unit::Percent),
         matched: matched(&before, &after),
     };
-    Made { comparison: compared(&before, &after, &notes.matched), before, after, vehicle: car(), notes }
+    Made {
+        comparison: compared(&before, &after, &notes.matched),
+        before,
+        after,
+        vehicle: car(),
+        notes,
+    }
 }
 
 fn car() -> Vehicle {
@@ -89,7 +110,9 @@ fn car() -> Vehicle {
             track_front_m: Some(1.55),
             track_rear_m: Some(1.54),
         },
-        tyres: Tyres { rolling_radius_m: Some(0.316) },
+        tyres: Tyres {
+            rolling_radius_m: Some(0.316),
+        },
         mass: Mass { kg: Some(1640.0) },
         driveline: Driveline {
             gear_ratios: Some(vec![3.36, 2.09, 1.47, 1.1, 0.87]),
@@ -112,7 +135,9 @@ fn car() -> Vehicle {
 }
 
 fn drives(noise: &mut Noise, state: State, name: &str) -> Vec<DriveMeasures> {
-    (0..4_i64).map(|i| drive(noise, state, &format!("{name} {}.pcapng.zst", i + 1), i)).collect()
+    (0..4_i64)
+        .map(|i| drive(noise, state, &format!("{name} {}.pcapng.zst", i + 1), i))
+        .collect()
 }
 
 fn drive(noise: &mut Noise, state: State, name: &str, index: i64) -> DriveMeasures {
@@ -122,8 +147,18 @@ fn drive(noise: &mut Noise, state: State, name: &str, index: i64) -> DriveMeasur
     let engagements = (0..12)
         .map(|k| {
             at_ns += 25_000_000_000 + (noise.uniform() * 2e10) as i64;
-            let kind = if k % 2 == 0 { Kind::Launch } else { Kind::TipIn };
-            engagement(noise, state, kind, at_ns, temperature_c + 0.8 * f64::from(k))
+            let kind = if k % 2 == 0 {
+                Kind::Launch
+            } else {
+                Kind::TipIn
+            };
+            engagement(
+                noise,
+                state,
+                kind,
+                at_ns,
+                temperature_c + 0.8 * f64::from(k),
+            )
         })
         .collect();
     let ratio = |noise: &mut Noise| good(1.0 + 0.002 * noise.normal(), 0.0004, "coasting", 4000);
@@ -149,7 +184,12 @@ fn drive(noise: &mut Noise, state: State, name: &str, index: i64) -> DriveMeasur
 }
 
 fn good(value: f64, u: f64, method: &'static str, samples: usize) -> Measured {
-    Ok(Estimate { value, u, method, samples })
+    Ok(Estimate {
+        value,
+        u,
+        method,
+        samples,
+    })
 }
 
 /// Simulates slip and pressure of one engagement in steps of 10 ms, and reads its measures off.
@@ -173,24 +213,41 @@ fn engagement(
     let mut t_s = -0.5;
     while t_s < 2.5 {
         let since = t_s - dead_s;
-        let bar = if since > 0.0 { full_bar * (1.0 - (-since / tau_s).exp()) } else { 0.0 };
+        let bar = if since > 0.0 {
+            full_bar * (1.0 - (-since / tau_s).exp())
+        } else {
+            0.0
+        };
         let engine = drive_nm * ((t_s + 0.2) / 0.35).clamp(0.0, 1.0) * (1.0 - 0.15 * t_s.max(0.0));
         let carried = 700.0 + 2.53 * state.torque_nm_per_bar * bar + 160.0 * slip;
         slip = (slip + (engine - carried) / 520.0 * STEP_S * 9.0).max(0.0);
         peak = slip.max(peak);
         distance += slip * STEP_S;
         work += slip / 0.316 * 2.53 * state.torque_nm_per_bar * bar * STEP_S;
-        slipped_s += if slip > 0.1 * peak && slip > 0.06 { STEP_S } else { 0.0 };
+        slipped_s += if slip > 0.1 * peak && slip > 0.06 {
+            STEP_S
+        } else {
+            0.0
+        };
         trace.slip_t_s.push(t_s);
         trace.slip_mps.push(slip + 0.021 * noise.normal());
         trace.pressure_t_s.push(t_s);
-        trace.pressure_bar.push(((bar + 0.08 * noise.normal()) * 10.0).round() / 10.0);
+        trace
+            .pressure_bar
+            .push(((bar + 0.08 * noise.normal()) * 10.0).round() / 10.0);
         trace.demand_t_s.push(t_s);
-        trace.demand.push(if t_s >= 0.0 { demand_step } else { 0.0 });
+        trace
+            .demand
+            .push(if t_s >= 0.0 { demand_step } else { 0.0 });
         t_s += STEP_S;
     }
     let unfinished = noise.uniform() < 0.05;
-    let no_crossing = |percent| Err(Missing::NoCrossing { role: Role::CouplingPressure, percent });
+    let no_crossing = |percent| {
+        Err(Missing::NoCrossing {
+            role: Role::CouplingPressure,
+            percent,
+        })
+    };
     let read = |value: f64, relative_u: f64, noise: &mut Noise| {
         let u = value.abs() * relative_u;
         good(value + u * noise.normal(), u, "crossing times", 30)
@@ -199,12 +256,20 @@ fn engagement(
     let measures: Vec<Measured> = Measure::ALL
         .iter()
         .map(|measure| match measure {
-            Measure::DeadTime => good(1e3 * (dead_s + 0.105 * tau_s) + 3.0 * noise.normal(), 3.0, "", 9),
+            Measure::DeadTime => good(
+                1e3 * (dead_s + 0.105 * tau_s) + 3.0 * noise.normal(),
+                3.0,
+                "",
+                9,
+            ),
             Measure::RiseTime if unfinished => no_crossing(90),
             Measure::RiseTime => read(2197.0 * tau_s, 0.03, noise),
-            Measure::EngagementDelay => {
-                good(1e3 * (dead_s + 0.693 * tau_s) + 3.0 * noise.normal(), 3.0, "", 9)
-            }
+            Measure::EngagementDelay => good(
+                1e3 * (dead_s + 0.693 * tau_s) + 3.0 * noise.normal(),
+                3.0,
+                "",
+                9,
+            ),
             Measure::PeakSlip => good(peak + 0.02 * noise.normal(), 0.021, "largest sample", 1),
             Measure::SlipTime => read(1e3 * slipped_s, 0.03, noise),
             Measure::SlipDistance => read(distance, 0.02, noise),
@@ -224,7 +289,11 @@ fn engagement(
         reference: Reference::Demand,
         reference_ns,
         conditions: Conditions {
-            speed_mps: Some(if launch { 0.0 } else { 6.0 + 8.0 * noise.uniform() }),
+            speed_mps: Some(if launch {
+                0.0
+            } else {
+                6.0 + 8.0 * noise.uniform()
+            }),
             demand_step: Some(demand_step),
             accelerator_percent: Some(demand_step + 5.0 * noise.normal()),
             accelerator_rate_percent_per_s: Some(180.0 + 40.0 * noise.normal()),
@@ -247,9 +316,17 @@ fn engagement(
 fn matched(before: &[DriveMeasures], after: &[DriveMeasures]) -> Vec<MatchedPair> {
     let mut pairs = Vec::new();
     for (drive, (b, a)) in before.iter().zip(after).enumerate() {
-        for engagement in 0..b.engagements.len().min(a.engagements.len()).saturating_sub(1) {
+        for engagement in 0..b
+            .engagements
+            .len()
+            .min(a.engagements.len())
+            .saturating_sub(1)
+        {
             let position = EngagementPosition { drive, engagement };
-            pairs.push(MatchedPair { before: position, after: position });
+            pairs.push(MatchedPair {
+                before: position,
+                after: position,
+            });
         }
     }
     pairs
@@ -260,8 +337,10 @@ fn compared(
     after: &[DriveMeasures],
     matched: &[MatchedPair],
 ) -> Comparison {
-    let measures: Vec<MeasureComparison> =
-        Measure::ALL.iter().map(|m| compared_in(*m, before, after, matched)).collect();
+    let measures: Vec<MeasureComparison> = Measure::ALL
+        .iter()
+        .map(|m| compared_in(*m, before, after, matched))
+        .collect();
     let size = |set: &[DriveMeasures]| SetSize {
         drives: set.len(),
         engagements: set.iter().map(|d| d.engagements.len()).sum(),
@@ -275,7 +354,9 @@ fn compared(
             -slip.shift.unwrap_or(0.0),
             -high,
             -low,
-            -measures[Measure::EngagementDelay as usize].shift.unwrap_or(0.0)
+            -measures[Measure::EngagementDelay as usize]
+                .shift
+                .unwrap_or(0.0)
         )
     } else {
         "No change of slip or delay was shown; a change of peak slip above 0.2 m/s would have been."
@@ -300,7 +381,11 @@ fn compared_in(
     matched: &[MatchedPair],
 ) -> MeasureComparison {
     let value = |set: &[DriveMeasures], at: EngagementPosition| {
-        set[at.drive].engagements[at.engagement].measured(measure).as_ref().ok().map(|e| e.value)
+        set[at.drive].engagements[at.engagement]
+            .measured(measure)
+            .as_ref()
+            .ok()
+            .map(|e| e.value)
     };
     let pairs: Vec<(f64, f64)> = matched
         .iter()
@@ -328,7 +413,8 @@ fn compared_in(
             _ => Verdict::NoChangeShown,
         },
         method: "matched pairs, drives resampled as wholes",
-        why: (pairs.len() < 6).then(|| "the vehicle file has no coupling.lining_area_m2".to_owned()),
+        why: (pairs.len() < 6)
+            .then(|| "the vehicle file has no coupling.lining_area_m2".to_owned()),
     }
 }
 

@@ -11,7 +11,9 @@ mod drives;
 use slipwright_analysis::{comparison, drive, engagement, measure, report, vehicle};
 
 fn main() {
-    let case = std::env::args().nth(1).unwrap_or_else(|| "improved".to_owned());
+    let case = std::env::args()
+        .nth(1)
+        .unwrap_or_else(|| "improved".to_owned());
     let made = match case.as_str() {
         "improved" => drives::improved(7),
         "unchanged" => drives::unchanged(7),

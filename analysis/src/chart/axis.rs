@@ -28,11 +28,17 @@ impl Axis {
     pub fn from_zero(values: impl Iterator<Item = f64>) -> Self {
         let (low, high) = values
             .filter(|v| v.is_finite())
-            .fold((0.0, 0.0), |(low, high): (f64, f64), v| (low.min(v), high.max(v)));
+            .fold((0.0, 0.0), |(low, high): (f64, f64), v| {
+                (low.min(v), high.max(v))
+            });
         let mut axis = Self::divided(low, high, UPRIGHT_STEPS);
         // Noise around nought shall not cost a whole step of height.
-        let tick = (axis.low / axis.step).floor() * axis.step;
-        axis.low = tick.max(axis.low - 0.02 * (axis.high - axis.low)).min(axis.low);
+        let noise = -axis.low < 0.25 * axis.step;
+        axis.low = if noise {
+            axis.low
+        } else {
+            (axis.low / axis.step).floor() * axis.step
+        };
         axis.high = (axis.high / axis.step).ceil() * axis.step;
         axis
     }
@@ -45,13 +51,23 @@ impl Axis {
     }
 
     fn divided(low: f64, high: f64, steps: f64) -> Self {
-        let tame = |v: f64| if v.is_finite() { v.clamp(-LARGEST, LARGEST) } else { 0.0 };
+        let tame = |v: f64| {
+            if v.is_finite() {
+                v.clamp(-LARGEST, LARGEST)
+            } else {
+                0.0
+            }
+        };
         let (low, mut high) = (tame(low), tame(high));
         let least = SMALLEST.max(low.abs().max(high.abs()) * 1e-9);
-        if !(high - low > least) {
+        if high - low <= least {
             high = low + if low == 0.0 { 1.0 } else { low.abs() };
         }
-        Self { low, high, step: round_step((high - low) / steps) }
+        Self {
+            low,
+            high,
+            step: round_step((high - low) / steps),
+        }
     }
 
     /// Lowest value shown.
@@ -71,7 +87,11 @@ impl Axis {
     #[must_use]
     pub fn place(&self, value: f64) -> f64 {
         let place = (value.clamp(-LARGEST, LARGEST) - self.low) / (self.high - self.low);
-        if place.is_nan() { 0.0 } else { place.clamp(0.0, 1.0) }
+        if place.is_nan() {
+            0.0
+        } else {
+            place.clamp(0.0, 1.0)
+        }
     }
 
     /// Whether the value lies within the axis.
@@ -95,7 +115,11 @@ impl Axis {
     fn label(&self, tick: f64) -> String {
         let size = self.low.abs().max(self.high.abs());
         // Half a step of nought is nought: sums of steps seldom hit it exactly.
-        let tick = if tick.abs() < self.step / 2.0 { 0.0 } else { tick };
+        let tick = if tick.abs() < self.step / 2.0 {
+            0.0
+        } else {
+            tick
+        };
         let text = if (1e-4..1e6).contains(&size) {
             let decimals = (-self.step.log10().floor()).clamp(0.0, 9.0) as usize;
             format!("{tick:.decimals$}")
@@ -110,7 +134,9 @@ impl Axis {
 fn round_step(step: f64) -> f64 {
     let decade = 10f64.powf(step.log10().floor());
     // A little grace, so that 0.2 does not become 0.5 by the last bit of a logarithm.
-    let mantissa = ROUND_STEPS.into_iter().find(|m| m * decade >= step * (1.0 - 1e-9));
+    let mantissa = ROUND_STEPS
+        .into_iter()
+        .find(|m| m * decade >= step * (1.0 - 1e-9));
     mantissa.unwrap_or(10.0) * decade
 }
 
@@ -127,12 +153,30 @@ mod tests {
 
     #[test]
     fn ticks_are_round_numbers() {
-        check(Axis::from_zero([0.4, 1.83].into_iter()), &["0.0", "0.5", "1.0", "1.5", "2.0"]);
-        check(Axis::from_zero([183.0, 96.0].into_iter()), &["0", "50", "100", "150", "200"]);
-        check(Axis::from_zero([-0.3, 0.9].into_iter()), &["−0.5", "0.0", "0.5", "1.0"]);
-        check(Axis::spanning(-0.25, 1.0), &["−0.2", "0.0", "0.2", "0.4", "0.6", "0.8", "1.0"]);
-        check(Axis::from_zero([0.0].into_iter()), &["0.0", "0.2", "0.4", "0.6", "0.8", "1.0"]);
-        check(Axis::from_zero([4.2e7].into_iter()), &["0.0e0", "1.0e7", "2.0e7", "3.0e7", "4.0e7", "5.0e7"]);
+        check(
+            Axis::from_zero([0.4, 1.83].into_iter()),
+            &["0.0", "0.5", "1.0", "1.5", "2.0"],
+        );
+        check(
+            Axis::from_zero([183.0, 96.0].into_iter()),
+            &["0", "50", "100", "150", "200"],
+        );
+        check(
+            Axis::from_zero([-0.3, 0.9].into_iter()),
+            &["−0.5", "0.0", "0.5", "1.0"],
+        );
+        check(
+            Axis::spanning(-0.25, 1.0),
+            &["−0.2", "0.0", "0.2", "0.4", "0.6", "0.8", "1.0"],
+        );
+        check(
+            Axis::from_zero([0.0].into_iter()),
+            &["0.0", "0.2", "0.4", "0.6", "0.8", "1.0"],
+        );
+        check(
+            Axis::from_zero([4.2e7].into_iter()),
+            &["0.0e0", "1.0e7", "2.0e7", "3.0e7", "4.0e7", "5.0e7"],
+        );
     }
 
     proptest! {

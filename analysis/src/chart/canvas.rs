@@ -52,7 +52,11 @@ pub(crate) struct Pen {
 impl Pen {
     /// A solid line.
     pub(crate) fn new(ink: Ink, width: f64) -> Self {
-        Self { ink, width, opacity: 1.0 }
+        Self {
+            ink,
+            width,
+            opacity: 1.0,
+        }
     }
 
     /// The same, seen through.
@@ -63,7 +67,11 @@ impl Pen {
     fn style(self, filled: bool) -> ShapeStyle {
         let colour = self.ink.colour().mix(self.opacity);
         let width = (self.width * UNITS).round() as u32;
-        ShapeStyle { color: colour, filled, stroke_width: width }
+        ShapeStyle {
+            color: colour,
+            filled,
+            stroke_width: width,
+        }
     }
 }
 
@@ -91,7 +99,9 @@ pub(crate) fn draw(
     let size = (width_px * units, height_px * units);
     let mut drawn = String::new();
     {
-        let canvas = Canvas { area: SVGBackend::with_string(&mut drawn, size).into_drawing_area() };
+        let canvas = Canvas {
+            area: SVGBackend::with_string(&mut drawn, size).into_drawing_area(),
+        };
         paint(&canvas)?;
         canvas.area.present()?;
     }
@@ -108,7 +118,9 @@ pub(crate) fn draw(
             (PreEscaped(shapes))
         }
     };
-    Ok(Chart { svg: svg.into_string() })
+    Ok(Chart {
+        svg: svg.into_string(),
+    })
 }
 
 fn units((x, y): Place) -> (i32, i32) {
@@ -125,7 +137,9 @@ impl Canvas<'_> {
         pen: Pen,
     ) -> Result<(), ChartError> {
         let places: Vec<_> = places.into_iter().map(units).collect();
-        Ok(self.area.draw(&PathElement::new(places, pen.style(false)))?)
+        Ok(self
+            .area
+            .draw(&PathElement::new(places, pen.style(false)))?)
     }
 
     /// A line of dashes and gaps of these lengths, px.
@@ -138,7 +152,7 @@ impl Canvas<'_> {
         let places: Vec<_> = places.into_iter().map(units).collect();
         let length = |px: f64| (px * UNITS).round() as i32;
         Ok(self.area.draw(&DashedPathElement::new(
-            places.into_iter(),
+            places,
             length(dash_px),
             length(gap_px),
             pen.style(false),
@@ -164,7 +178,9 @@ impl Canvas<'_> {
         pen: Pen,
     ) -> Result<(), ChartError> {
         let radius = (radius_px * UNITS).round() as i32;
-        Ok(self.area.draw(&Circle::new(units(centre), radius, pen.style(filled)))?)
+        Ok(self
+            .area
+            .draw(&Circle::new(units(centre), radius, pen.style(filled)))?)
     }
 
     /// Text of a size in px.
@@ -176,7 +192,11 @@ impl Canvas<'_> {
         size_px: f64,
         ink: Ink,
     ) -> Result<(), ChartError> {
-        let style = if size_px > TEXT_PX { FontStyle::Bold } else { FontStyle::Normal };
+        let style = if size_px > TEXT_PX {
+            FontStyle::Bold
+        } else {
+            FontStyle::Normal
+        };
         let size = size_px * UNITS * TEXT_SCALE;
         let horizontal = match anchor {
             Anchor::Start => HPos::Left,
@@ -185,8 +205,9 @@ impl Canvas<'_> {
         };
         let font = FontDesc::new(FontFamily::SansSerif, size, style);
         let colour = ink.colour();
-        let style =
-            TextStyle::from(font).color(&colour).pos(Pos::new(horizontal, VPos::Center));
+        let style = TextStyle::from(font)
+            .color(&colour)
+            .pos(Pos::new(horizontal, VPos::Center));
         Ok(self.area.draw(&Text::new(text, units(place), style))?)
     }
 

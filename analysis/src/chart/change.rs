@@ -31,12 +31,17 @@ impl Change<'_> {
     /// # Errors
     /// [`ChartError`] if plotters refuses a shape.
     pub fn draw(&self) -> Result<Chart, ChartError> {
-        let band = self.band.filter(|(low, high)| low.is_finite() && high.is_finite());
+        let band = self
+            .band
+            .filter(|(low, high)| low.is_finite() && high.is_finite());
         let ends = band.into_iter().flat_map(|(low, high)| [low, high]);
         let axis = Axis::from_zero(self.before.into_iter().chain(self.after).chain(ends));
         let x = |value: f64| LEFT_PX + axis.place(value) * (RIGHT_PX - LEFT_PX);
         canvas::draw(SIZE_PX, self.label, |canvas| {
-            canvas.line([(LEFT_PX, LINE_PX), (RIGHT_PX, LINE_PX)], Pen::new(palette::EDGE, 1.0))?;
+            canvas.line(
+                [(LEFT_PX, LINE_PX), (RIGHT_PX, LINE_PX)],
+                Pen::new(palette::EDGE, 1.0),
+            )?;
             for (tick, label) in axis.ticks() {
                 let x = x(tick);
                 let line = [(x, LINE_PX), (x, LINE_PX + 10.0)];
@@ -60,5 +65,36 @@ impl Change<'_> {
             }
             Ok(())
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_stand_at_their_place() {
+        let change = Change {
+            label: "what is seen",
+            before: Some(150.0),
+            after: Some(50.0),
+            band: Some((40.0, 60.0)),
+        };
+        let svg = change.draw().unwrap().svg;
+        // 0 to 150 fill 20 to 280 px: 150 stands at the end, 40 and 60 at 89.3 and 124 px.
+        assert!(svg.contains("<circle cx=\"2800\" cy=\"220\""), "{svg}");
+        assert!(svg.contains("893,140 1240,140 1240,300 893,300"), "{svg}");
+    }
+
+    #[test]
+    fn missing_values_leave_their_place_empty() {
+        let change = Change {
+            label: "what is seen",
+            before: None,
+            after: Some(f64::NAN),
+            band: None,
+        };
+        let svg = change.draw().unwrap().svg;
+        assert!(!svg.contains("<circle") && !svg.contains("<polygon") && !svg.contains("NaN"));
     }
 }

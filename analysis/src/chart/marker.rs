@@ -58,5 +58,9 @@ pub(crate) fn draw(
 fn triangle((x, y): Place, scale: f64) -> [Place; 3] {
     let radius = RADIUS_PX * scale;
     let half_width = radius * 3f64.sqrt() / 2.0;
-    [(x, y - radius), (x + half_width, y + radius / 2.0), (x - half_width, y + radius / 2.0)]
+    [
+        (x, y - radius),
+        (x + half_width, y + radius / 2.0),
+        (x - half_width, y + radius / 2.0),
+    ]
 }

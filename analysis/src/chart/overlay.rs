@@ -69,8 +69,7 @@ impl<'a> Overlay<'a> {
     #[must_use]
     pub fn farthest_apart(&self) -> Option<(f64, f64, f64)> {
         let (from_s, to_s) = self.window();
-        let [before, after] =
-            Side::BOTH.map(|side| trace::middle(self.traces(side), from_s, to_s));
+        let [before, after] = Side::BOTH.map(|side| trace::middle(self.traces(side), from_s, to_s));
         before
             .iter()
             .filter_map(|b| {
@@ -96,18 +95,31 @@ impl<'a> Overlay<'a> {
         let pieces = |side: Side| -> Vec<Vec<(f64, f64)>> {
             let traces = self.traces(side);
             let every = traces.len().div_ceil(MOST_LINES).max(1);
-            traces.iter().step_by(every).flat_map(|t| t.pieces(from_s, to_s)).collect()
+            traces
+                .iter()
+                .step_by(every)
+                .flat_map(|t| t.pieces(from_s, to_s))
+                .collect()
         };
         let lines = Side::BOTH.map(pieces);
         let values = lines.iter().flatten().flatten().map(|(_, value)| *value);
-        let axes = Axes { time: Axis::spanning(from_s, to_s), value: Axis::from_zero(values) };
+        let axes = Axes {
+            time: Axis::spanning(from_s, to_s),
+            value: Axis::from_zero(values),
+        };
         canvas::draw(SIZE_PX, self.label, |canvas| {
             canvas.title(self.title)?;
             self.scales(canvas, &axes)?;
             for (side, lines) in Side::BOTH.into_iter().zip(&lines) {
-                let pen = Pen::new(side.ink(), 0.8).faint(0.32);
+                let few = self.traces(side).len() < trace::LEAST_TRACES;
                 for line in lines {
-                    canvas.line(line.iter().map(|p| axes.place(*p)), pen)?;
+                    let places = line.iter().map(|p| axes.place(*p));
+                    // Without a median the traces themselves are what is looked at.
+                    if few {
+                        stroke(canvas, side, places)?;
+                    } else {
+                        canvas.line(places, Pen::new(side.ink(), 0.8).faint(0.32))?;
+                    }
                 }
             }
             for side in Side::BOTH {
@@ -125,17 +137,14 @@ impl<'a> Overlay<'a> {
         let upper = middle.iter().map(|m| axes.place((m.t_s, m.high)));
         let lower = middle.iter().rev().map(|m| axes.place((m.t_s, m.low)));
         canvas.surface(upper.chain(lower), Pen::new(side.ink(), 0.0).faint(0.2))?;
-        let median: Vec<Place> = middle.iter().map(|m| axes.place((m.t_s, m.median))).collect();
-        let pen = Pen::new(side.ink(), 2.4);
+        let median: Vec<Place> = middle
+            .iter()
+            .map(|m| axes.place((m.t_s, m.median)))
+            .collect();
+        stroke(canvas, side, median.iter().copied())?;
         let first = match side {
-            Side::Before => {
-                canvas.line(median.iter().copied(), pen)?;
-                MARKER_STEPS / 4
-            }
-            Side::After => {
-                canvas.dashes(median.iter().copied(), (9.0, 3.5), pen)?;
-                MARKER_STEPS * 3 / 4
-            }
+            Side::Before => MARKER_STEPS / 4,
+            Side::After => MARKER_STEPS * 3 / 4,
         };
         for place in median.iter().skip(first).step_by(MARKER_STEPS) {
             marker::draw(canvas, side, Fill::Solid, *place, 1.0)?;
@@ -150,21 +159,22 @@ impl<'a> Overlay<'a> {
         ];
         for (side, heading, x) in halves {
             let y = TOP_PX - 15.0;
-            let line = [(x, y), (x + 26.0, y)];
-            match side {
-                Side::Before => canvas.line(line, Pen::new(side.ink(), 2.4))?,
-                Side::After => canvas.dashes(line, (9.0, 3.5), Pen::new(side.ink(), 2.4))?,
-            }
-            marker::draw(canvas, side, Fill::Solid, (x + 13.0, y), 1.0)?;
-            canvas.text(heading, (x + 33.0, y), Anchor::Start, TEXT_PX, palette::TEXT)?;
+            stroke(canvas, side, [(x, y), (x + 34.0, y)].into_iter())?;
+            marker::draw(canvas, side, Fill::Solid, (x + 17.0, y), 1.0)?;
+            canvas.text(
+                heading,
+                (x + 41.0, y),
+                Anchor::Start,
+                TEXT_PX,
+                palette::TEXT,
+            )?;
         }
         Ok(())
     }
 
     fn scales(&self, canvas: &Canvas<'_>, axes: &Axes) -> Result<(), ChartError> {
-        let quiet = |text: &str, place, anchor| {
-            canvas.text(text, place, anchor, TEXT_PX, palette::QUIET)
-        };
+        let quiet =
+            |text: &str, place, anchor| canvas.text(text, place, anchor, TEXT_PX, palette::QUIET);
         quiet(self.unit, (LEFT_PX - 7.0, TOP_PX - 15.0), Anchor::End)?;
         for (tick, label) in axes.value.ticks() {
             let (_, y) = axes.place((0.0, tick));
@@ -181,10 +191,78 @@ impl<'a> Overlay<'a> {
             } else {
                 (palette::RULE, BOTTOM_PX + 4.0)
             };
-            canvas.line([(x, BOTTOM_PX + 4.0), (x, end.min(BOTTOM_PX))], Pen::new(ink, 1.0))?;
+            canvas.line(
+                [(x, BOTTOM_PX + 4.0), (x, end.min(BOTTOM_PX))],
+                Pen::new(ink, 1.0),
+            )?;
             quiet(&label, (x, BOTTOM_PX + 13.0), Anchor::Middle)?;
         }
         let middle = (LEFT_PX + RIGHT_PX) / 2.0;
-        quiet(self.time_caption, (middle, BOTTOM_PX + 32.0), Anchor::Middle)
+        quiet(
+            self.time_caption,
+            (middle, BOTTOM_PX + 32.0),
+            Anchor::Middle,
+        )
+    }
+}
+
+/// The thick line of a group: full before, dashed after.
+fn stroke(
+    canvas: &Canvas<'_>,
+    side: Side,
+    places: impl Iterator<Item = Place>,
+) -> Result<(), ChartError> {
+    let pen = Pen::new(side.ink(), 2.4);
+    match side {
+        Side::Before => canvas.line(places, pen),
+        Side::After => canvas.dashes(places, (9.0, 3.5), pen),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const T_S: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
+    const SLOW: [f64; 5] = [0.0, 1.0, 2.0, 3.0, 4.0];
+    const FAST: [f64; 5] = [0.0, 3.5, 4.0, 4.0, 4.0];
+
+    fn overlay(n: usize) -> Overlay<'static> {
+        let trace = |values: &'static [f64]| Trace { t_s: &T_S, values };
+        Overlay {
+            before: vec![trace(&SLOW); n],
+            after: vec![trace(&FAST); n],
+            label: "what is seen",
+            ..Overlay::default()
+        }
+    }
+
+    #[test]
+    fn medians_are_compared_where_they_differ_most() {
+        let (t_s, before, after) = overlay(3).farthest_apart().unwrap();
+        // The fast rise leads the slow one by most at its own bend, 0.25 s: 3.5 against 1.
+        assert!((t_s - 0.25).abs() < 0.02, "{t_s}");
+        assert!(
+            (before - 1.0).abs() < 0.1 && (after - 3.5).abs() < 0.1,
+            "{before} {after}"
+        );
+        assert_eq!(overlay(2).farthest_apart(), None);
+    }
+
+    /// Stroke widths in tenths of a pixel: 8 for one trace of many, 24 for a median, and for each
+    /// trace where there are too few for a median.
+    #[test]
+    fn few_traces_are_drawn_as_thick_as_medians() {
+        let thin = "stroke-width=\"8\"";
+        let svg = overlay(3).draw().unwrap().svg;
+        assert_eq!(svg.matches(thin).count(), 6);
+        // Bands are seen through, markers are not.
+        assert_eq!(svg.matches("<polygon opacity").count(), 2);
+        assert!(!overlay(2).draw().unwrap().svg.contains(thin));
+    }
+
+    #[test]
+    fn nothing_to_show_is_no_error() {
+        assert!(Overlay::default().draw().unwrap().svg.starts_with("<svg"));
     }
 }

@@ -77,10 +77,19 @@ impl Strip<'_> {
 
     fn values(&self) -> impl Iterator<Item = f64> {
         let of = |group: &Group| -> Vec<f64> {
-            group.columns.iter().flatten().map(|p| p.value).chain(group.median).collect()
+            group
+                .columns
+                .iter()
+                .flatten()
+                .map(|p| p.value)
+                .chain(group.median)
+                .collect()
         };
         let band = self.band.into_iter().flat_map(|(low, high)| [low, high]);
-        of(&self.before).into_iter().chain(of(&self.after)).chain(band)
+        of(&self.before)
+            .into_iter()
+            .chain(of(&self.after))
+            .chain(band)
     }
 
     /// Draws it.
@@ -161,7 +170,11 @@ impl Strip<'_> {
         let steps = columns.iter().map(|c| c.len().max(1) as f64).sum::<f64>() - 1.0
             + columns.len().saturating_sub(1) as f64 * (COLUMN_GAP - 1.0);
         let step = (right - left - 2.0 * INSET_PX) / steps.max(1.0);
-        let mut x = if steps > 0.0 { left + INSET_PX } else { (left + right) / 2.0 };
+        let mut x = if steps > 0.0 {
+            left + INSET_PX
+        } else {
+            (left + right) / 2.0
+        };
         let mut numbered_until = f64::NEG_INFINITY;
         for (i, column) in columns.iter().enumerate() {
             let width = column.len().saturating_sub(1) as f64 * step;
@@ -215,9 +228,107 @@ fn scale(canvas: &Canvas<'_>, axis: &Axis, unit: &str) -> Result<(), ChartError>
     canvas.text(unit, place, Anchor::End, TEXT_PX, palette::QUIET)?;
     for (tick, label) in axis.ticks() {
         let y = height(axis, tick);
-        let ink = if tick == axis.low() || tick.abs() < 1e-300 { palette::EDGE } else { palette::RULE };
+        let ink = if tick == axis.low() || tick.abs() < 1e-300 {
+            palette::EDGE
+        } else {
+            palette::RULE
+        };
         canvas.line([(LEFT_PX, y), (RIGHT_PX, y)], Pen::new(ink, 1.0))?;
-        canvas.text(&label, (LEFT_PX - 7.0, y), Anchor::End, TEXT_PX, palette::QUIET)?;
+        canvas.text(
+            &label,
+            (LEFT_PX - 7.0, y),
+            Anchor::End,
+            TEXT_PX,
+            palette::QUIET,
+        )?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn point(value: f64) -> Point {
+        Point {
+            value,
+            u: None,
+            fill: Fill::Solid,
+            faint: false,
+        }
+    }
+
+    fn small() -> Strip<'static> {
+        Strip {
+            title: "Peak slip",
+            unit: "m/s",
+            column_caption: "drive",
+            label: "what is seen",
+            before: Group {
+                columns: vec![vec![point(1.0), point(2.0)]],
+                median: Some(1.5),
+                heading: "before, median 1.5 m/s".to_owned(),
+            },
+            after: Group {
+                columns: vec![vec![point(0.5)]],
+                median: Some(0.5),
+                heading: "after, median 0.5 m/s".to_owned(),
+            },
+            band: Some((0.25, 0.75)),
+        }
+    }
+
+    #[test]
+    fn values_stand_at_their_height() {
+        let svg = small().draw().unwrap().svg;
+        // 0 to 2 m/s fill 258 to 56 px: 1 m/s stands at 157 px, that is 1570 tenths.
+        let discs: Vec<&str> = svg
+            .lines()
+            .filter(|line| line.starts_with("<circle"))
+            .collect();
+        assert!(
+            discs.iter().any(|disc| disc.contains("cy=\"1570\"")),
+            "{discs:?}"
+        );
+        assert!(
+            discs.iter().any(|disc| disc.contains("cy=\"560\"")),
+            "{discs:?}"
+        );
+        // The band from 0.25 to 0.75 m/s, and the median before as a line at 1.5 m/s.
+        assert!(
+            svg.contains("2680,1823 4720,1823 4720,2328 2680,2328"),
+            "{svg}"
+        );
+        assert!(svg.contains("points=\"540,1065 2580,1065 \""), "{svg}");
+    }
+
+    #[test]
+    fn the_words_of_a_picture() {
+        let svg = small().draw().unwrap().svg;
+        let head = svg.split_once('>').unwrap().0.to_owned() + ">";
+        let words: Vec<&str> = svg
+            .split("<text")
+            .skip(1)
+            .filter_map(|text| text.split_once(">\n")?.1.split_once("\n</text>"))
+            .map(|(words, _)| words)
+            .collect();
+        insta::assert_snapshot!(format!("{head}\n{}", words.join(" | ")), @r#"
+        <svg class="chart" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4800 3000" width="480" height="300" role="img" aria-label="what is seen">
+        Peak slip | m/s | 0.0 | 0.5 | 1.0 | 1.5 | 2.0 | before, median 1.5 m/s | 1 | after, median 0.5 m/s | 1 | drive
+        "#);
+    }
+
+    #[test]
+    fn nothing_to_show_is_no_error() {
+        let svg = Strip::default().draw().unwrap().svg;
+        assert!(svg.starts_with("<svg") && svg.ends_with("</svg>"));
+        let mut odd = small();
+        odd.before.columns = vec![
+            Vec::new(),
+            vec![point(f64::NAN)],
+            vec![point(f64::INFINITY)],
+        ];
+        odd.band = Some((f64::NAN, f64::INFINITY));
+        assert!(!odd.draw().unwrap().svg.contains("NaN"));
+    }
 }

@@ -20,7 +20,7 @@ const COLUMNS: usize = 110;
 /// Times at which the middle of many traces is taken.
 const MIDDLE_STEPS: usize = 96;
 /// Fewer traces than this have no middle.
-const LEAST_TRACES: usize = 3;
+pub(crate) const LEAST_TRACES: usize = 3;
 
 /// The middle of many traces at one time.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -56,7 +56,9 @@ impl Trace<'_> {
             .filter(|step| *step > 0.0)
             .collect();
         steps.sort_by(f64::total_cmp);
-        steps.get(steps.len() / 2).map_or(0.0, |median| GAP_PERIODS * median)
+        steps
+            .get(steps.len() / 2)
+            .map_or(0.0, |median| GAP_PERIODS * median)
     }
 
     /// Unbroken pieces within a stretch of time, thinned for drawing.
@@ -74,7 +76,11 @@ impl Trace<'_> {
             last = t;
         }
         let column_s = (to_s - from_s) / COLUMNS as f64;
-        pieces.iter().map(|piece| thin(piece, from_s, column_s)).filter(|p| p.len() > 1).collect()
+        pieces
+            .iter()
+            .map(|piece| thin(piece, from_s, column_s))
+            .filter(|p| p.len() > 1)
+            .collect()
     }
 
     /// Linear interpolation; nothing in a gap or beyond the ends.
@@ -164,7 +170,10 @@ pub(crate) fn window(traces: &[Trace<'_>], before_s: f64, settled: f64, pulse: b
         .min_by(f64::total_cmp)
         .unwrap_or(-before_s)
         .clamp(-before_s, 0.0);
-    let ends: Vec<f64> = traces.iter().filter_map(|trace| settles(trace, settled, pulse)).collect();
+    let ends: Vec<f64> = traces
+        .iter()
+        .filter_map(|trace| settles(trace, settled, pulse))
+        .collect();
     let last_sample = traces
         .iter()
         .flat_map(|trace| trace.samples().map(|(t, _)| t).max_by(f64::total_cmp))
@@ -173,7 +182,11 @@ pub(crate) fn window(traces: &[Trace<'_>], before_s: f64, settled: f64, pulse: b
     let mut ends = ends;
     ends.sort_by(f64::total_cmp);
     // One odd trace shall not squeeze all others.
-    let end = if ends.is_empty() { 1.0 } else { quantile(&ends, 0.9) };
+    let end = if ends.is_empty() {
+        1.0
+    } else {
+        quantile(&ends, 0.9)
+    };
     let to_s = (end * 1.25 + 0.1).min(last_sample).clamp(0.1, 60.0);
     (from_s, to_s)
 }
@@ -183,11 +196,19 @@ fn settles(trace: &Trace<'_>, settled: f64, pulse: bool) -> Option<f64> {
     let (_, first) = after().next()?;
     let first = if pulse { 0.0 } else { first };
     let way = |v: f64| (v - first).abs();
-    let farthest = after().map(|(_, v)| way(v)).max_by(f64::total_cmp).filter(|way| *way > 0.0)?;
+    let farthest = after()
+        .map(|(_, v)| way(v))
+        .max_by(f64::total_cmp)
+        .filter(|way| *way > 0.0)?;
     if pulse {
-        after().filter(|(_, v)| way(*v) > (1.0 - settled) * farthest).last().map(|(t, _)| t)
+        after()
+            .filter(|(_, v)| way(*v) > (1.0 - settled) * farthest)
+            .last()
+            .map(|(t, _)| t)
     } else {
-        after().find(|(_, v)| way(*v) >= settled * farthest).map(|(t, _)| t)
+        after()
+            .find(|(_, v)| way(*v) >= settled * farthest)
+            .map(|(t, _)| t)
     }
 }
 
@@ -203,7 +224,11 @@ mod tests {
         let mut values = vec![0.0; 10_000];
         values[4_321] = 7.0;
         values[4_325] = -3.0;
-        let pieces = Trace { t_s: &t_s, values: &values }.pieces(0.0, 10.0);
+        let pieces = Trace {
+            t_s: &t_s,
+            values: &values,
+        }
+        .pieces(0.0, 10.0);
         assert_eq!(pieces.len(), 1);
         let piece = &pieces[0];
         assert!(piece.len() <= 4 * (COLUMNS + 1), "{}", piece.len());
@@ -216,7 +241,10 @@ mod tests {
     fn a_gap_stays_open() {
         let t_s = [0.0, 0.1, 0.2, 0.3, 1.0, 1.1, 1.2];
         let values = [1.0; 7];
-        let trace = Trace { t_s: &t_s, values: &values };
+        let trace = Trace {
+            t_s: &t_s,
+            values: &values,
+        };
         assert_eq!(trace.pieces(0.0, 2.0).len(), 2);
         assert_eq!(trace.at(trace.longest_step_s(), 0.6), None);
         assert_eq!(trace.at(trace.longest_step_s(), 0.25), Some(1.0));
@@ -226,15 +254,23 @@ mod tests {
     #[test]
     fn the_middle_of_ramps() {
         let t_s: Vec<f64> = (0..=100).map(|i| f64::from(i) * 0.01).collect();
-        let ramps: Vec<Vec<f64>> =
-            [1.0, 2.0, 4.0].iter().map(|s| t_s.iter().map(|t| s * t).collect()).collect();
-        let traces: Vec<Trace<'_>> =
-            ramps.iter().map(|values| Trace { t_s: &t_s, values }).collect();
+        let ramps: Vec<Vec<f64>> = [1.0, 2.0, 4.0]
+            .iter()
+            .map(|s| t_s.iter().map(|t| s * t).collect())
+            .collect();
+        let traces: Vec<Trace<'_>> = ramps
+            .iter()
+            .map(|values| Trace { t_s: &t_s, values })
+            .collect();
         let middle = middle(&traces, 0.0, 1.0);
         assert_eq!(middle.len(), MIDDLE_STEPS + 1);
         for m in middle {
             let near = |a: f64, b: f64| (a - b).abs() < 1e-9;
-            assert!(near(m.median, 2.0 * m.t_s) && near(m.low, 1.5 * m.t_s) && near(m.high, 3.0 * m.t_s));
+            assert!(
+                near(m.median, 2.0 * m.t_s)
+                    && near(m.low, 1.5 * m.t_s)
+                    && near(m.high, 3.0 * m.t_s)
+            );
         }
         assert!(super::middle(&traces[..2], 0.0, 1.0).is_empty());
     }
@@ -243,7 +279,15 @@ mod tests {
     fn the_window_holds_the_rise() {
         let t_s: Vec<f64> = (-50..500).map(|i| f64::from(i) * 0.01).collect();
         let values: Vec<f64> = t_s.iter().map(|t| (t * 5.0).clamp(0.0, 1.0)).collect();
-        let (from, to) = window(&[Trace { t_s: &t_s, values: &values }], 0.1, 0.95, false);
+        let (from, to) = window(
+            &[Trace {
+                t_s: &t_s,
+                values: &values,
+            }],
+            0.1,
+            0.95,
+            false,
+        );
         assert!((from + 0.1).abs() < 1e-12);
         assert!((0.25..0.5).contains(&to), "{to}");
     }

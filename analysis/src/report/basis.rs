@@ -24,7 +24,10 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
 }
 
 fn drives(campaign: &Campaign<'_>) -> Markup {
-    if Side::BOTH.into_iter().all(|side| campaign.drives(side).is_empty()) {
+    if Side::BOTH
+        .into_iter()
+        .all(|side| campaign.drives(side).is_empty())
+    {
         return html! { p.why { "There are none." } };
     }
     let table = html! {
@@ -103,9 +106,9 @@ fn transfer(campaign: &Campaign<'_>) -> Markup {
     let mut methods: Vec<Method> = Vec::new();
     for (i, side) in Side::BOTH.into_iter().enumerate() {
         for estimate in campaign.engagements(side).flat_map(|(_, e)| &e.transfer) {
-            let known = methods.iter().position(|m| {
-                m.name == estimate.method && m.assumption == estimate.assumption
-            });
+            let known = methods
+                .iter()
+                .position(|m| m.name == estimate.method && m.assumption == estimate.assumption);
             let place = known.unwrap_or_else(|| {
                 methods.push(Method {
                     name: estimate.method,
@@ -154,10 +157,21 @@ fn transfer(campaign: &Campaign<'_>) -> Markup {
 }
 
 fn car(vehicle: &Vehicle) -> Markup {
-    let Vehicle { geometry: g, tyres, mass, driveline: d, coupling: c, .. } = vehicle;
+    let Vehicle {
+        geometry: g,
+        tyres,
+        mass,
+        driveline: d,
+        coupling: c,
+        ..
+    } = vehicle;
     let plain = |value: Option<f64>| value.map(exact);
     let gears = d.gear_ratios.as_ref().map(|ratios| {
-        ratios.iter().map(|ratio| exact(*ratio)).collect::<Vec<_>>().join(", ")
+        ratios
+            .iter()
+            .map(|ratio| exact(*ratio))
+            .collect::<Vec<_>>()
+            .join(", ")
     });
     let law = c.pressure_law.map(|law| {
         match law {
@@ -170,13 +184,25 @@ fn car(vehicle: &Vehicle) -> Markup {
         ("Wheelbase", "m", plain(g.wheelbase_m)),
         ("Front track", "m", plain(g.track_front_m)),
         ("Rear track", "m", plain(g.track_rear_m)),
-        ("Rolling radius of the tyres", "m", plain(tyres.rolling_radius_m)),
+        (
+            "Rolling radius of the tyres",
+            "m",
+            plain(tyres.rolling_radius_m),
+        ),
         ("Mass as tested", "kg", plain(mass.kg)),
         ("Gear ratios", "", gears),
         ("Final drive", "", plain(d.final_drive)),
-        ("Coupling shaft over rear wheels", "", plain(d.rear_drive_ratio)),
+        (
+            "Coupling shaft over rear wheels",
+            "",
+            plain(d.rear_drive_ratio),
+        ),
         ("Driveline efficiency", "", plain(d.efficiency)),
-        ("Friction surfaces", "", c.friction_surfaces.map(|n| n.to_string())),
+        (
+            "Friction surfaces",
+            "",
+            c.friction_surfaces.map(|n| n.to_string()),
+        ),
         ("Outer radius of the lining", "m", plain(c.outer_radius_m)),
         ("Inner radius of the lining", "m", plain(c.inner_radius_m)),
         ("Pressure law", "", law),
@@ -186,8 +212,16 @@ fn car(vehicle: &Vehicle) -> Markup {
         ("Highest pressure", "bar", plain(c.max_pressure_bar)),
         ("Clearance", "m", plain(c.clearance_m)),
         ("Pump flow", "m³/s", plain(c.pump_flow_m3_s)),
-        ("Dead time when healthy", "ms", plain(c.nominal_dead_time_ms)),
-        ("Rise time when healthy", "ms", plain(c.nominal_rise_time_ms)),
+        (
+            "Dead time when healthy",
+            "ms",
+            plain(c.nominal_dead_time_ms),
+        ),
+        (
+            "Rise time when healthy",
+            "ms",
+            plain(c.nominal_rise_time_ms),
+        ),
     ];
     html! {
         p { "Decoder file: " (literal(&vehicle.decoder)) }
@@ -213,6 +247,9 @@ fn car(vehicle: &Vehicle) -> Markup {
 
 /// A number as the owner wrote it.
 fn exact(value: f64) -> String {
+    if !value.is_finite() {
+        return number::NO_NUMBER.to_owned();
+    }
     if (1e-4..1e6).contains(&value.abs()) || value == 0.0 {
         value.to_string()
     } else {

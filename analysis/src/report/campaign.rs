@@ -32,7 +32,14 @@ impl<'a> Campaign<'a> {
             notes.matched.iter().map(|pair| pair.before).collect(),
             notes.matched.iter().map(|pair| pair.after).collect(),
         ];
-        Self { comparison, vehicle, notes, before, after, matched }
+        Self {
+            comparison,
+            vehicle,
+            notes,
+            before,
+            after,
+            matched,
+        }
     }
 
     /// The drives of one set.
@@ -56,11 +63,18 @@ impl<'a> Campaign<'a> {
         &self,
         side: Side,
     ) -> impl Iterator<Item = (EngagementPosition, &'a Engagement)> {
-        self.drives(side).iter().enumerate().flat_map(|(drive, measured)| {
-            measured.engagements.iter().enumerate().map(move |(engagement, value)| {
-                (EngagementPosition { drive, engagement }, value)
+        self.drives(side)
+            .iter()
+            .enumerate()
+            .flat_map(|(drive, measured)| {
+                measured
+                    .engagements
+                    .iter()
+                    .enumerate()
+                    .map(move |(engagement, value)| {
+                        (EngagementPosition { drive, engagement }, value)
+                    })
             })
-        })
     }
 
     /// Whether anything is known of what was matched.
@@ -80,12 +94,17 @@ impl<'a> Campaign<'a> {
 
     /// The comparison of one measure.
     pub(super) fn row(&self, measure: Measure) -> Option<&'a MeasureComparison> {
-        self.comparison.measures.iter().find(|row| row.measure == measure)
+        self.comparison
+            .measures
+            .iter()
+            .find(|row| row.measure == measure)
     }
 
     /// How many engagements of a kind one set holds.
     pub(super) fn count_of(&self, side: Side, kind: Kind) -> usize {
-        self.engagements(side).filter(|(_, e)| e.kind == kind).count()
+        self.engagements(side)
+            .filter(|(_, e)| e.kind == kind)
+            .count()
     }
 
     /// Lowest and highest value of a condition over one set.
@@ -105,7 +124,12 @@ impl<'a> Campaign<'a> {
 
 /// The value of one measure of an engagement that is a number.
 pub(super) fn value_of(engagement: &Engagement, measure: Measure) -> Option<&Estimate> {
-    engagement.measures.get(measure as usize)?.as_ref().ok().filter(|e| e.value.is_finite())
+    engagement
+        .measures
+        .get(measure as usize)?
+        .as_ref()
+        .ok()
+        .filter(|e| e.value.is_finite())
 }
 
 /// Why an engagement has no number for a measure.
@@ -126,6 +150,10 @@ pub(super) fn reason(missing: &Missing) -> String {
 /// Whether the transfer fraction of an engagement is an upper bound and no more: every estimate
 /// that has a value says so of itself.
 pub(super) fn is_upper_bound(engagement: &Engagement) -> bool {
-    let mut valued = engagement.transfer.iter().filter(|t| t.fraction.is_ok()).peekable();
+    let mut valued = engagement
+        .transfer
+        .iter()
+        .filter(|t| t.fraction.is_ok())
+        .peekable();
     valued.peek().is_some() && valued.all(|t| t.upper_bound)
 }

@@ -14,14 +14,23 @@ use crate::measure::Measure;
 
 const KINDS: [Kind; 3] = [Kind::Launch, Kind::TipIn, Kind::TurnIn];
 
-/// One line of the table: its name and one text a set.
-type Line = (String, [String; 2]);
+/// A condition's name, unit and value.
+type Condition<'a> = (&'static str, &'a str, fn(&Conditions) -> Option<f64>);
 
-/// The table of conditions, and the two lists.
+/// One line of the table.
+struct Line {
+    name: &'static str,
+    /// Whether it tells a part of what the line above tells.
+    part: bool,
+    /// One a set.
+    texts: [String; 2],
+}
+
+/// The table of conditions.
 pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
     let table = html! {
         table {
-            caption { "Conditions of the two sets" }
+            caption { "Conditions, lowest to highest" }
             thead { tr {
                 th scope="col" { "Condition" }
                 @for side in Side::BOTH {
@@ -29,24 +38,28 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
                 }
             } }
             tbody {
-                @for (name, texts) in lines(campaign) {
+                @for line in lines(campaign) {
                     tr {
-                        th scope="row" { (name) }
-                        @for text in texts { td { (text) } }
+                        th.part-of[line.part] scope="row" { (line.name) }
+                        @for text in line.texts { td { (text) } }
                     }
                 }
             }
         }
     };
+    wide_table("Conditions of the two sets", &table)
+}
+
+/// What was tested and what was not, for the first screen.
+pub(super) fn scope(campaign: &Campaign<'_>) -> Markup {
     html! {
-        div.columns {
-            div { (wide_table("Conditions of the two sets", &table)) }
-            div {
-                h3 { "Tested" }
-                ul { @for item in tested(campaign) { li { (item) } } }
-                h3 { "Not tested" }
-                ul { @for item in not_tested(campaign) { li { (item) } } }
-            }
+        section aria-labelledby="tested-heading" {
+            h2 #tested-heading { "Tested" }
+            ul { @for item in tested(campaign) { li { (item) } } }
+        }
+        section aria-labelledby="untested-heading" {
+            h2 #untested-heading { "Not tested" }
+            ul { @for item in not_tested(campaign) { li { (item) } } }
         }
     }
 }
@@ -63,8 +76,11 @@ pub(super) fn in_one_sentence(campaign: &Campaign<'_>) -> String {
                 n => Some(format!("{} {}", number::whole(n), plural(kind))),
             })
             .collect();
-        let kinds =
-            if kinds.is_empty() { String::new() } else { format!(" ({})", wording::listed(&kinds)) };
+        let kinds = if kinds.is_empty() {
+            String::new()
+        } else {
+            format!(" ({})", wording::listed(&kinds))
+        };
         format!(
             "{} in {} {}{kinds}",
             number::count(size.engagements, "engagement", "engagements"),
@@ -73,16 +89,29 @@ pub(super) fn in_one_sentence(campaign: &Campaign<'_>) -> String {
         )
     };
     let mut sentence = format!("It rests on {} and {}", set(Side::Before), set(Side::After));
-    let pairs = campaign.comparison.measures.iter().map(|row| row.pairs).filter(|n| *n > 0);
+    let pairs = campaign
+        .comparison
+        .measures
+        .iter()
+        .map(|row| row.pairs)
+        .filter(|n| *n > 0);
     if let (Some(least), Some(most)) = (pairs.clone().min(), pairs.max()) {
         sentence += &if least == most {
             format!("; {}", number::count(most, "matched pair", "matched pairs"))
         } else {
-            format!("; {} to {} matched pairs a measure", number::whole(least), number::whole(most))
+            format!(
+                "; {} to {} matched pairs a measure",
+                number::whole(least),
+                number::whole(most)
+            )
         };
     }
     let ends = [
-        ("fluid at", "\u{a0}°C", overall(campaign, |c| c.fluid_temperature_c)),
+        (
+            "fluid at",
+            "\u{a0}°C",
+            overall(campaign, |c| c.fluid_temperature_c),
+        ),
         (
             "demand steps of",
             &wording::behind(wording::demand_unit(campaign.notes.demand_unit)),
@@ -111,32 +140,54 @@ fn overall(
 
 fn lines(campaign: &Campaign<'_>) -> Vec<Line> {
     let both = |text: &dyn Fn(Side) -> String| Side::BOTH.map(text);
-    let mut lines: Vec<Line> = vec![
-        ("Drives".to_owned(), both(&|side| number::whole(campaign.size(side).drives))),
-        (
-            "Engagements".to_owned(),
+    let line = |name, texts| Line {
+        name,
+        part: false,
+        texts,
+    };
+    let part = |name, texts| Line {
+        name,
+        part: true,
+        texts,
+    };
+    let mut lines = vec![
+        line(
+            "Drives",
+            both(&|side| number::whole(campaign.size(side).drives)),
+        ),
+        line(
+            "Engagements",
             both(&|side| number::whole(campaign.size(side).engagements)),
         ),
     ];
     for kind in KINDS {
-        let counts = both(&|side| number::whole(campaign.count_of(side, kind)));
-        lines.push((format!("\u{2003}of these {}", plural(kind)), counts));
+        lines.push(part(
+            plural(kind),
+            both(&|side| number::whole(campaign.count_of(side, kind))),
+        ));
     }
     if campaign.knows_matches() {
         let counts = both(&|side| {
-            let matched = campaign.engagements(side).filter(|(p, _)| campaign.is_matched(side, *p));
+            let matched = campaign
+                .engagements(side)
+                .filter(|(p, _)| campaign.is_matched(side, *p));
             number::whole(matched.count())
         });
-        lines.push(("\u{2003}of these matched".to_owned(), counts));
+        lines.push(part("matched", counts));
     }
-    lines.push(("Times counted from".to_owned(), both(&|side| references(campaign, side))));
+    lines.push(line(
+        "Times counted from",
+        both(&|side| references(campaign, side)),
+    ));
     let demand = wording::demand_unit(campaign.notes.demand_unit);
-    let conditions: [(&str, &str, fn(&Conditions) -> Option<f64>); 6] = [
+    let conditions: [Condition<'_>; 6] = [
         ("Fluid temperature", "°C", |c| c.fluid_temperature_c),
         ("Speed at the start", "m/s", |c| c.speed_mps),
         ("Demand step", demand, |c| c.demand_step),
         ("Accelerator, largest", "%", |c| c.accelerator_percent),
-        ("Accelerator rate, largest", "%/s", |c| c.accelerator_rate_percent_per_s),
+        ("Accelerator rate, largest", "%/s", |c| {
+            c.accelerator_rate_percent_per_s
+        }),
         ("Engine torque, largest", "N·m", |c| c.engine_torque_nm),
     ];
     for (name, unit, condition) in conditions {
@@ -144,14 +195,17 @@ fn lines(campaign: &Campaign<'_>) -> Vec<Line> {
             Some((low, high)) => format!("{}{}", number::span(low, high), wording::behind(unit)),
             None => "not known".to_owned(),
         });
-        lines.push((name.to_owned(), texts));
+        lines.push(line(name, texts));
     }
     lines
 }
 
 fn references(campaign: &Campaign<'_>, side: Side) -> String {
     let count = |reference| {
-        campaign.engagements(side).filter(|(_, e)| e.reference == reference).count()
+        campaign
+            .engagements(side)
+            .filter(|(_, e)| e.reference == reference)
+            .count()
     };
     match (count(Reference::Demand), count(Reference::Slip)) {
         (0, 0) => "nothing".to_owned(),
@@ -191,11 +245,11 @@ fn labels(campaign: &Campaign<'_>, verdict: Verdict) -> Vec<&'static str> {
 
 fn not_tested(campaign: &Campaign<'_>) -> Vec<String> {
     let mut items = Vec::new();
-    for row in &campaign.comparison.measures {
-        if row.verdict == Verdict::NotEnoughData {
-            let why = row.why.as_deref().unwrap_or("too few matched engagements");
-            items.push(format!("{}: {why}.", wording::capital(row.measure.label())));
-        }
+    for (why, labels) in untested_measures(campaign) {
+        items.push(format!(
+            "{}: {why}.",
+            wording::capital(&wording::listed(&labels))
+        ));
     }
     for kind in KINDS {
         let sets: Vec<&str> = Side::BOTH
@@ -215,7 +269,10 @@ fn not_tested(campaign: &Campaign<'_>) -> Vec<String> {
     ) {
         let (low, high) = (before.0.max(after.0), before.1.min(after.1));
         items.push(if low <= high {
-            format!("Fluid colder or hotter than {} °C.", number::span(low, high))
+            format!(
+                "Fluid colder or hotter than {} °C.",
+                number::span(low, high)
+            )
         } else {
             "The two sets share no fluid temperature.".to_owned()
         });
@@ -233,6 +290,22 @@ fn not_tested(campaign: &Campaign<'_>) -> Vec<String> {
             .to_owned(),
     );
     items
+}
+
+/// Measures without a verdict, those with the same reason together.
+fn untested_measures(campaign: &Campaign<'_>) -> Vec<(String, Vec<&'static str>)> {
+    let mut reasons: Vec<(String, Vec<&str>)> = Vec::new();
+    for row in &campaign.comparison.measures {
+        if row.verdict != Verdict::NotEnoughData {
+            continue;
+        }
+        let why = wording::why(row).unwrap_or_else(|| "too few matched engagements".to_owned());
+        match reasons.iter_mut().find(|(known, _)| *known == why) {
+            Some((_, labels)) => labels.push(row.measure.label()),
+            None => reasons.push((why, vec![row.measure.label()])),
+        }
+    }
+    reasons
 }
 
 fn bound_count(campaign: &Campaign<'_>) -> usize {

@@ -43,12 +43,7 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
     }
 }
 
-fn drive_table(
-    campaign: &Campaign<'_>,
-    side: Side,
-    index: usize,
-    drive: &DriveMeasures,
-) -> Markup {
+fn drive_table(campaign: &Campaign<'_>, side: Side, index: usize, drive: &DriveMeasures) -> Markup {
     let name = format!("{} {}", wording::capital(side.text()), index + 1);
     if drive.engagements.is_empty() {
         return html! { p { (name) ", " (literal(&drive.name)) ": no engagement was found." } };
@@ -61,9 +56,19 @@ fn drive_table(
         .iter()
         .enumerate()
         .map(|(engagement, value)| {
-            let position = EngagementPosition { drive: index, engagement };
+            let position = EngagementPosition {
+                drive: index,
+                engagement,
+            };
             let matched = campaign.knows_matches() && campaign.is_matched(side, position);
-            row(drive, engagement, value, matched, &shown_measures, &mut letters)
+            row(
+                drive,
+                engagement,
+                value,
+                matched,
+                &shown_measures,
+                &mut letters,
+            )
         })
         .collect();
     let table = html! {
@@ -109,7 +114,10 @@ fn columns(drive: &DriveMeasures) -> (Vec<Measure>, Vec<(Measure, String)>) {
     let mut shown = Vec::new();
     let mut absent = Vec::new();
     for measure in Measure::ALL.iter().copied() {
-        let mut reasons = drive.engagements.iter().map(|e| campaign::reason_of(e, measure));
+        let mut reasons = drive
+            .engagements
+            .iter()
+            .map(|e| campaign::reason_of(e, measure));
         match reasons.next().flatten() {
             Some(first) if reasons.all(|reason| reason.as_ref() == Some(&first)) => {
                 absent.push((measure, first));
@@ -178,11 +186,17 @@ struct Letters {
 
 impl Letters {
     fn of(&mut self, reason: Option<String>) -> String {
-        let Some(reason) = reason else { return number::NO_NUMBER.to_owned() };
-        let place = self.reasons.iter().position(|known| *known == reason).unwrap_or_else(|| {
-            self.reasons.push(reason);
-            self.reasons.len() - 1
-        });
+        let Some(reason) = reason else {
+            return number::NO_NUMBER.to_owned();
+        };
+        let place = self
+            .reasons
+            .iter()
+            .position(|known| *known == reason)
+            .unwrap_or_else(|| {
+                self.reasons.push(reason);
+                self.reasons.len() - 1
+            });
         letter(place)
     }
 }
@@ -205,6 +219,9 @@ mod tests {
 
     #[test]
     fn letters_go_on_after_z() {
-        assert_eq!([0, 1, 25, 26, 51, 52, 701, 702].map(letter).join(" "), "a b z aa az ba zz aaa");
+        assert_eq!(
+            [0, 1, 25, 26, 51, 52, 701, 702].map(letter).join(" "),
+            "a b z aa az ba zz aaa"
+        );
     }
 }

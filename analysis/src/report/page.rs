@@ -99,8 +99,10 @@ pub fn literal(text: &str) -> Markup {
     html! { bdi.literal { (visible(text)) } }
 }
 
-/// Control characters as their printable pictures; all else as it is.
-fn visible(text: &str) -> String {
+/// Text that may hold what someone else wrote: control characters as their printable pictures, all
+/// else as it is.
+#[must_use]
+pub fn visible(text: &str) -> String {
     text.chars()
         .map(|c| match u32::from(c) {
             code @ 0..=0x1F => char::from_u32(0x2400 + code).unwrap_or(char::REPLACEMENT_CHARACTER),

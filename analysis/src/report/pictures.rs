@@ -15,11 +15,17 @@ use crate::engagement::{Engagement, Kind, Reference};
 use crate::measure::Measure;
 
 /// How the marker of a kind of engagement is filled.
-const FILLS: [(Kind, Fill); 3] =
-    [(Kind::Launch, Fill::Solid), (Kind::TipIn, Fill::Open), (Kind::TurnIn, Fill::Dotted)];
+const FILLS: [(Kind, Fill); 3] = [
+    (Kind::Launch, Fill::Solid),
+    (Kind::TipIn, Fill::Open),
+    (Kind::TurnIn, Fill::Dotted),
+];
 
 fn fill_of(kind: Kind) -> Fill {
-    FILLS.iter().find(|(k, _)| *k == kind).map_or(Fill::Solid, |(_, fill)| *fill)
+    FILLS
+        .iter()
+        .find(|(k, _)| *k == kind)
+        .map_or(Fill::Solid, |(_, fill)| *fill)
 }
 
 /// Slip and pressure over time.
@@ -34,14 +40,20 @@ pub(super) fn overlays(campaign: &Campaign<'_>) -> Markup {
         Reference::Demand => "time from demand, s",
         Reference::Slip => "time from the onset of slip, s",
     };
-    let which = if campaign.knows_matches() { "matched launch" } else { "launch" };
+    let which = if campaign.knows_matches() {
+        "matched launch"
+    } else {
+        "launch"
+    };
     let slip = overlaid(&launches, "Front-rear slip", "m/s", from, true, |e| Trace {
         t_s: &e.trace.slip_t_s,
         values: &e.trace.slip_mps,
     });
-    let pressure = overlaid(&launches, "Coupling pressure", "bar", from, false, |e| Trace {
-        t_s: &e.trace.pressure_t_s,
-        values: &e.trace.pressure_bar,
+    let pressure = overlaid(&launches, "Coupling pressure", "bar", from, false, |e| {
+        Trace {
+            t_s: &e.trace.pressure_t_s,
+            values: &e.trace.pressure_bar,
+        }
     });
     html! {
         p {
@@ -61,16 +73,16 @@ pub(super) fn overlays(campaign: &Campaign<'_>) -> Markup {
 /// The reference whose launches occur in both sets; demand where both do, as kinds of reference
 /// are never mixed.
 fn shared_reference(campaign: &Campaign<'_>) -> Option<Reference> {
-    [Reference::Demand, Reference::Slip].into_iter().find(|reference| {
-        Side::BOTH.into_iter().all(|side| !launches(campaign, side, *reference).is_empty())
-    })
+    [Reference::Demand, Reference::Slip]
+        .into_iter()
+        .find(|reference| {
+            Side::BOTH
+                .into_iter()
+                .all(|side| !launches(campaign, side, *reference).is_empty())
+        })
 }
 
-fn launches<'a>(
-    campaign: &Campaign<'a>,
-    side: Side,
-    reference: Reference,
-) -> Vec<&'a Engagement> {
+fn launches<'a>(campaign: &Campaign<'a>, side: Side, reference: Reference) -> Vec<&'a Engagement> {
     campaign
         .engagements(side)
         .filter(|(position, e)| {
@@ -91,16 +103,26 @@ fn overlaid<'a>(
     trace: impl Fn(&'a Engagement) -> Trace<'a>,
 ) -> Markup {
     let [before, after] = launches.each_ref().map(|launches| {
-        launches.iter().map(|e| trace(e)).filter(Trace::is_drawable).collect::<Vec<_>>()
+        launches
+            .iter()
+            .map(|e| trace(e))
+            .filter(Trace::is_drawable)
+            .collect::<Vec<_>>()
     });
     if before.is_empty() && after.is_empty() {
         return figure_of_nothing(title, "no launch has a trace of it");
     }
     let heading = |side: Side, n: usize| {
-        format!("{}, {}", side.text(), number::count(n, "launch", "launches"))
+        format!(
+            "{}, {}",
+            side.text(),
+            number::count(n, "launch", "launches")
+        )
     };
-    let (before_heading, after_heading) =
-        (heading(Side::Before, before.len()), heading(Side::After, after.len()));
+    let (before_heading, after_heading) = (
+        heading(Side::Before, before.len()),
+        heading(Side::After, after.len()),
+    );
     let overlay = Overlay {
         title,
         unit,
@@ -128,7 +150,14 @@ fn overlaid<'a>(
     let label =
         format!("{title} in {unit} over {time_caption}. {before_heading}; {after_heading}. {seen}");
     let caption = html! { p { (seen) } };
-    figure(Overlay { label: &label, ..overlay }.draw(), &caption)
+    figure(
+        Overlay {
+            label: &label,
+            ..overlay
+        }
+        .draw(),
+        &caption,
+    )
 }
 
 fn figure_of_nothing(title: &str, why: &str) -> Markup {
@@ -142,25 +171,31 @@ pub(super) fn strips(campaign: &Campaign<'_>) -> Markup {
                  open with a dot for a turn-in.";
     let measured = |measure: &&Measure| {
         Side::BOTH.into_iter().any(|side| {
-            campaign.engagements(side).any(|(_, e)| campaign::value_of(e, **measure).is_some())
+            campaign
+                .engagements(side)
+                .any(|(_, e)| campaign::value_of(e, **measure).is_some())
         })
     };
     let (drawn, empty): (Vec<&Measure>, Vec<&Measure>) = Measure::ALL.iter().partition(measured);
     html! {
-        p {
-            "Every engagement is one point, in the order in which it was driven, one column a drive. "
-            "A thin upright line is its standard uncertainty. The line across each half is the "
-            "median of the matched engagements. The before median runs on as a dotted line; the band "
-            "shows where the 95 % interval of the shift puts the after set against it. "
-            "A band clear of the dotted line points to a change; the verdict also asks that it "
-            "survives the correction for looking at several measures at once."
-            @if campaign.knows_matches() { " Faint points found no match and are not compared." }
-        }
-        @if let Ok(chart) = legend::draw(&meanings, label) {
-            p.legend { (PreEscaped(chart.svg)) }
-        }
-        div.figures {
-            @for measure in &drawn { (strip(campaign, **measure)) }
+        @if !drawn.is_empty() {
+            p {
+                "Every engagement is one point, in the order in which it was driven, one column a "
+                "drive. A thin upright line is its standard uncertainty. The line across each half "
+                "is the median of the matched engagements. The before median runs on as a dotted "
+                "line; the band shows where the 95 % interval of the shift puts the after set "
+                "against it. A band clear of the dotted line points to a change; the verdict also "
+                "asks that it survives the correction for looking at several measures at once."
+                @if campaign.knows_matches() {
+                    " Faint points found no match and are not compared."
+                }
+            }
+            @if let Ok(chart) = legend::draw(&meanings, label) {
+                p.legend { (PreEscaped(chart.svg)) }
+            }
+            div.figures {
+                @for measure in &drawn { (strip(campaign, **measure)) }
+            }
         }
         @if !empty.is_empty() {
             h3 { "Without a picture" }
@@ -175,17 +210,23 @@ pub(super) fn strips(campaign: &Campaign<'_>) -> Markup {
 
 fn strip(campaign: &Campaign<'_>, measure: Measure) -> Markup {
     let row = campaign.row(measure);
-    let median = |side: Side| row.and_then(|row| match side {
-        Side::Before => row.before_median,
-        Side::After => row.after_median,
-    });
+    let median = |side: Side| {
+        row.and_then(|row| match side {
+            Side::Before => row.before_median,
+            Side::After => row.after_median,
+        })
+    };
     let group = |side: Side| {
         let said = row.and_then(|row| wording::median(row, median(side)));
         let heading = match said {
             Some(said) => format!("{}, median {said}", side.text()),
             None => format!("{}, no median", side.text()),
         };
-        Group { columns: columns(campaign, side, measure), median: median(side), heading }
+        Group {
+            columns: columns(campaign, side, measure),
+            median: median(side),
+            heading,
+        }
     };
     let title = wording::capital(measure.label());
     let label = label(campaign, measure);
@@ -220,9 +261,10 @@ fn strip(campaign: &Campaign<'_>, measure: Measure) -> Markup {
 fn columns(campaign: &Campaign<'_>, side: Side, measure: Measure) -> Vec<Vec<Point>> {
     let mut columns = vec![Vec::new(); campaign.drives(side).len()];
     for (position, engagement) in campaign.engagements(side) {
-        if let (Some(column), Some(estimate)) =
-            (columns.get_mut(position.drive), campaign::value_of(engagement, measure))
-        {
+        if let (Some(column), Some(estimate)) = (
+            columns.get_mut(position.drive),
+            campaign::value_of(engagement, measure),
+        ) {
             column.push(Point {
                 value: estimate.value,
                 u: Some(estimate.u).filter(|u| u.is_finite()),
@@ -285,11 +327,17 @@ fn missing(campaign: &Campaign<'_>, side: Side, measure: Measure) -> Option<Stri
     if count == 0 {
         return None;
     }
-    let texts: Vec<String> =
-        reasons.iter().map(|(reason, n)| format!("{reason} ({n})")).collect();
+    let texts: Vec<String> = reasons
+        .iter()
+        .map(|(reason, n)| format!("{reason} ({n})"))
+        .collect();
     Some(format!(
         "No value in {count} of {} {}: {}.",
-        number::count(campaign.engagements(side).count(), "engagement", "engagements"),
+        number::count(
+            campaign.engagements(side).count(),
+            "engagement",
+            "engagements"
+        ),
         side.text(),
         texts.join("; ")
     ))
@@ -318,5 +366,9 @@ fn why_empty(campaign: &Campaign<'_>, measure: Measure) -> String {
             }
         }
     }
-    if words.is_empty() { "there are no engagements".to_owned() } else { words.join("; ") }
+    if words.is_empty() {
+        "there are no engagements".to_owned()
+    } else {
+        words.join("; ")
+    }
 }

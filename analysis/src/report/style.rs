@@ -54,13 +54,11 @@ main>.part{margin-top:2.75rem;padding-top:1.25rem;border-top:1px solid var(--rul
 .mark{display:inline-block;width:1em;text-align:center}
 .mark.before{color:var(--before)}
 .mark.after{color:var(--after)}
-.columns{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,24rem),1fr));gap:1.5rem 2.5rem;align-items:start}
+.scope{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,18.5rem),1fr));gap:1.25rem 2rem;margin:0 0 1.5rem;font-size:.925rem}
+.scope h2,.warnings h2{font-size:1rem;margin:0 0 .3rem}
+.scope ul,.warnings ul{margin:0}
 .warnings{border-left:.4rem solid var(--caution);padding:.1rem 0 .1rem 1rem;margin:0 0 1.5rem}
-.warnings h2,.cautions h2{font-size:1rem;margin:0 0 .3rem}
 .warnings h2{color:var(--caution)}
-.warnings ul,.cautions ul{margin:0}
-.cautions{margin:0 0 1.5rem;font-size:.925rem;color:var(--quiet)}
-.cautions h2{color:var(--text)}
 nav ul{list-style:none;padding:0;margin:0;display:flex;flex-wrap:wrap;gap:.25rem 1.25rem}
 nav li{margin:0}
 nav a{display:inline-block;padding:.3rem 0}
@@ -84,9 +82,13 @@ tbody th{font-weight:600}
 thead .number{white-space:normal}
 .unit{color:var(--quiet);font-weight:400}
 th .meaning{display:block;font-weight:400;color:var(--quiet);font-size:.85rem;max-width:20em}
-td.verdict-cell{font-weight:600;min-width:9em}
+td.verdict-cell{font-weight:600;min-width:9.2em}
+th.part-of{font-weight:400;padding-left:1.2em}
 table.measures thead th{max-width:6.5em}
-table.measures tbody th{min-width:15em}
+table.measures tbody th{min-width:14em}
+table.measures{font-size:.875rem}
+table.measures th,table.measures td{padding-left:.35rem;padding-right:.5rem}
+table.measures th:first-child{padding-left:0}
 .figures+h3{margin-top:2rem}
 .dense table{font-size:.8rem}
 .dense th,.dense td{padding:.25rem .5rem}
@@ -103,25 +105,27 @@ const PRINT: &str = "\
 @page{size:A4;margin:14mm 13mm}
 @page broad{size:A4 landscape;margin:12mm}
 @media print{
-body{max-width:none;padding:0;font-size:9.5pt}
+html{font-size:9pt}
+body{max-width:none;padding:0 1px;background:none}
 nav,.skip{display:none}
 .verdict,.mark,.chart{print-color-adjust:exact;-webkit-print-color-adjust:exact}
-.verdict .sentence{font-size:14pt}
+.verdict{margin:4mm 0}
 .cards{grid-template-columns:repeat(3,1fr);gap:3mm}
 .card{padding:2.5mm 3mm}
 .pair{gap:3mm}
-.pair dd{font-size:13pt}
+.pair dd{font-size:1.35rem}
 .figures{grid-template-columns:1fr 1fr;gap:5mm 6mm}
-figure,.card,.warnings,.cautions,tr{break-inside:avoid}
-h2,h3,caption,thead{break-after:avoid}
+figure,.card,.warnings,.scope,tr{break-inside:avoid}
+.scope{grid-template-columns:repeat(3,1fr);gap:5mm}
+:root{color-scheme:light}
+h2,h3,caption,thead,h2+p{break-after:avoid}
 thead{display:table-header-group}
 main>.part{margin-top:7mm;padding-top:3mm}
 .wide{overflow:visible}
-table{font-size:8pt}
+table{font-size:.9rem}
 th,td{padding:1mm 1.6mm}
-th .meaning{font-size:7.5pt}
 #engagements{page:broad;border-top:0}
-.dense table{font-size:7pt}
+.dense table{font-size:.76rem}
 .dense th,.dense td{padding:.7mm 1.1mm}
 }
 ";

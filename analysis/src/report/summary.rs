@@ -3,7 +3,7 @@
 use maud::{Markup, PreEscaped, html};
 
 use super::campaign::Campaign;
-use super::page::literal;
+use super::page::{literal, visible};
 use super::{conditions, number, wording};
 use crate::chart::Side;
 use crate::chart::change::Change;
@@ -11,8 +11,11 @@ use crate::comparison::{Comparison, MeasureComparison, Verdict};
 use crate::measure::Measure;
 
 /// Slip, delay, transfer.
-const THREE: [Measure; 3] =
-    [Measure::PeakSlip, Measure::EngagementDelay, Measure::TransferFraction];
+const THREE: [Measure; 3] = [
+    Measure::PeakSlip,
+    Measure::EngagementDelay,
+    Measure::TransferFraction,
+];
 
 /// What every report of a test drive carries.
 const CAUTIONS: [&str; 6] = [
@@ -42,7 +45,7 @@ pub(super) fn lead(campaign: &Campaign<'_>) -> Markup {
     html! {
         section.verdict aria-labelledby="verdict-heading" {
             h2 #verdict-heading { "Verdict on slip and delay: " (comparison.verdict.text()) }
-            p.sentence { (comparison.sentence) }
+            p.sentence { (visible(&comparison.sentence)) }
             @if let Some(limits) = limits(comparison) {
                 p.limits { (limits) }
             }
@@ -57,9 +60,12 @@ pub(super) fn lead(campaign: &Campaign<'_>) -> Markup {
             }
         }
         (warnings(campaign))
-        section.cautions aria-labelledby="cautions-heading" {
-            h2 #cautions-heading { "Cautions" }
-            ul { @for caution in CAUTIONS { li { (caution) } } }
+        div.scope {
+            (conditions::scope(campaign))
+            section aria-labelledby="cautions-heading" {
+                h2 #cautions-heading { "Cautions" }
+                ul { @for caution in CAUTIONS { li { (caution) } } }
+            }
         }
     }
 }
@@ -117,8 +123,8 @@ fn numbers(row: &MeasureComparison) -> Markup {
         @if let Some(open) = wording::open_question(row) {
             p.why { (wording::capital(&open)) "." }
         }
-        @if let Some(why) = &row.why {
-            p.why { (wording::capital(why)) "." }
+        @if let Some(why) = wording::why(row) {
+            p.why { (wording::capital(&why)) "." }
         }
     }
 }
@@ -179,7 +185,10 @@ fn warnings(campaign: &Campaign<'_>) -> Markup {
         .into_iter()
         .flat_map(|side| {
             campaign.drives(side).iter().flat_map(move |drive| {
-                drive.warnings.iter().map(move |w| (side, drive.name.as_str(), w.as_str()))
+                drive
+                    .warnings
+                    .iter()
+                    .map(move |w| (side, drive.name.as_str(), w.as_str()))
             })
         })
         .collect();
@@ -188,9 +197,9 @@ fn warnings(campaign: &Campaign<'_>) -> Markup {
             section.warnings aria-labelledby="warnings-heading" {
                 h2 #warnings-heading { "Read this with the verdict" }
                 ul {
-                    @for warning in &campaign.comparison.warnings { li { (warning) } }
+                    @for warning in &campaign.comparison.warnings { li { (literal(warning)) } }
                     @for (side, name, warning) in of_drives {
-                        li { (wording::capital(side.text())) ", " (literal(name)) ": " (warning) }
+                        li { (wording::capital(side.text())) ", " (literal(name)) ": " (literal(warning)) }
                     }
                 }
             }

@@ -1,0 +1,469 @@
+//! The page as a whole: what it must show, what it must never do, whatever comes in.
+
+use std::collections::BTreeSet;
+
+use proptest::prelude::*;
+
+use super::drives::{self, Made};
+use crate::comparison::Verdict;
+use crate::engagement::{Kind, Reference};
+use crate::measure::{Estimate, Measure, Missing};
+
+/// Elements that HTML never closes.
+const VOID: [&str; 5] = ["meta", "link", "br", "img", "hr"];
+
+/// One tag of a page: its name, its attributes as written, and whether it opens or closes.
+struct Tag<'a> {
+    name: &'a str,
+    attributes: &'a str,
+    closes: bool,
+    closes_itself: bool,
+}
+
+/// Every tag in order. A raw `<` or `>` outside a tag would show up as a tag without a name.
+fn tags(page: &str) -> Vec<Tag<'_>> {
+    let mut rest = page;
+    let mut tags = Vec::new();
+    while let Some((_, from)) = rest.split_once('<') {
+        let mut quoted = false;
+        let end = from
+            .char_indices()
+            .find(|(_, c)| {
+                quoted ^= *c == '"';
+                *c == '>' && !quoted
+            })
+            .map(|(i, _)| i)
+            .unwrap();
+        let inside = &from[..end];
+        rest = &from[end + 1..];
+        if inside.starts_with('!') {
+            continue;
+        }
+        let closes = inside.starts_with('/');
+        let inside = inside.trim_start_matches('/');
+        let name = inside.split([' ', '/']).next().unwrap();
+        tags.push(Tag {
+            name,
+            attributes: inside[name.len()..].trim_end_matches('/'),
+            closes,
+            closes_itself: inside.ends_with('/'),
+        });
+    }
+    tags
+}
+
+fn attribute<'a>(tag: &Tag<'a>, name: &str) -> Option<&'a str> {
+    let (_, from) = tag.attributes.split_once(&format!(" {name}=\""))?;
+    from.split('"').next()
+}
+
+/// Checks all that holds for every page.
+fn check_page(page: &str) {
+    assert!(page.starts_with("<!DOCTYPE html><html lang=\"en\">"));
+    let tags = tags(page);
+    let mut open = Vec::new();
+    for tag in &tags {
+        let plain = !tag.name.is_empty() && tag.name.bytes().all(|b| b.is_ascii_alphanumeric());
+        assert!(plain, "not a tag: {:?}", tag.name);
+        if tag.closes {
+            assert_eq!(open.pop(), Some(tag.name));
+        } else if !tag.closes_itself && !VOID.contains(&tag.name) {
+            open.push(tag.name);
+        }
+    }
+    assert!(open.is_empty(), "left open: {open:?}");
+    check_alone(page, &tags);
+    check_headings(&tags);
+    check_tables(&tags);
+    check_pictures(page, &tags);
+}
+
+/// Loads nothing, runs nothing.
+fn check_alone(page: &str, tags: &[Tag<'_>]) {
+    let without_namespace = page.replace("http://www.w3.org/2000/svg", "");
+    for foreign in ["http:", "https:", "url(", "@import", "javascript:"] {
+        assert!(!without_namespace.contains(foreign), "{foreign}");
+    }
+    for tag in tags {
+        assert!(
+            !["script", "iframe", "object", "img"].contains(&tag.name),
+            "{}",
+            tag.name
+        );
+        // Between the quoted values stand the names.
+        let handler = tag
+            .attributes
+            .split('"')
+            .step_by(2)
+            .any(|name| name.trim().starts_with("on"));
+        assert!(!handler, "{}", tag.attributes);
+        for link in ["href", "src"] {
+            let target = attribute(tag, link).unwrap_or("#");
+            assert!(target.starts_with('#') || target == "data:,", "{target}");
+        }
+    }
+    let policy = tags.iter().find_map(|tag| {
+        attribute(tag, "content")
+            .filter(|_| attribute(tag, "http-equiv") == Some("Content-Security-Policy"))
+    });
+    assert!(policy.unwrap().starts_with("default-src 'none';"));
+}
+
+/// One first heading, no level left out, and every link within the page leads somewhere.
+fn check_headings(tags: &[Tag<'_>]) {
+    let levels: Vec<u32> = tags
+        .iter()
+        .filter(|tag| !tag.closes)
+        .filter_map(|tag| tag.name.strip_prefix('h')?.parse().ok())
+        .collect();
+    assert_eq!(levels.iter().filter(|level| **level == 1).count(), 1);
+    assert_eq!(levels.first(), Some(&1));
+    assert!(
+        levels.windows(2).all(|pair| pair[1] <= pair[0] + 1),
+        "{levels:?}"
+    );
+    let ids: Vec<&str> = tags.iter().filter_map(|tag| attribute(tag, "id")).collect();
+    let unique: BTreeSet<&str> = ids.iter().copied().collect();
+    assert_eq!(ids.len(), unique.len());
+    for tag in tags {
+        let href = attribute(tag, "href").and_then(|href| href.strip_prefix('#'));
+        for target in href.into_iter().chain(attribute(tag, "aria-labelledby")) {
+            assert!(unique.contains(target), "{target}");
+        }
+    }
+}
+
+/// Every table has a caption, every heading cell says what it heads, every row is as long as its
+/// head.
+fn check_tables(tags: &[Tag<'_>]) {
+    let mut head = 0;
+    let mut cells = 0;
+    for (i, tag) in tags.iter().enumerate() {
+        match (tag.name, tag.closes) {
+            ("table", false) => {
+                assert_eq!(tags.get(i + 1).map(|t| t.name), Some("caption"));
+                head = 0;
+            }
+            ("th", false) => {
+                assert!(matches!(attribute(tag, "scope"), Some("col" | "row")));
+                cells += 1;
+            }
+            ("td", false) => cells += 1,
+            ("tr", false) => cells = 0,
+            ("tr", true) if head == 0 => head = cells,
+            ("tr", true) => assert_eq!(cells, head),
+            _ => {}
+        }
+    }
+}
+
+/// Every picture says what is seen, and no shape has a place that is not a number.
+fn check_pictures(page: &str, tags: &[Tag<'_>]) {
+    for tag in tags.iter().filter(|tag| tag.name == "svg" && !tag.closes) {
+        assert_eq!(attribute(tag, "role"), Some("img"));
+        assert!(attribute(tag, "aria-label").is_some_and(|label| label.len() > 20));
+    }
+    for broken in ["NaN", "inf,", ",inf", "\"inf", "-inf"] {
+        assert!(!page.contains(broken), "{broken}");
+    }
+}
+
+#[test]
+fn pages_are_well_made() {
+    for made in [drives::improved(1), drives::unchanged(2), drives::empty()] {
+        check_page(&made.report());
+    }
+}
+
+#[test]
+fn the_same_input_gives_the_same_bytes() {
+    assert_eq!(drives::improved(3).report(), drives::improved(3).report());
+}
+
+#[test]
+fn the_page_says_what_the_comparison_says() {
+    let made = drives::improved(4);
+    let page = made.report();
+    assert!(page.contains(&made.comparison.sentence));
+    for warning in &made.comparison.warnings {
+        assert!(page.contains(warning.as_str()));
+    }
+    for words in [
+        "passenger works the laptop",
+        "closed or quiet road",
+        "one axle free",
+        "hot fluid",
+        "maker's procedure",
+        "nothing is sent",
+    ] {
+        assert!(page.contains(words), "{words}");
+    }
+    for measure in Measure::ALL {
+        assert!(page.to_lowercase().contains(measure.label()), "{measure}");
+    }
+}
+
+/// "No change" stands nowhere without "shown", but where the page says that the two differ.
+#[test]
+fn no_change_shown_never_reads_as_no_change() {
+    let mut made = drives::unchanged(5);
+    made.comparison.verdict = Verdict::NoChangeShown;
+    for row in &mut made.comparison.measures {
+        row.verdict = Verdict::NoChangeShown;
+    }
+    let page = made
+        .report()
+        .to_lowercase()
+        .replace("is not “no change”", "");
+    assert!(page.contains("no change shown"));
+    for (at, _) in page.match_indices("no change") {
+        let after: String = page[at..].chars().take(40).collect();
+        assert!(
+            after.starts_with("no change shown")
+                || after.starts_with("no change of slip or delay was shown"),
+            "{after}"
+        );
+    }
+}
+
+const HOSTILE: &str = "</title><script>alert(1)</script> \"><img src=x onerror=alert(2)> &amp; '`\u{0}\u{202e} http://a.example  b";
+
+#[test]
+fn what_others_wrote_is_shown_literally() {
+    let mut made = drives::improved(6);
+    made.vehicle.name = HOSTILE.to_owned();
+    made.vehicle.decoder = HOSTILE.to_owned();
+    made.notes.work = Some(HOSTILE.to_owned());
+    made.notes.made = Some(HOSTILE.to_owned());
+    made.comparison.sentence = HOSTILE.to_owned();
+    made.comparison.warnings = vec![HOSTILE.to_owned()];
+    made.comparison.measures[0].why = Some(HOSTILE.to_owned());
+    for drive in made.before.iter_mut().chain(&mut made.after) {
+        drive.name = HOSTILE.to_owned();
+        drive.warnings = vec![HOSTILE.to_owned()];
+    }
+    let page = made.report();
+    let shown = "&lt;/title&gt;&lt;script&gt;alert(1)&lt;/script&gt; &quot;&gt;&lt;img src=x \
+                 onerror=alert(2)&gt; &amp;amp; '`␀\u{fffd} http://a.example  b";
+    // Title, heading, two notes, the verdict, its warning, a table's and a list's reason and eight
+    // drives three times (warning, table of engagements, table of drives), decoder.
+    assert!(
+        page.matches(shown).count() >= 30,
+        "{}",
+        page.matches(shown).count()
+    );
+    assert!(!page.contains('\u{202e}') && !page.contains('\u{0}'));
+    check_page(&page.replace("http://a.example", ""));
+}
+
+/// Sixty launches of ten seconds at 1 kHz.
+#[test]
+fn a_long_report_stays_small() {
+    let mut made = drives::improved(8);
+    for drive in made.before.iter_mut().chain(&mut made.after) {
+        drive
+            .engagements
+            .extend(drive.engagements.clone().into_iter().take(3));
+        for engagement in &mut drive.engagements {
+            engagement.kind = Kind::Launch;
+            let trace = &mut engagement.trace;
+            trace.slip_t_s = (0..10_000).map(|i| f64::from(i) * 1e-3 - 1.0).collect();
+            trace.slip_mps = trace.slip_t_s.iter().map(|t| (t * 400.0).sin()).collect();
+            trace.pressure_t_s.clone_from(&trace.slip_t_s);
+            trace.pressure_bar.clone_from(&trace.slip_mps);
+        }
+    }
+    let engagements: usize = made
+        .before
+        .iter()
+        .chain(&made.after)
+        .map(|d| d.engagements.len())
+        .sum();
+    assert!(engagements >= 60);
+    let page = made.report();
+    assert!(page.len() < 5_000_000, "{}", page.len());
+    check_page(&page);
+}
+
+#[test]
+fn references_are_never_mixed_in_one_picture() {
+    let mut made = drives::improved(9);
+    made.notes.matched.clear();
+    for drive in &mut made.before {
+        for engagement in drive.engagements.iter_mut().skip(2) {
+            engagement.reference = Reference::Slip;
+        }
+    }
+    let page = made.report();
+    // The first launch of each of four drives is left in the before set.
+    assert!(page.contains(
+        "Front-rear slip in m/s over time from demand, s. before, 4 launches; after, 24 launches."
+    ));
+    for drive in made.before.iter_mut().chain(&mut made.after) {
+        for engagement in &mut drive.engagements {
+            engagement.reference = Reference::Slip;
+        }
+    }
+    assert!(
+        made.report()
+            .contains("over time from the onset of slip, s. before, 24 launches")
+    );
+}
+
+#[test]
+fn a_row_of_the_table() {
+    let mut made = drives::improved(10);
+    let row = &mut made.comparison.measures[Measure::PeakSlip as usize];
+    row.before_median = Some(1.823_4);
+    row.after_median = Some(0.612_1);
+    row.shift = Some(-1.213);
+    row.ci_low = Some(-1.339);
+    row.ci_high = Some(-1.082);
+    row.p = Some(0.000_4);
+    row.p_holm = Some(0.004_8);
+    row.smallest_provable = Some(0.183);
+    row.pairs = 42;
+    row.verdict = Verdict::Reduced;
+    let page = made.report();
+    let table = page
+        .split_once("Every measure, before and after</caption>")
+        .unwrap()
+        .1;
+    let from = table.find("<tr><th scope=\"row\">Peak slip").unwrap();
+    let row = &table[from..from + table[from..].find("</tr>").unwrap()];
+    insta::assert_snapshot!(row.replace("<td", "\n<td"), @r#"
+    <tr><th scope="row">Peak slip<span class="unit">, m/s</span><span class="meaning">the most that the front axle ran ahead of the rear</span></th>
+    <td class="verdict-cell"><span class="mark" aria-hidden="true">↓</span> reduced, better</td>
+    <td class="number">1.82</td>
+    <td class="number">0.61</td>
+    <td class="number">−1.21</td>
+    <td class="number">−1.34 to −1.08</td>
+    <td class="number">&lt; 0.001</td>
+    <td class="number">0.0048</td>
+    <td class="number">0.18</td>
+    <td class="number">42</td>
+    "#);
+}
+
+#[test]
+fn a_missing_value_says_why() {
+    let mut made = drives::improved(11);
+    for drive in made.before.iter_mut().chain(&mut made.after) {
+        for engagement in &mut drive.engagements {
+            engagement.measures[Measure::Hold as usize] = Err(Missing::VehicleKey("mass.kg"));
+        }
+        drive.engagements[0].measures[Measure::Ripple as usize] =
+            Err(Missing::TooFewSamples { have: 3, need: 8 });
+    }
+    let page = made.report();
+    // In the list of measures without a picture, and under each of eight tables.
+    assert!(page.contains("<li>Pressure decay under hold: the vehicle file has no mass.kg.</li>"));
+    assert_eq!(
+        page.matches("No pressure decay under hold in this drive: the vehicle file has no mass.kg")
+            .count(),
+        8
+    );
+    assert_eq!(
+        page.matches(": 3 samples where 8 are needed</li>").count(),
+        8
+    );
+    assert!(
+        page.contains("No value in 4 of 48 engagements before: 3 samples where 8 are needed (4).")
+    );
+}
+
+/// A small campaign with any numbers in it.
+fn disturbed(numbers: &[f64]) -> Made {
+    let mut made = drives::improved(12);
+    let mut numbers = numbers.iter().copied().cycle();
+    let mut next = move || numbers.next().unwrap();
+    for drive in made.before.iter_mut().chain(&mut made.after) {
+        drive.engagements.truncate(3);
+        drive.duration_s = next();
+        drive.start_ns = next() as i64;
+        drive.noise_slip_mps = Ok(Estimate {
+            value: next(),
+            u: next(),
+            method: "any",
+            samples: 1,
+        });
+        for engagement in &mut drive.engagements {
+            engagement.reference_ns = next() as i64;
+            engagement.conditions.fluid_temperature_c = Some(next());
+            engagement.conditions.demand_step = Some(next());
+            for measured in &mut engagement.measures {
+                *measured = Ok(Estimate {
+                    value: next(),
+                    u: next(),
+                    method: "any",
+                    samples: 1,
+                });
+            }
+            let trace = &mut engagement.trace;
+            for values in [
+                &mut trace.slip_t_s,
+                &mut trace.slip_mps,
+                &mut trace.pressure_t_s,
+                &mut trace.pressure_bar,
+            ] {
+                values.truncate(40);
+                values.iter_mut().step_by(3).for_each(|v| *v = next());
+            }
+        }
+    }
+    made.after.last_mut().unwrap().engagements[0]
+        .measures
+        .truncate(2);
+    for row in &mut made.comparison.measures {
+        for value in [
+            &mut row.before_median,
+            &mut row.after_median,
+            &mut row.shift,
+            &mut row.ci_low,
+            &mut row.ci_high,
+            &mut row.p,
+            &mut row.p_holm,
+            &mut row.smallest_provable,
+        ] {
+            *value = Some(next());
+        }
+    }
+    made.vehicle.mass.kg = Some(next());
+    made
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+
+    #[test]
+    fn any_numbers_give_a_page(numbers in proptest::collection::vec(any::<f64>(), 7..60)) {
+        check_page(&disturbed(&numbers).report());
+    }
+
+    /// Numbers that strain the digits: nought, both infinities, the largest and the smallest.
+    #[test]
+    fn extreme_numbers_give_a_page(
+        numbers in proptest::collection::vec(
+            prop::sample::select(vec![
+                0.0, -0.0, f64::NAN, f64::INFINITY, f64::NEG_INFINITY, f64::MAX, f64::MIN,
+                f64::MIN_POSITIVE, 5e-324, 1.0, -1e9, 1e300, 1e-300, 1.0 + f64::EPSILON,
+            ]),
+            7..60,
+        ),
+    ) {
+        check_page(&disturbed(&numbers).report());
+    }
+
+    #[test]
+    fn any_text_is_shown_not_obeyed(text in any::<String>()) {
+        let mut made = drives::empty();
+        made.vehicle.name = text.clone();
+        made.notes.work = Some(text.clone());
+        made.comparison.sentence = text;
+        let page = made.report();
+        // A text may name any address; what matters is that it opens no tag.
+        let tags = tags(&page);
+        prop_assert_eq!(tags.iter().filter(|t| t.name == "script").count(), 0);
+        prop_assert_eq!(tags.iter().filter(|t| t.name == "section" && !t.closes).count(), 11);
+    }
+}

@@ -3,6 +3,7 @@
 use slipwright_decoders::unit::Unit;
 
 use super::number;
+use super::page::visible;
 use crate::comparison::{MeasureComparison, Verdict};
 use crate::measure::{Better, Measure};
 
@@ -16,7 +17,11 @@ pub(super) fn u_of_shift(row: &MeasureComparison) -> f64 {
 
 /// A unit behind its number: nothing for a bare number, a space that does not break before others.
 pub(super) fn behind(unit: &str) -> String {
-    if unit == "1" { String::new() } else { format!("\u{a0}{unit}") }
+    if unit == "1" {
+        String::new()
+    } else {
+        format!("\u{a0}{unit}")
+    }
 }
 
 /// A unit over an axis or in a heading.
@@ -57,7 +62,9 @@ pub(super) fn meaning(measure: Measure) -> &'static str {
 /// A label at the start of a sentence or a title.
 pub(super) fn capital(label: &str) -> String {
     let mut letters = label.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
 }
 
 /// A sign beside the verdict; it only repeats the word.
@@ -95,6 +102,13 @@ pub(super) fn open_question(row: &MeasureComparison) -> Option<String> {
     })
 }
 
+/// Why there is no number or no verdict, without a full stop.
+pub(super) fn why(row: &MeasureComparison) -> Option<String> {
+    row.why
+        .as_deref()
+        .map(|why| visible(why.trim_end_matches('.')))
+}
+
 /// Shift with its interval, in words.
 pub(super) fn shift(row: &MeasureComparison) -> Option<String> {
     let shift = row.shift.filter(|s| s.is_finite())?;
@@ -112,9 +126,13 @@ pub(super) fn shift(row: &MeasureComparison) -> Option<String> {
 
 /// A median with its unit, at the digits that the shift's interval allows.
 pub(super) fn median(row: &MeasureComparison, value: Option<f64>) -> Option<String> {
-    value
-        .filter(|v| v.is_finite())
-        .map(|v| format!("{}{}", number::rounded_to(v, u_of_shift(row)), behind(row.measure.unit())))
+    value.filter(|v| v.is_finite()).map(|v| {
+        format!(
+            "{}{}",
+            number::rounded_to(v, u_of_shift(row)),
+            behind(row.measure.unit())
+        )
+    })
 }
 
 /// Words in a list: `a, b and c`.

@@ -4,7 +4,8 @@
 //! peer's frames to [`Sender::on_frame`].
 
 use super::DEFAULT_TIMEOUT_NS;
-use super::pdu::{self, FlowControl, FlowStatus, Framing, Pdu, SeparationTime};
+use super::framing::Framing;
+use super::pdu::{self, FlowControl, FlowStatus, Pdu, SeparationTime};
 
 /// How a sender behaves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -94,7 +94,9 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::frame::CanId;
+    use crate::decoder_file::{DecoderFile, FrameEntry, SignalEntry};
+    use crate::extractor::{Collector, Extractors};
+    use crate::frame::{BusIndex, Frame, FrameFlags};
     use crate::j1939::{Header, Pgn};
 
     /// Bytes 00 C4 are the example of a public J1939 decoder (196 km/h); the other numbers follow
@@ -150,29 +152,20 @@ mod tests {
 
     #[test]
     fn the_decoder_file_takes_the_addresses() {
-        let ids = |text: &str| -> Vec<Header> {
-            let file: toml::Table = text.parse().unwrap();
-            let frames = file["frame"].as_array().unwrap();
-            let id =
-                |frame: &toml::Value| u32::try_from(frame["id"].as_integer().unwrap()).unwrap();
-            frames
-                .iter()
-                .map(|f| Header::from_id(CanId::Extended(id(f))).unwrap())
-                .collect()
-        };
-        let headers = ids(&decoder_file(0x91, 0x27));
-        assert_eq!(
-            headers.iter().map(|h| h.pgn).collect::<Vec<_>>(),
-            [Pgn::HRW, Pgn::EBC2, Pgn::CCVS]
-        );
-        assert_eq!(
-            headers.iter().map(|h| h.source).collect::<Vec<_>>(),
-            [0x91, 0x91, 0x27]
-        );
-        assert_eq!(
-            headers.iter().map(|h| h.priority).collect::<Vec<_>>(),
-            [2, 6, 6]
-        );
+        let parsed = DecoderFile::parse(&decoder_file(0x91, 0x27)).unwrap();
+        assert_eq!(parsed.warnings, []);
+        let headers: Vec<Header> = parsed
+            .file
+            .frames
+            .iter()
+            .map(|frame| Header::from_id(frame.id).unwrap())
+            .collect();
+        let groups: Vec<Pgn> = headers.iter().map(|header| header.pgn).collect();
+        assert_eq!(groups, [Pgn::HRW, Pgn::EBC2, Pgn::CCVS]);
+        let sources: Vec<u8> = headers.iter().map(|header| header.source).collect();
+        assert_eq!(sources, [0x91, 0x91, 0x27]);
+        let priorities: Vec<u8> = headers.iter().map(|header| header.priority).collect();
+        assert_eq!(priorities, [2, 6, 6]);
         let unchanged = decoder_file(BRAKE_ADDRESS, ENGINE_ADDRESS);
         assert_eq!(
             unchanged,
@@ -180,7 +173,52 @@ mod tests {
         );
     }
 
+    /// What the decoder file's signals, in their order, say of one frame.
+    fn by_decoder_file(pgn: Pgn, data: &[u8]) -> Vec<Option<f64>> {
+        let file = DecoderFile::parse(&decoder_file(BRAKE_ADDRESS, ENGINE_ADDRESS))
+            .unwrap()
+            .file;
+        let of_pgn = |frame: &&FrameEntry| Header::from_id(frame.id).unwrap().pgn == pgn;
+        let frame = file.frames.iter().find(of_pgn).unwrap();
+        let extractors = Extractors::compile(&file);
+        let mut collector = Collector::new(&extractors);
+        let (bus, flags) = (BusIndex::new(0), FrameFlags::default());
+        collector.push(&Frame {
+            t_ns: 0,
+            bus,
+            id: frame.id,
+            flags,
+            data,
+        });
+        let series = collector.finish().signals.series;
+        let value = |signal: &SignalEntry| {
+            series
+                .iter()
+                .find(|series| series.key == signal.key)?
+                .value
+                .first()
+                .copied()
+        };
+        frame.signals.iter().map(value).collect()
+    }
+
     proptest! {
+        #[test]
+        fn the_decoder_file_says_what_the_functions_say(data: [u8; 8], high in 0xF8_u8..) {
+            // Half of the frames have numbers around the limit of the valid range.
+            let mut near_limit = data;
+            near_limit.iter_mut().skip(1).step_by(2).for_each(|byte| *byte = high);
+            for data in [data, near_limit] {
+                let ebc2 = BrakeController2::decode(&data);
+                let numbers = [&[ebc2.front_axle_kmh][..], &ebc2.relative_kmh].concat();
+                prop_assert_eq!(by_decoder_file(Pgn::EBC2, &data), numbers);
+                let wheels = high_resolution_kmh(&data).to_vec();
+                prop_assert_eq!(by_decoder_file(Pgn::HRW, &data), wheels);
+                let speed = vec![wheel_based_speed_kmh(&data)];
+                prop_assert_eq!(by_decoder_file(Pgn::CCVS, &data), speed);
+            }
+        }
+
         #[test]
         fn speeds_stay_within_the_standards_range(data in prop::collection::vec(any::<u8>(), 0..10)) {
             let ebc2 = BrakeController2::decode(&data);

@@ -31,6 +31,15 @@ impl Addressing {
             Self::Extended => CanId::Extended(0x18DB_33F1),
         }
     }
+
+    /// The identifier of the engine control unit's answers: unit 0, or address 0x10.
+    #[must_use]
+    pub fn engine_answer(self) -> CanId {
+        match self {
+            Self::Base => ControlUnit::Base(0).answer_id(),
+            Self::Extended => ControlUnit::Extended(0x10).answer_id(),
+        }
+    }
 }
 
 /// A control unit that answers OBD-II.
@@ -103,6 +112,11 @@ mod tests {
         assert_eq!(
             Addressing::Extended.functional_request(),
             CanId::Extended(0x18DB_33F1)
+        );
+        assert_eq!(Addressing::Base.engine_answer(), CanId::Base(0x7E8));
+        assert_eq!(
+            Addressing::Extended.engine_answer(),
+            CanId::Extended(0x18DA_F110)
         );
         let check = |answer: CanId, request: CanId| {
             let unit = ControlUnit::from_answer(answer).unwrap();

@@ -2,50 +2,53 @@
 //! if_tsoffset, draft section 4.2).
 
 /// Nanoseconds in a second.
-const NS_PER_S: u64 = 1_000_000_000;
+const NS_PER_S: i64 = 1_000_000_000;
 
 /// What the stamps of one interface count.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Clock {
     resolution: u8,
     offset_s: i64,
-    /// For the common resolutions: a stamp counts this many nanoseconds; 0 stands for the others.
-    factor: u64,
-    /// The offset in nanoseconds, where `factor` is used.
+    /// Nanoseconds that one count lasts, where they are whole.
+    factor: i64,
+    /// The offset in nanoseconds, where it fits.
     offset_ns: i64,
+    /// Stamps below this are `factor` times the stamp plus `offset_ns`, without any overflow.
+    direct_below: u64,
 }
 
 impl Clock {
     /// One count is a nanosecond since the epoch.
-    pub const NANOSECONDS: Self = Self {
-        resolution: 9,
-        offset_s: 0,
-        factor: 1,
-        offset_ns: 0,
-    };
+    pub const NANOSECONDS: Self = Self::new(9, 0);
     /// One count is a microsecond since the epoch: the format's default.
-    pub const MICROSECONDS: Self = Self {
-        resolution: 6,
-        offset_s: 0,
-        factor: 1000,
-        offset_ns: 0,
-    };
+    pub const MICROSECONDS: Self = Self::new(6, 0);
 
     /// A clock from the option if_tsresol (upper bit clear: 10 to the power of -n seconds, set: 2
     /// to the power of -n) and the option if_tsoffset (seconds, added to each stamp).
     #[must_use]
-    pub fn new(resolution: u8, offset_s: i64) -> Self {
-        let offset_ns = offset_s.checked_mul(NS_PER_S as i64);
-        let (factor, offset_ns) = match (resolution, offset_ns) {
-            (0..=9, Some(offset_ns)) => (10u64.pow(9 - u32::from(resolution)), offset_ns),
-            (0x80, Some(offset_ns)) => (NS_PER_S, offset_ns),
-            _ => (0, 0),
+    pub const fn new(resolution: u8, offset_s: i64) -> Self {
+        let factor = match resolution {
+            0..=9 => 10i64.pow(9 - resolution as u32),
+            0x80 => NS_PER_S,
+            _ => 0,
+        };
+        let (factor, offset_ns) = match offset_s.checked_mul(NS_PER_S) {
+            Some(offset_ns) => (factor, offset_ns),
+            None => (0, 0),
+        };
+        let direct_below = if factor == 0 {
+            0
+        } else if offset_ns > 0 {
+            ((i64::MAX - offset_ns) / factor) as u64 + 1
+        } else {
+            (i64::MAX / factor) as u64 + 1
         };
         Self {
             resolution,
             offset_s,
             factor,
             offset_ns,
+            direct_below,
         }
     }
 
@@ -68,38 +71,31 @@ impl Clock {
 
     /// A stamp in nanoseconds since the epoch, rounded to the nearest (halves up) where one count
     /// is no whole number of them. `None` outside the years 1677 to 2262, which 64 bits hold.
-    #[inline]
     #[must_use]
-    pub fn to_ns(self, stamp: u64) -> Option<i64> {
-        if self.factor == 0 {
-            return self.to_ns_wide(stamp);
+    pub fn to_ns(&self, stamp: u64) -> Option<i64> {
+        if let Some(ns) = self.to_ns_directly(stamp) {
+            return Some(ns);
         }
-        let since_offset = stamp
-            .checked_mul(self.factor)
-            .and_then(|ns| i64::try_from(ns).ok());
-        match since_offset.and_then(|ns| ns.checked_add(self.offset_ns)) {
-            Some(ns) => Some(ns),
-            // The sum may fit although a part of it does not.
-            None => self.to_ns_wide(stamp),
-        }
-    }
-
-    #[cold]
-    fn to_ns_wide(self, stamp: u64) -> Option<i64> {
         // 64 bits times 30 bits: never more than 94, so nothing below overflows 128.
-        let ns_counts = i128::from(stamp) * i128::from(NS_PER_S);
+        let counts_ns = i128::from(stamp) * i128::from(NS_PER_S);
         let power = u32::from(self.resolution & 0x7F);
         let ns = match (self.is_binary(), power) {
-            (_, 0) => ns_counts,
-            (true, _) => (ns_counts + (1 << (power - 1))) >> power,
+            (_, 0) => counts_ns,
+            (true, _) => (counts_ns + (1 << (power - 1))) >> power,
             // Half of 10 to the power of 30 is above any count of 94 bits: rounds to 0.
             (false, 30..) => 0,
             (false, _) => {
                 let divisor = 10i128.pow(power);
-                (ns_counts + divisor / 2) / divisor
+                (counts_ns + divisor / 2) / divisor
             }
         };
         i64::try_from(ns + i128::from(self.offset_s) * i128::from(NS_PER_S)).ok()
+    }
+
+    /// [`Self::to_ns`] for the common resolutions and times; `None` says nothing.
+    #[inline]
+    pub(crate) fn to_ns_directly(&self, stamp: u64) -> Option<i64> {
+        (stamp < self.direct_below).then(|| stamp as i64 * self.factor + self.offset_ns)
     }
 
     fn is_binary(self) -> bool {

@@ -189,21 +189,21 @@ impl<W: Write> CaptureWriter<W> {
     pub fn write_frame(&mut self, frame: &Frame<'_>) -> Result<(), WriteError> {
         let interface = self.interface(frame.bus)?;
         let stamp = stamp(frame.t_ns)?;
-        let (packet, captured) = packet::write(frame)?;
+        let (header, captured) = packet::header(frame)?;
         let length = FRAMING_BYTES + PACKET_FIELDS_BYTES + padded(captured);
         let mut block = [0; LARGEST_FRAME_BLOCK];
-        let captured = captured as u32;
-        let (fields, rest) = block.split_at_mut(FRAMING_BYTES - 4 + PACKET_FIELDS_BYTES);
-        let values = [kind::ENHANCED_PACKET, length as u32, interface];
-        let values = values
-            .into_iter()
-            .chain(halves(stamp))
-            .chain([captured, captured]);
-        for (field, value) in fields.chunks_exact_mut(4).zip(values) {
-            field.copy_from_slice(&value.to_le_bytes());
-        }
-        for (to, from) in rest.iter_mut().zip(packet) {
-            *to = from;
+        let [high, low] = halves(stamp);
+        block[0..4].copy_from_slice(&kind::ENHANCED_PACKET.to_le_bytes());
+        block[4..8].copy_from_slice(&(length as u32).to_le_bytes());
+        block[8..12].copy_from_slice(&interface.to_le_bytes());
+        block[12..16].copy_from_slice(&high.to_le_bytes());
+        block[16..20].copy_from_slice(&low.to_le_bytes());
+        block[20..24].copy_from_slice(&(captured as u32).to_le_bytes());
+        block[24..28].copy_from_slice(&(captured as u32).to_le_bytes());
+        block[28..36].copy_from_slice(&header);
+        // There is room: the header was only made because the data fit their kind.
+        if let Some(data) = block.get_mut(36..36 + frame.data.len()) {
+            data.copy_from_slice(frame.data);
         }
         if let Some(last) = block.get_mut(length - 4..length) {
             last.copy_from_slice(&(length as u32).to_le_bytes());

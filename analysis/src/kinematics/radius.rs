@@ -1,0 +1,236 @@
+//! Radius correction (definition 1): each wheel's rolling radius over the rear mean.
+//!
+//! On a straight, unbraked, gently moving stretch with the coupling open the four wheels turn the
+//! same road, so `ratio_i = v_rear_mean / v_i` of the decoded speeds. What is left in the way is
+//! the tyres' own creep under drive: slip of a tyre is proportional to its force while small, and
+//! the offset at zero force is the radius difference (the idea of F. Gustafsson, Slip-based
+//! tire-road friction estimation, Automatica 33(6), 1997). So where the bus tells engine torque
+//! and speed, `ln ratio` is fitted as a line over drive force and taken at zero; where it tells
+//! the pedal, coasting is chosen; where it tells neither, steady stretches are used and the
+//! uncertainty widens by what ordinary driving resistance makes a driven tyre creep.
+
+use super::stretch::Stretch;
+use crate::drive::RadiusRatio;
+use crate::measure::{Estimate, Measured, Missing};
+use crate::robust::{Line, huber_line, median, quantile};
+use crate::vehicle::Vehicle;
+
+/// Gently moving: slower stretches are turns and manoeuvres, m/s.
+const LEAST_SPEED_MPS: f64 = 3.0;
+
+/// Limits of acceleration that are tried in turn until enough stretches are found, m/s².
+const ACCEL_LIMITS_MPS2: [f64; 3] = [0.5, 1.0, 2.0];
+
+/// Straight: a larger radius of turn than this, m. The turn itself then lengthens the front
+/// axle's way by less than 0.01 per cent.
+const STRAIGHT_RADIUS_M: f64 = 250.0;
+
+/// Straight by the steering wheel: within this of its middle, rad.
+const STRAIGHT_STEERING_RAD: f64 = 0.17;
+
+/// Straight by the rear wheels alone: their relative difference within this of the commonest.
+const STRAIGHT_REAR_SHARE: f64 = 0.005;
+
+/// A pedal within this share of its range of rest is not pressed.
+const COASTING_PEDAL_SHARE: f64 = 0.03;
+
+/// Fewest stretches to rest a ratio on.
+const LEAST_STRETCHES: usize = 6;
+
+/// Standard uncertainty of a driven axle's ratio where drive force is unknown. Driving resistance
+/// is one to three per cent of the weight; a tyre creeps about one thirtieth of its force over its
+/// load (typical initial slope of the published tyre curves), so up to 0.2 per cent, one-sided
+/// when steady, which a standard deviation of 0.1 per cent covers.
+const U_UNKNOWN_FORCE: f64 = 1e-3;
+
+/// Standard uncertainty that stays when the force is known: road camber and toe.
+const U_KNOWN_FORCE: f64 = 1e-4;
+
+/// Standard uncertainty between left and right where only the wheels tell what is straight.
+const U_UNKNOWN_TURN: f64 = 5e-4;
+
+/// What suits the correction, as said to a person.
+const SUITABLE: &str = "straight, unbraked, gently moving stretch with the coupling open";
+
+const BY_FORCE: &str = "robust line over drive force, at zero force";
+const BY_COASTING: &str = "robust mean over coasting stretches";
+const BY_STEADY: &str = "robust mean over steady stretches, drive force unknown";
+
+/// The correction and what slip needs of it.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Correction {
+    /// For the record.
+    pub(super) ratio: RadiusRatio,
+    /// Factors to apply, 1 where unknown: front left, front right, rear left, rear right.
+    pub(super) factor: [f64; 4],
+    /// Standard uncertainty of the front mean's factor; slip inherits it times speed.
+    pub(super) u_front: f64,
+}
+
+/// Without any estimate the wheels may differ by this much (standard uncertainty): a worn tyre
+/// against a new one differs by about one per cent.
+const U_UNCORRECTED: f64 = 5e-3;
+
+/// Estimates the correction; `Err` as the reason in each ratio when nothing suits.
+pub(super) fn radius_correction(
+    stretches: &[Stretch],
+    yaw_offset_rad_s: Option<f64>,
+    vehicle: &Vehicle,
+    missing_wheel: Option<&Missing>,
+) -> Correction {
+    let chosen = choose(stretches, yaw_offset_rad_s);
+    let Some(Chosen { stretches, by, straight_known }) = chosen else {
+        let why = missing_wheel.cloned().unwrap_or(Missing::NoSuitableStretch(SUITABLE));
+        let ratio = || Err(why.clone());
+        return Correction {
+            ratio: RadiusRatio {
+                front_left: ratio(),
+                front_right: ratio(),
+                rear_left: ratio(),
+                rear_right: ratio(),
+            },
+            factor: [1.0; 4],
+            u_front: U_UNCORRECTED,
+        };
+    };
+    let samples = stretches.iter().map(|s| s.samples).sum();
+    let force: Vec<f64> = match by {
+        By::Force => stretches.iter().map(|s| s.force_n.unwrap_or(0.0)).collect(),
+        _ => vec![0.0; stretches.len()],
+    };
+    let (method, u_force) = match by {
+        By::Force => (BY_FORCE, U_KNOWN_FORCE),
+        By::Coasting => (BY_COASTING, U_UNKNOWN_FORCE),
+        By::Steady => (BY_STEADY, U_UNKNOWN_FORCE),
+    };
+    let u_turn = if straight_known { U_KNOWN_FORCE } else { U_UNKNOWN_TURN };
+    let fit = |speed: &dyn Fn(&Stretch) -> f64| -> Option<Line> {
+        let y: Vec<f64> = stretches.iter().map(|s| (s.rear_mps / speed(s)).ln()).collect();
+        huber_line(&force, &y)
+    };
+    let half_track_m = vehicle.geometry.track_rear_m.map_or(0.0, |t| t / 2.0);
+    // With a sensor the turn that is left is taken out; the outer wheel runs faster by r times
+    // half the track.
+    let turn = |s: &Stretch| {
+        let yaw = s.yaw_rad_s.zip(yaw_offset_rad_s).map_or(0.0, |(r, offset)| r - offset);
+        yaw * half_track_m
+    };
+    let wheel = |i: usize, side: f64, u_left: f64| -> (Measured, f64) {
+        let line = fit(&|s: &Stretch| s.wheel_mps[i] - side * turn(s));
+        match line {
+            Some(line) => {
+                let value = line.intercept.exp();
+                let u = value * line.u_intercept.hypot(u_left).hypot(u_turn);
+                (Ok(Estimate { value, u, method, samples }), value)
+            }
+            None => (Err(Missing::NoSuitableStretch(SUITABLE)), 1.0),
+        }
+    };
+    let (front_left, fl) = wheel(0, -1.0, u_force);
+    let (front_right, fr) = wheel(1, 1.0, u_force);
+    let (rear_left, rl) = wheel(2, -1.0, U_KNOWN_FORCE);
+    let (rear_right, rr) = wheel(3, 1.0, U_KNOWN_FORCE);
+    let u_front =
+        fit(&|s: &Stretch| s.front_mps).map_or(U_UNCORRECTED, |l| l.u_intercept.hypot(u_force));
+    Correction {
+        ratio: RadiusRatio { front_left, front_right, rear_left, rear_right },
+        factor: [fl, fr, rl, rr],
+        u_front,
+    }
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum By {
+    Force,
+    Coasting,
+    Steady,
+}
+
+struct Chosen<'a> {
+    stretches: Vec<&'a Stretch>,
+    by: By,
+    straight_known: bool,
+}
+
+fn choose(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Option<Chosen<'_>> {
+    let moving: Vec<&Stretch> =
+        all.iter().filter(|s| s.rear_mps > LEAST_SPEED_MPS && s.released && !s.braked).collect();
+    let (straight, straight_known) = straight(&moving, yaw_offset_rad_s);
+    let gentle = ACCEL_LIMITS_MPS2.iter().find_map(|&limit| {
+        let within: Vec<&Stretch> =
+            straight.iter().copied().filter(|s| s.accel_mps2.abs() < limit).collect();
+        (within.len() >= LEAST_STRETCHES).then_some(within)
+    });
+    // Drive force explains creep, so its line may use brisker stretches than the mean can.
+    let with_force: Vec<&Stretch> = straight
+        .iter()
+        .copied()
+        .filter(|s| s.force_n.is_some() && s.accel_mps2.abs() < ACCEL_LIMITS_MPS2[1])
+        .collect();
+    if with_force.len() >= 2 * LEAST_STRETCHES && force_reaches_zero(&with_force) {
+        return Some(Chosen { stretches: with_force, by: By::Force, straight_known });
+    }
+    let gentle = gentle?;
+    let top = all.iter().filter_map(|s| s.pedal).fold(0.0, f64::max);
+    let coasting: Vec<&Stretch> = gentle
+        .iter()
+        .copied()
+        .filter(|s| s.pedal.is_some_and(|p| p <= COASTING_PEDAL_SHARE * top))
+        .collect();
+    if coasting.len() >= LEAST_STRETCHES {
+        return Some(Chosen { stretches: coasting, by: By::Coasting, straight_known });
+    }
+    Some(Chosen { stretches: gentle, by: By::Steady, straight_known })
+}
+
+/// Whether zero force lies within or close to the forces seen, so that the line is not stretched.
+fn force_reaches_zero(stretches: &[&Stretch]) -> bool {
+    let force: Vec<f64> = stretches.iter().filter_map(|s| s.force_n).collect();
+    match (quantile(&force, 0.1), quantile(&force, 0.9)) {
+        (Some(low), Some(high)) => {
+            let spread = high - low;
+            low - spread <= 0.0 && high + spread >= 0.0
+        }
+        _ => false,
+    }
+}
+
+/// The straight ones, and whether something other than the wheels told so.
+fn straight<'a>(
+    moving: &[&'a Stretch],
+    yaw_offset_rad_s: Option<f64>,
+) -> (Vec<&'a Stretch>, bool) {
+    if let Some(offset) = yaw_offset_rad_s {
+        let keep = |s: &&Stretch| {
+            s.yaw_rad_s.is_some_and(|r| (r - offset).abs() * STRAIGHT_RADIUS_M < s.rear_mps)
+        };
+        return (moving.iter().copied().filter(keep).collect(), true);
+    }
+    let angles: Vec<f64> = moving.iter().filter_map(|s| s.steering_rad).collect();
+    if 2 * angles.len() > moving.len()
+        && let Some(middle) = median(&angles)
+    {
+        let keep = |s: &&Stretch| {
+            s.steering_rad.is_some_and(|a| (a - middle).abs() < STRAIGHT_STEERING_RAD)
+        };
+        return (moving.iter().copied().filter(keep).collect(), true);
+    }
+    let difference = |s: &Stretch| (s.wheel_mps[3] - s.wheel_mps[2]) / s.rear_mps;
+    let all: Vec<f64> = moving.iter().map(|s| difference(s)).collect();
+    let Some(commonest) = shortest_half_middle(all) else {
+        return (Vec::new(), false);
+    };
+    let keep = |s: &&Stretch| (difference(s) - commonest).abs() < STRAIGHT_REAR_SHARE;
+    (moving.iter().copied().filter(keep).collect(), false)
+}
+
+/// Middle of the shortest interval that holds half of the values: where they lie densest.
+fn shortest_half_middle(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_unstable_by(f64::total_cmp);
+    let half = values.len().div_ceil(2);
+    values
+        .windows(half.max(1))
+        .map(|w| (w[half.max(1) - 1] - w[0], (w[half.max(1) - 1] + w[0]) / 2.0))
+        .reduce(|best, next| if next.0 < best.0 { next } else { best })
+        .map(|(_, middle)| middle)
+}

@@ -1,0 +1,112 @@
+//! Yaw rate (definition 3): the sensor's, its offset taken out; otherwise from the rear wheels.
+
+use std::collections::VecDeque;
+
+use slipwright_decoders::role::Role;
+
+use super::stretch::Stretch;
+use crate::drive::{Column, Drive, seconds_between};
+use crate::measure::Missing;
+use crate::robust::{mean, median};
+use crate::vehicle::Vehicle;
+
+/// Fewest samples at rest from which a sensor's offset is taken.
+const LEAST_AT_REST: usize = 20;
+
+/// The rear wheels' difference is averaged over this long, s: a car's yaw rate changes slower, and
+/// wheel-speed noise must not square into the free front speed.
+const DIFFERENCE_AVERAGE_S: f64 = 0.15;
+
+/// Offset of the yaw sensor, rad/s; `None` if there is none or nothing shows its offset. At rest the
+/// sensor reads its offset; a drive without rest is straight most of the time.
+pub(super) fn sensor_offset_rad_s(drive: &Drive, stretches: &[Stretch]) -> Option<f64> {
+    let sensor = drive.channel(Role::BodyYawRate).ok()?;
+    let [Ok(fl), Ok(fr), Ok(rl), Ok(rr)] = drive.wheel_mps() else {
+        return median(sensor.value());
+    };
+    let mut at_rest = Vec::new();
+    let mut still_since = None;
+    for (i, &t) in drive.base_ns().iter().enumerate() {
+        let still = [fl, fr, rl, rr].iter().all(|w| w.get(i).is_some_and(|v| v.abs() < 0.05));
+        if !still {
+            still_since = None;
+            continue;
+        }
+        // The body still rocks when the wheels have just stopped.
+        let since = *still_since.get_or_insert(t);
+        if seconds_between(since, t) > 0.5
+            && let Some(rate) = sensor.at(t)
+        {
+            at_rest.push(rate);
+        }
+    }
+    if at_rest.len() >= LEAST_AT_REST {
+        return mean(&at_rest);
+    }
+    let moving: Vec<f64> =
+        stretches.iter().filter(|s| s.rear_mps > 3.0).filter_map(|s| s.yaw_rad_s).collect();
+    median(&moving)
+}
+
+/// Yaw rate on the base, rad/s.
+///
+/// # Errors
+/// [`Missing::VehicleKey`] if it has to come from the rear wheels and their track is unknown;
+/// [`Missing::Role`] if a rear wheel is missing as well.
+pub(super) fn yaw_rate_rad_s(
+    drive: &Drive,
+    vehicle: &Vehicle,
+    offset_rad_s: Option<f64>,
+    factor: &[f64; 4],
+) -> Result<Column, Missing> {
+    if let (Ok(sensor), Some(offset)) = (drive.aligned(Role::BodyYawRate), offset_rad_s) {
+        return Ok(sensor.iter().map(|rate| Some(rate? - offset)).collect());
+    }
+    let [_, _, rear_left, rear_right] = drive.wheel_mps();
+    let (left, right) = (rear_left.as_ref().map_err(Clone::clone)?, rear_right.as_ref().map_err(Clone::clone)?);
+    let track_m =
+        vehicle.geometry.track_rear_m.ok_or(Missing::VehicleKey("geometry.track_rear_m"))?;
+    let rate: Column = (0..drive.base_ns().len())
+        .map(|i| Some((right.get(i)? * factor[3] - left.get(i)? * factor[2]) / track_m))
+        .collect();
+    Ok(centred_average(drive.base_ns(), &rate, DIFFERENCE_AVERAGE_S))
+}
+
+/// Average over the values within half of `span_s` on either side; missing stays missing. The reach
+/// is the same on both sides, so that nothing is delayed.
+fn centred_average(base_ns: &[i64], column: &Column, span_s: f64) -> Column {
+    let half_ns = (span_s * 0.5e9) as i64;
+    let mut inside: VecDeque<(i64, f64)> = VecDeque::new();
+    let mut next = 0;
+    let mut averaged = Column::with_capacity(base_ns.len());
+    for (i, &t) in base_ns.iter().enumerate() {
+        while let Some(&later) = base_ns.get(next).filter(|&&l| l <= t.saturating_add(half_ns)) {
+            if let Some(value) = column.get(next) {
+                inside.push_back((later, value));
+            }
+            next += 1;
+        }
+        while inside.front().is_some_and(|(early, _)| *early < t.saturating_sub(half_ns)) {
+            inside.pop_front();
+        }
+        // The window is short, so summing it afresh costs little and never drifts.
+        let sum: f64 = inside.iter().map(|(_, v)| v).sum();
+        averaged.push(column.get(i).map(|_| sum / inside.len().max(1) as f64));
+    }
+    averaged
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_average_that_reaches_alike_keeps_a_ramp() {
+        let base: Vec<i64> = (0..100).map(|i| i * 10_000_000).collect();
+        let ramp: Column = (0..100).map(|i| Some(f64::from(i))).collect();
+        let averaged = centred_average(&base, &ramp, 0.15);
+        for i in 10..90 {
+            assert!((averaged.get(i).unwrap() - i as f64).abs() < 1e-9);
+        }
+    }
+}

@@ -1,0 +1,80 @@
+//! Friction work (definition 9): heat put into the pack, J, and per square metre of lining.
+//!
+//! `E = integral(T_c |slip_rad_s| dt)` with `T_c` of definition 10 from pressure, and
+//! `slip_rad_s = i_rear slip_mps / R`. Slip within its noise keeps its sign, so that noise averages
+//! out instead of adding up; while the coupling is locked its torque is only a capacity, and its
+//! slip is 0 but for noise. The vehicle file's constants count as exact: what they are wrong by
+//! is the same before and after.
+//!
+//! `u² = sum over dt of the noise of slip times torque, correlated as the drive shows, + (integral of
+//! T_c i v u(radius ratio) / R)²`.
+
+use slipwright_decoders::role::Role;
+
+use super::view::View;
+use crate::coupling::{Pack, lining_area_m2};
+use crate::drive::seconds_between;
+use crate::kinematics::slip_rad_s;
+use crate::measure::{Estimate, Measured, Missing};
+use crate::vehicle::required;
+
+pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
+    let vehicle = view.vehicle;
+    let pack = Pack::of(vehicle)?;
+    let ratio = required(&vehicle.driveline.rear_drive_ratio, "driveline.rear_drive_ratio")?;
+    let radius_m = required(&vehicle.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
+    let pressure = view.drive.channel(Role::CouplingPressure)?;
+    let trace = view.slip.as_ref().map_err(Clone::clone)?;
+    let base = trace.base_ns();
+    // Power at a sample, its derivative by slip, and its systematic uncertainty, W.
+    let power = |i: usize| -> Option<[f64; 3]> {
+        let slip = trace.slip_mps(i)?;
+        let torque = pack.torque_nm(pressure.at(base[i])?);
+        let counted = if slip.abs() > trace.threshold_mps(i) { slip.abs() } else { slip };
+        let per_slip = torque * slip_rad_s(1.0, ratio, radius_m);
+        Some([per_slip * counted, per_slip, per_slip * trace.u_systematic_mps(i)])
+    };
+    let (mut work, mut gain, mut gain_squares, mut systematic) = (0.0, 0.0, 0.0, 0.0);
+    let (mut length_s, mut samples, mut begun) = (0.0, 0, false);
+    let mut previous: Option<[f64; 3]> = None;
+    for i in view.samples.clone() {
+        let here = power(i);
+        let joined = i > view.samples.start && view.drive.base_joined(i - 1);
+        if let (Some(a), Some(b), true) = (previous, here, joined) {
+            let dt = seconds_between(base[i - 1], base[i]);
+            work += 0.5 * (a[0] + b[0]) * dt;
+            gain += 0.5 * (a[1] + b[1]) * dt;
+            gain_squares += 0.5 * (a[1] * a[1] + b[1] * b[1]) * dt;
+            systematic += 0.5 * (a[2] + b[2]) * dt;
+            length_s += dt;
+            samples += 1;
+            begun = true;
+        } else if begun && (i..view.samples.end).any(|k| trace.slip_mps(k).is_some()) {
+            let lost = if pressure.at(base[i]).is_none() {
+                Role::CouplingPressure
+            } else {
+                Role::WheelSpeedFrontLeft
+            };
+            return Err(Missing::Gap(lost));
+        }
+        previous = here;
+    }
+    if !begun {
+        return Err(Missing::BelowSensorSpeed);
+    }
+    // The time over which torque acts, as if it were constant.
+    let acting_s = if gain_squares > 0.0 { gain * gain / gain_squares } else { length_s };
+    let noise = gain * trace.noise().of_mean_mps(acting_s);
+    Ok(Estimate {
+        value: work.max(0.0),
+        u: noise.hypot(systematic),
+        method: "torque from pressure times slip at the coupling, integrated",
+        samples: samples + 1,
+    })
+}
+
+pub(super) fn friction_work_j_per_m2(view: &View<'_>) -> Measured {
+    let area_m2 = lining_area_m2(view.vehicle)?;
+    let work = friction_work_j(view)?;
+    Ok(Estimate { value: work.value / area_m2, u: work.u / area_m2, ..work })
+}

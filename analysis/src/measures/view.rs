@@ -1,0 +1,193 @@
+//! One engagement with the parts of the drive that belong to it: what all measures look at.
+
+use std::ops::Range;
+
+use slipwright_decoders::role::Role;
+
+use super::pulse::{Pulse, pulse};
+use crate::drive::{Channel, Drive, at_seconds, seconds_between};
+use crate::engagement::{Found, Reference, SlipTrace};
+use crate::kinematics::Kinematics;
+use crate::measure::Missing;
+use crate::robust::median_and_sigma;
+use crate::transition::{
+    LEAST_SAMPLES, NoRise, Rise, Timed, first_plateau, measure_rise, state_levels,
+};
+use crate::vehicle::Vehicle;
+
+/// The released level is looked at this long before the start, s; slip may also call for demand
+/// this early.
+const LEAD_S: f64 = 0.5;
+
+/// A plateau shorter than this is the top of an overshoot, not pressure's upper state, s.
+const SHORTEST_PLATEAU_S: f64 = 0.15;
+
+/// A held part shorter than this tells nothing, s.
+const SHORTEST_HELD_S: f64 = 0.1;
+
+/// Without a pressure signal the coupling counts as held from this long after its demand, s: ample
+/// for a healthy coupling. Common practice, no source.
+const HELD_WITHOUT_PRESSURE_S: f64 = 0.4;
+
+/// After 90 % of the step a first-order rise needs this share of its rise time until it is within
+/// half a per cent of its level: (ln 200 - ln 10) / ln 9.
+const SETTLING_SHARE: f64 = 1.36;
+
+/// What a measure looks at. Times in seconds count from the start of the engagement.
+pub(super) struct View<'a> {
+    pub(super) drive: &'a Drive,
+    pub(super) kinematics: &'a Kinematics,
+    pub(super) vehicle: &'a Vehicle,
+    pub(super) found: &'a Found,
+    /// Slip, or why there is none.
+    pub(super) slip: Result<SlipTrace<'a>, Missing>,
+    /// The engagement's samples on the base, from where slip may have called for it to its end.
+    pub(super) samples: Range<usize>,
+    /// The slip of this engagement, or why none stands out.
+    pub(super) pulse: Result<Pulse, Missing>,
+    /// Pressure's rise, or why there is none.
+    pub(super) rise: Result<Rise, Missing>,
+}
+
+impl<'a> View<'a> {
+    pub(super) fn of(
+        drive: &'a Drive,
+        kinematics: &'a Kinematics,
+        vehicle: &'a Vehicle,
+        found: &'a Found,
+    ) -> Self {
+        let slip = SlipTrace::of(drive, kinematics);
+        let from_ns = found.clear_from_ns.max(at_seconds(found.start_ns, -LEAD_S));
+        let base = drive.base_ns();
+        let from = base.partition_point(|&t| t < from_ns);
+        let samples = from..base.partition_point(|&t| t <= found.end_ns).max(from);
+        let pulse = slip.as_ref().map_err(Clone::clone).and_then(|s| pulse(s, samples.clone()));
+        let rise = pressure_rise(drive, found);
+        Self { drive, kinematics, vehicle, found, slip, samples, pulse, rise }
+    }
+
+    /// Seconds from the start of the engagement.
+    pub(super) fn seconds(&self, t_ns: i64) -> f64 {
+        seconds_between(self.found.start_ns, t_ns)
+    }
+
+    /// When pressure crosses a share of its step, s from the start.
+    pub(super) fn pressure_crossing(&self, share: f64) -> Result<Timed, Missing> {
+        let rise = self.rise.as_ref().map_err(Clone::clone)?;
+        let role = Role::CouplingPressure;
+        let percent = (share * 100.0).round() as u8;
+        let crossing = rise.crossing(share).ok_or(Missing::NoCrossing { role, percent })?;
+        let t_ns = at_seconds(self.found.start_ns, crossing.t_s);
+        match self.drive.channel(role)?.at(t_ns) {
+            Some(_) => Ok(crossing),
+            None => Err(Missing::Gap(role)),
+        }
+    }
+
+    /// Time from the reference to pressure's crossing of a share of its step, s.
+    pub(super) fn from_reference(&self, share: f64) -> Result<Timed, Missing> {
+        // Pressure first: when it is missing, that is the reason a reader can act on.
+        let crossing = self.pressure_crossing(share)?;
+        let u_reference_s = self.found.u_reference_s.clone()?;
+        Ok(Timed {
+            t_s: crossing.t_s - self.seconds(self.found.reference_ns),
+            u_s: crossing.u_s.hypot(u_reference_s),
+        })
+    }
+
+    /// The held part: from 90 % of pressure's step to the start of the release. Without a pressure
+    /// signal it begins a fixed time after demand.
+    pub(super) fn held_ns(&self) -> Result<(i64, i64), Missing> {
+        let from_ns = match self.pressure_crossing(0.9) {
+            Ok(crossing) => at_seconds(self.found.start_ns, crossing.t_s),
+            Err(Missing::Role(role)) if self.found.reference == Reference::Demand => {
+                let _ = role;
+                at_seconds(self.found.reference_ns, HELD_WITHOUT_PRESSURE_S)
+            }
+            Err(why) => return Err(why),
+        };
+        long_enough(from_ns, self.found.release_ns)
+    }
+
+    /// The part of the held part in which pressure has settled and demand stays at its first level.
+    pub(super) fn settled_ns(&self) -> Result<(i64, i64), Missing> {
+        let high = self.pressure_crossing(0.9)?;
+        let rise = self.rise.as_ref().map_err(Clone::clone)?;
+        let rise_s = rise.between(0.1, 0.9).map_or(0.0, |t| t.t_s.max(0.0));
+        let from_ns = at_seconds(self.found.start_ns, high.t_s + SETTLING_SHARE * rise_s);
+        long_enough(from_ns, self.found.plateau_end_ns.min(self.found.release_ns))
+    }
+
+    /// Pressure's samples within a span, times in s from its begin.
+    pub(super) fn pressure_between(
+        &self,
+        (from_ns, to_ns): (i64, i64),
+        least: usize,
+    ) -> Result<(Vec<f64>, Vec<f64>), Missing> {
+        let channel = self.drive.channel(Role::CouplingPressure)?;
+        let range = channel.range(from_ns, to_ns);
+        if range.len() < least {
+            return Err(Missing::TooFewSamples { have: range.len(), need: least });
+        }
+        if !channel.unbroken(range) {
+            return Err(Missing::Gap(Role::CouplingPressure));
+        }
+        Ok(channel.window(from_ns, to_ns, from_ns))
+    }
+
+    /// Where the measure counts from, for its method text.
+    pub(super) fn counts_from_demand(&self) -> bool {
+        self.found.reference == Reference::Demand
+    }
+}
+
+fn long_enough(from_ns: i64, to_ns: i64) -> Result<(i64, i64), Missing> {
+    if seconds_between(from_ns, to_ns) >= SHORTEST_HELD_S {
+        Ok((from_ns, to_ns))
+    } else {
+        Err(Missing::NoHeldPart)
+    }
+}
+
+/// Pressure's rise to its own first plateau.
+fn pressure_rise(drive: &Drive, found: &Found) -> Result<Rise, Missing> {
+    let role = Role::CouplingPressure;
+    let channel = drive.channel(role)?;
+    let from_ns = found.clear_from_ns.max(at_seconds(found.start_ns, -LEAD_S));
+    let (t_s, value) = channel.window(from_ns, found.release_ns, found.start_ns);
+    let end = first_plateau_end(&t_s, &value);
+    let (t_s, value) = (&t_s[..end], &value[..end]);
+    measure_rise(t_s, value).map_err(|why| match why {
+        NoRise::TooFewSamples { have } => Missing::TooFewSamples { have, need: LEAST_SAMPLES },
+        NoRise::InNoise => Missing::StepInNoise(role),
+        NoRise::NoCrossing(percent) => {
+            // What was not received cannot have been crossed.
+            if gap_within(channel, from_ns, found.release_ns) {
+                Missing::Gap(role)
+            } else {
+                Missing::NoCrossing { role, percent }
+            }
+        }
+    })
+}
+
+fn gap_within(channel: &Channel, from_ns: i64, to_ns: i64) -> bool {
+    !channel.unbroken(channel.range(from_ns, to_ns))
+}
+
+/// Samples up to the end of pressure's first plateau; all of them where it has none that lasts.
+fn first_plateau_end(t_s: &[f64], value: &[f64]) -> usize {
+    let all = value.len();
+    let Some(levels) = state_levels(value) else { return all };
+    let before = t_s.partition_point(|&t| t < 0.0);
+    let noise = median_and_sigma(&value[..before]).map_or(levels.sigma, |(_, s)| s);
+    let on = levels.low + (0.2 * levels.amplitude()).max(4.0 * noise);
+    let Some(onset) = (0..all).find(|&i| value[i] > on && value.get(i + 1).is_none_or(|v| *v > on))
+    else {
+        return all;
+    };
+    match first_plateau(t_s, value, levels.low, onset, all, noise) {
+        Some(p) if t_s[p.range.end - 1] - t_s[p.range.start] >= SHORTEST_PLATEAU_S => p.range.end,
+        _ => all,
+    }
+}

@@ -1,0 +1,55 @@
+//! Tables have the columns, units and nulls that they promise.
+
+use polars::prelude::{AnyValue, ParquetReader, SerReader};
+use slipwright_decoders::unit::Unit;
+
+use super::*;
+use crate::trial::{series, span, vehicle};
+
+fn small() -> Signals {
+    let t: Vec<f64> = (0..50).map(|i| f64::from(i) * 0.01).collect();
+    let mut all: Vec<_> =
+        Role::WHEELS.map(|role| series(role, Unit::KilometrePerHour, &t, |t| 36.0 + t)).to_vec();
+    all.push(series(Role::CouplingPressure, Unit::Kilopascal, &t[10..20], |_| 250.0));
+    Signals { series: all }
+}
+
+#[test]
+fn signals_keep_their_own_units_in_long_form() {
+    let mut frame = super::signals(&small()).unwrap();
+    assert_eq!(frame.get_column_names(), ["t_ns", "signal", "value", "unit"]);
+    assert_eq!(frame.height(), 4 * 50 + 10);
+    let text = String::from_utf8(csv(&mut frame).unwrap()).unwrap();
+    assert!(text.starts_with("t_ns,signal,value,unit\n1700000000000000000,wheel_speed.front_left,36.0,km/h\n"), "{}", &text[..100]);
+    assert!(text.contains(",coupling.pressure,250.0,kPa\n"));
+}
+
+#[test]
+fn parquet_reads_back_as_written() {
+    let mut frame = super::signals(&small()).unwrap();
+    let bytes = parquet(&mut frame).unwrap();
+    let back = ParquetReader::new(std::io::Cursor::new(bytes)).finish().unwrap();
+    assert!(back.equals(&frame));
+}
+
+#[test]
+fn the_aligned_drive_is_in_core_units_with_nulls_where_nothing_is_known() {
+    let drive = Drive::from_signals(&small(), &vehicle());
+    let table = drive.table().unwrap();
+    assert_eq!(table.height(), 50);
+    let pressure = table.column("coupling_pressure_bar").unwrap();
+    assert_eq!(pressure.null_count(), 40);
+    assert_eq!(pressure.get(15).unwrap(), AnyValue::Float64(2.5));
+    let wheel = table.column("wheel_speed_front_left_mps").unwrap();
+    assert_eq!(wheel.get(0).unwrap(), AnyValue::Float64(10.0));
+}
+
+#[test]
+fn a_table_of_no_engagements_still_has_its_columns() {
+    let signals = small();
+    let drive = crate::measures::measure_drive("d", &signals, span(&signals), &vehicle());
+    let mut frame = engagements(&[drive], &[]).unwrap();
+    assert_eq!(frame.height(), 0);
+    assert!(frame.column("dead_time_ms").is_ok() && frame.column("dead_time_ms_why").is_ok());
+    assert!(!parquet(&mut frame).unwrap().is_empty());
+}

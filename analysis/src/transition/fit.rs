@@ -1,0 +1,293 @@
+//! Least-squares fit of one shape to a sampled step.
+//!
+//! Model: `y(t) = low + amplitude · g(t - onset)`. Solved by Levenberg-Marquardt (MINPACK's
+//! algorithm, J. J. Moré 1978) from the best few points of a coarse grid, because the sum of squares
+//! has kinks where the onset passes a sample. Times of a shape are fitted by their logarithms, so
+//! they stay positive.
+
+use levenberg_marquardt::{LeastSquaresProblem, LevenbergMarquardt};
+use nalgebra::{DMatrix, DVector, Dyn, Owned};
+
+use super::shape::{Numbers, Shape};
+
+/// A fitted shape.
+#[derive(Clone, Debug)]
+pub(super) struct Fit {
+    pub(super) shape: Shape,
+    /// Onset, s.
+    pub(super) onset_s: f64,
+    pub(super) numbers: Numbers,
+    pub(super) low: f64,
+    pub(super) amplitude: f64,
+    /// Sum of squared residuals.
+    pub(super) squares: f64,
+    /// Fitted parameters, levels included.
+    pub(super) parameters: usize,
+    /// Inverse of the normal matrix, in the order low, amplitude, onset, shape.
+    inverse: DMatrix<f64>,
+}
+
+impl Fit {
+    /// Value of the model at a time.
+    pub(super) fn value(&self, t_s: f64) -> f64 {
+        self.low + self.amplitude * self.share(t_s)
+    }
+
+    /// Share of the step at a time.
+    pub(super) fn share(&self, t_s: f64) -> f64 {
+        self.shape.value(t_s - self.onset_s, &self.numbers)
+    }
+
+    /// When the model crosses a share of its step, and the variance of that time for a unit variance
+    /// of the samples.
+    pub(super) fn crossing(&self, share: f64) -> Option<(f64, f64)> {
+        let (s, gradient) = self.differentiated(|p| self.shape.crossing_s(share, p), 1.0)?;
+        Some((self.onset_s + s, self.variance(&gradient)?))
+    }
+
+    /// Time between the crossings of two shares, and its variance as above.
+    pub(super) fn interval(&self, from: f64, to: f64) -> Option<(f64, f64)> {
+        let between =
+            |p: &Numbers| Some(self.shape.crossing_s(to, p)? - self.shape.crossing_s(from, p)?);
+        let (s, gradient) = self.differentiated(between, 0.0)?;
+        Some((s, self.variance(&gradient)?))
+    }
+
+    fn differentiated(
+        &self,
+        time_s: impl Fn(&Numbers) -> Option<f64>,
+        by_onset: f64,
+    ) -> Option<(f64, DVector<f64>)> {
+        let mut gradient = DVector::zeros(self.parameters);
+        gradient[2] = by_onset;
+        for i in 0..self.shape.count() {
+            let up = time_s(&moved(self.shape, &self.numbers, i, STEP))?;
+            let down = time_s(&moved(self.shape, &self.numbers, i, -STEP))?;
+            gradient[3 + i] = (up - down) / (2.0 * STEP);
+        }
+        let value = time_s(&self.numbers)?;
+        value.is_finite().then_some((value, gradient))
+    }
+
+    fn variance(&self, gradient: &DVector<f64>) -> Option<f64> {
+        let variance = (gradient.transpose() * &self.inverse * gradient)[(0, 0)];
+        (variance.is_finite() && variance >= 0.0).then_some(variance)
+    }
+
+    /// Variance of the amplitude for a unit variance of the samples.
+    pub(super) fn amplitude_variance(&self) -> f64 {
+        self.inverse[(1, 1)].max(0.0)
+    }
+}
+
+/// Step of the numerical derivatives, in the logarithm of a time or in the curvature.
+const STEP: f64 = 1e-4;
+
+/// Shape numbers with the fitted coordinate of one of them moved.
+fn moved(shape: Shape, numbers: &Numbers, i: usize, by: f64) -> Numbers {
+    let mut out = *numbers;
+    out[i] = if shape.positive(i) { out[i] * by.exp() } else { out[i] + by };
+    out
+}
+
+/// A sampled step, and where its naive crossings lie.
+pub(super) struct Sampled<'a> {
+    pub(super) t_s: &'a [f64],
+    pub(super) y: &'a [f64],
+    /// Interpolated 10, 50 and 90 % crossings, s.
+    pub(super) naive_s: [f64; 3],
+    /// Median sample interval, s.
+    pub(super) interval_s: f64,
+}
+
+/// Best fit of a shape; `None` where it cannot be fitted or its normal matrix is singular.
+pub(super) fn fit(shape: Shape, data: &Sampled<'_>) -> Option<Fit> {
+    starts(shape, data)
+        .into_iter()
+        .filter_map(|start| descend(shape, data, start))
+        .filter(|fit| fit.squares.is_finite())
+        .reduce(|best, next| if next.squares < best.squares { next } else { best })
+}
+
+struct Start {
+    onset_s: f64,
+    numbers: Numbers,
+    squares: f64,
+}
+
+/// How many grid points are worth descending from.
+const DESCENTS: usize = 2;
+
+fn starts(shape: Shape, data: &Sampled<'_>) -> Vec<Start> {
+    let [t10, t50, t90] = data.naive_s;
+    let rise = (t90 - t10).max(0.5 * data.interval_s);
+    let times: &[f64] = &[0.35, 0.6, 1.0, 1.6];
+    let seconds: &[f64] = match shape {
+        Shape::SecondOrder => &[0.08, 0.2, 0.4],
+        Shape::CutExponential => &[-2.0, 0.5, 3.0],
+        Shape::RampThenLag | Shape::RampThroughLag | Shape::RampThenLagThroughLag => &[0.1, 0.35, 0.8],
+        _ => &[0.0],
+    };
+    let mut found: Vec<Start> = Vec::new();
+    for &time in times {
+        for &second in seconds {
+            let numbers = match shape {
+                Shape::FirstOrder => [time * rise / 2.2, 0.0, 0.0],
+                Shape::Ramp => [time * rise / 0.8, 0.0, 0.0],
+                Shape::Logistic => [time * rise / 4.4, 0.0, 0.0],
+                Shape::RaisedCosine => [time * rise / 0.59, 0.0, 0.0],
+                Shape::SecondOrder => [time * rise / 2.0, second, 0.0],
+                Shape::CutExponential => [time * rise / 0.8, second, 0.0],
+                Shape::RampThenLag | Shape::RampThroughLag => {
+                    [time * rise, second * rise / 2.2, 0.0]
+                }
+                Shape::RampThenLagThroughLag => [time * rise, second * rise / 2.2, 0.08 * rise],
+            };
+            // Line the shape up with the middle crossing, and a little to either side.
+            let Some(middle) = shape.crossing_s(0.5, &numbers) else { continue };
+            for shift in [-0.12, 0.0, 0.12] {
+                let onset_s = t50 - middle + shift * rise.max(data.interval_s);
+                let squares = project(shape, data, onset_s, &numbers).map_or(f64::INFINITY, |p| p.2);
+                found.push(Start { onset_s, numbers, squares });
+            }
+        }
+    }
+    found.sort_by(|a, b| a.squares.total_cmp(&b.squares));
+    found.truncate(DESCENTS);
+    found
+}
+
+/// Best levels for given shape: low, amplitude and the sum of squares.
+fn project(shape: Shape, data: &Sampled<'_>, onset_s: f64, p: &Numbers) -> Option<(f64, f64, f64)> {
+    let n = data.t_s.len() as f64;
+    let (mut sg, mut sgg, mut sy, mut sgy, mut syy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for (&t, &y) in data.t_s.iter().zip(data.y) {
+        let g = shape.value(t - onset_s, p);
+        sg += g;
+        sgg += g * g;
+        sy += y;
+        sgy += g * y;
+        syy += y * y;
+    }
+    let determinant = n * sgg - sg * sg;
+    if determinant <= 1e-9 * n * n {
+        return None;
+    }
+    let amplitude = (n * sgy - sg * sy) / determinant;
+    let low = (sy - amplitude * sg) / n;
+    let squares = syy - low * sy - amplitude * sgy;
+    (low.is_finite() && amplitude > 0.0 && squares.is_finite()).then_some((low, amplitude, squares))
+}
+
+struct Problem<'a> {
+    shape: Shape,
+    data: &'a Sampled<'a>,
+    /// low, amplitude, onset, then the shape's coordinates.
+    x: DVector<f64>,
+}
+
+impl Problem<'_> {
+    fn numbers(&self) -> Numbers {
+        let mut numbers = [0.0; 3];
+        for i in 0..self.shape.count() {
+            let x = self.x[3 + i];
+            numbers[i] = if self.shape.positive(i) { x.exp() } else { x };
+        }
+        numbers
+    }
+
+    fn jacobian_matrix(&self) -> DMatrix<f64> {
+        let numbers = self.numbers();
+        let (amplitude, onset) = (self.x[1], self.x[2]);
+        let scale_s: f64 = numbers[0].min(self.data.interval_s);
+        let h = 1e-4 * scale_s;
+        DMatrix::from_fn(self.data.t_s.len(), self.x.len(), |row, column| {
+            let s = self.data.t_s[row] - onset;
+            let g = |s: f64, p: &Numbers| self.shape.value(s, p);
+            match column {
+                0 => 1.0,
+                1 => g(s, &numbers),
+                2 => -amplitude * (g(s + h, &numbers) - g(s - h, &numbers)) / (2.0 * h),
+                _ => {
+                    let i = column - 3;
+                    let up = moved(self.shape, &numbers, i, STEP);
+                    let down = moved(self.shape, &numbers, i, -STEP);
+                    amplitude * (g(s, &up) - g(s, &down)) / (2.0 * STEP)
+                }
+            }
+        })
+    }
+}
+
+impl LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_> {
+    type ResidualStorage = Owned<f64, Dyn>;
+    type JacobianStorage = Owned<f64, Dyn, Dyn>;
+    type ParameterStorage = Owned<f64, Dyn>;
+
+    fn set_params(&mut self, x: &DVector<f64>) {
+        self.x.copy_from(x);
+    }
+
+    fn params(&self) -> DVector<f64> {
+        self.x.clone()
+    }
+
+    fn residuals(&self) -> Option<DVector<f64>> {
+        let numbers = self.numbers();
+        let (low, amplitude, onset) = (self.x[0], self.x[1], self.x[2]);
+        let values = self
+            .data
+            .t_s
+            .iter()
+            .zip(self.data.y)
+            .map(|(&t, &y)| low + amplitude * self.shape.value(t - onset, &numbers) - y);
+        let residuals = DVector::from_iterator(self.data.t_s.len(), values);
+        residuals.iter().all(|r| r.is_finite()).then_some(residuals)
+    }
+
+    fn jacobian(&self) -> Option<DMatrix<f64>> {
+        let jacobian = self.jacobian_matrix();
+        jacobian.iter().all(|v| v.is_finite()).then_some(jacobian)
+    }
+}
+
+fn descend(shape: Shape, data: &Sampled<'_>, start: Start) -> Option<Fit> {
+    let count = shape.count();
+    if data.t_s.len() <= 3 + count {
+        return None;
+    }
+    let (low, amplitude, _) = project(shape, data, start.onset_s, &start.numbers)?;
+    let mut x = DVector::zeros(3 + count);
+    x[0] = low;
+    x[1] = amplitude;
+    x[2] = start.onset_s;
+    for i in 0..count {
+        let number = start.numbers[i];
+        x[3 + i] = if shape.positive(i) { number.ln() } else { number };
+    }
+    let problem = Problem { shape, data, x };
+    let (solved, report) = LevenbergMarquardt::new()
+        .with_ftol(1e-8)
+        .with_xtol(1e-8)
+        .with_gtol(1e-10)
+        .with_patience(30)
+        .minimize(problem);
+    let squares = 2.0 * report.objective_function;
+    let jacobian = solved.jacobian()?;
+    let inverse = (jacobian.transpose() * &jacobian).try_inverse()?;
+    let numbers = solved.numbers();
+    let sound = squares.is_finite()
+        && inverse.iter().all(|v| v.is_finite())
+        && (0..3 + count).all(|i| inverse[(i, i)] >= 0.0)
+        && solved.x[1] > 0.0;
+    sound.then(|| Fit {
+        shape,
+        onset_s: solved.x[2],
+        numbers,
+        low: solved.x[0],
+        amplitude: solved.x[1],
+        squares,
+        parameters: 3 + count,
+        inverse,
+    })
+}

@@ -1,0 +1,396 @@
+//! One bus: messages become due, wait for the bus by identifier, take it for their exact length,
+//! and are stamped by the recorder when they end.
+
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+
+use slipwright_decoders::frame::{BusIndex, CanId, Frame, FrameFlags};
+use slipwright_decoders::role::Role;
+
+use crate::arbitration::{INTERMISSION_BITS, frame_bits, longest_bits, rank};
+use crate::layout::Message;
+use crate::random::{Purpose, Stream};
+use crate::readings::{Reading, Readings};
+
+/// Most messages of one bus: identifiers of 11 bits set it, and the sets of bits below rely on it.
+const MOST_MESSAGES: usize = 64 * WORDS;
+const WORDS: usize = 8;
+
+/// How a bus behaves.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BusOptions {
+    /// Bit rate, bit/s.
+    pub bit_rate_bps: f64,
+    /// Share of the bus's time that is taken, filler included, 0 to 1. What the car's own
+    /// messages take is the least there can be.
+    pub load: f64,
+    /// Longest lateness of a sender behind its schedule, s.
+    pub jitter_s: f64,
+    /// Share of frames that the recorder loses.
+    pub loss: f64,
+}
+
+/// What is due to be sent.
+#[derive(Debug)]
+enum Content {
+    Signals(Message),
+    Filler(Filler),
+}
+
+/// Contents of a filler: a slow value, a fast one, a few flags, and a counter with checksum.
+#[derive(Debug)]
+struct Filler {
+    length: usize,
+    slow: u16,
+    flags: u8,
+}
+
+#[derive(Debug)]
+struct Slot {
+    id: CanId,
+    period_ns: i64,
+    /// Start of the period at hand on the sender's own clock, ns.
+    scheduled_ns: i64,
+    counter: u8,
+    content: Content,
+    data: [u8; 8],
+    length: usize,
+}
+
+/// A frame that reached the recorder.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Received {
+    /// ns since the drive's start.
+    pub t_ns: i64,
+    bus: u16,
+    id: CanId,
+    data: [u8; 8],
+    length: u8,
+}
+
+impl Received {
+    /// The frame with stamps counted from `start_ns`.
+    #[must_use]
+    pub fn frame(&self, start_ns: i64) -> Frame<'_> {
+        Frame {
+            t_ns: start_ns + self.t_ns,
+            bus: BusIndex::new(self.bus),
+            id: self.id,
+            flags: FrameFlags::default(),
+            data: self.data.get(..usize::from(self.length)).unwrap_or(&self.data),
+        }
+    }
+}
+
+/// What goes wrong with the coupling's message at this time.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct MessageFaults {
+    /// It is not sent.
+    pub gap: bool,
+    /// It repeats what it last held.
+    pub stale: bool,
+}
+
+/// One bus with everything on it.
+#[derive(Debug)]
+pub struct Bus {
+    index: u16,
+    options: BusOptions,
+    /// In the order of arbitration.
+    slots: Vec<Slot>,
+    due: BinaryHeap<Reverse<(i64, usize)>>,
+    waiting: [u64; WORDS],
+    free_at_ns: i64,
+    random: Stream,
+    bits_sent: u64,
+}
+
+/// Periods of filler messages, ms, in the order in which they are added. A car's traffic is a mix
+/// of fast and slow ones (common practice, no source).
+const FILLER_PERIODS_MS: [f64; 9] = [10.0, 20.0, 100.0, 20.0, 50.0, 200.0, 100.0, 500.0, 1000.0];
+
+impl Bus {
+    /// The bus with this index, its messages among `messages`, and filler up to the load.
+    #[must_use]
+    pub fn new(
+        seed: u64,
+        drive: usize,
+        index: u16,
+        options: BusOptions,
+        messages: &[Message],
+        extended_fillers: bool,
+    ) -> Self {
+        let mut built = Stream::new(seed, 0, Purpose::Bus(index));
+        let mut random = Stream::new(seed, drive + 1, Purpose::Bus(index));
+        let mut slots: Vec<Slot> = messages
+            .iter()
+            .filter(|message| message.bus == index)
+            .map(|message| Slot {
+                id: message.entry.id,
+                period_ns: (message.period_ms * 1e6) as i64,
+                scheduled_ns: (message.phase_ms * 1e6) as i64,
+                counter: 0,
+                length: usize::from(message.entry.length_bytes.min(8)),
+                data: [0; 8],
+                content: Content::Signals(message.clone()),
+            })
+            .collect();
+        let taken: Vec<CanId> = messages.iter().map(|message| message.entry.id).collect();
+        add_fillers(&mut slots, &taken, &options, extended_fillers, &mut built);
+        slots.sort_by_key(|slot| rank(slot.id));
+        let mut due = BinaryHeap::with_capacity(slots.len());
+        for (k, slot) in slots.iter().enumerate() {
+            due.push(Reverse((slot.scheduled_ns + jitter_ns(&options, &mut random), k)));
+        }
+        Self {
+            index,
+            options,
+            slots,
+            due,
+            waiting: [0; WORDS],
+            free_at_ns: 0,
+            random,
+            bits_sent: 0,
+        }
+    }
+
+    /// Bits sent since the start, intermissions included.
+    #[must_use]
+    pub fn bits_sent(&self) -> u64 {
+        self.bits_sent
+    }
+
+    /// Messages on the bus, filler included.
+    #[must_use]
+    pub fn message_count(&self) -> usize {
+        self.slots.len()
+    }
+
+    /// Everything that begins before `until_ns`. Values are sampled when a message becomes due; a
+    /// message that is due again before it was sent is overwritten, as in a send buffer.
+    pub fn advance(
+        &mut self,
+        until_ns: i64,
+        readings: &mut Readings,
+        faults: MessageFaults,
+        received: &mut Vec<Received>,
+    ) {
+        loop {
+            let next_due = self.due.peek().map_or(i64::MAX, |&Reverse((t_ns, _))| t_ns);
+            let start_ns = match self.first_waiting() {
+                Some(_) => self.free_at_ns,
+                None => {
+                    // The bus idles until something is due.
+                    self.free_at_ns = self.free_at_ns.max(next_due.min(until_ns));
+                    self.free_at_ns
+                }
+            };
+            // All that is due by the time the bus is free takes part in the arbitration.
+            if next_due <= start_ns && next_due < until_ns {
+                self.make(readings, faults);
+                continue;
+            }
+            if start_ns >= until_ns {
+                return;
+            }
+            if let Some(winner) = self.first_waiting() {
+                self.send(winner, start_ns, received);
+            }
+        }
+    }
+
+    fn first_waiting(&self) -> Option<usize> {
+        self.waiting
+            .iter()
+            .enumerate()
+            .find(|(_, word)| **word != 0)
+            .map(|(k, word)| k * 64 + word.trailing_zeros() as usize)
+    }
+
+    /// Takes the message that is due first, samples its values and lets it wait for the bus.
+    fn make(&mut self, readings: &mut Readings, faults: MessageFaults) {
+        let Some(Reverse((t_ns, k))) = self.due.pop() else { return };
+        let Some(slot) = self.slots.get_mut(k) else { return };
+        slot.scheduled_ns += slot.period_ns;
+        let next_ns = slot.scheduled_ns + jitter_ns(&self.options, &mut self.random);
+        self.due.push(Reverse((next_ns, k)));
+        slot.counter = (slot.counter + 1) & 0xF;
+        let mut silent = false;
+        match &mut slot.content {
+            Content::Signals(message) => {
+                let coupling = message.roles.contains(&Role::CouplingPressure)
+                    || message.roles.contains(&Role::CouplingDemand);
+                silent = coupling && faults.gap;
+                if !(coupling && faults.stale) {
+                    fill(message, readings, t_ns, &mut slot.data);
+                    if message.protected {
+                        protect(&mut slot.data, slot.length, slot.counter);
+                    }
+                }
+            }
+            Content::Filler(filler) => {
+                filler.fill(&mut slot.data, self.random.bits());
+                protect(&mut slot.data, slot.length, slot.counter);
+            }
+        }
+        if !silent && let Some(word) = self.waiting.get_mut(k / 64) {
+            *word |= 1 << (k % 64);
+        }
+    }
+
+    fn send(&mut self, k: usize, start_ns: i64, received: &mut Vec<Received>) {
+        if let Some(word) = self.waiting.get_mut(k / 64) {
+            *word &= !(1 << (k % 64));
+        }
+        let Some(slot) = self.slots.get(k) else { return };
+        let data = slot.data.get(..slot.length).unwrap_or(&slot.data);
+        let bits = frame_bits(slot.id, data);
+        let bit_ns = 1e9 / self.options.bit_rate_bps;
+        let end_ns = start_ns + (f64::from(bits) * bit_ns).round() as i64;
+        self.free_at_ns = end_ns + (f64::from(INTERMISSION_BITS) * bit_ns).round() as i64;
+        self.bits_sent += u64::from(bits + INTERMISSION_BITS);
+        let lost = self.options.loss > 0.0 && self.random.chance(self.options.loss);
+        if !lost {
+            // The recorder stamps a little late, in microseconds.
+            let late_us = 8 + (self.random.bits() >> 59) as i64;
+            received.push(Received {
+                t_ns: (end_ns / 1000 + late_us) * 1000,
+                bus: self.index,
+                id: slot.id,
+                data: slot.data,
+                length: slot.length as u8,
+            });
+        }
+    }
+}
+
+/// How late a sender is this time. Most tasks are nearly on time, some wait for another.
+fn jitter_ns(options: &BusOptions, random: &mut Stream) -> i64 {
+    let u = random.uniform();
+    (options.jitter_s * u * u * 1e9) as i64
+}
+
+/// Puts a message's values into its data.
+fn fill(message: &Message, readings: &mut Readings, t_ns: i64, data: &mut [u8; 8]) {
+    *data = [0; 8];
+    for (signal, &role) in message.entry.signals.iter().zip(&message.roles) {
+        let raw = match readings.read(role, t_ns) {
+            Reading::NotAvailable => {
+                signal.invalid_raw.first().copied().unwrap_or(signal.field.mask())
+            }
+            Reading::Value(core) => {
+                let (factor, offset) = signal.unit.to_core();
+                let value = (core - offset) / factor;
+                let low = signal.min.unwrap_or(f64::NEG_INFINITY);
+                let high = signal.max.unwrap_or(f64::INFINITY);
+                // A sender never lets a good value become the code for a bad one.
+                let raw = signal.nearest_raw(value.max(low).min(high));
+                if signal.invalid_raw.contains(&raw) { raw.saturating_sub(2) } else { raw }
+            }
+        };
+        // Fields fit their frames by the layout's construction.
+        let _ = signal.field.insert(data, raw);
+    }
+}
+
+/// Counter in the lower half of the last byte but one, checksum in the last byte: CRC-8 with the
+/// polynomial of SAE J1850, 0x1D, start and end value 0xFF.
+fn protect(data: &mut [u8; 8], length: usize, counter: u8) {
+    let Some([.., before_last, last]) = data.get_mut(..length) else { return };
+    *before_last = *before_last & 0xF0 | counter;
+    *last = 0;
+    let covered = length - 1;
+    let crc = data.iter().take(covered).fold(0xFF_u8, |crc, &byte| CRC8[usize::from(crc ^ byte)]);
+    if let Some(last) = data.get_mut(covered) {
+        *last = crc ^ 0xFF;
+    }
+}
+
+const CRC8: [u8; 256] = {
+    let mut table = [0_u8; 256];
+    let mut byte = 0;
+    while byte < 256 {
+        let mut crc = byte as u8;
+        let mut bit = 0;
+        while bit < 8 {
+            crc = if crc & 0x80 != 0 { (crc << 1) ^ 0x1D } else { crc << 1 };
+            bit += 1;
+        }
+        table[byte] = crc;
+        byte += 1;
+    }
+    table
+};
+
+impl Filler {
+    fn fill(&mut self, data: &mut [u8; 8], bits: u64) {
+        // A value that wanders, one that flickers in its last bits, flags that seldom change.
+        self.slow = self.slow.wrapping_add((bits & 0x7) as u16).wrapping_sub(3);
+        if bits >> 56 == 0 {
+            self.flags ^= 1 << ((bits >> 8) & 7);
+        }
+        let [high, low] = self.slow.to_be_bytes();
+        *data = [high, low, self.flags, 0x7F ^ (bits >> 16) as u8 & 0x03, 0x20, 0, 0, 0];
+        for byte in data.iter_mut().skip(self.length) {
+            *byte = 0;
+        }
+    }
+}
+
+/// Adds filler messages until the bus's load is reached.
+fn add_fillers(
+    slots: &mut Vec<Slot>,
+    taken: &[CanId],
+    options: &BusOptions,
+    extended: bool,
+    built: &mut Stream,
+) {
+    // Between no stuffing and the worst case; real frames lie low in that range.
+    let bits = |slot: &Slot| {
+        let n = slot.length as u32;
+        let shortest = crate::arbitration::shortest_bits(slot.id.is_extended(), n);
+        let longest = longest_bits(slot.id.is_extended(), n);
+        0.8 * f64::from(shortest) + 0.2 * f64::from(longest)
+    };
+    let share = |slot: &Slot| bits(slot) / options.bit_rate_bps / (slot.period_ns as f64 * 1e-9);
+    let mut load: f64 = slots.iter().map(share).sum();
+    let mut used = taken.to_vec();
+    let mut k = 0;
+    while load < options.load && slots.len() < MOST_MESSAGES {
+        let period_ms = FILLER_PERIODS_MS.get(k % FILLER_PERIODS_MS.len()).copied().unwrap_or(100.0);
+        k += 1;
+        let id = loop {
+            let number = 0x040 + (built.uniform() * f64::from(0x6A0)) as u32;
+            let id = if extended {
+                CanId::Extended(number << 18 | 0x0_40E5)
+            } else {
+                CanId::Base(number as u16)
+            };
+            if !used.contains(&id) {
+                break id;
+            }
+        };
+        used.push(id);
+        let length = if built.chance(0.8) { 8 } else { 5 };
+        let slot = Slot {
+            id,
+            period_ns: (period_ms * 1e6) as i64,
+            scheduled_ns: (built.uniform() * period_ms * 1e6) as i64,
+            counter: 0,
+            content: Content::Filler(Filler {
+                length,
+                slow: built.bits() as u16,
+                flags: built.bits() as u8,
+            }),
+            data: [0; 8],
+            length,
+        };
+        // A last one that would overshoot by more than it misses is left out.
+        let more = share(&slot);
+        if load + more > options.load + 0.5 * more && period_ms < 500.0 {
+            continue;
+        }
+        load += more;
+        slots.push(slot);
+    }
+}

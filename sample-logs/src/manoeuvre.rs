@@ -1,0 +1,384 @@
+//! Manoeuvres: what the driver is told to do, and the plain actions each comes down to.
+
+use serde::Deserialize;
+
+use crate::gearbox::Gear;
+use crate::random::Stream;
+use crate::surface::Stretch;
+
+/// What a manoeuvre is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Kind {
+    /// Stand with the brake on.
+    Stand,
+    /// Pull away from rest.
+    Launch,
+    /// Roll at a speed, then press the pedal.
+    TipIn,
+    /// Roll into a bend, then press the pedal.
+    TurnIn,
+    /// Roll without the pedal, out of gear unless `in_gear`.
+    Coast,
+    /// Brake to rest.
+    Brake,
+    /// Keep a speed.
+    Cruise,
+    /// Full lock at walking pace.
+    TightTurn,
+    /// Back up gently.
+    Reverse,
+    /// Pull away uphill.
+    HillStart,
+    /// Motorway with overtaking.
+    Motorway,
+    /// An untidy everyday drive.
+    Everyday,
+}
+
+impl Kind {
+    /// As written in scenario files.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Stand => "stand",
+            Self::Launch => "launch",
+            Self::TipIn => "tip_in",
+            Self::TurnIn => "turn_in",
+            Self::Coast => "coast",
+            Self::Brake => "brake",
+            Self::Cruise => "cruise",
+            Self::TightTurn => "tight_turn",
+            Self::Reverse => "reverse",
+            Self::HillStart => "hill_start",
+            Self::Motorway => "motorway",
+            Self::Everyday => "everyday",
+        }
+    }
+}
+
+/// One manoeuvre with every number filled in; what a kind does not use is ignored by it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Manoeuvre {
+    /// What it is.
+    pub kind: Kind,
+    /// Pedal that is pressed, per cent.
+    pub throttle_percent: f64,
+    /// Time in which the pedal gets there, s.
+    pub rise_s: f64,
+    /// How long: the pressing of a launch or tip-in at most, otherwise the whole.
+    pub seconds: f64,
+    /// Standing time before a launch, s.
+    pub rest_s: f64,
+    /// Speed at the start, m/s.
+    pub from_mps: f64,
+    /// Speed that ends it, m/s.
+    pub to_mps: f64,
+    /// Steering wheel angle, deg, positive to the left.
+    pub steering_deg: f64,
+    /// Grade, per cent, positive uphill.
+    pub grade_percent: f64,
+    /// Deceleration when braking, m/s².
+    pub decel_mps2: f64,
+    /// Whether a coast stays in gear.
+    pub in_gear: bool,
+    /// Surface over the distance of this manoeuvre; the drive's own if empty.
+    pub road: Vec<Stretch>,
+}
+
+impl Manoeuvre {
+    /// The kind with its usual numbers.
+    #[must_use]
+    pub fn usual(kind: Kind) -> Self {
+        let kmh = |v: f64| v / 3.6;
+        let base = Self {
+            kind,
+            throttle_percent: 60.0,
+            rise_s: 0.25,
+            seconds: 4.0,
+            rest_s: 1.2,
+            from_mps: kmh(30.0),
+            to_mps: kmh(32.0),
+            steering_deg: 0.0,
+            grade_percent: 0.0,
+            decel_mps2: 2.5,
+            in_gear: false,
+            road: Vec::new(),
+        };
+        match kind {
+            Kind::Stand => Self { seconds: 3.0, ..base },
+            Kind::Launch => base,
+            Kind::TipIn => Self { seconds: 1.8, to_mps: kmh(130.0), ..base },
+            Kind::TurnIn => Self {
+                seconds: 1.8,
+                from_mps: kmh(25.0),
+                to_mps: kmh(130.0),
+                steering_deg: 110.0,
+                ..base
+            },
+            Kind::Coast => Self { seconds: 15.0, from_mps: kmh(60.0), to_mps: kmh(15.0), ..base },
+            Kind::Brake => Self { from_mps: kmh(50.0), ..base },
+            Kind::Cruise => Self { seconds: 10.0, from_mps: kmh(50.0), ..base },
+            Kind::TightTurn => {
+                Self { seconds: 10.0, from_mps: kmh(7.0), steering_deg: 470.0, ..base }
+            }
+            Kind::Reverse => Self { seconds: 5.0, from_mps: kmh(6.0), ..base },
+            Kind::HillStart => Self { grade_percent: 12.0, ..base },
+            Kind::Motorway => Self { seconds: 120.0, from_mps: kmh(115.0), ..base },
+            Kind::Everyday => Self { seconds: 300.0, ..base },
+        }
+    }
+}
+
+/// Which gear the driver wants during an action.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum GearPolicy {
+    /// Change up and down with engine speed.
+    Auto,
+    /// The highest gear in which the engine turns at least this fast at the action's start; it is
+    /// kept until the engine nears its limit.
+    Lively(f64),
+    /// This gear.
+    Fixed(Gear),
+}
+
+/// What the feet do.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Action {
+    /// Brake to rest.
+    Stop {
+        /// Deceleration, m/s².
+        decel_mps2: f64,
+    },
+    /// Stay at rest with the brake on.
+    Rest {
+        /// How long, s.
+        seconds: f64,
+    },
+    /// Come to a speed gently, from above or below.
+    Reach {
+        /// Speed, m/s.
+        mps: f64,
+    },
+    /// Keep a speed.
+    Keep {
+        /// Speed, m/s.
+        mps: f64,
+        /// How long, s.
+        seconds: f64,
+    },
+    /// Press the pedal and hold it.
+    Press {
+        /// Pedal, per cent.
+        percent: f64,
+        /// Time to get there, s.
+        rise_s: f64,
+        /// Speed that ends it, m/s.
+        until_mps: f64,
+        /// Longest time, s.
+        seconds: f64,
+    },
+    /// Take the foot off.
+    Lift {
+        /// How long, s.
+        seconds: f64,
+    },
+    /// Roll without pedals.
+    Coast {
+        /// Speed that ends it, m/s.
+        until_mps: f64,
+        /// Longest time, s.
+        seconds: f64,
+    },
+}
+
+/// One action with gear and steering.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Phase {
+    /// Feet.
+    pub action: Action,
+    /// Gear.
+    pub gear: GearPolicy,
+    /// Steering wheel angle, deg; `None` keeps straight on.
+    pub steering_deg: Option<f64>,
+    /// Grade, per cent.
+    pub grade_percent: f64,
+}
+
+/// Engine speed that a tip-in starts from at least, rpm.
+const LIVELY_RPM: f64 = 1900.0;
+/// Time to settle before a press, s.
+const SETTLE_S: f64 = 1.0;
+/// Time off the pedal after a press, s.
+const LIFT_S: f64 = 0.9;
+
+/// The actions of a manoeuvre. `random` draws what a composite manoeuvre is made of.
+#[must_use]
+pub fn phases(m: &Manoeuvre, random: &mut Stream) -> Vec<Phase> {
+    let steering_deg = (m.steering_deg != 0.0).then_some(m.steering_deg);
+    let on = |action: Action, gear: GearPolicy| Phase {
+        action,
+        gear,
+        steering_deg: None,
+        grade_percent: m.grade_percent,
+    };
+    let turning = |action: Action, gear: GearPolicy| Phase { steering_deg, ..on(action, gear) };
+    let press = Action::Press {
+        percent: m.throttle_percent,
+        rise_s: m.rise_s,
+        until_mps: m.to_mps,
+        seconds: m.seconds,
+    };
+    let lively = GearPolicy::Lively(LIVELY_RPM);
+    let first = GearPolicy::Fixed(1);
+    match m.kind {
+        Kind::Stand => vec![
+            on(Action::Stop { decel_mps2: m.decel_mps2 }, GearPolicy::Auto),
+            on(Action::Rest { seconds: m.seconds }, first),
+        ],
+        Kind::Launch | Kind::HillStart => vec![
+            Phase {
+                grade_percent: 0.0,
+                ..on(Action::Stop { decel_mps2: m.decel_mps2 }, GearPolicy::Auto)
+            },
+            turning(Action::Rest { seconds: m.rest_s }, first),
+            turning(press, GearPolicy::Lively(0.0)),
+            on(Action::Lift { seconds: LIFT_S }, lively),
+        ],
+        Kind::TipIn => vec![
+            on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
+            on(Action::Keep { mps: m.from_mps, seconds: SETTLE_S }, lively),
+            on(press, lively),
+            on(Action::Lift { seconds: LIFT_S }, lively),
+        ],
+        Kind::TurnIn => vec![
+            on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
+            turning(Action::Keep { mps: m.from_mps, seconds: SETTLE_S + 0.4 }, lively),
+            turning(press, lively),
+            turning(Action::Lift { seconds: 0.5 * LIFT_S }, lively),
+            on(Action::Lift { seconds: LIFT_S }, lively),
+        ],
+        Kind::Coast => {
+            let gear = if m.in_gear { lively } else { GearPolicy::Fixed(0) };
+            vec![
+                on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
+                on(Action::Coast { until_mps: m.to_mps, seconds: m.seconds }, gear),
+            ]
+        }
+        Kind::Brake => vec![
+            on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
+            on(Action::Stop { decel_mps2: m.decel_mps2 }, GearPolicy::Auto),
+        ],
+        Kind::Cruise => vec![
+            on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
+            turning(Action::Keep { mps: m.from_mps, seconds: m.seconds }, GearPolicy::Auto),
+        ],
+        Kind::TightTurn => vec![
+            on(Action::Reach { mps: m.from_mps }, first),
+            turning(Action::Keep { mps: m.from_mps, seconds: m.seconds }, first),
+        ],
+        Kind::Reverse => vec![
+            on(Action::Stop { decel_mps2: m.decel_mps2 }, GearPolicy::Auto),
+            on(Action::Rest { seconds: m.rest_s }, GearPolicy::Fixed(-1)),
+            turning(
+                Action::Keep { mps: -m.from_mps, seconds: m.seconds },
+                GearPolicy::Fixed(-1),
+            ),
+            on(Action::Stop { decel_mps2: m.decel_mps2 }, GearPolicy::Fixed(-1)),
+            on(Action::Rest { seconds: m.rest_s }, first),
+        ],
+        Kind::Motorway => motorway(m, random),
+        Kind::Everyday => everyday(m, random),
+    }
+}
+
+fn motorway(m: &Manoeuvre, random: &mut Stream) -> Vec<Phase> {
+    let mut list = Vec::new();
+    let mut left_s = m.seconds;
+    while left_s > 0.0 {
+        let cruise = Manoeuvre {
+            from_mps: m.from_mps * random.between(0.92, 1.08),
+            seconds: random.between(8.0, 25.0),
+            steering_deg: random.between(-3.0, 3.0),
+            ..Manoeuvre::usual(Kind::Cruise)
+        };
+        let overtake = Manoeuvre {
+            from_mps: cruise.from_mps,
+            to_mps: m.from_mps * 1.25,
+            throttle_percent: random.between(55.0, 95.0),
+            rise_s: random.between(0.15, 0.6),
+            seconds: random.between(1.5, 4.0),
+            ..Manoeuvre::usual(Kind::TipIn)
+        };
+        left_s -= cruise.seconds + overtake.seconds;
+        list.extend(phases(&cruise, random));
+        list.extend(phases(&overtake, random));
+    }
+    list
+}
+
+fn everyday(m: &Manoeuvre, random: &mut Stream) -> Vec<Phase> {
+    let mut list = Vec::new();
+    // Each piece takes ten seconds or more, so this covers the time; the driver stops on time.
+    for _ in 0..(m.seconds / 8.0).ceil() as usize {
+        let kind = match (random.uniform() * 10.0) as u32 {
+            0 | 1 => Kind::Launch,
+            2..=4 => Kind::TipIn,
+            5 => Kind::TurnIn,
+            6 => Kind::Coast,
+            7 => Kind::Brake,
+            _ => Kind::Cruise,
+        };
+        let usual = Manoeuvre::usual(kind);
+        let side = if random.chance(0.5) { 1.0 } else { -1.0 };
+        let piece = Manoeuvre {
+            throttle_percent: random.between(25.0, 90.0),
+            rise_s: random.between(0.12, 0.9),
+            seconds: usual.seconds * random.between(0.5, 1.5),
+            rest_s: random.between(0.6, 6.0),
+            from_mps: random.between(4.0, 19.0),
+            steering_deg: match kind {
+                Kind::TurnIn => side * random.between(60.0, 160.0),
+                Kind::Cruise => side * random.between(0.0, 12.0),
+                _ => 0.0,
+            },
+            decel_mps2: random.between(1.2, 3.8),
+            in_gear: random.chance(0.7),
+            ..usual
+        };
+        list.extend(phases(&piece, random));
+    }
+    list
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::random::Purpose;
+
+    #[test]
+    fn composite_manoeuvres_cover_their_time() {
+        let mut random = Stream::new(1, 0, Purpose::Programme);
+        for kind in [Kind::Motorway, Kind::Everyday] {
+            let list = phases(&Manoeuvre::usual(kind), &mut random);
+            let least: f64 = list
+                .iter()
+                .map(|phase| match phase.action {
+                    Action::Rest { seconds } | Action::Keep { seconds, .. } => seconds,
+                    _ => 0.0,
+                })
+                .sum();
+            assert!(list.len() > 10, "{kind:?} {}", list.len());
+            assert!(least > 20.0, "{kind:?} {least}");
+        }
+    }
+
+    #[test]
+    fn a_tip_in_presses_once_and_lifts() {
+        let mut random = Stream::new(1, 0, Purpose::Programme);
+        let list = phases(&Manoeuvre::usual(Kind::TipIn), &mut random);
+        let presses = list.iter().filter(|p| matches!(p.action, Action::Press { .. })).count();
+        assert_eq!(presses, 1);
+        assert!(matches!(list.last().unwrap().action, Action::Lift { .. }));
+    }
+}

@@ -1,0 +1,176 @@
+//! Scenarios: what is to be simulated, as a TOML file of ours.
+//!
+//! ```toml
+//! name = "before"                  # what the drives are called after
+//! seed = 7
+//! start = 2024-05-14T08:00:00Z     # first drive; the next ones follow by the hour
+//! compress = true                  # write .pcapng.zst instead of .pcapng
+//!
+//! [car]                            # every number of the training car can be changed
+//! coupling.clearance_m = 0.0007
+//!
+//! [bus]
+//! load_percent = 20                # filler traffic up to this load
+//!
+//! [[fault]]
+//! cause = "worn_lining"
+//! severity = 0.6                   # 0 to 1
+//! onset_s = 0                      # from when on
+//!
+//! [campaign]                       # drives made by rule ...
+//! drives = 4
+//! launches = 6
+//! tip_ins = 6
+//!
+//! [[drive]]                        # ... or one by one
+//! fluid_c = 40
+//! surface = "wet"
+//!
+//!   [[drive.manoeuvre]]
+//!   kind = "launch"
+//!   throttle_percent = 70
+//! ```
+
+mod campaign;
+mod raw;
+mod raw_car;
+
+use slipwright_decoders::field::BitOrder;
+use slipwright_decoders::role::Role;
+use slipwright_decoders::toml_error::TomlError;
+
+use crate::bus::BusOptions;
+use crate::car::Car;
+use crate::fault::Fault;
+use crate::layout::LayoutOptions;
+use crate::manoeuvre::Manoeuvre;
+use crate::surface::Stretch;
+use crate::wheel_sensor::RingDamage;
+
+/// A scenario, checked and complete.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Scenario {
+    /// What it is called.
+    pub name: String,
+    /// Seed that it is simulated with.
+    pub seed: u64,
+    /// Start of the first drive, ns since the epoch.
+    pub start_ns: i64,
+    /// Whether captures are zstd-compressed.
+    pub compress: bool,
+    /// The car.
+    pub car: Car,
+    /// What is wrong with it.
+    pub faults: Vec<Fault>,
+    /// Which messages it sends.
+    pub layout: LayoutOptions,
+    /// How its buses behave.
+    pub bus: BusOptions,
+    /// Damage of the tooth rings: front left, front right, rear left, rear right.
+    pub rings: [RingDamage; 4],
+    /// The drives.
+    pub drives: Vec<DrivePlan>,
+}
+
+/// One drive to simulate.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DrivePlan {
+    /// File name of its capture, without ending.
+    pub name: String,
+    /// Start, ns since the epoch.
+    pub start_ns: i64,
+    /// Fluid and plate temperature at the start, °C.
+    pub fluid_c: f64,
+    /// Temperature of the air, °C.
+    pub air_c: f64,
+    /// Surface where a manoeuvre has none of its own.
+    pub road: Vec<Stretch>,
+    /// What the driver does.
+    pub programme: Vec<Manoeuvre>,
+}
+
+/// Time from one drive's start to the next one's, ns: an hour.
+const BETWEEN_DRIVES_NS: i64 = 3_600_000_000_000;
+
+impl Scenario {
+    /// Reads a scenario file's text. `seed` replaces the file's own; it also draws what
+    /// `[campaign]` leaves open.
+    ///
+    /// # Errors
+    /// [`TomlError`] with the line: not TOML, an unknown key, a number out of its range, a key that
+    /// does not fit its manoeuvre, or no drive at all.
+    pub fn parse(text: &str, seed: Option<u64>) -> Result<Self, TomlError> {
+        let file: raw::File =
+            toml::from_str(text).map_err(|error| TomlError::from_reader(text, &error))?;
+        file.into_scenario(text, seed)
+    }
+}
+
+impl DrivePlan {
+    /// Name of the capture's file.
+    #[must_use]
+    pub fn capture_name(&self, compress: bool) -> String {
+        format!("{}.pcapng{}", self.name, if compress { ".zst" } else { "" })
+    }
+}
+
+fn order_of(text: &str) -> Option<BitOrder> {
+    [BitOrder::Big, BitOrder::Little].into_iter().find(|order| order.text() == text)
+}
+
+fn role_of(text: &str) -> Option<Role> {
+    text.parse().ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SMALL: &str = "seed = 1\n[campaign]\ndrives = 2\n";
+
+    fn check_refused(text: &str, line: usize, part: &str) {
+        let error = Scenario::parse(text, None).unwrap_err();
+        assert_eq!(error.line, Some(line), "{error}");
+        assert!(error.message.contains(part), "{error}");
+    }
+
+    #[test]
+    fn a_campaign_of_two_lines_is_enough() {
+        let scenario = Scenario::parse(SMALL, None).unwrap();
+        assert_eq!(scenario.drives.len(), 2);
+        assert_eq!(scenario.seed, 1);
+        assert_ne!(scenario.drives[0].fluid_c, scenario.drives[1].fluid_c);
+        let other = Scenario::parse(SMALL, Some(2)).unwrap();
+        assert_eq!(other.seed, 2);
+        assert_ne!(other.drives[0].programme, scenario.drives[0].programme);
+    }
+
+    #[test]
+    fn mistakes_are_named_with_their_line() {
+        check_refused("sed = 1\n", 1, "sed");
+        check_refused("[[fault]]\ncause = \"rust\"\nseverity = 0.1\n", 2, "weak_pump");
+        check_refused("[campaign]\n[[fault]]\ncause = \"shudder\"\nseverity = 2\n", 4, "0 to 1");
+        check_refused("[campaign]\ndrives = 0\n", 2, "1 to 100");
+        check_refused("[campaign]\n[bus]\nload_percent = 120\n", 3, "0 to 95");
+        check_refused("[campaign]\n[bus]\nomit = [\"wheel\"]\n", 3, "unknown role");
+        let drive = "[[drive]]\n[[drive.manoeuvre]]\n";
+        check_refused(&format!("{drive}kind = \"lunch\"\n"), 3, "launch");
+        check_refused(&format!("{drive}kind = \"coast\"\nthrottle_percent = 5\n"), 4, "coast");
+        check_refused(&format!("{drive}kind = \"launch\"\nthrottle_percent = 500\n"), 4, "0 to 100");
+        check_refused(&format!("{drive}kind = \"launch\"\nsurface = \"mud\"\n"), 4, "gravel");
+        check_refused("[car]\nengine.idle_rpm = -3\n[campaign]\n", 2, "idle_rpm");
+        check_refused("start = 08:00:00\n[campaign]\n", 1, "date");
+        assert!(Scenario::parse("seed = 1\n", None).unwrap_err().message.contains("[campaign]"));
+    }
+
+    #[test]
+    fn a_manoeuvre_can_repeat_and_bring_its_road() {
+        let text = "[[drive]]\nname = \"hill\"\n[[drive.manoeuvre]]\nkind = \"hill_start\"\n\
+                    repeat = 3\nleft = \"ice\"\nright = \"dry\"\n";
+        let scenario = Scenario::parse(text, None).unwrap();
+        let drive = &scenario.drives[0];
+        assert_eq!(drive.programme.len(), 3);
+        assert_eq!(drive.programme[0].road.len(), 1);
+        assert_eq!(drive.capture_name(true), "hill.pcapng.zst");
+    }
+}

@@ -1,0 +1,579 @@
+//! The scenario file as typed, and its checks.
+
+use serde::Deserialize;
+use slipwright_decoders::toml_error::TomlError;
+use toml::Spanned;
+
+use super::campaign::{self, Campaign};
+use super::{BETWEEN_DRIVES_NS, DrivePlan, Scenario, order_of, role_of};
+use crate::bus::BusOptions;
+use crate::car::Car;
+use crate::fault::{Cause, Fault, WiringForm};
+use crate::layout::LayoutOptions;
+use crate::manoeuvre::{Kind, Manoeuvre};
+use crate::random::{Purpose, Stream};
+use crate::state::WHEEL_NAMES;
+use crate::surface::{Stretch, Surface};
+use crate::wheel_sensor::RingDamage;
+
+/// A number that must lie in a range.
+type Number = Option<Spanned<f64>>;
+
+/// Start of a scenario that names none: 2024-01-01T08:00:00Z, ns since the epoch.
+const USUAL_START_NS: i64 = 1_704_096_000_000_000_000;
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct File {
+    name: Option<Spanned<String>>,
+    seed: Option<u64>,
+    start: Option<Spanned<toml::value::Datetime>>,
+    #[serde(default)]
+    compress: bool,
+    car: Option<Spanned<Car>>,
+    #[serde(default)]
+    bus: RawBus,
+    #[serde(default)]
+    sensors: RawSensors,
+    #[serde(default)]
+    fault: Vec<RawFault>,
+    campaign: Option<RawCampaign>,
+    #[serde(default)]
+    drive: Vec<RawDrive>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawBus {
+    buses: Option<Spanned<u16>>,
+    bit_rate_kbit: Number,
+    load_percent: Number,
+    jitter_ms: Number,
+    lost_per_million: Number,
+    wheel_speed_period_ms: Number,
+    coupling_period_ms: Number,
+    byte_order: Option<Spanned<String>>,
+    #[serde(default)]
+    extended_ids: bool,
+    id_shift: Option<Spanned<u32>>,
+    #[serde(default)]
+    omit: Vec<Spanned<String>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawSensors {
+    missing_tooth: Option<Spanned<String>>,
+    bent_tooth: Option<Spanned<String>>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawFault {
+    cause: Cause,
+    severity: Spanned<f64>,
+    onset_s: Number,
+    #[serde(default)]
+    form: WiringForm,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawCampaign {
+    drives: Option<Spanned<u32>>,
+    launches: Option<Spanned<u32>>,
+    tip_ins: Option<Spanned<u32>>,
+    turn_ins: Option<Spanned<u32>>,
+    coasts: Option<Spanned<u32>>,
+    throttle_percent: Option<Spanned<[f64; 2]>>,
+    fluid_c: Option<Spanned<[f64; 2]>>,
+    air_c: Option<Spanned<[f64; 2]>>,
+    surfaces: Option<Spanned<Vec<Surface>>>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawDrive {
+    name: Option<Spanned<String>>,
+    fluid_c: Number,
+    air_c: Number,
+    surface: Option<Surface>,
+    left: Option<Surface>,
+    right: Option<Surface>,
+    #[serde(default)]
+    road: Vec<RawStretch>,
+    #[serde(default)]
+    manoeuvre: Vec<RawManoeuvre>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawStretch {
+    from_m: Spanned<f64>,
+    surface: Option<Surface>,
+    left: Option<Surface>,
+    right: Option<Surface>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawManoeuvre {
+    kind: Kind,
+    repeat: Option<Spanned<u32>>,
+    throttle_percent: Number,
+    rise_s: Number,
+    seconds: Number,
+    rest_s: Number,
+    from_kmh: Number,
+    to_kmh: Number,
+    steering_deg: Number,
+    grade_percent: Number,
+    decel_mps2: Number,
+    in_gear: Option<Spanned<bool>>,
+    surface: Option<Surface>,
+    left: Option<Surface>,
+    right: Option<Surface>,
+    #[serde(default)]
+    road: Vec<RawStretch>,
+}
+
+/// Where mistakes are pointed at.
+struct Check<'a> {
+    text: &'a str,
+}
+
+impl Check<'_> {
+    fn error<T>(&self, at: &Spanned<T>, message: impl Into<String>) -> TomlError {
+        TomlError::at(self.text, at.span(), message)
+    }
+
+    /// The number, or `usual` if there is none; an error outside `low` to `high`.
+    fn number(
+        &self,
+        value: &Number,
+        key: &str,
+        low: f64,
+        high: f64,
+        usual: f64,
+    ) -> Result<f64, TomlError> {
+        let Some(value) = value else { return Ok(usual) };
+        let number = *value.get_ref();
+        if (low..=high).contains(&number) {
+            return Ok(number);
+        }
+        Err(self.error(value, format!("{key} must be a number of {low} to {high}")))
+    }
+
+    fn count(
+        &self,
+        value: &Option<Spanned<u32>>,
+        key: &str,
+        low: u32,
+        high: u32,
+        usual: u32,
+    ) -> Result<u32, TomlError> {
+        let Some(value) = value else { return Ok(usual) };
+        let number = *value.get_ref();
+        if (low..=high).contains(&number) {
+            return Ok(number);
+        }
+        Err(self.error(value, format!("{key} must be a whole number of {low} to {high}")))
+    }
+
+    fn range(
+        &self,
+        value: &Option<Spanned<[f64; 2]>>,
+        key: &str,
+        low: f64,
+        high: f64,
+        usual: [f64; 2],
+    ) -> Result<[f64; 2], TomlError> {
+        let Some(value) = value else { return Ok(usual) };
+        let [from, to] = *value.get_ref();
+        if (low..=high).contains(&from) && (from..=high).contains(&to) {
+            return Ok([from, to]);
+        }
+        let message = format!("{key} must be two rising numbers of {low} to {high}");
+        Err(self.error(value, message))
+    }
+
+    fn file_name(&self, value: &Spanned<String>) -> Result<String, TomlError> {
+        let name = value.get_ref();
+        let plain = |c: char| c.is_alphanumeric() || "-_. ".contains(c);
+        if !name.is_empty() && name.chars().all(plain) && !name.starts_with('.') {
+            return Ok(name.clone());
+        }
+        let message = "name becomes a file's name: use letters, digits, spaces, - and _";
+        Err(self.error(value, message))
+    }
+}
+
+impl File {
+    pub(super) fn into_scenario(
+        self,
+        text: &str,
+        seed: Option<u64>,
+    ) -> Result<Scenario, TomlError> {
+        let check = Check { text };
+        let name = match &self.name {
+            Some(name) => check.file_name(name)?,
+            None => "drive".to_owned(),
+        };
+        let seed = seed.or(self.seed).unwrap_or(1);
+        let start_ns = match &self.start {
+            Some(start) => start_ns(&check, start)?,
+            None => USUAL_START_NS,
+        };
+        let car = match self.car {
+            Some(car) => {
+                let span = car.span();
+                let car = car.into_inner();
+                super::raw_car::check(text, span, &car)?;
+                car
+            }
+            None => Car::default(),
+        };
+        let layout = layout(&check, &self.bus)?;
+        let bus = bus(&check, &self.bus)?;
+        let faults = self
+            .fault
+            .iter()
+            .map(|fault| {
+                let severity = Some(fault.severity.clone());
+                Ok(Fault {
+                    cause: fault.cause,
+                    severity: check.number(&severity, "severity", 0.0, 1.0, 0.0)?,
+                    onset_s: check.number(&fault.onset_s, "onset_s", 0.0, 1e6, 0.0)?,
+                    form: fault.form,
+                })
+            })
+            .collect::<Result<Vec<_>, TomlError>>()?;
+        let rings = rings(&check, &self.sensors)?;
+
+        let mut drives = Vec::new();
+        if let Some(raw) = &self.campaign {
+            let campaign = raw.checked(&check)?;
+            let mut random = Stream::new(seed, usize::from(u16::MAX), Purpose::Programme);
+            drives.extend(campaign::drives(&campaign, &name, &mut random));
+        }
+        for raw in &self.drive {
+            let number = drives.len() + 1;
+            drives.push(raw.checked(&check, format!("{name}-{number}"))?);
+        }
+        for (k, drive) in drives.iter_mut().enumerate() {
+            drive.start_ns = start_ns.saturating_add(BETWEEN_DRIVES_NS.saturating_mul(k as i64));
+        }
+        if drives.is_empty() {
+            let message = "there is nothing to drive: add a [campaign] or a [[drive]]";
+            return Err(TomlError::whole(message));
+        }
+        check_names(&check, &self.drive, &drives)?;
+        Ok(Scenario {
+            name,
+            seed,
+            start_ns,
+            compress: self.compress,
+            car,
+            faults,
+            layout,
+            bus,
+            rings,
+            drives,
+        })
+    }
+}
+
+/// Two drives may not write the same file.
+fn check_names(check: &Check<'_>, raw: &[RawDrive], drives: &[DrivePlan]) -> Result<(), TomlError> {
+    let mut names: Vec<&str> = drives.iter().map(|drive| drive.name.as_str()).collect();
+    names.sort_unstable();
+    let Some(twice) = names.windows(2).find(|pair| pair.first() == pair.get(1)) else {
+        return Ok(());
+    };
+    let twice = twice.first().copied().unwrap_or_default();
+    let message = format!("two drives are called \"{twice}\"; give each its own name");
+    let named = raw.iter().filter_map(|d| d.name.as_ref()).rfind(|n| n.get_ref() == twice);
+    Err(match named {
+        Some(at) => check.error(at, message),
+        None => TomlError::whole(message),
+    })
+}
+
+/// ns since the epoch of a date with time and zone.
+fn start_ns(check: &Check<'_>, start: &Spanned<toml::value::Datetime>) -> Result<i64, TomlError> {
+    let wrong = || {
+        check.error(start, "start must be a date with time and zone, such as 2024-05-14T08:00:00Z")
+    };
+    let value = start.get_ref();
+    let (Some(date), Some(time), Some(offset)) = (value.date, value.time, value.offset) else {
+        return Err(wrong());
+    };
+    let minutes = match offset {
+        toml::value::Offset::Z => 0,
+        toml::value::Offset::Custom { minutes } => i64::from(minutes),
+    };
+    let days = days_since_epoch(date.year, date.month, date.day);
+    let (minute, second) = time_parts(&time);
+    let seconds = days * 86_400 + i64::from(time.hour) * 3600 + minute * 60 + second - minutes * 60;
+    // A capture's stamps start at the epoch and count nanoseconds in 64 bits.
+    seconds
+        .checked_mul(1_000_000_000)
+        .filter(|&ns| (0..i64::MAX / 2).contains(&ns))
+        .ok_or_else(wrong)
+}
+
+fn time_parts(time: &toml::value::Time) -> (i64, i64) {
+    (i64::from(time.minute), i64::from(time.second.unwrap_or(0)))
+}
+
+/// Days from 1970-01-01 in the Gregorian calendar (E. G. Richards in the Explanatory Supplement to
+/// the Astronomical Almanac, 3rd ed., 15.11; from memory).
+fn days_since_epoch(year: u16, month: u8, day: u8) -> i64 {
+    let (y, m, d) = (i64::from(year), i64::from(month), i64::from(day));
+    let shifted = (m - 14) / 12;
+    1461 * (y + 4800 + shifted) / 4 + 367 * (m - 2 - 12 * shifted) / 12
+        - 3 * ((y + 4900 + shifted) / 100) / 4
+        + d
+        - 32_075
+        - 2_440_588
+}
+
+fn layout(check: &Check<'_>, raw: &RawBus) -> Result<LayoutOptions, TomlError> {
+    let usual = LayoutOptions::default();
+    let buses = match &raw.buses {
+        Some(buses) if !(1..=2).contains(buses.get_ref()) => {
+            return Err(check.error(buses, "buses must be 1 or 2"));
+        }
+        Some(buses) => *buses.get_ref(),
+        None => usual.buses,
+    };
+    let order = match &raw.byte_order {
+        Some(text) => order_of(text.get_ref())
+            .ok_or_else(|| check.error(text, "byte_order must be \"big\" or \"little\""))?,
+        None => usual.order,
+    };
+    let omit = raw
+        .omit
+        .iter()
+        .map(|text| {
+            let message = format!("unknown role \"{}\"", text.get_ref());
+            role_of(text.get_ref()).ok_or_else(|| check.error(text, message))
+        })
+        .collect::<Result<Vec<_>, TomlError>>()?;
+    let wheel = &raw.wheel_speed_period_ms;
+    let coupling = &raw.coupling_period_ms;
+    Ok(LayoutOptions {
+        buses,
+        wheel_period_ms: check.number(wheel, "wheel_speed_period_ms", 5.0, 100.0, 10.0)?,
+        coupling_period_ms: check.number(coupling, "coupling_period_ms", 5.0, 1000.0, 10.0)?,
+        omit,
+        order,
+        extended: raw.extended_ids,
+        id_shift: check.count(&raw.id_shift, "id_shift", 0, 0x2FF, 0)?,
+    })
+}
+
+fn bus(check: &Check<'_>, raw: &RawBus) -> Result<BusOptions, TomlError> {
+    let number = |value: &Number, key, low, high, usual| check.number(value, key, low, high, usual);
+    Ok(BusOptions {
+        bit_rate_bps: 1e3 * number(&raw.bit_rate_kbit, "bit_rate_kbit", 125.0, 1000.0, 500.0)?,
+        load: 0.01 * number(&raw.load_percent, "load_percent", 0.0, 95.0, 20.0)?,
+        jitter_s: 1e-3 * number(&raw.jitter_ms, "jitter_ms", 0.0, 5.0, 0.4)?,
+        loss: 1e-6 * number(&raw.lost_per_million, "lost_per_million", 0.0, 5e5, 50.0)?,
+    })
+}
+
+fn rings(check: &Check<'_>, raw: &RawSensors) -> Result<[RingDamage; 4], TomlError> {
+    let mut rings = [RingDamage::default(); 4];
+    let mut mark = |at: &Option<Spanned<String>>, set: fn(&mut RingDamage)| {
+        let Some(at) = at else { return Ok(()) };
+        let found = WHEEL_NAMES.iter().position(|name| name == at.get_ref());
+        match found.and_then(|k| rings.get_mut(k)) {
+            Some(ring) => {
+                set(ring);
+                Ok(())
+            }
+            None => Err(check.error(
+                at,
+                "name a wheel: front_left, front_right, rear_left or rear_right",
+            )),
+        }
+    };
+    mark(&raw.missing_tooth, |ring| ring.missing_tooth = true)?;
+    mark(&raw.bent_tooth, |ring| ring.bent_tooth = true)?;
+    Ok(rings)
+}
+
+impl RawCampaign {
+    fn checked(&self, check: &Check<'_>) -> Result<Campaign, TomlError> {
+        let surfaces = match &self.surfaces {
+            Some(list) if list.get_ref().is_empty() => {
+                return Err(check.error(list, "surfaces must name at least one surface"));
+            }
+            Some(list) => list.get_ref().clone(),
+            None => vec![Surface::Wet, Surface::Gravel],
+        };
+        Ok(Campaign {
+            drives: check.count(&self.drives, "drives", 1, 100, 4)?,
+            launches: check.count(&self.launches, "launches", 0, 200, 6)?,
+            tip_ins: check.count(&self.tip_ins, "tip_ins", 0, 200, 6)?,
+            turn_ins: check.count(&self.turn_ins, "turn_ins", 0, 200, 2)?,
+            coasts: check.count(&self.coasts, "coasts", 0, 50, 3)?,
+            throttle_percent: check.range(
+                &self.throttle_percent,
+                "throttle_percent",
+                10.0,
+                100.0,
+                [55.0, 90.0],
+            )?,
+            fluid_c: check.range(&self.fluid_c, "fluid_c", -30.0, 120.0, [25.0, 70.0])?,
+            air_c: check.range(&self.air_c, "air_c", -30.0, 50.0, [8.0, 22.0])?,
+            surfaces,
+        })
+    }
+}
+
+impl RawDrive {
+    fn checked(&self, check: &Check<'_>, usual_name: String) -> Result<DrivePlan, TomlError> {
+        let name = match &self.name {
+            Some(name) => check.file_name(name)?,
+            None => usual_name,
+        };
+        let mut programme = Vec::new();
+        for raw in &self.manoeuvre {
+            let count = check.count(&raw.repeat, "repeat", 1, 1000, 1)?;
+            let manoeuvre = raw.checked(check)?;
+            programme.extend((0..count).map(|_| manoeuvre.clone()));
+        }
+        let own = road(check, self.surface, self.left, self.right, &self.road)?;
+        Ok(DrivePlan {
+            name,
+            start_ns: 0,
+            fluid_c: check.number(&self.fluid_c, "fluid_c", -30.0, 120.0, 40.0)?,
+            air_c: check.number(&self.air_c, "air_c", -30.0, 50.0, 15.0)?,
+            road: if own.is_empty() { dry() } else { own },
+            programme,
+        })
+    }
+}
+
+fn dry() -> Vec<Stretch> {
+    vec![Stretch { from_m: 0.0, left: Surface::Dry, right: Surface::Dry }]
+}
+
+fn road(
+    check: &Check<'_>,
+    surface: Option<Surface>,
+    left: Option<Surface>,
+    right: Option<Surface>,
+    stretches: &[RawStretch],
+) -> Result<Vec<Stretch>, TomlError> {
+    let mut road = Vec::new();
+    let base = surface.unwrap_or_default();
+    if surface.is_some() || left.is_some() || right.is_some() {
+        road.push(Stretch {
+            from_m: 0.0,
+            left: left.unwrap_or(base),
+            right: right.unwrap_or(base),
+        });
+    } else if stretches.first().is_some_and(|first| *first.from_m.get_ref() > 0.0) {
+        road.extend(dry());
+    }
+    for raw in stretches {
+        let from_m =
+            check.number(&Some(raw.from_m.clone()), "from_m", 0.0, 1e6, 0.0)?;
+        if road.last().is_some_and(|last| from_m < last.from_m) {
+            return Err(check.error(&raw.from_m, "stretches must follow each other in from_m"));
+        }
+        let base = raw.surface.unwrap_or_default();
+        road.push(Stretch {
+            from_m,
+            left: raw.left.unwrap_or(base),
+            right: raw.right.unwrap_or(base),
+        });
+    }
+    Ok(road)
+}
+
+impl RawManoeuvre {
+    fn checked(&self, check: &Check<'_>) -> Result<Manoeuvre, TomlError> {
+        let kind = self.kind;
+        let usual = Manoeuvre::usual(kind);
+        self.only_fitting_keys(check)?;
+        let number = |value: &Number, key, low, high, usual| check.number(value, key, low, high, usual);
+        let mps = |kmh: f64| kmh / 3.6;
+        let kmh = |mps: f64| mps * 3.6;
+        Ok(Manoeuvre {
+            kind,
+            throttle_percent: number(
+                &self.throttle_percent,
+                "throttle_percent",
+                0.0,
+                100.0,
+                usual.throttle_percent,
+            )?,
+            rise_s: number(&self.rise_s, "rise_s", 0.02, 10.0, usual.rise_s)?,
+            seconds: number(&self.seconds, "seconds", 0.1, 14_400.0, usual.seconds)?,
+            rest_s: number(&self.rest_s, "rest_s", 0.1, 3600.0, usual.rest_s)?,
+            from_mps: mps(number(&self.from_kmh, "from_kmh", 0.0, 180.0, kmh(usual.from_mps))?),
+            to_mps: mps(number(&self.to_kmh, "to_kmh", 0.0, 200.0, kmh(usual.to_mps))?),
+            steering_deg: number(
+                &self.steering_deg,
+                "steering_deg",
+                -540.0,
+                540.0,
+                usual.steering_deg,
+            )?,
+            grade_percent: number(
+                &self.grade_percent,
+                "grade_percent",
+                -30.0,
+                30.0,
+                usual.grade_percent,
+            )?,
+            decel_mps2: number(&self.decel_mps2, "decel_mps2", 0.3, 9.0, usual.decel_mps2)?,
+            in_gear: self.in_gear.as_ref().map_or(usual.in_gear, |flag| *flag.get_ref()),
+            road: road(check, self.surface, self.left, self.right, &self.road)?,
+        })
+    }
+
+    /// A key that the manoeuvre would ignore is a mistake.
+    fn only_fitting_keys(&self, check: &Check<'_>) -> Result<(), TomlError> {
+        use Kind::*;
+        let press = matches!(self.kind, Launch | HillStart | TipIn | TurnIn);
+        let from = !matches!(self.kind, Stand | Launch | HillStart | Everyday);
+        let fits = [
+            (&self.throttle_percent, "throttle_percent", press),
+            (&self.rise_s, "rise_s", press),
+            (&self.seconds, "seconds", self.kind != Brake),
+            (&self.rest_s, "rest_s", matches!(self.kind, Launch | HillStart | Reverse)),
+            (&self.from_kmh, "from_kmh", from),
+            (&self.to_kmh, "to_kmh", press || self.kind == Coast),
+            (
+                &self.steering_deg,
+                "steering_deg",
+                matches!(self.kind, Launch | HillStart | TurnIn | Cruise | TightTurn | Reverse),
+            ),
+            (&self.grade_percent, "grade_percent", !matches!(self.kind, Motorway | Everyday)),
+            (
+                &self.decel_mps2,
+                "decel_mps2",
+                matches!(self.kind, Stand | Launch | HillStart | Brake | Reverse),
+            ),
+        ];
+        for (value, key, fits) in fits {
+            if let Some(at) = value
+                && !fits
+            {
+                let message = format!("a {} has no {key}", self.kind.text());
+                return Err(check.error(at, message));
+            }
+        }
+        if let Some(at) = &self.in_gear
+            && self.kind != Coast
+        {
+            return Err(check.error(at, format!("a {} has no in_gear", self.kind.text())));
+        }
+        Ok(())
+    }
+}

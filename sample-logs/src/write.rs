@@ -1,0 +1,272 @@
+//! The output edge: a scenario's drives as files in a folder. Everything before it gives values.
+
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+use slipwright_decoders::field::FieldError;
+use slipwright_decoders::frame::Frame;
+use slipwright_logger::capture::{CaptureWriter, Compressed, NewBus, Section, WriteError};
+
+use crate::drive::{self, DriveSink, DriveTruth};
+use crate::fault::Cause;
+use crate::layout::{self, BUS_NAMES, Message};
+use crate::scenario::{DrivePlan, Scenario};
+use crate::state::WHEEL_NAMES;
+use crate::truth::{TrueEngagement, TruthTable};
+use crate::vehicle_file;
+
+/// Why drives could not be written.
+#[derive(Debug, thiserror::Error)]
+pub enum SimulateError {
+    /// A file or folder cannot be made or written.
+    #[error("{path} cannot be written: {source}")]
+    Write {
+        /// The file or folder.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The capture refused something.
+    #[error("{path} cannot be written: {source}")]
+    Capture {
+        /// The capture.
+        path: PathBuf,
+        /// Why.
+        source: WriteError,
+    },
+    /// The message layout does not fit its frames.
+    #[error("the message layout does not fit: {0}")]
+    Layout(#[from] FieldError),
+    /// The caller's own reason, from its truth or progress hook.
+    #[error("{0}")]
+    Caller(String),
+}
+
+/// What the caller takes part in while drives are written.
+pub trait Observer {
+    /// Takes the next truth rows of a drive.
+    ///
+    /// # Errors
+    /// A sentence that ends the writing.
+    fn truth(&mut self, drive: &DrivePlan, table: TruthTable) -> Result<(), String>;
+
+    /// Whether truth rows are wanted.
+    fn wants_truth(&self) -> bool;
+
+    /// How far a drive is, s.
+    fn at(&mut self, drive: &DrivePlan, t_s: f64);
+}
+
+/// An observer that wants nothing.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct NoObserver;
+
+impl Observer for NoObserver {
+    fn truth(&mut self, _: &DrivePlan, _: TruthTable) -> Result<(), String> {
+        Ok(())
+    }
+    fn wants_truth(&self) -> bool {
+        false
+    }
+    fn at(&mut self, _: &DrivePlan, _: f64) {}
+}
+
+/// What was written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Written {
+    /// Captures, in the order of the drives.
+    pub captures: Vec<PathBuf>,
+    /// Truth of each drive, in the same order.
+    pub drives: Vec<DriveTruth>,
+}
+
+/// Simulates every drive of a scenario into a folder: captures, `decoder.toml`, `vehicle.toml` and
+/// `truth.json`.
+///
+/// # Errors
+/// [`SimulateError`]: something cannot be written, or the observer ends it.
+pub fn write_scenario(
+    scenario: &Scenario,
+    folder: &Path,
+    observer: &mut impl Observer,
+) -> Result<Written, SimulateError> {
+    std::fs::create_dir_all(folder)
+        .map_err(|source| SimulateError::Write { path: folder.to_owned(), source })?;
+    let messages = layout::messages(&scenario.layout)?;
+    let decoder = layout::decoder_file(&scenario.car.name, &messages).to_toml();
+    write_text(&folder.join(vehicle_file::DECODER_FILE), &decoder)?;
+    write_text(&folder.join("vehicle.toml"), &vehicle_file::to_toml(&scenario.car))?;
+
+    let mut written = Written { captures: Vec::new(), drives: Vec::new() };
+    for (index, plan) in scenario.drives.iter().enumerate() {
+        let path = folder.join(plan.capture_name(scenario.compress));
+        let truth = write_drive(scenario, index, plan, &messages, &path, observer)?;
+        written.captures.push(path);
+        written.drives.push(truth);
+    }
+    write_text(&folder.join("truth.json"), &truth_json(scenario, &written.drives))?;
+    Ok(written)
+}
+
+fn write_text(path: &Path, text: &str) -> Result<(), SimulateError> {
+    std::fs::write(path, text)
+        .map_err(|source| SimulateError::Write { path: path.to_owned(), source })
+}
+
+fn write_drive(
+    scenario: &Scenario,
+    index: usize,
+    plan: &DrivePlan,
+    messages: &[Message],
+    path: &Path,
+    observer: &mut impl Observer,
+) -> Result<DriveTruth, SimulateError> {
+    let failed = |source| SimulateError::Write { path: path.to_owned(), source };
+    let file = BufWriter::with_capacity(1 << 20, File::create(path).map_err(failed)?);
+    if scenario.compress {
+        let packed = Compressed::new(file).map_err(failed)?;
+        let (truth, packed) =
+            write_frames(scenario, index, plan, messages, path, packed, observer)?;
+        packed.finish().and_then(|mut file| file.flush()).map_err(failed)?;
+        Ok(truth)
+    } else {
+        let (truth, mut file) =
+            write_frames(scenario, index, plan, messages, path, file, observer)?;
+        file.flush().map_err(failed)?;
+        Ok(truth)
+    }
+}
+
+fn write_frames<W: Write>(
+    scenario: &Scenario,
+    index: usize,
+    plan: &DrivePlan,
+    messages: &[Message],
+    path: &Path,
+    to: W,
+    observer: &mut impl Observer,
+) -> Result<(DriveTruth, W), SimulateError> {
+    let refused = |source| SimulateError::Capture { path: path.to_owned(), source };
+    // No version: the same seed gives the same bytes from version to version.
+    let section =
+        Section { application: Some("slipwright simulate".to_owned()), ..Section::default() };
+    let mut writer = CaptureWriter::new(to, &section).map_err(refused)?;
+    for bus in 0..usize::from(scenario.layout.buses) {
+        let name = BUS_NAMES.get(bus).copied().unwrap_or("can");
+        let bit_rate_bps = Some(scenario.bus.bit_rate_bps as u64);
+        writer.add_bus(&NewBus { bit_rate_bps, ..NewBus::named(name) }).map_err(refused)?;
+    }
+    let mut sink = CaptureSink { writer, path, plan, observer };
+    let truth = drive::simulate(scenario, scenario.seed, index, messages, &mut sink)?;
+    let inner = sink
+        .writer
+        .finish()
+        .map_err(|source| SimulateError::Write { path: path.to_owned(), source })?;
+    Ok((truth, inner))
+}
+
+struct CaptureSink<'a, W, O> {
+    writer: CaptureWriter<W>,
+    path: &'a Path,
+    plan: &'a DrivePlan,
+    observer: &'a mut O,
+}
+
+impl<W: Write, O: Observer> DriveSink for CaptureSink<'_, W, O> {
+    type Error = SimulateError;
+
+    fn frame(&mut self, frame: &Frame<'_>) -> Result<(), SimulateError> {
+        self.writer
+            .write_frame(frame)
+            .map_err(|source| SimulateError::Capture { path: self.path.to_owned(), source })
+    }
+
+    fn truth(&mut self, table: TruthTable) -> Result<(), SimulateError> {
+        self.observer.truth(self.plan, table).map_err(SimulateError::Caller)
+    }
+
+    fn wants_truth(&self) -> bool {
+        self.observer.wants_truth()
+    }
+
+    fn at(&mut self, t_s: f64) {
+        self.observer.at(self.plan, t_s);
+    }
+}
+
+#[derive(Serialize)]
+struct TruthFile<'a> {
+    scenario: &'a str,
+    seed: u64,
+    car: &'a str,
+    faults: Vec<FaultTruth>,
+    drives: Vec<DriveRecord<'a>>,
+}
+
+#[derive(Serialize)]
+struct FaultTruth {
+    cause: &'static str,
+    severity: f64,
+    onset_s: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    form: Option<&'static str>,
+}
+
+#[derive(Serialize)]
+struct DriveRecord<'a> {
+    capture: String,
+    duration_s: f64,
+    frames: u64,
+    fluid_c: f64,
+    air_c: f64,
+    radius_ratio: std::collections::BTreeMap<&'static str, f64>,
+    noise_slip_mps: f64,
+    dropout_speed_mps: f64,
+    bus_load: &'a [f64],
+    energy_residual: f64,
+    engagements: &'a [TrueEngagement],
+}
+
+/// The truth of a scenario's drives as JSON text.
+#[must_use]
+pub fn truth_json(scenario: &Scenario, drives: &[DriveTruth]) -> String {
+    let file = TruthFile {
+        scenario: &scenario.name,
+        seed: scenario.seed,
+        car: &scenario.car.name,
+        faults: scenario
+            .faults
+            .iter()
+            .map(|fault| FaultTruth {
+                cause: fault.cause.text(),
+                severity: fault.severity,
+                onset_s: fault.onset_s,
+                form: (fault.cause == Cause::InhibitedOrWiring).then(|| fault.form.text()),
+            })
+            .collect(),
+        drives: scenario
+            .drives
+            .iter()
+            .zip(drives)
+            .map(|(plan, truth)| DriveRecord {
+                capture: plan.capture_name(scenario.compress),
+                duration_s: truth.duration_s,
+                frames: truth.frames,
+                fluid_c: plan.fluid_c,
+                air_c: plan.air_c,
+                radius_ratio: WHEEL_NAMES.into_iter().zip(truth.radius_ratio).collect(),
+                noise_slip_mps: truth.noise_slip_mps,
+                dropout_speed_mps: truth.dropout_speed_mps,
+                bus_load: &truth.bus_load,
+                energy_residual: truth.energy_residual,
+                engagements: &truth.engagements,
+            })
+            .collect(),
+    };
+    // A plain tree of numbers and texts always serialises.
+    let mut text = serde_json::to_string_pretty(&file).unwrap_or_default();
+    text.push('\n');
+    text
+}

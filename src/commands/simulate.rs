@@ -1,0 +1,106 @@
+//! `slipwright simulate`: sample drives with known truth.
+
+use std::fs::{self, File};
+use std::io::{BufWriter, Write};
+use std::path::Path;
+
+use polars::io::parquet::write::BatchedWriter;
+use polars::prelude::{Column, DataFrame, ParquetWriter};
+use slipwright_sample::scenario::{DrivePlan, Scenario};
+use slipwright_sample::truth::TruthTable;
+use slipwright_sample::write::{Observer, SimulateError, write_scenario};
+
+use crate::Answer;
+use crate::cli::SimulateArgs;
+use crate::contract::{self, SimulateOutput};
+use crate::failure::Failure;
+use crate::input::name;
+use crate::output::make_folder;
+use crate::text;
+
+pub(crate) fn run(args: &SimulateArgs, out: &mut impl Write) -> Result<Answer, Failure> {
+    let text = fs::read_to_string(&args.scenario).map_err(Failure::reading(&args.scenario))?;
+    let scenario = Scenario::parse(&text, args.seed).map_err(Failure::toml(&args.scenario))?;
+    make_folder(&args.out)?;
+    let finished = args.out.join("truth.parquet");
+    let unfinished = args.out.join(format!("truth.parquet.part-{}", std::process::id()));
+    let mut truth = TruthFile::create(&unfinished)?;
+    let written = write_scenario(&scenario, &args.out, &mut truth).map_err(|error| match error {
+        SimulateError::Write { path, source } => Failure::writing(&path)(source),
+        other => Failure::Usage(other.to_string()),
+    });
+    let closed = written.and_then(|written| {
+        truth.close()?;
+        fs::rename(&unfinished, &finished).map_err(Failure::writing(&finished))?;
+        Ok(written)
+    });
+    if closed.is_err() {
+        // Half-made and ours; failing to remove it changes nothing for the caller.
+        let _ = fs::remove_file(&unfinished);
+    }
+    let written = closed?;
+    let output = SimulateOutput {
+        out: args.out.display().to_string(),
+        seed: scenario.seed,
+        captures: written.captures.iter().map(|path| name(path)).collect(),
+        engagements: written.drives.iter().map(|drive| drive.engagements.len()).sum(),
+    };
+    match args.json.json {
+        true => contract::print(out, &output)?,
+        false => out.write_all(text::simulated(&output).as_bytes()).map_err(Failure::Printing)?,
+    }
+    Ok(Answer::Done)
+}
+
+/// `truth.parquet` in the making: every true state at 1 kHz, one row group a table, drive by drive.
+struct TruthFile {
+    file: Option<BufWriter<File>>,
+    writer: Option<BatchedWriter<BufWriter<File>>>,
+}
+
+impl TruthFile {
+    fn create(path: &Path) -> Result<Self, Failure> {
+        let file = File::create(path).map_err(Failure::writing(path))?;
+        Ok(Self { file: Some(BufWriter::new(file)), writer: None })
+    }
+
+    fn append(&mut self, drive: &str, table: TruthTable) -> Result<(), polars::error::PolarsError> {
+        let rows = table.rows();
+        let mut columns = vec![Column::new("drive".into(), vec![drive; rows])];
+        for ((name, _), values) in table.names.iter().zip(table.columns) {
+            // Single precision keeps the file small; times need more digits than it has.
+            columns.push(match name.as_str() {
+                "t_s" => Column::new(name.into(), values),
+                _ => Column::new(name.into(), values.iter().map(|&v| v as f32).collect::<Vec<_>>()),
+            });
+        }
+        let frame = DataFrame::new(rows, columns)?;
+        if let Some(file) = self.file.take() {
+            self.writer = Some(ParquetWriter::new(file).batched(frame.schema())?);
+        }
+        match &mut self.writer {
+            Some(writer) => writer.write_batch(&frame),
+            None => Ok(()),
+        }
+    }
+
+    fn close(self) -> Result<(), Failure> {
+        let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
+        match self.writer {
+            Some(mut writer) => writer.finish().map(|_| ()).map_err(internal),
+            None => Ok(()),
+        }
+    }
+}
+
+impl Observer for TruthFile {
+    fn truth(&mut self, drive: &DrivePlan, table: TruthTable) -> Result<(), String> {
+        self.append(&drive.name, table).map_err(|error| error.to_string())
+    }
+
+    fn wants_truth(&self) -> bool {
+        true
+    }
+
+    fn at(&mut self, _: &DrivePlan, _: f64) {}
+}
