@@ -6,7 +6,7 @@
 
 use slipwright_decoders::decoder_file::RequestEntry;
 use slipwright_decoders::frame::CanId;
-use slipwright_decoders::iso_tp::pdu::Framing;
+use slipwright_decoders::iso_tp::framing::Framing;
 use slipwright_decoders::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
 use slipwright_decoders::iso_tp::sender::{Sender, SenderSettings, Step as SendStep};
 use slipwright_decoders::uds::AnswerFault;

@@ -289,14 +289,23 @@ impl<S: Store> Recorder<S> {
     /// The kernel's count of frames dropped from this bus's socket, whenever it was asked.
     pub fn dropped(&mut self, bus: BusId, told: u32) {
         let Some(of) = self.buses.get_mut(bus.0) else { return };
-        // A count of 32 bits that wraps.
-        let more = u64::from(told.wrapping_sub(of.dropped_told));
+        // A count of 32 bits that wraps. The one that a frame carries is as old as the frame, and may
+        // lie behind one that was asked for.
+        let more = told.wrapping_sub(of.dropped_told);
+        if more > u32::MAX / 2 {
+            return;
+        }
         of.dropped_told = told;
+        let more = u64::from(more);
         of.file.dropped += more;
         of.drive.dropped += more;
     }
 
     fn frame(&mut self, bus: BusId, frame: &Received, now: Reading) {
+        // After the end no new drive may begin, whatever still comes.
+        if self.ended.is_some() {
+            return;
+        }
         let Some(of) = self.buses.get_mut(bus.0) else { return };
         let kernel_ns = self.timeline.boot_ns(frame.real_ns, now);
         let (stamps, boot_ns) = match frame.hardware_ns {
@@ -545,7 +554,7 @@ impl<S: Store> Recorder<S> {
     fn start(&mut self, boot_ns: i64) {
         self.timeline.restart();
         let start_ns = self.timeline.at(boot_ns);
-        let base = file_name(start_ns);
+        let base = drive_name(start_ns);
         let mut name = base.clone();
         let mut folder = self.plan.out.join(&name);
         for n in 2.. {
@@ -581,10 +590,8 @@ impl<S: Store> Recorder<S> {
     fn open_file(&mut self, boot_ns: i64) {
         let start_ns = self.timeline.at(boot_ns);
         let Some(drive) = self.drive.as_mut() else { return };
-        let mut name = format!("{}.pcapng", file_name(start_ns));
-        if drive.files.contains(&name) {
-            name = format!("{}-{}.pcapng", file_name(start_ns), drive.files.len() + 1);
-        }
+        let name = (0..).map(|ms| capture_name(start_ns + ms * 1_000_000));
+        let name = name.into_iter().find(|name| !drive.files.contains(name)).unwrap_or_default();
         for bus in &mut self.buses {
             bus.in_file = None;
             bus.file = Counts::default();
@@ -742,10 +749,16 @@ impl Bus {
     }
 }
 
-/// UTC time as a file name that sorts by time and that every file system takes.
-fn file_name(t_ns: i64) -> String {
+/// UTC time as a folder's name that sorts by time and that every file system takes.
+fn drive_name(t_ns: i64) -> String {
     let time = jiff::Timestamp::from_nanosecond(i128::from(t_ns)).unwrap_or_default();
     time.strftime("%Y-%m-%dT%H-%M-%SZ").to_string()
+}
+
+/// The same for a file, to the millisecond: two files of one drive may begin within a second.
+fn capture_name(t_ns: i64) -> String {
+    let time = jiff::Timestamp::from_nanosecond(i128::from(t_ns)).unwrap_or_default();
+    format!("{}.pcapng", time.strftime("%Y-%m-%dT%H-%M-%S%.3fZ"))
 }
 
 /// UTC time by RFC 3339, to the millisecond.

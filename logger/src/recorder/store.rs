@@ -256,8 +256,14 @@ impl Disk {
     }
 
     fn look_at_free_space(&self, shared: &Shared) {
-        if let Ok(space) = rustix::fs::statvfs(&self.folder) {
-            shared.lock().report.free_bytes = Some(space.f_bavail.saturating_mul(space.f_frsize));
+        let Ok(space) = rustix::fs::statvfs(&self.folder) else { return };
+        let mut queue = shared.lock();
+        queue.report.free_bytes = Some(space.f_bavail.saturating_mul(space.f_frsize));
+        // A disk that the kernel made read-only in an emergency may go on taking writes into memory,
+        // and answer a sync with success: only this tells (ext4, measured).
+        if space.f_flag.contains(rustix::fs::StatVfsMountFlags::RDONLY) && self.file.is_some() {
+            let error = io::ErrorKind::ReadOnlyFilesystem.into();
+            queue.report.failure.get_or_insert_with(|| failure(&self.folder, &error));
         }
     }
 

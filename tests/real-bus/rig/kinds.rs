@@ -77,11 +77,13 @@ pub(crate) fn two_controllers(_: &str) -> Outcome {
     let recorder = Recorder::start(&["can0"], &folder("controllers")?, &[])?;
     let mut sender = Sender::open("can1")?;
     const FRAMES: u64 = 600;
+    let mut overheard = 0;
     for number in 0..FRAMES {
         sender.send(&numbered(0x1A0, number))?;
         // The emulator does not pace by bit rate, and the controller's queue holds five frames.
         if number % 4 == 3 {
             std::thread::sleep(Duration::from_millis(1));
+            overheard += overhear.heard();
         }
     }
     let state = recorder.until_frames(FRAMES)?;
@@ -98,7 +100,7 @@ pub(crate) fn two_controllers(_: &str) -> Outcome {
     if !stamps.is_sorted() {
         return Err("stamps out of order".into());
     }
-    if overhear.heard() != FRAMES as usize {
+    if overheard + overhear.heard() != FRAMES as usize {
         return Err("other frames than ours on the bus".into());
     }
     if kept.has_mark("listen-only") {

@@ -3,9 +3,12 @@
 //!
 //! - [`bus`]: buses made, brought down and removed; frames sent and overheard.
 //! - [`recorder`]: the recorder as a process, and its captures read back.
-//! - `load`, `kinds`, `faults`, `disk`, `crash`, `time`, `satellite`: the scenarios, by what they
-//!   are about.
+//! - [`isotp`]: the kernel's ISO-TP sockets, for units that answer.
+//! - `load`, `kinds`, `faults`, `disk`, `crash`, `time`, `ask`, `satellite`: the scenarios, by what
+//!   they are about.
 
+#[cfg(target_os = "linux")]
+mod ask;
 #[cfg(target_os = "linux")]
 mod bus;
 #[cfg(target_os = "linux")]
@@ -14,6 +17,8 @@ mod crash;
 mod disk;
 #[cfg(target_os = "linux")]
 mod faults;
+#[cfg(target_os = "linux")]
+mod isotp;
 #[cfg(target_os = "linux")]
 mod kinds;
 #[cfg(target_os = "linux")]
@@ -50,6 +55,7 @@ const SCENARIOS: &[(&str, bool, Scenario)] = &[
     ("clock", true, time::clock_set),
     ("full-disk", true, disk::full),
     ("read-only-disk", true, disk::read_only),
+    ("ask", true, ask::every_answer),
     ("satellite", true, satellite::through_gpsd),
     ("killed", true, crash::killed),
     ("drain", true, load::drain),
