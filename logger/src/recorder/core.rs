@@ -112,6 +112,8 @@ struct Bus {
     hardware: HardwareStamps,
     /// The kernel's drop count as last told; it starts at 0 with each socket.
     dropped_told: u32,
+    /// Dropped while no drive was on: frames came, so they belong to the drive that now begins.
+    dropped_before: u64,
     /// Its number in the open file, once it has one.
     in_file: Option<BusIndex>,
     file: Counts,
@@ -235,6 +237,7 @@ impl<S: Store> Recorder<S> {
             stamps: None,
             hardware: HardwareStamps::default(),
             dropped_told: 0,
+            dropped_before: 0,
             in_file: None,
             file: Counts::default(),
             drive: Counts::default(),
@@ -297,6 +300,10 @@ impl<S: Store> Recorder<S> {
         }
         of.dropped_told = told;
         let more = u64::from(more);
+        if self.drive.is_none() {
+            of.dropped_before += more;
+            return;
+        }
         of.file.dropped += more;
         of.drive.dropped += more;
     }
@@ -584,6 +591,11 @@ impl<S: Store> Recorder<S> {
             sidecar_at_ns: boot_ns,
         });
         self.open_file(boot_ns);
+        for bus in &mut self.buses {
+            let before = std::mem::take(&mut bus.dropped_before);
+            bus.file.dropped += before;
+            bus.drive.dropped += before;
+        }
         self.write_sidecar(None);
     }
 

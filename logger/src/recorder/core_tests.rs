@@ -212,7 +212,9 @@ fn drops_are_counted_once_over_sockets_and_files() {
     let bus = recorder.add_bus("can0");
     recorder.opened(bus, BusFacts::default(), at(S));
     let told = |dropped, n| Batch { dropped: Some(dropped), ..batch([data(0, n)]) };
-    recorder.frames(bus, &told(0, 0), at(S));
+    // Asked for before the frames that came with it were read.
+    recorder.dropped(bus, 4);
+    recorder.frames(bus, &told(4, 0), at(S));
     recorder.frames(bus, &told(7, 1), at(2 * S));
     recorder.dropped(bus, 9);
     // Queued before the count was asked for: it knows of fewer.
