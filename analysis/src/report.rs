@@ -7,7 +7,8 @@
 //!
 //! - [`number`]: digits that suit an uncertainty.
 //! - [`page`], [`style`]: the frame and the look of every report.
-//! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words.
+//! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words. `reasons`:
+//!   why a value is missing, under a table.
 //! - The parts: `summary`, `pictures`, `conditions`, `measures`, `engagements`, `basis`.
 
 pub mod number;
@@ -20,6 +21,7 @@ mod conditions;
 mod engagements;
 mod measures;
 mod pictures;
+mod reasons;
 mod summary;
 mod wording;
 
@@ -28,6 +30,8 @@ mod wording;
 mod drives;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod well_made;
 
 use slipwright_decoders::unit::Unit;
 

@@ -4,11 +4,11 @@
 //! The standard interpolates between the two samples around a reference level. At 10 or 20 ms a
 //! frame that costs several milliseconds where the waveform bends between samples, as it does at
 //! the end of the dead time. So shapes with a dead time are fitted to all samples around the
-//! step, weighted by how well they explain it (Akaike's criterion corrected for small samples; K. P.
-//! Burnham and D. R. Anderson, Model Selection and Multimodel Inference, 2002, chapters 2 and
-//! 4), and the crossing is the fitted waveform's. Where no shape explains the samples, the best
-//! one is corrected by the local mean of what it leaves. Where fewer than two samples lie within
-//! the step, interpolation is all there is, and the uncertainty says so.
+//! step, weighted by how well they explain it (G. Schwarz, Estimating the dimension of a model,
+//! Annals of Statistics 6(2), 1978, whose criterion approximates each shape's posterior odds),
+//! and the crossing is the fitted waveform's. Where no shape explains the samples, the best one is
+//! corrected by the local mean of what it leaves. Where fewer than two samples lie within the
+//! step, interpolation is all there is, and the uncertainty says so.
 
 mod crossing;
 mod fit;
@@ -246,13 +246,9 @@ fn fitted(data: &Sampled<'_>, within: usize) -> Option<Rise> {
         .filter(|shape| within > shape.count())
         .filter_map(|&shape| {
             let fit = fit(shape, data)?;
-            let k = fit.parameters as f64 + 1.0;
-            let room = n as f64 - k - 1.0;
-            if room < 1.0 {
-                return None;
-            }
-            let mean_square = fit.squares / n as f64 + floor;
-            let score = n as f64 * mean_square.ln() + 2.0 * k + 2.0 * k * (k + 1.0) / room;
+            let count = n as f64;
+            let mean_square = fit.squares / count + floor;
+            let score = count * mean_square.ln() + count.ln() * fit.parameters as f64;
             Some((fit, score))
         })
         .collect();

@@ -53,6 +53,7 @@
 
 mod check;
 mod read;
+mod read_signal;
 mod table;
 mod write;
 

@@ -6,24 +6,21 @@
 //! the same extractors at once.
 //!
 //! No frame costs an allocation of its own: series grow as vectors do, and an identifier is entered
-//! in its bus's table when it is first seen. Answers to diagnostic requests are not taken here.
+//! in its bus's table when it is first seen. Answers to diagnostic requests are taken apart in
+//! [`crate::diagnostic_read`].
 
 mod id_table;
+mod plan;
 
 use std::collections::HashMap;
 
 use id_table::IdTable;
+use plan::{FramePlan, Samples};
 
-use crate::decoder_file::{DecoderFile, FrameEntry, PERIODS_TO_TIMEOUT, Selector, SignalEntry};
-use crate::field::Field;
+use crate::decoder_file::DecoderFile;
 use crate::frame::{BusIndex, CanId, Frame};
-use crate::signal::{Invalid, InvalidReason, Series, SignalKey, Signals};
+use crate::signal::{Invalid, Signals};
 use crate::traffic::{AbsentFrame, BusTraffic, IdTraffic, Traffic};
-use crate::unit::Unit;
-
-/// The timeout of a signal of which nothing tells the period: one value, or all at one time. There
-/// is then nothing to interpolate, so the number only has to be one.
-const TIMEOUT_WITHOUT_PERIOD_NS: i64 = 1_000_000_000;
 
 /// Most identifiers that are counted one by one on a bus, beside those that are decoded. A car has
 /// some hundreds; the bound keeps a capture of random identifiers from filling the memory.
@@ -34,112 +31,6 @@ const MAX_COUNTED_IDS: usize = 65_536;
 pub struct Extractors {
     frames: Vec<FramePlan>,
     by_id: HashMap<CanId, Vec<usize>>,
-}
-
-/// How one frame is taken apart.
-#[derive(Clone, Debug)]
-struct FramePlan {
-    bus: Option<String>,
-    id: CanId,
-    name: Option<String>,
-    channels: Vec<Channel>,
-    signals: Vec<SignalPlan>,
-}
-
-/// What a frame's values are collected into: one series a bus. Signals of one key in one frame,
-/// told apart by their selectors, are one channel.
-#[derive(Clone, Debug)]
-struct Channel {
-    key: SignalKey,
-    unit: Unit,
-    /// What the decoder file states.
-    timeout_ns: Option<i64>,
-    /// It is five periods of a frame that not always holds the signal: the least there is.
-    timeout_is_least: bool,
-}
-
-/// How one signal is taken out.
-#[derive(Clone, Debug)]
-struct SignalPlan {
-    field: Field,
-    scale: f64,
-    offset: f64,
-    min: f64,
-    max: f64,
-    invalid_raw: Box<[u64]>,
-    when: Option<Selector>,
-    channel: usize,
-}
-
-impl SignalPlan {
-    fn new(signal: &SignalEntry, channel: usize) -> Self {
-        Self {
-            field: signal.field,
-            scale: signal.scale,
-            offset: signal.offset,
-            min: signal.min.unwrap_or(f64::NEG_INFINITY),
-            max: signal.max.unwrap_or(f64::INFINITY),
-            invalid_raw: signal.invalid_raw.clone().into_boxed_slice(),
-            when: signal.when,
-            channel,
-        }
-    }
-
-    /// Whether the frame holds the signal. One too short for its selector does not say so.
-    #[inline]
-    fn is_in(&self, data: &[u8]) -> bool {
-        self.when
-            .is_none_or(|when| when.field.extract(data) == Some(when.equals))
-    }
-
-    #[inline]
-    fn value(&self, data: &[u8]) -> Result<f64, InvalidReason> {
-        let raw = self
-            .field
-            .extract(data)
-            .ok_or(InvalidReason::FrameTooShort)?;
-        if self.invalid_raw.contains(&raw) {
-            return Err(InvalidReason::RawCode);
-        }
-        // Two roundings, as written in the decoder file's rule; never a fused multiply-add.
-        let value = self.field.number(raw) * self.scale + self.offset;
-        if !value.is_finite() {
-            Err(InvalidReason::NotFinite)
-        } else if value < self.min {
-            Err(InvalidReason::BelowMin)
-        } else if value > self.max {
-            Err(InvalidReason::AboveMax)
-        } else {
-            Ok(value)
-        }
-    }
-}
-
-impl FramePlan {
-    fn new(frame: &FrameEntry) -> Self {
-        let mut channels: Vec<Channel> = Vec::new();
-        let mut signals = Vec::with_capacity(frame.signals.len());
-        for signal in &frame.signals {
-            let same = |c: &Channel| c.key == signal.key && c.unit == signal.unit;
-            let channel = channels.iter().position(same).unwrap_or_else(|| {
-                channels.push(Channel {
-                    key: signal.key.clone(),
-                    unit: signal.unit,
-                    timeout_ns: frame.stated_timeout_ns(),
-                    timeout_is_least: frame.timeout_ms.is_none() && signal.when.is_some(),
-                });
-                channels.len() - 1
-            });
-            signals.push(SignalPlan::new(signal, channel));
-        }
-        Self {
-            bus: frame.bus.clone(),
-            id: frame.id,
-            name: frame.name.clone(),
-            channels,
-            signals,
-        }
-    }
 }
 
 impl Extractors {
@@ -177,12 +68,17 @@ pub struct Decoded {
     pub traffic: Traffic,
 }
 
+/// Stands for the position of a bus that nobody announced: no vector is that long.
+const NOT_ANNOUNCED: usize = usize::MAX;
+
 /// Takes the frames of one capture apart.
 #[derive(Clone, Debug)]
 pub struct Collector<'a> {
     extractors: &'a Extractors,
-    /// Position in `buses` of each bus index; several indices may be one bus.
-    by_index: Vec<Option<usize>>,
+    /// Position in `buses` of each bus index, or [`NOT_ANNOUNCED`]; several may be one bus.
+    by_index: Vec<usize>,
+    /// Position in `buses` of each name.
+    by_name: HashMap<String, usize>,
     buses: Vec<Bus>,
 }
 
@@ -216,13 +112,6 @@ struct Decoding {
     first_series: u32,
 }
 
-#[derive(Clone, Debug, Default)]
-struct Samples {
-    t_ns: Vec<i64>,
-    value: Vec<f64>,
-    invalid: Vec<Invalid>,
-}
-
 impl<'a> Collector<'a> {
     /// A collector that has seen nothing yet.
     #[must_use]
@@ -230,6 +119,7 @@ impl<'a> Collector<'a> {
         Self {
             extractors,
             by_index: Vec::new(),
+            by_name: HashMap::new(),
             buses: Vec::new(),
         }
     }
@@ -237,20 +127,21 @@ impl<'a> Collector<'a> {
     /// Says which bus an index stands for, before its first frame. Indices of one name, as in the
     /// sections of a joined capture, are one bus.
     pub fn add_bus(&mut self, index: BusIndex, name: &str) {
-        let position = self
-            .buses
-            .iter()
-            .position(|bus| bus.name == name)
-            .unwrap_or_else(|| {
+        let position = match self.by_name.get(name) {
+            Some(position) => *position,
+            None => {
+                let position = self.buses.len();
+                self.by_name.insert(name.to_owned(), position);
                 self.buses.push(Bus::new(name));
-                self.buses.len() - 1
-            });
+                position
+            }
+        };
         let index = index.as_usize();
         if self.by_index.len() <= index {
-            self.by_index.resize(index + 1, None);
+            self.by_index.resize(index + 1, NOT_ANNOUNCED);
         }
         if let Some(entry) = self.by_index.get_mut(index) {
-            *entry = Some(position);
+            *entry = position;
         }
     }
 
@@ -258,20 +149,26 @@ impl<'a> Collector<'a> {
     /// counts for a bus called by its index, such as `bus 3`.
     #[inline]
     pub fn push(&mut self, frame: &Frame<'_>) {
-        let position = self.by_index.get(frame.bus.as_usize()).copied().flatten();
-        let Some(bus) = position.and_then(|position| self.buses.get_mut(position)) else {
-            return self.push_on_new_bus(frame);
-        };
-        bus.push(self.extractors, frame);
+        let extractors = self.extractors;
+        match self.bus(frame.bus) {
+            Some(bus) => bus.push(extractors, frame),
+            None => self.push_on_new_bus(frame),
+        }
     }
 
     #[cold]
     fn push_on_new_bus(&mut self, frame: &Frame<'_>) {
         self.add_bus(frame.bus, &format!("bus {}", frame.bus.as_usize()));
-        let position = self.by_index.get(frame.bus.as_usize()).copied().flatten();
-        if let Some(bus) = position.and_then(|position| self.buses.get_mut(position)) {
-            bus.push(self.extractors, frame);
+        let extractors = self.extractors;
+        if let Some(bus) = self.bus(frame.bus) {
+            bus.push(extractors, frame);
         }
+    }
+
+    #[inline]
+    fn bus(&mut self, index: BusIndex) -> Option<&mut Bus> {
+        let position = self.by_index.get(index.as_usize())?;
+        self.buses.get_mut(*position)
     }
 
     /// The series and the counts.
@@ -332,29 +229,36 @@ impl Bus {
     #[inline]
     fn push(&mut self, extractors: &Extractors, frame: &Frame<'_>) {
         if !frame.flags.carries_data() {
-            match frame.flags.error {
-                true => self.error_frames += 1,
-                false => self.remote_frames += 1,
-            }
-            return;
+            return self.count_without_data(frame);
         }
         let mut position = self.table.position(frame.id);
         if position == 0 {
             match self.enter(extractors, frame.id) {
                 Some(entered) => position = entered,
-                None => {
-                    self.uncounted_frames += 1;
-                    return;
-                }
+                None => return,
             }
         }
         let Some(seen) = self.ids.get_mut(position as usize) else {
             return;
         };
         seen.frames += 1;
-        let Some(Decoding { plan, first_series }) = seen.decoding else {
-            return;
-        };
+        if let Some(decoding) = seen.decoding {
+            self.decode(extractors, decoding, frame);
+        }
+    }
+
+    #[cold]
+    fn count_without_data(&mut self, frame: &Frame<'_>) {
+        match frame.flags.error {
+            true => self.error_frames += 1,
+            false => self.remote_frames += 1,
+        }
+    }
+
+    /// Out of line, so that the frames that nothing decodes pay for no more than their count.
+    #[inline(never)]
+    fn decode(&mut self, extractors: &Extractors, decoding: Decoding, frame: &Frame<'_>) {
+        let Decoding { plan, first_series } = decoding;
         let Some(plan) = extractors.frames.get(plan as usize) else {
             return;
         };
@@ -382,15 +286,15 @@ impl Bus {
         }
     }
 
-    /// Enters an identifier at its first frame; `None` if there are too many to count.
+    /// Enters an identifier at its first frame; `None`, and the frame counted as one of those, if
+    /// there are too many.
     #[cold]
     fn enter(&mut self, extractors: &Extractors, id: CanId) -> Option<u32> {
         let plan = extractors.plan_for(&self.name, id);
-        if plan.is_none() && self.ids.len() > MAX_COUNTED_IDS {
-            return None;
-        }
         let position = u32::try_from(self.ids.len()).ok()?;
-        if !self.table.enter(id, position) {
+        let too_many = plan.is_none() && self.ids.len() > MAX_COUNTED_IDS;
+        if too_many || !self.table.enter(id, position) {
+            self.uncounted_frames += 1;
             return None;
         }
         let decoding = plan.and_then(|plan| {
@@ -441,53 +345,5 @@ impl Bus {
     }
 }
 
-impl Channel {
-    fn series(&self, samples: Samples, bus: &str, id: CanId) -> Series {
-        let timeout_ns = self.timeout_ns(&samples);
-        let Samples {
-            t_ns,
-            value,
-            invalid,
-        } = samples;
-        Series {
-            key: self.key.clone(),
-            unit: self.unit,
-            bus: bus.to_owned(),
-            id,
-            t_ns,
-            value,
-            invalid,
-            timeout_ns,
-        }
-    }
-
-    fn timeout_ns(&self, samples: &Samples) -> i64 {
-        let of_data = || {
-            median_interval_ns(samples).map(|ns| (ns as f64 * PERIODS_TO_TIMEOUT).round() as i64)
-        };
-        match self.timeout_ns {
-            Some(least) if self.timeout_is_least => of_data().map_or(least, |ns| ns.max(least)),
-            Some(stated) => stated,
-            None => of_data().unwrap_or(TIMEOUT_WITHOUT_PERIOD_NS),
-        }
-    }
-}
-
-/// Median time from one received value to the next, valid or not, ns; `None` without two of
-/// different times.
-fn median_interval_ns(samples: &Samples) -> Option<i64> {
-    let invalid = samples.invalid.iter().map(|invalid| invalid.t_ns);
-    let mut times: Vec<i64> = samples.t_ns.iter().copied().chain(invalid).collect();
-    times.sort_unstable();
-    let mut intervals: Vec<i64> = times
-        .array_windows()
-        .map(|[earlier, later]| later.saturating_sub(*earlier))
-        .filter(|interval| *interval > 0)
-        .collect();
-    let middle = intervals.len() / 2;
-    if intervals.is_empty() {
-        return None;
-    }
-    let (_, median, _) = intervals.select_nth_unstable(middle);
-    Some(*median)
-}
+#[cfg(test)]
+mod tests;

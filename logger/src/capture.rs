@@ -2,14 +2,16 @@
 //!
 //! Two ways through, each a straight line:
 //!
-//! - reading: [`open`] gives bytes, [`block`] cuts them into blocks, [`reading`] keeps what the
-//!   blocks mean to each other (sections, interfaces, clocks) and hands out [`Event`]s; at the
-//!   end stands a [`Summary`].
-//! - writing: [`write`] turns frames, marks and statistics into blocks, one write each;
-//!   [`compress`] packs a closed file, or the stream of a file that is written packed.
+//! - reading: `open` gives bytes, `block` cuts them into blocks, `reading` keeps what the blocks
+//!   mean to each other (sections, interfaces, clocks) and hands out each [`Event`]; at the end
+//!   stands a [`Summary`], and `warnings` puts it in words.
+//! - writing: `write` turns frames, marks and statistics into blocks, one write each; `compress`
+//!   packs a closed file, or the stream of a file that is written packed.
 //!
-//! Between them: [`packet`] (one SocketCAN packet, both directions), [`options`], [`clock`]
-//! (time stamps of any resolution to nanoseconds), [`interface`] and [`statistics`].
+//! Between them: `packet` (one SocketCAN packet, both directions), `packet_block`, `options`,
+//! `clock` (time stamps of any resolution to nanoseconds), `interface` and `statistics`.
+//!
+//! What touches files is `open`, `map`, `stream` and `compress`; all else is pure.
 //!
 //! The format is draft-ietf-opsawg-pcapng; the packet is `LINKTYPE_CAN_SOCKETCAN` of the
 //! tcpdump group's list of link-layer header types.
@@ -57,10 +59,12 @@ mod map;
 mod open;
 mod options;
 mod packet;
+mod packet_block;
 mod reading;
 mod statistics;
 mod stream;
 mod summary;
+mod warnings;
 mod write;
 
 pub use block::BadBlock;

@@ -21,9 +21,9 @@ const WORDS: usize = 8;
 pub struct BusOptions {
     /// Bit rate, bit/s.
     pub bit_rate_bps: f64,
-    /// Share of the bus's time that is taken, filler included, 0 to 1. What the car's own
+    /// Share of each bus's time that is taken, filler included, 0 to 1. What the car's own
     /// messages take is the least there can be.
-    pub load: f64,
+    pub load: [f64; 2],
     /// Longest lateness of a sender behind its schedule, s.
     pub jitter_s: f64,
     /// Share of frames that the recorder loses.
@@ -110,18 +110,19 @@ pub struct Bus {
 const FILLER_PERIODS_MS: [f64; 9] = [10.0, 20.0, 100.0, 20.0, 50.0, 200.0, 100.0, 500.0, 1000.0];
 
 impl Bus {
-    /// The bus with this index, its messages among `messages`, and filler up to the load.
+    /// The bus with this index, its messages among `messages`, and filler up to the load. The car's
+    /// seed chooses the filler, the drive's the timing.
     #[must_use]
     pub fn new(
-        seed: u64,
+        (car_seed, seed): (u64, u64),
         drive: usize,
         index: u16,
         options: BusOptions,
         messages: &[Message],
         extended_fillers: bool,
     ) -> Self {
-        let mut built = Stream::new(seed, 0, Purpose::Bus(index));
-        let mut random = Stream::new(seed, drive + 1, Purpose::Bus(index));
+        let mut built = Stream::new(car_seed, usize::from(u16::MAX), Purpose::Bus(index));
+        let mut random = Stream::new(seed, drive, Purpose::Bus(index));
         let mut slots: Vec<Slot> = messages
             .iter()
             .filter(|message| message.bus == index)
@@ -136,7 +137,8 @@ impl Bus {
             })
             .collect();
         let taken: Vec<CanId> = messages.iter().map(|message| message.entry.id).collect();
-        add_fillers(&mut slots, &taken, &options, extended_fillers, &mut built);
+        let wanted = options.load.get(usize::from(index)).copied().unwrap_or(0.0);
+        add_fillers(&mut slots, &taken, &options, wanted, extended_fillers, &mut built);
         slots.sort_by_key(|slot| rank(slot.id));
         let mut due = BinaryHeap::with_capacity(slots.len());
         for (k, slot) in slots.iter().enumerate() {
@@ -342,6 +344,7 @@ fn add_fillers(
     slots: &mut Vec<Slot>,
     taken: &[CanId],
     options: &BusOptions,
+    wanted: f64,
     extended: bool,
     built: &mut Stream,
 ) {
@@ -356,7 +359,7 @@ fn add_fillers(
     let mut load: f64 = slots.iter().map(share).sum();
     let mut used = taken.to_vec();
     let mut k = 0;
-    while load < options.load && slots.len() < MOST_MESSAGES {
+    while load < wanted && slots.len() < MOST_MESSAGES {
         let period_ms = FILLER_PERIODS_MS.get(k % FILLER_PERIODS_MS.len()).copied().unwrap_or(100.0);
         k += 1;
         let id = loop {
@@ -387,7 +390,7 @@ fn add_fillers(
         };
         // A last one that would overshoot by more than it misses is left out.
         let more = share(&slot);
-        if load + more > options.load + 0.5 * more && period_ms < 500.0 {
+        if load + more > wanted + 0.5 * more && period_ms < 500.0 {
             continue;
         }
         load += more;

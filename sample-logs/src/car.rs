@@ -230,7 +230,7 @@ parameters! {
         /// Viscous friction at 1 mm²/s, N·m s/rad.
         motor_viscous_nm_s: f64 = 8.0e-7;
         /// Flow of the pressure valve per pressure above its setting, m³/s per Pa.
-        valve_gain_m3_s_pa: f64 = 2.0e-10;
+        valve_gain_m3_s_pa: f64 = 6.0e-10;
         /// Flow of the wide open valve, m³/s per square root of Pa.
         valve_open_m3_s_sqrt_pa: f64 = 1.1e-7;
         /// Lag of the valve's setting behind its command, s.

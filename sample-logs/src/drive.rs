@@ -87,6 +87,31 @@ pub struct DriveTruth {
     pub energy_residual: f64,
 }
 
+/// Simulates only the states of a drive, without sensors and buses; gives its engagements, with
+/// times in s from the drive's start.
+pub fn states(
+    scenario: &Scenario,
+    seed: u64,
+    index: usize,
+    mut each: impl FnMut(&Row),
+) -> Vec<TrueEngagement> {
+    let Some(plan) = scenario.drives.get(index) else { return Vec::new() };
+    let mut run = Run::new(scenario, plan, seed, index, STEP_S);
+    let wheel_period_s = scenario.layout.wheel_period_ms * 1e-3;
+    let mut finder = EngagementFinder::new(Thresholds::of(&scenario.car, wheel_period_s));
+    while let Some(row) = run.next_row() {
+        finder.push(&row);
+        each(&row);
+    }
+    finder.into_engagements()
+}
+
+/// Wheel speed below which the wheel sensors of a scenario's car tell nothing, m/s.
+#[must_use]
+pub fn dropout_mps(scenario: &Scenario) -> f64 {
+    Thresholds::of(&scenario.car, 0.01).dropout_mps
+}
+
 /// Everything that runs in a drive.
 struct Run<'a> {
     scenario: &'a Scenario,
@@ -113,6 +138,10 @@ struct Run<'a> {
     start_energy_j: f64,
     random: Stream,
     step_s: f64,
+    /// Rows made so far.
+    rows: u64,
+    /// Rows still to make after the programme is done.
+    rows_after: u64,
 }
 
 /// Simulates drive number `index` of a scenario into a sink.
@@ -131,8 +160,8 @@ pub fn simulate<S: DriveSink>(
     };
     let mut run = Run::new(scenario, plan, seed, index, STEP_S);
     let mut readings = Readings::new(
-        seed,
-        index,
+        scenario.car_seed,
+        Stream::new(seed, index, Purpose::Sensors),
         scenario.car.tyres.rolling_radius_m,
         scenario.rings,
         Instant::start(&run.state),
@@ -140,40 +169,28 @@ pub fn simulate<S: DriveSink>(
     let mut buses: Vec<Bus> = (0..scenario.layout.buses)
         .map(|bus| {
             let options = scenario.bus.clone();
-            Bus::new(seed, index, bus, options, messages, scenario.layout.extended)
+            Bus::new((scenario.car_seed, seed), index, bus, options, messages, scenario.layout.extended)
         })
         .collect();
     let wheel_period_s = scenario.layout.wheel_period_ms * 1e-3;
     let thresholds = Thresholds::of(&scenario.car, wheel_period_s);
     let mut out = Output::new(plan.start_ns, EngagementFinder::new(thresholds));
 
-    let mut k: u64 = 0;
-    let mut after_rows = (AFTER_S / ROW_S) as u64;
-    loop {
-        let controls = match run.driver.tick(run.drivetrain.car(), &run.state, ROW_S) {
-            Some(controls) => controls,
-            None if after_rows == 0 => break,
-            None => {
-                after_rows -= 1;
-                Controls { brake: 0.5, gear: 1, ..Controls::default() }
-            }
-        };
-        let row = run.row(k, &controls);
-        let t_ns = k as i64 * ROW_NS;
+    while let Some(row) = run.next_row() {
+        let t_ns = (run.rows - 1) as i64 * ROW_NS;
         readings.advance(run.instant(t_ns, &row));
-        if k > 0 {
+        if t_ns > 0 {
             let faults = MessageFaults { gap: run.wiring_on[2], stale: run.wiring_on[3] };
             for bus in &mut buses {
                 bus.advance(t_ns, &mut readings, faults, &mut out.received);
             }
         }
         out.take(&row, t_ns, sink)?;
-        if k % 1000 == 0 {
+        if run.rows % 1000 == 0 {
             sink.at(row.t_s);
         }
-        k += 1;
     }
-    let duration_ns = k as i64 * ROW_NS;
+    let duration_ns = run.rows as i64 * ROW_NS;
     let bits: Vec<u64> = buses.iter().map(Bus::bits_sent).collect();
     out.finish(sink)?;
     let rear_m = 0.5 * (run.built_radius_m[2] + run.built_radius_m[3]);
@@ -233,7 +250,7 @@ impl<'a> Run<'a> {
         step_s: f64,
     ) -> Self {
         let car = &scenario.car;
-        let built_radius_m = built_radii(scenario, seed);
+        let built_radius_m = built_radii(scenario);
         let parts = fault::parts_at(car, &scenario.faults, 0.0);
         let mut programme = Stream::new(seed, index, Purpose::Programme);
         let state = State {
@@ -267,18 +284,30 @@ impl<'a> Run<'a> {
             start_energy_j: 0.0,
             random: Stream::new(seed, index, Purpose::Plant),
             step_s,
+            rows: 0,
+            rows_after: (AFTER_S / ROW_S) as u64,
         };
         run.start_energy_j = run.stored_energy_j();
         run
     }
 
-    /// Control units and inputs for the millisecond that begins at row `k`, then the row itself,
-    /// then the states one millisecond later.
-    fn row(&mut self, k: u64, controls: &Controls) -> Row {
-        let t_s = k as f64 * ROW_S;
-        if k % CONTROL_ROWS == 0 {
+    /// The next row: control units and inputs of the millisecond that begins at it, and what then
+    /// flows. The states go on to the row after it. `None` when the drive is over.
+    fn next_row(&mut self) -> Option<Row> {
+        let controls = match self.driver.tick(self.drivetrain.car(), &self.state, ROW_S) {
+            Some(controls) => controls,
+            None if self.rows_after == 0 => return None,
+            None => {
+                self.rows_after -= 1;
+                Controls { brake: 0.5, gear: 1, ..Controls::default() }
+            }
+        };
+        let controls = &controls;
+        let t_s = self.rows as f64 * ROW_S;
+        if self.rows % CONTROL_ROWS == 0 {
             self.control_tick(t_s, controls);
         }
+        self.rows += 1;
         let gearbox = self.gearbox_tick(controls);
         let inputs = self.inputs(controls, &gearbox);
 
@@ -300,7 +329,7 @@ impl<'a> Run<'a> {
         }
         .with_slip(self.drivetrain.car(), self.drivetrain.radius_m());
         self.integrate(first, &inputs);
-        row
+        Some(row)
     }
 
     fn integrate(&mut self, first: State, inputs: &Inputs) {
@@ -515,14 +544,17 @@ impl<'a> Run<'a> {
 }
 
 /// Each wheel's rolling radius as the car was built.
-fn built_radii(scenario: &Scenario, seed: u64) -> [f64; 4] {
+fn built_radii(scenario: &Scenario) -> [f64; 4] {
     let tyres = &scenario.car.tyres;
     // A stream of its own drive number keeps these draws clear of the sensors'.
-    let mut random = Stream::new(seed, usize::from(u16::MAX), Purpose::Car);
+    let mut random = Stream::new(scenario.car_seed, usize::from(u16::MAX), Purpose::Car);
     std::array::from_fn(|_| {
         tyres.rolling_radius_m * (1.0 + tyres.radius_spread * random.normal().clamp(-2.5, 2.5))
     })
 }
+
+#[cfg(test)]
+mod checks;
 
 /// Puts frames and rows in order and gives them to the sink.
 struct Output {

@@ -128,7 +128,9 @@ impl Gearbox {
                 self.stage = if left_s > step_s {
                     Stage::Opening { left_s: left_s - step_s }
                 } else {
-                    self.input_rad_s = total(self.gear) * front_rad_s;
+                    if self.gear != 0 {
+                        self.input_rad_s = total(self.gear) * front_rad_s;
+                    }
                     self.capacity_nm = 0.0;
                     self.locked = false;
                     disengaged = self.gear != 0;

@@ -249,7 +249,8 @@ mod tests {
         // (from memory). Ours is a little lazier.
         assert!((50..130).contains(&dead), "{dead}");
         assert!((dead..220).contains(&half), "{half}");
-        assert!((trace.last().unwrap() - 20.0).abs() < 0.6, "{:?}", trace.last());
+        // The valve lets all of the pump's flow go at a little above its setting.
+        assert!((20.0..20.6).contains(trace.last().unwrap()), "{:?}", trace.last());
 
         let wide = HydraulicInputs { clearance_m: 0.0012, ..inputs };
         let wide_trace = rise(&p, &wide, 0.6);
@@ -268,7 +269,8 @@ mod tests {
         let to_half = |inputs: &HydraulicInputs| time_to_ms(&rise(&p, inputs, 3.0), 10.0);
         let normal = to_half(&warm).unwrap();
         assert!(to_half(&HydraulicInputs { motor_v: 9.0, ..warm }).unwrap() > normal + 10);
-        assert!(to_half(&healthy(&p, -10.0)).unwrap() > normal + 50);
+        let cold = to_half(&healthy(&p, -10.0)).unwrap();
+        assert!(cold > normal + 20, "{cold} {normal}");
     }
 
     #[test]

@@ -224,7 +224,7 @@ fn plans(options: &LayoutOptions) -> Vec<MessagePlan> {
             id: 0x0B4,
             name: "gearbox",
             length: 4,
-            period_ms: 20.0,
+            period_ms: 50.0,
             phase_ms: 6.1,
             protected: true,
             signals: vec![plan(Role::Gear, 0, 4, 1.0, Bare).signed()],
@@ -234,7 +234,7 @@ fn plans(options: &LayoutOptions) -> Vec<MessagePlan> {
             id: 0x112,
             name: "brake control",
             length: 4,
-            period_ms: 20.0,
+            period_ms: 50.0,
             phase_ms: 4.4,
             protected: true,
             signals: vec![

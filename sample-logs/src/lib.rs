@@ -18,7 +18,7 @@
 //! - [`truth`]: the true states and the true measures.
 //! - [`wheel_sensor`], [`readings`]: what the sensors make of the truth.
 //! - [`layout`], [`arbitration`], [`bus`]: what the buses make of that.
-//! - [`vehicle_file`], [`write`]: files.
+//! - [`vehicle_file`], [`write`]: files; [`picture`]: what a scenario looks like.
 //! - [`random`]: one stream of random numbers a purpose.
 
 pub mod arbitration;
@@ -38,6 +38,7 @@ pub mod hydraulics;
 pub mod integrator;
 pub mod layout;
 pub mod manoeuvre;
+pub mod picture;
 pub mod random;
 pub mod readings;
 pub mod scenario;

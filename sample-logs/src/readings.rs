@@ -23,8 +23,8 @@ fn noise_and_offset(role: Role) -> (f64, f64) {
         Role::CouplingPressure => (0.04, 0.03),
         Role::CouplingPumpCurrent => (0.12, 0.05),
         Role::CouplingTemperature => (0.2, 0.8),
-        Role::EngineTorque => (0.8, 0.0),
-        Role::EngineSpeed => (0.4, 0.0),
+        Role::EngineTorque => (0.4, 0.0),
+        Role::EngineSpeed => (0.15, 0.0),
         Role::PedalAccelerator => (0.05, 0.0),
         Role::SteeringAngle => (0.03 * deg, 0.8 * deg),
         Role::BodyYawRate => (0.06 * deg, 0.12 * deg),
@@ -101,17 +101,17 @@ pub struct Readings {
 const WIRE_NOTICED_NS: i64 = 250_000_000;
 
 impl Readings {
-    /// Sensors of a car as built by `car`, on tooth rings with this damage, reporting wheel speeds
-    /// with this radius.
+    /// Sensors of a car as built by `car_seed`, on tooth rings with this damage, reporting wheel
+    /// speeds with this radius; `random` makes the noise.
     #[must_use]
     pub fn new(
-        seed: u64,
-        drive: usize,
+        car_seed: u64,
+        random: Stream,
         radius_m: f64,
         damage: [RingDamage; 4],
         start: Instant,
     ) -> Self {
-        let mut car = Stream::new(seed, 0, Purpose::Car);
+        let mut car = Stream::new(car_seed, 0, Purpose::Car);
         let wheels = std::array::from_fn(|i| {
             WheelSensor::new(damage.get(i).copied().unwrap_or_default(), &mut car)
         });
@@ -137,7 +137,7 @@ impl Readings {
             // The engine control unit's torque is a model's, a few per cent off (from memory).
             torque_gain: 1.0 + 0.02 * car.normal(),
             ground_speed: std::collections::VecDeque::with_capacity(GROUND_SPEED_DELAY_MS + 1),
-            random: Stream::new(seed, drive, Purpose::Sensors),
+            random,
         }
     }
 

@@ -3,6 +3,7 @@
 //! ```toml
 //! name = "before"                  # what the drives are called after
 //! seed = 7
+//! car_seed = 3                     # the same car in several scenarios; the seed if left out
 //! start = 2024-05-14T08:00:00Z     # first drive; the next ones follow by the hour
 //! compress = true                  # write .pcapng.zst instead of .pcapng
 //!
@@ -54,6 +55,9 @@ pub struct Scenario {
     pub name: String,
     /// Seed that it is simulated with.
     pub seed: u64,
+    /// Seed of the car as built: tyre radii, tooth rings, sensor offsets, filler traffic. Two
+    /// scenarios with the same one drive the same car.
+    pub car_seed: u64,
     /// Start of the first drive, ns since the epoch.
     pub start_ns: i64,
     /// Whether captures are zstd-compressed.

@@ -582,7 +582,8 @@ mod tests {
         let got = finder_on_first_order(theta, tau);
         let near = |value: Option<f64>, expected_s: f64| {
             let value = value.unwrap();
-            assert!((value - 1000.0 * expected_s).abs() < 0.15, "{value} {expected_s}");
+            // The upper state is the mean of a histogram bin, a little below the limit.
+            assert!((value - 1000.0 * expected_s).abs() < 0.5, "{value} {expected_s}");
         };
         near(got.dead_time_ms, theta + 0.105_360_5 * tau);
         near(got.engagement_delay_ms, theta + 0.693_147_2 * tau);

@@ -37,6 +37,14 @@ pub struct Point {
     pub faint: bool,
 }
 
+impl Point {
+    /// Ends of what is drawn; an uncertainty larger than its value may run out of the picture.
+    fn ends(&self) -> [f64; 2] {
+        let u = self.u.filter(|u| *u <= self.value.abs()).unwrap_or(0.0);
+        [self.value - u, self.value + u]
+    }
+}
+
 /// One group.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Group {
@@ -77,13 +85,8 @@ impl Strip<'_> {
 
     fn values(&self) -> impl Iterator<Item = f64> {
         let of = |group: &Group| -> Vec<f64> {
-            group
-                .columns
-                .iter()
-                .flatten()
-                .map(|p| p.value)
-                .chain(group.median)
-                .collect()
+            let points = group.columns.iter().flatten();
+            points.flat_map(Point::ends).chain(group.median).collect()
         };
         let band = self.band.into_iter().flat_map(|(low, high)| [low, high]);
         of(&self.before)

@@ -109,6 +109,18 @@ impl<'a> View<'a> {
         long_enough(from_ns, self.found.release_ns)
     }
 
+    /// The held part after the slip has ended: where slip is steady. Where it never ends, all of the
+    /// held part.
+    pub(super) fn steady_ns(&self) -> Result<(i64, i64), Missing> {
+        let (held_ns, release_ns) = self.held_ns()?;
+        let ended_ns = self.pulse.as_ref().ok().and_then(|pulse| {
+            let onset = pulse.onset.as_ref()?;
+            Some(at_seconds(onset.t_ns, pulse.lasts.as_ref().ok()?.t_s))
+        });
+        let from_ns = ended_ns.map_or(held_ns, |ended_ns| ended_ns.max(held_ns));
+        long_enough(from_ns, release_ns).or(Ok((held_ns, release_ns)))
+    }
+
     /// The part of the held part in which pressure has settled and demand stays at its first level.
     pub(super) fn settled_ns(&self) -> Result<(i64, i64), Missing> {
         let high = self.pressure_crossing(0.9)?;

@@ -5,6 +5,7 @@ use maud::{Markup, html};
 
 use super::campaign::{self, Campaign};
 use super::page::{literal, wide_table};
+use super::reasons::Reasons;
 use super::{number, wording};
 use crate::chart::Side;
 use crate::drive::DriveMeasures;
@@ -30,6 +31,13 @@ fn drives(campaign: &Campaign<'_>) -> Markup {
     {
         return html! { p.why { "There are none." } };
     }
+    let mut reasons = Reasons::default();
+    let mut rows = Vec::new();
+    for side in Side::BOTH {
+        for (i, drive) in campaign.drives(side).iter().enumerate() {
+            rows.push(drive_row(side, i, drive, &mut reasons));
+        }
+    }
     let table = html! {
         table {
             caption {
@@ -48,42 +56,39 @@ fn drives(campaign: &Campaign<'_>) -> Markup {
                     th.number scope="col" { (wheel) }
                 }
             } }
-            tbody {
-                @for side in Side::BOTH {
-                    @for (i, drive) in campaign.drives(side).iter().enumerate() {
-                        (drive_row(side, i, drive))
-                    }
-                }
-            }
+            tbody { @for row in &rows { (row) } }
         }
     };
-    html! { div.dense { (wide_table("The drives", &table)) } }
+    html! {
+        div.dense {
+            (wide_table("The drives", &table))
+            (reasons.list(std::iter::empty()))
+        }
+    }
 }
 
-fn drive_row(side: Side, index: usize, drive: &DriveMeasures) -> Markup {
+fn drive_row(side: Side, index: usize, drive: &DriveMeasures, reasons: &mut Reasons) -> Markup {
     let ratio = &drive.radius_ratio;
     html! {
         tr {
-            th scope="row" { (wording::capital(side.text())) " " (index + 1) }
-            td { (literal(&drive.name)) }
-            td { (moment(drive.start_ns)) }
+            th.moment scope="row" { (wording::capital(side.text())) " " (index + 1) }
+            td.capture { (literal(&drive.name)) }
+            td.moment { (moment(drive.start_ns)) }
             td.number { (number::rounded_to(drive.duration_s, 0.5)) }
             td.number { (number::whole(usize::try_from(drive.frames).unwrap_or(usize::MAX))) }
             td.number { (drive.engagements.len()) }
-            td.number { (measured(&drive.noise_slip_mps)) }
+            td.number { (measured(&drive.noise_slip_mps, reasons)) }
             @for wheel in [&ratio.front_left, &ratio.front_right, &ratio.rear_left, &ratio.rear_right] {
-                td.number { (measured(wheel)) }
+                td.number { (measured(wheel, reasons)) }
             }
         }
     }
 }
 
-fn measured(value: &Measured) -> Markup {
-    html! {
-        @match value {
-            Ok(estimate) => (number::with_uncertainty(estimate.value, estimate.u)),
-            Err(missing) => span.why { (campaign::reason(missing)) },
-        }
+fn measured(value: &Measured, reasons: &mut Reasons) -> String {
+    match value {
+        Ok(estimate) => number::with_uncertainty(estimate.value, estimate.u),
+        Err(missing) => reasons.letter_for(Some(campaign::reason(missing))),
     }
 }
 

@@ -4,6 +4,7 @@ use maud::{Markup, html};
 
 use super::campaign::{self, Campaign};
 use super::page::{literal, wide_table};
+use super::reasons::Reasons;
 use super::summary::mark;
 use super::{EngagementPosition, number, wording};
 use crate::chart::Side;
@@ -49,7 +50,7 @@ fn drive_table(campaign: &Campaign<'_>, side: Side, index: usize, drive: &DriveM
         return html! { p { (name) ", " (literal(&drive.name)) ": no engagement was found." } };
     }
     let (shown_measures, absent) = columns(drive);
-    let mut letters = Letters::default();
+    let mut reasons = Reasons::default();
     let demand = wording::demand_unit(campaign.notes.demand_unit);
     let rows: Vec<Markup> = drive
         .engagements
@@ -67,7 +68,7 @@ fn drive_table(campaign: &Campaign<'_>, side: Side, index: usize, drive: &DriveM
                 value,
                 matched,
                 &shown_measures,
-                &mut letters,
+                &mut reasons,
             )
         })
         .collect();
@@ -95,16 +96,9 @@ fn drive_table(campaign: &Campaign<'_>, side: Side, index: usize, drive: &DriveM
     };
     html! {
         (wide_table(&format!("Engagements of {name}"), &table))
-        @if !letters.reasons.is_empty() || !absent.is_empty() {
-            ul.reasons {
-                @for (measure, reason) in &absent {
-                    li { "No " (measure.label()) " in this drive: " (reason) }
-                }
-                @for (i, reason) in letters.reasons.iter().enumerate() {
-                    li { (letter(i)) ": " (reason) }
-                }
-            }
-        }
+        (reasons.list(absent.iter().map(|(measure, reason)| {
+            format!("No {} in this drive: {reason}", measure.label())
+        })))
     }
 }
 
@@ -128,8 +122,9 @@ fn columns(drive: &DriveMeasures) -> (Vec<Measure>, Vec<(Measure, String)>) {
     (shown, absent)
 }
 
+/// A unit under its heading; a bare number keeps the line so that headings stay level.
 fn shown(unit: &str) -> &str {
-    if unit == "1" { "" } else { unit }
+    if unit == "1" { "\u{a0}" } else { unit }
 }
 
 fn row(
@@ -138,7 +133,7 @@ fn row(
     engagement: &Engagement,
     matched: bool,
     measures: &[Measure],
-    letters: &mut Letters,
+    reasons: &mut Reasons,
 ) -> Markup {
     let at_s = (i128::from(engagement.reference_ns) - i128::from(drive.start_ns)) as f64 * 1e-9;
     let upper_bound = campaign::is_upper_bound(engagement);
@@ -162,7 +157,7 @@ fn row(
                             @if *measure == Measure::TransferFraction && upper_bound { "≤ " }
                             (number::with_uncertainty(estimate.value, estimate.u))
                         }
-                        None => (letters.of(campaign::reason_of(engagement, *measure))),
+                        None => (reasons.letter_for(campaign::reason_of(engagement, *measure))),
                     }
                 }
             }
@@ -175,53 +170,5 @@ fn other_reference(engagement: &Engagement) -> Option<&'static str> {
     match engagement.reference {
         crate::engagement::Reference::Demand => None,
         crate::engagement::Reference::Slip => Some(", from onset of slip"),
-    }
-}
-
-/// Reasons for missing values of one table, each with its letter.
-#[derive(Default)]
-struct Letters {
-    reasons: Vec<String>,
-}
-
-impl Letters {
-    fn of(&mut self, reason: Option<String>) -> String {
-        let Some(reason) = reason else {
-            return number::NO_NUMBER.to_owned();
-        };
-        let place = self
-            .reasons
-            .iter()
-            .position(|known| *known == reason)
-            .unwrap_or_else(|| {
-                self.reasons.push(reason);
-                self.reasons.len() - 1
-            });
-        letter(place)
-    }
-}
-
-/// a, b, ... z, aa, ab, ...
-fn letter(place: usize) -> String {
-    let mut rest = place + 1;
-    let mut letters = Vec::new();
-    while rest > 0 {
-        rest -= 1;
-        letters.push(char::from(b'a' + (rest % 26) as u8));
-        rest /= 26;
-    }
-    letters.iter().rev().collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn letters_go_on_after_z() {
-        assert_eq!(
-            [0, 1, 25, 26, 51, 52, 701, 702].map(letter).join(" "),
-            "a b z aa az ba zz aaa"
-        );
     }
 }

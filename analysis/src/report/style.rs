@@ -80,6 +80,8 @@ thead th{border-bottom:1px solid var(--edge);vertical-align:bottom}
 tbody th{font-weight:600}
 .number{text-align:right;white-space:nowrap}
 thead .number{white-space:normal}
+.moment{white-space:nowrap}
+.capture{min-width:10em}
 .unit{color:var(--quiet);font-weight:400}
 th .meaning{display:block;font-weight:400;color:var(--quiet);font-size:.85rem;max-width:20em}
 td.verdict-cell{font-weight:600;min-width:9.2em}
@@ -96,7 +98,7 @@ table.measures th:first-child{padding-left:0}
 .dense tbody th,.dense thead th:first-child{position:sticky;left:0;background:var(--paper);padding-left:0}
 .reasons{list-style:none;padding:0;font-size:.85rem;color:var(--quiet);margin:-1rem 0 1.75rem}
 footer{margin-top:3rem;padding-top:1rem;border-top:1px solid var(--rule);color:var(--quiet);font-size:.875rem}
-@media screen and (min-width:80rem){#engagements .dense{--broad:min(100vw - 5rem,108rem);width:var(--broad);margin-left:calc((100% - var(--broad))/2)}}
+@media screen and (min-width:80rem){.part>.dense{--broad:min(100vw - 5rem,108rem);width:var(--broad);margin-left:calc((100% - var(--broad))/2)}}
 @media (max-width:40rem){.verdict .sentence{font-size:1.2rem}.pair dd{font-size:1.4rem}main>.part{margin-top:2rem}}
 ";
 

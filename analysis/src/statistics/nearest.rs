@@ -118,10 +118,10 @@ impl Tree {
         }
     }
 
-    /// Takes a point out of all later searches.
-    pub fn take(&mut self, point: usize) {
+    /// Takes a point out of all later searches; false if it was out already.
+    pub fn take(&mut self, point: usize) -> bool {
         let Some(slot) = self.taken.get_mut(point).filter(|taken| !**taken) else {
-            return;
+            return false;
         };
         *slot = true;
         // The point's place is found by walking to it, so that every subtree on the way counts
@@ -133,10 +133,10 @@ impl Tree {
                 *count -= 1;
             }
             let Some(&root) = self.order.get(middle) else {
-                return;
+                break;
             };
             if root == point {
-                return;
+                break;
             }
             let axis = self.axis(depth);
             let before = coordinate(&self.points, point, axis)
@@ -150,6 +150,7 @@ impl Tree {
             };
             depth += 1;
         }
+        true
     }
 }
 
@@ -210,8 +211,8 @@ mod tests {
         assert_eq!(tree.closest(&[]), Some((0, 0.0)));
         tree.take(0);
         assert_eq!(tree.closest(&[]), Some((1, 0.0)));
-        tree.take(1);
-        tree.take(1);
+        assert!(tree.take(1));
+        assert!(!tree.take(1));
         assert_eq!(tree.closest(&[]), None);
         assert_eq!(Tree::new(vec![]).closest(&[1.0]), None);
     }

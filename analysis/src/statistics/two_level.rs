@@ -38,6 +38,7 @@
 //! `clusters p²`.
 
 mod moments;
+pub mod robust;
 
 use moments::{Moments, Profile};
 use nalgebra::{DMatrix, DVector};

@@ -80,6 +80,11 @@ impl Fit {
     }
 }
 
+/// Beforehand a time is known to a factor of e (standard deviation of its logarithm),
+const KNOWN_LOG_TIME: f64 = 1.0;
+/// and a curvature to this much.
+const KNOWN_CURVATURE: f64 = 3.0;
+
 /// Step of the numerical derivatives, in the logarithm of a time or in the curvature.
 const STEP: f64 = 1e-4;
 
@@ -274,8 +279,16 @@ fn descend(shape: Shape, data: &Sampled<'_>, start: Start) -> Option<Fit> {
         .minimize(problem);
     let squares = 2.0 * report.objective_function;
     let jacobian = solved.jacobian()?;
-    let inverse = (jacobian.transpose() * &jacobian).try_inverse()?;
     let numbers = solved.numbers();
+    let mut normal = jacobian.transpose() * &jacobian;
+    // A number that the samples do not tell, as a lag much shorter than a frame, is still not any
+    // number: what is known of it beforehand bounds its variance.
+    let variance = squares / (data.t_s.len() - 3 - count) as f64;
+    for i in 0..count {
+        let known = if shape.positive(i) { KNOWN_LOG_TIME } else { KNOWN_CURVATURE };
+        normal[(3 + i, 3 + i)] += variance / (known * known);
+    }
+    let inverse = normal.try_inverse()?;
     let sound = squares.is_finite()
         && inverse.iter().all(|v| v.is_finite())
         && (0..3 + count).all(|i| inverse[(i, i)] >= 0.0)

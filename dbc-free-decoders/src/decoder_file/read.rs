@@ -1,21 +1,15 @@
 //! TOML text to a decoder file's value; each entry by itself. What entries do to each other is
 //! checked in [`super::check`].
 
-use std::ops::Range;
-
 use toml::de::DeTable;
 
 use super::check::{self, Place};
-use super::table::{Located, Table, listed};
-use super::{
-    CLASSIC_DATA_BYTES, DecoderFile, FrameEntry, Read, RequestEntry, Selector, SignalEntry,
-};
-use crate::field::{BitOrder, Coding, Field, MAX_DATA_BITS};
+use super::read_signal::{Room, SIGNAL_KEYS, read_signals};
+use super::table::Table;
+use super::{CLASSIC_DATA_BYTES, DecoderFile, FrameEntry, Read, RequestEntry};
+use crate::field::MAX_DATA_BITS;
 use crate::frame::{CanId, MAX_DATA_BYTES};
-use crate::role::Role;
-use crate::signal::SignalKey;
 use crate::toml_error::TomlError;
-use crate::unit::Unit;
 
 /// Longest period or timeout, ms: one day. Longer is a slip of the pen, not a signal.
 const MAX_TIME_MS: f64 = 86_400_000.0;
@@ -45,24 +39,6 @@ const REQUEST_KEYS: &[&str] = &[
     "timeout_ms",
     "signal",
 ];
-const SIGNAL_KEYS: &[&str] = &[
-    "role",
-    "name",
-    "start",
-    "length",
-    "order",
-    "signed",
-    "float",
-    "scale",
-    "offset",
-    "unit",
-    "min",
-    "max",
-    "invalid_raw",
-    "when",
-];
-const WHEN_KEYS: &[&str] = &["start", "length", "order", "equals"];
-
 /// A decoder file as read, and what is suspicious in it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Parsed {
@@ -81,7 +57,13 @@ impl DecoderFile {
     /// or unit, a unit that does not fit its role, a field beyond its frame, or the same frame,
     /// role or request twice for one bus.
     pub fn parse(text: &str) -> Result<Parsed, TomlError> {
-        let root = DeTable::parse(text).map_err(|error| TomlError::from_reader(text, &error))?;
+        let root = DeTable::parse(text).map_err(|error| {
+            let TomlError { line, message } = TomlError::from_reader(text, &error);
+            TomlError {
+                line,
+                message: format!("{message}; correct the TOML here"),
+            }
+        })?;
         let root = Table::new(text, "a decoder file", FILE_KEYS, root.get_ref(), 0..0)?;
         let Some(decoder) = root.table("decoder", "[decoder]", DECODER_KEYS)? else {
             return Err(TomlError::whole(
@@ -182,232 +164,6 @@ fn read_time(table: &Table<'_>, key: &str) -> Result<Option<f64>, TomlError> {
     }
 }
 
-/// The bits in which a signal's fields must lie.
-struct Room {
-    bits: u16,
-    of: String,
-    hint: &'static str,
-}
-
-fn read_signals(
-    tables: Vec<Table<'_>>,
-    room: &Room,
-) -> Result<(Vec<SignalEntry>, Vec<Range<usize>>), TomlError> {
-    let mut signals = Vec::with_capacity(tables.len());
-    let mut places = Vec::with_capacity(tables.len());
-    for table in tables {
-        signals.push(read_signal(&table, room)?);
-        places.push(table.at());
-    }
-    Ok((signals, places))
-}
-
-fn read_signal(table: &Table<'_>, room: &Room) -> Result<SignalEntry, TomlError> {
-    let key = read_key(table)?;
-    let signed = table.flag("signed")?;
-    let coding = match table.flag("float")? {
-        true if signed => {
-            return Err(table.wrong("signed", "a float has its own sign; leave signed out"));
-        }
-        true => Coding::Float,
-        false if signed => Coding::Signed,
-        false => Coding::Unsigned,
-    };
-    let field = read_field(table, coding, room)?;
-    let unit = read_unit(table, &key)?;
-    let scale = table.number("scale")?.unwrap_or(1.0);
-    if scale == 0.0 {
-        return Err(table.wrong("scale", "scale 0 makes every value the same; write another"));
-    }
-    let offset = table.number("offset")?.unwrap_or(0.0);
-    let (min, max) = (table.number("min")?, table.number("max")?);
-    if let (Some(min), Some(max)) = (min, max)
-        && min >= max
-    {
-        let message = format!("min {min} is not below max {max}; a value between them is valid");
-        return Err(table.wrong("min", message));
-    }
-    let invalid_raw = read_invalid_raw(table, &field)?;
-    let when = table
-        .table("when", "when", WHEN_KEYS)?
-        .map(|when| read_when(&when, room));
-    Ok(SignalEntry {
-        key,
-        field,
-        scale,
-        offset,
-        unit,
-        min,
-        max,
-        invalid_raw,
-        when: when.transpose()?,
-    })
-}
-
-fn read_key(table: &Table<'_>) -> Result<SignalKey, TomlError> {
-    match (table.text("role")?, table.text("name")?) {
-        (Some(role), None) => match role.value.parse() {
-            Ok(role) => Ok(SignalKey::Role(role)),
-            Err(unknown) => {
-                let message = format!(
-                    "{unknown}; use {}, or give the signal a name instead",
-                    listed(&roles_like(&role.value))
-                );
-                Err(table.wrong_at(role.at, message))
-            }
-        },
-        (None, Some(name)) => Ok(SignalKey::Name(name.value)),
-        (Some(_), Some(_)) => {
-            Err(table.wrong("name", "the signal has a role and a name; leave one of them out"))
-        }
-        (None, None) => Err(table.wrong_at(
-            table.at(),
-            "the signal has no role and no name; write role = \"...\", or name = \"...\" for one without a role",
-        )),
-    }
-}
-
-/// The roles of the same group as an unknown one, or all.
-fn roles_like(unknown: &str) -> Vec<&'static str> {
-    let group = |text: &str| text.split('.').next().map(str::to_owned);
-    let all = || Role::ALL.iter().map(|role| role.text());
-    let alike: Vec<_> = all().filter(|role| group(role) == group(unknown)).collect();
-    if alike.is_empty() {
-        all().collect()
-    } else {
-        alike
-    }
-}
-
-fn read_field(table: &Table<'_>, coding: Coding, room: &Room) -> Result<Field, TomlError> {
-    let Some(length) = table.whole(
-        "length",
-        1..=64,
-        "is not possible; a field has 1 to 64 bits",
-    )?
-    else {
-        return Err(table.missing("length", "the number of bits as length = 16"));
-    };
-    if coding == Coding::Float && length.value != 32 && length.value != 64 {
-        let message = format!(
-            "length {} is not possible; a float has 32 or 64 bits",
-            length.value
-        );
-        return Err(table.wrong("length", message));
-    }
-    let last = i128::from(MAX_DATA_BITS) - 1;
-    let refusal = "is not a bit of a frame; the longest frame has bits 0 to 511";
-    let Some(start) = table.whole("start", 0..=last, refusal)? else {
-        return Err(table.missing("start", "the first bit as start = 0"));
-    };
-    let order = read_order(table)?;
-    let end = start.value + length.value;
-    if end > i128::from(room.bits) {
-        let message = format!(
-            "start {} and length {} reach bit {}, but {} has bits 0 to {}; {}",
-            start.value,
-            length.value,
-            end - 1,
-            room.of,
-            room.bits - 1,
-            room.hint
-        );
-        return Err(table.wrong("start", message));
-    }
-    // The ranges above leave no error here.
-    Field::new(start.value as u16, length.value as u8, order, coding)
-        .map_err(|error| table.wrong("start", error.to_string()))
-}
-
-fn read_order(table: &Table<'_>) -> Result<BitOrder, TomlError> {
-    let Some(order) = table.text("order")? else {
-        return Err(table.missing("order", "order = \"big\" or order = \"little\""));
-    };
-    match order.value.as_str() {
-        "big" => Ok(BitOrder::Big),
-        "little" => Ok(BitOrder::Little),
-        other => {
-            let message = format!(
-                "unknown order \"{}\"; write \"big\" or \"little\"",
-                other.escape_debug()
-            );
-            Err(table.wrong_at(order.at, message))
-        }
-    }
-}
-
-fn read_unit(table: &Table<'_>, key: &SignalKey) -> Result<Unit, TomlError> {
-    let written = table.text_or_empty("unit")?;
-    let unit = match &written {
-        Some(Located { value, at }) => value
-            .parse::<Unit>()
-            .map_err(|unknown| table.wrong_at(at.clone(), unknown.to_string()))?,
-        None => Unit::Bare,
-    };
-    match key {
-        SignalKey::Role(role) if !role.accepts(unit) => {
-            let fitting: Vec<_> = Unit::ALL
-                .iter()
-                .filter(|unit| role.accepts(**unit))
-                .map(|unit| {
-                    if *unit == Unit::Bare {
-                        "\"\""
-                    } else {
-                        unit.text()
-                    }
-                })
-                .collect();
-            let fitting = listed(&fitting);
-            let message = match written {
-                Some(_) => format!("unit \"{unit}\" does not fit role {role}; use {fitting}"),
-                None => format!("role {role} needs a unit; use {fitting}"),
-            };
-            Err(table.wrong("unit", message))
-        }
-        _ => Ok(unit),
-    }
-}
-
-fn read_invalid_raw(table: &Table<'_>, field: &Field) -> Result<Vec<u64>, TomlError> {
-    // A signed code may be given as its bits or as the number that they stand for.
-    let lowest = match field.coding() {
-        Coding::Signed => -i128::from(field.mask() >> 1) - 1,
-        Coding::Unsigned | Coding::Float => 0,
-    };
-    let highest = i128::from(field.mask());
-    let codes = table.whole_list("invalid_raw")?;
-    codes
-        .into_iter()
-        .map(|code| match code.value.filter(|code| (lowest..=highest).contains(code)) {
-            Some(raw) => Ok(raw as u64 & field.mask()),
-            None => {
-                let written = table.written(&code.at);
-                let bits = field.length();
-                let message = format!(
-                    "invalid_raw {written} does not fit the field's {bits} bits ({lowest} to 0x{highest:X})"
-                );
-                Err(table.wrong_at(code.at, message))
-            }
-        })
-        .collect()
-}
-
-fn read_when(table: &Table<'_>, room: &Room) -> Result<Selector, TomlError> {
-    let field = read_field(table, Coding::Unsigned, room)?;
-    let refusal = format!(
-        "does not fit the selector's {} bits (0 to 0x{:X})",
-        field.length(),
-        field.mask()
-    );
-    let Some(equals) = table.whole("equals", 0..=i128::from(field.mask()), &refusal)? else {
-        return Err(table.missing("equals", "the code that selects the signal as equals = 1"));
-    };
-    Ok(Selector {
-        field,
-        equals: equals.value as u64,
-    })
-}
-
 fn read_request(table: &Table<'_>) -> Result<(RequestEntry, Place), TomlError> {
     let read = read_what(table)?;
     let extended = table.flag("extended")?;
@@ -457,9 +213,21 @@ fn read_request(table: &Table<'_>) -> Result<(RequestEntry, Place), TomlError> {
 
 /// Services that only read. Others change a control unit's state and are refused.
 fn read_what(table: &Table<'_>) -> Result<Read, TomlError> {
-    let service = table.whole("service", 0..=0xFF, "is not a service (0x01, 0x09 or 0x22)")?;
-    let pid = table.whole("pid", 0..=0xFF, "is not a parameter number (0 to 0xFF)")?;
-    let did = table.whole("did", 0..=0xFFFF, "is not a data identifier (0 to 0xFFFF)")?;
+    let service = table.whole(
+        "service",
+        0..=0xFF,
+        "is not a service; use 0x01 or 0x09 with pid, 0x22 with did",
+    )?;
+    let pid = table.whole(
+        "pid",
+        0..=0xFF,
+        "is not a parameter number (0 to 0xFF); correct it",
+    )?;
+    let did = table.whole(
+        "did",
+        0..=0xFFFF,
+        "is not a data identifier (0 to 0xFFFF); correct it",
+    )?;
     let service = service.map(|service| service.value as u8);
     match (service, pid, did) {
         (None | Some(0x01 | 0x09), Some(pid), None) => Ok(Read::Parameter {

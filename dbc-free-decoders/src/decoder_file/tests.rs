@@ -89,6 +89,27 @@ fn what_is_left_out_has_its_default() {
 }
 
 #[test]
+fn line_ends_and_a_byte_order_mark_change_nothing() {
+    let text = documented();
+    let windows = format!("\u{feff}{}", text.replace('\n', "\r\n"));
+    assert_eq!(parse(&windows), parse(&text));
+    let wrong =
+        |text: &str| DecoderFile::parse(&text.replace("= \"big\"", "= \"odd\"")).unwrap_err();
+    assert_eq!(wrong(&windows), wrong(&text));
+}
+
+#[test]
+fn what_is_quoted_from_the_file_stays_on_one_line() {
+    let text = "decoder.name = \"n\"\n[[frame]]\nid = 1\n[[frame.signal]]\nrole = \"a\\nb\"\n";
+    let error = DecoderFile::parse(text).unwrap_err().to_string();
+    assert!(
+        error.starts_with("line 5: unknown role \"a\\nb\"; use "),
+        "{error}"
+    );
+    assert_eq!(error.lines().count(), 1);
+}
+
+#[test]
 fn a_timeout_is_stated_or_five_periods() {
     let check = |period_ms, timeout_ms, expected_ns| {
         let frame = FrameEntry {

@@ -4,17 +4,19 @@ use crate::frame::CanId;
 
 const BASE_IDS: usize = CanId::MAX_BASE as usize + 1;
 
-/// Smallest number of slots for 29-bit identifiers; a power of two.
-const MIN_SLOTS: usize = 64;
+/// Smallest number of slots for 29-bit identifiers, as a power of two.
+const LOG2_MIN_SLOTS: u32 = 6;
 
 /// Positions by identifier; 0 where none was entered.
 ///
 /// The 2,048 11-bit identifiers index an array. The 29-bit ones are hashed, at most half the slots
-/// full, so a search ends after a step or two.
+/// full, so a search ends after a step or two. Neither takes memory before its first identifier.
 #[derive(Clone, Debug)]
 pub(super) struct IdTable {
-    base: Box<[u32; BASE_IDS]>,
+    base: Vec<u32>,
     extended: Vec<Slot>,
+    /// How far a hash is shifted to the right to give one of the slots.
+    hash_shift: u32,
     entered: usize,
 }
 
@@ -28,8 +30,9 @@ struct Slot {
 impl IdTable {
     pub(super) fn new() -> Self {
         Self {
-            base: Box::new([0; BASE_IDS]),
-            extended: vec![Slot::default(); MIN_SLOTS],
+            base: Vec::new(),
+            extended: Vec::new(),
+            hash_shift: u32::BITS - LOG2_MIN_SLOTS,
             entered: 0,
         }
     }
@@ -49,10 +52,13 @@ impl IdTable {
     /// Enters a position above 0 for an identifier that has none; says whether it could.
     pub(super) fn enter(&mut self, id: CanId, position: u32) -> bool {
         match id {
-            CanId::Base(number) => match self.base.get_mut(usize::from(number)) {
-                Some(entry) => *entry = position,
-                None => return false,
-            },
+            CanId::Base(number) => {
+                self.base.resize(BASE_IDS, 0);
+                match self.base.get_mut(usize::from(number)) {
+                    Some(entry) => *entry = position,
+                    None => return false,
+                }
+            }
             CanId::Extended(number) => {
                 if 2 * (self.entered + 1) > self.extended.len() {
                     self.grow();
@@ -72,8 +78,15 @@ impl IdTable {
     }
 
     fn grow(&mut self) {
-        let doubled = vec![Slot::default(); 2 * self.extended.len()];
-        for slot in std::mem::replace(&mut self.extended, doubled) {
+        let slots = match self.extended.len() {
+            0 => 1 << LOG2_MIN_SLOTS,
+            full => {
+                self.hash_shift -= 1;
+                2 * full
+            }
+        };
+        let larger = vec![Slot::default(); slots];
+        for slot in std::mem::replace(&mut self.extended, larger) {
             if slot.position != 0 {
                 self.put(slot);
             }
@@ -84,18 +97,19 @@ impl IdTable {
     /// the search ends.
     #[inline]
     fn slot_of(&self, number: u32) -> usize {
-        let mask = self.extended.len() - 1;
+        // The number of slots is a power of two, or 0.
+        let mask = self.extended.len().wrapping_sub(1);
         // Multiplicative hashing by 2^32 over the golden ratio (Knuth, The Art of Computer
         // Programming, vol. 3, 6.4; from memory), from whose high bits the slot is taken.
         let hash = number.wrapping_mul(0x9E37_79B1);
-        let mut index = (hash >> (32 - mask.count_ones())) as usize;
-        while let Some(slot) = self.extended.get(index & mask) {
+        let mut index = (hash >> self.hash_shift) as usize;
+        while let Some(slot) = self.extended.get(index) {
             if slot.position == 0 || slot.number == number {
                 break;
             }
-            index += 1;
+            index = (index + 1) & mask;
         }
-        index & mask
+        index
     }
 }
 

@@ -71,6 +71,20 @@ pub enum BadBlock {
     Compression,
 }
 
+impl BadBlock {
+    /// How many bytes such a block has at its front before the zeros begin, if it is not damaged
+    /// but was never finished: after a power cut, file systems leave zeros for what was not yet
+    /// on the disk. `None` if zeros do not explain it.
+    pub(crate) fn bytes_before_zeros(self) -> Option<usize> {
+        match self {
+            Self::LengthTooSmall(_) | Self::LengthNotAligned(_) => Some(8),
+            Self::NoByteOrder => Some(12),
+            Self::LengthsDiffer { first, last: 0 } => Some(first as usize - 4),
+            _ => None,
+        }
+    }
+}
+
 /// The block at the front of `bytes`, in a section of byte order `order`.
 pub(crate) fn next(bytes: &[u8], order: ByteOrder) -> Next<'_> {
     let Some(kind) = order.u32_at(bytes, 0) else {

@@ -72,8 +72,8 @@ impl Clock {
     /// A stamp in nanoseconds since the epoch, rounded to the nearest (halves up) where one count
     /// is no whole number of them. `None` outside the years 1677 to 2262, which 64 bits hold.
     #[must_use]
-    pub fn to_ns(&self, stamp: u64) -> Option<i64> {
-        if let Some(ns) = self.to_ns_directly(stamp) {
+    pub fn to_ns(self, stamp: u64) -> Option<i64> {
+        if let Some(ns) = self.direct_ns(stamp) {
             return Some(ns);
         }
         // 64 bits times 30 bits: never more than 94, so nothing below overflows 128.
@@ -94,7 +94,7 @@ impl Clock {
 
     /// [`Self::to_ns`] for the common resolutions and times; `None` says nothing.
     #[inline]
-    pub(crate) fn to_ns_directly(&self, stamp: u64) -> Option<i64> {
+    pub(crate) fn direct_ns(&self, stamp: u64) -> Option<i64> {
         (stamp < self.direct_below).then(|| stamp as i64 * self.factor + self.offset_ns)
     }
 

@@ -4,17 +4,23 @@
 
 use std::ffi::OsString;
 use std::fs::{self, File};
-use std::io::{self, Write};
+use std::io::{self, BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 
 use thiserror::Error;
 
+use super::error::plain;
+
 /// The level of zstd.
+///
+/// Of a real drive of one minute and 4.7 MB (98,800 frames), level 1 leaves 23.1 %, level 3
+/// 21.0 %, level 9 20.1 % and level 19 17.1 %, in 0.03, 0.03, 0.19 and 7.1 s: beyond 3 there is
+/// little to gain, and the next drive is being recorded meanwhile.
 pub const COMPRESSION_LEVEL: i32 = 3;
 
 /// Why a file was not compressed. It is then still there, unchanged.
 #[derive(Debug, Error)]
-#[error("{}: cannot be compressed: {source}", path.display())]
+#[error("{}: cannot be compressed: {}", path.display(), plain(source))]
 pub struct CompressError {
     /// The file.
     pub path: PathBuf,
@@ -26,13 +32,13 @@ pub struct CompressError {
 /// file. Returns the new name.
 ///
 /// At any moment one of the two is whole on the disk: the new file is written under a temporary
-/// name (`.zst.part` appended), synced and renamed, and only then the old one is removed. A part
-/// that a crash left over is written anew.
+/// name (`.zst.part` appended), synced and renamed, and only then the old one is removed. After a
+/// power cut in between, a second call finishes what the first began.
 ///
 /// # Errors
 ///
-/// A file of the new name is there already, the file changes while it is compressed, or whatever
-/// the system says.
+/// Another file has the new name, the file changes while it is compressed, or whatever the system
+/// says. The file is then still there.
 pub fn compress_closed(path: impl AsRef<Path>) -> Result<PathBuf, CompressError> {
     let path = path.as_ref();
     compress(path).map_err(|source| CompressError {
@@ -43,26 +49,49 @@ pub fn compress_closed(path: impl AsRef<Path>) -> Result<PathBuf, CompressError>
 
 fn compress(path: &Path) -> io::Result<PathBuf> {
     let packed = with_ending(path, ".zst");
-    if packed.try_exists()? {
-        let text = format!("{} is there already", packed.display());
-        return Err(io::Error::new(io::ErrorKind::AlreadyExists, text));
-    }
     let mut source = File::open(path)?;
-    let metadata = source.metadata()?;
-    let part = with_ending(path, ".zst.part");
-    let target = File::create(&part)?;
-    target.set_permissions(metadata.permissions())?;
-    let mut encoder = encoder(target)?;
-    // Notes the size in the frame, and makes an error of a file that is still growing.
-    encoder.set_pledged_src_size(Some(metadata.len()))?;
-    io::copy(&mut source, &mut encoder)?;
-    let target = encoder.finish()?;
-    target.sync_all()?;
-    fs::rename(&part, &packed)?;
+    if packed.try_exists()? {
+        // Perhaps the power went after the renaming, and only the removal is left to do.
+        let unpacked = zstd::Decoder::new(File::open(&packed)?)?;
+        if !is_same(BufReader::new(source), BufReader::new(unpacked)).unwrap_or(false) {
+            let text = format!(
+                "{} is there already and holds something else",
+                packed.display()
+            );
+            return Err(io::Error::new(io::ErrorKind::AlreadyExists, text));
+        }
+    } else {
+        let metadata = source.metadata()?;
+        let part = with_ending(path, ".zst.part");
+        let target = File::create(&part)?;
+        target.set_permissions(metadata.permissions())?;
+        let mut encoder = encoder(target)?;
+        // Notes the size in the frame, and makes an error of a file that is still growing.
+        encoder.set_pledged_src_size(Some(metadata.len()))?;
+        io::copy(&mut source, &mut encoder)?;
+        encoder.finish()?.sync_all()?;
+        fs::rename(&part, &packed)?;
+    }
     sync_folder(path)?;
     fs::remove_file(path)?;
     sync_folder(path)?;
     Ok(packed)
+}
+
+/// Whether two sources give the same bytes.
+fn is_same(mut one: impl BufRead, mut other: impl BufRead) -> io::Result<bool> {
+    loop {
+        let (a, b) = (one.fill_buf()?, other.fill_buf()?);
+        let length = a.len().min(b.len());
+        if length == 0 {
+            return Ok(a.is_empty() && b.is_empty());
+        }
+        if a.iter().zip(b).any(|(a, b)| a != b) {
+            return Ok(false);
+        }
+        one.consume(length);
+        other.consume(length);
+    }
 }
 
 fn encoder<W: Write>(inner: W) -> io::Result<zstd::Encoder<'static, W>> {

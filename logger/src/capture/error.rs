@@ -137,13 +137,16 @@ fn link_types(types: &[u16]) -> String {
 pub(crate) fn plain(error: &io::Error) -> String {
     match error.kind() {
         io::ErrorKind::NotFound => "no such file".to_owned(),
-        io::ErrorKind::PermissionDenied => "no permission to read it".to_owned(),
+        io::ErrorKind::PermissionDenied => "no permission".to_owned(),
         io::ErrorKind::IsADirectory => "it is a folder, not a capture".to_owned(),
-        _ => {
+        _ if error.raw_os_error().is_some() => {
             let text = error.to_string();
-            let text = text.split(" (os error").next().unwrap_or_default();
-            text.to_lowercase()
+            text.split(" (os error")
+                .next()
+                .unwrap_or_default()
+                .to_lowercase()
         }
+        _ => error.to_string(),
     }
 }
 

@@ -1,11 +1,15 @@
 //! A file as bytes in memory.
-#![allow(unsafe_code)] // Mapping is unsafe by nature; the reason stands at the one place.
+//!
+//! Mapping is `unsafe`, and is done because it pays: a capture in the page cache is read 1.6
+//! times as fast as through a buffer, nearly as fast as from memory (the example `read_speed`
+//! shows it on any machine).
+#![allow(unsafe_code)]
 
 use std::fs::File;
 use std::io;
 use std::ops::Range;
 
-use memmap2::{Advice, Mmap};
+use memmap2::Mmap;
 
 /// A mapped file.
 pub(crate) struct Map(Mmap);
@@ -17,10 +21,11 @@ impl Map {
         // present part. Captures are written by appending, so that no byte changes once it is
         // there; and reading treats every byte as untrusted, with all positions checked. A file
         // that is made shorter while mapped ends the program with a bus error; `prepare` asks the
-        // system for the pages beforehand and turns nearly all such cases into an error.
+        // system for the pages beforehand, and so turns nearly all such cases into an error.
         let map = unsafe { Mmap::map(file)? };
-        // Advice that the system does not know changes nothing.
-        let _ = map.advise(Advice::Sequential);
+        // Advice that the system does not take changes nothing.
+        #[cfg(unix)]
+        let _ = map.advise(memmap2::Advice::Sequential);
         Ok(Self(map))
     }
 
@@ -35,10 +40,8 @@ impl Map {
         {
             const EFAULT: i32 = 14;
             const EHWPOISON: i32 = 133;
-            match self
-                .0
-                .advise_range(Advice::PopulateRead, part.start, part.len())
-            {
+            let populate = memmap2::Advice::PopulateRead;
+            match self.0.advise_range(populate, part.start, part.len()) {
                 Err(error) if matches!(error.raw_os_error(), Some(EFAULT | EHWPOISON)) => {
                     return Err(io::Error::other(
                         "the disk gives an error, or the file was cut while it was read",

@@ -55,13 +55,9 @@ impl Capture {
             return Err(Problem::Open(io::ErrorKind::IsADirectory.into()));
         }
         let total = (metadata.is_file() && metadata.len() > 0).then_some(metadata.len());
-        let progress = Progress {
-            done: Arc::default(),
-            total,
-        };
-        let mut head = Vec::new();
-        let read = (&mut file).take(4).read_to_end(&mut head);
-        read.map_err(|source| Problem::Read { offset: 0, source })?;
+        let head = first_bytes(&mut file)?;
+        let done = Arc::new(AtomicU64::new(head.len() as u64));
+        let progress = Progress { done, total };
         if total.is_some()
             && !is_zstd(&head)
             && let Ok(map) = Map::new(&file)
@@ -165,10 +161,16 @@ pub fn read_stream<S>(mut source: impl Read + Send, mut sink: S) -> Result<Summa
 where
     S: FnMut(Event<'_>) -> ControlFlow<()>,
 {
-    let mut head = Vec::new();
-    let read = source.by_ref().take(4).read_to_end(&mut head);
-    read.map_err(|source| Problem::Read { offset: 0, source })?;
+    let head = first_bytes(&mut source)?;
     Stream::begin(unpacked(head, source)?)?.read(&mut sink)
+}
+
+/// Takes off the bytes by which a compressed file is told; fewer at the end.
+fn first_bytes(source: impl Read) -> Result<Vec<u8>, Problem> {
+    let mut head = Vec::new();
+    let read = source.take(4).read_to_end(&mut head);
+    read.map_err(|source| Problem::Read { offset: 0, source })?;
+    Ok(head)
 }
 
 /// A source whose first bytes were taken off, whole again and unpacked if it is compressed.

@@ -55,8 +55,8 @@ pub enum BadPacket {
         /// Data bytes in the packet.
         captured: u32,
     },
-    /// More data than a classic frame (8) or an FD frame (64) carries.
-    #[error("the frame has {0} data bytes, more than its kind carries")]
+    /// More data than any frame carries.
+    #[error("the frame has {0} data bytes, more than the 64 that a frame carries")]
     LongData(u8),
     /// An 11-bit identifier above 0x7FF.
     #[error("the 11-bit identifier 0x{0:X} is above 0x7FF")]
@@ -114,15 +114,13 @@ impl<'a> Packet<'a> {
             return Ok(Content::Xl);
         }
         let word = u32::from_be_bytes([id0, id1, id2, id3]);
-        let fd = fd_flags & FD_FORMAT != 0 || packet.len() == FD_BYTES;
-        let most = if fd {
-            MAX_DATA_BYTES
-        } else {
-            MAX_CLASSIC_BYTES
-        };
-        if usize::from(length) > most {
+        if usize::from(length) > MAX_DATA_BYTES {
             return Err(BadPacket::LongData(length));
         }
+        // Without its flag, FD shows by the size, or by more data than a classic frame carries.
+        let fd = fd_flags & FD_FORMAT != 0
+            || packet.len() == FD_BYTES
+            || usize::from(length) > MAX_CLASSIC_BYTES;
         let error = word & ERROR != 0;
         if !error && !id_fits(word) {
             return Err(BadPacket::Identifier(word & NUMBER));
@@ -318,6 +316,13 @@ mod tests {
         assert_eq!(frame(&packet), (CanId::Base(0x123), flags, vec![0, 1]));
         packet[4] = 0x80;
         assert_eq!(Packet::read(&packet), Ok(Content::Xl));
+        // Neither the flag nor the size, but too long for anything else.
+        let packet = [0, 0, 1, 0x23, 9, 0, 0, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9];
+        let flags = FrameFlags { fd: true, ..PLAIN };
+        assert_eq!(
+            frame(&packet),
+            (CanId::Base(0x123), flags, (1..=9).collect())
+        );
     }
 
     #[test]
@@ -329,10 +334,6 @@ mod tests {
                 length: 3,
                 captured: 2
             })
-        );
-        assert_eq!(
-            Packet::read(&[0, 0, 0, 1, 9, 0, 0, 0, 1, 2]),
-            Err(BadPacket::LongData(9))
         );
         assert_eq!(
             Packet::read(&[0, 0, 0, 1, 65, 4, 0, 0, 1, 2]),

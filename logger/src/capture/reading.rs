@@ -11,10 +11,10 @@ use super::block::{self, BadBlock, Block, Next};
 use super::clock::Clock;
 use super::error::{Looks, Problem};
 use super::event::{Event, Mark};
-use super::format::{ByteOrder, kind, option, padded};
+use super::format::{ByteOrder, kind};
 use super::interface::{Interface, ReadOptions, Section};
-use super::options::Options;
 use super::packet::{BadPacket, Content, Packet};
+use super::packet_block::{FrameBlock, PacketBlock};
 use super::statistics::Statistics;
 use super::summary::{
     BACKWARD_STEP_NS, BackwardStep, BadContent, BusSummary, Ending, Malformed, Summary,
@@ -77,14 +77,14 @@ impl Reading {
             let order = self.order;
             if order == ByteOrder::Little {
                 let rest = bytes.get(at..).unwrap_or_default();
-                let (taken, flow) = self.frames(rest, FramePacket::full_classic, sink);
+                let (taken, flow) = self.frames(rest, FrameBlock::full_classic, sink);
                 at += taken;
                 if flow.is_break() {
                     return (at, Pause::Stopped);
                 }
             }
             let rest = bytes.get(at..).unwrap_or_default();
-            let (taken, flow) = self.frames(rest, |bytes| FramePacket::any(bytes, order), sink);
+            let (taken, flow) = self.frames(rest, |bytes| FrameBlock::any(bytes, order), sink);
             at += taken;
             if flow.is_break() {
                 return (at, Pause::Stopped);
@@ -116,7 +116,7 @@ impl Reading {
     fn frames<'a, S>(
         &mut self,
         bytes: &'a [u8],
-        next: impl Fn(&'a [u8]) -> Option<FramePacket<'a>>,
+        next: impl Fn(&'a [u8]) -> Option<FrameBlock<'a>>,
         sink: &mut S,
     ) -> (usize, ControlFlow<()>)
     where
@@ -126,7 +126,7 @@ impl Reading {
         let mut rest = bytes;
         let mut flow = ControlFlow::Continue(());
         let mut last_ns = self.summary.last_ns;
-        while let Some(FramePacket {
+        while let Some(FrameBlock {
             interface,
             stamp,
             packet,
@@ -136,7 +136,7 @@ impl Reading {
             let Some(channel) = channels.get_mut(interface as usize) else {
                 break;
             };
-            let Some(t_ns) = channel.clock.to_ns_directly(stamp) else {
+            let Some(t_ns) = channel.clock.direct_ns(stamp) else {
                 break;
             };
             if !channel.is_can || t_ns < channel.last_ns {
@@ -374,8 +374,15 @@ impl Reading {
                 }
             }
             Pause::NeedMore => Ending::Cut { offset },
-            Pause::Damaged(_) if tail.iter().all(|&byte| byte == 0) => Ending::Cut { offset },
-            Pause::Damaged(reason) => Ending::Damaged { offset, reason },
+            Pause::Damaged(reason) => {
+                let zeros = reason
+                    .bytes_before_zeros()
+                    .and_then(|front| tail.get(front..));
+                match zeros {
+                    Some(zeros) if zeros.iter().all(|&byte| byte == 0) => Ending::Cut { offset },
+                    _ => Ending::Damaged { offset, reason },
+                }
+            }
         }
     }
 
@@ -419,132 +426,5 @@ impl Reading {
             ending,
             ..self.summary
         })
-    }
-}
-
-/// An Enhanced Packet Block that holds a good frame, and nothing else that is told.
-struct FramePacket<'a> {
-    interface: u32,
-    stamp: u64,
-    packet: Packet<'a>,
-    /// What follows the block.
-    after: &'a [u8],
-}
-
-impl<'a> FramePacket<'a> {
-    /// The block at the front of a little-endian section, if it is a classic data frame in full
-    /// size without options, as Linux writes them: 48 bytes, each at a fixed place.
-    #[inline]
-    fn full_classic(bytes: &'a [u8]) -> Option<Self> {
-        let (block, after) = bytes.split_first_chunk::<48>()?;
-        let at = |at: usize| {
-            u32::from_le_bytes([block[at], block[at + 1], block[at + 2], block[at + 3]])
-        };
-        if at(0) != kind::ENHANCED_PACKET || at(4) != 48 || at(20) != 16 || at(44) != 48 {
-            return None;
-        }
-        let packet = Packet::full_classic(block.get(28..44)?.first_chunk()?)?;
-        let stamp = u64::from(at(12)) << 32 | u64::from(at(16));
-        Some(Self {
-            interface: at(8),
-            stamp,
-            packet,
-            after,
-        })
-    }
-
-    /// The block at the front, if it is any other good frame: shorter, FD, remote, error, of a
-    /// big-endian section, or with options that are not told.
-    fn any(bytes: &'a [u8], order: ByteOrder) -> Option<Self> {
-        if order.u32_at(bytes, 0)? != kind::ENHANCED_PACKET
-            || (order == ByteOrder::Little && Self::full_classic(bytes).is_some())
-        {
-            return None;
-        }
-        let Next::Block(block) = block::next(bytes, order) else {
-            return None;
-        };
-        let read = PacketBlock::enhanced(&block).ok()?;
-        let Ok(Content::Frame(packet)) = Packet::read(read.data) else {
-            return None;
-        };
-        let mut options = Options::new(read.options, order);
-        let is_told = |(code, _)| matches!(code, option::COMMENT | option::PACKET_DROP_COUNT);
-        if options.any(is_told) || options.is_broken() {
-            return None;
-        }
-        let after = bytes.get(block.length..)?;
-        Some(Self {
-            interface: read.interface,
-            stamp: read.stamp,
-            packet,
-            after,
-        })
-    }
-}
-
-/// The two kinds of packet block, seen alike.
-struct PacketBlock<'a> {
-    interface: u32,
-    stamp: u64,
-    data: &'a [u8],
-    /// Frames lost just before, where the block itself says so.
-    dropped: u64,
-    options: &'a [u8],
-}
-
-impl<'a> PacketBlock<'a> {
-    fn enhanced(block: &Block<'a>) -> Result<Self, BadPacket> {
-        let interface = block
-            .order
-            .u32_at(block.body, 0)
-            .ok_or(BadPacket::ShortBlock)?;
-        Self::read(block, interface, 0)
-    }
-
-    /// The obsolete Packet Block: a 16-bit interface and a 16-bit drop count, all ones if unknown.
-    fn obsolete(block: &Block<'a>) -> Result<Self, BadPacket> {
-        let interface = block
-            .order
-            .u16_at(block.body, 0)
-            .ok_or(BadPacket::ShortBlock)?;
-        let dropped = block
-            .order
-            .u16_at(block.body, 2)
-            .filter(|&drops| drops != u16::MAX);
-        Self::read(block, interface.into(), dropped.unwrap_or(0).into())
-    }
-
-    fn read(block: &Block<'a>, interface: u32, dropped: u64) -> Result<Self, BadPacket> {
-        let (body, order) = (block.body, block.order);
-        let stamp = order.stamp_at(body, 4).ok_or(BadPacket::ShortBlock)?;
-        let captured = order.u32_at(body, 12).ok_or(BadPacket::ShortBlock)?;
-        let after = body.get(20..).ok_or(BadPacket::ShortBlock)?;
-        let data = after
-            .get(..captured as usize)
-            .ok_or(BadPacket::CapturedLength(captured))?;
-        let options = after.get(padded(captured as usize)..).unwrap_or_default();
-        Ok(Self {
-            interface,
-            stamp,
-            data,
-            dropped,
-            options,
-        })
-    }
-
-    fn options(&self, order: ByteOrder) -> (ReadOptions<'a>, u64) {
-        let mut rest = ReadOptions::default();
-        let mut dropped = self.dropped;
-        let mut options = Options::new(self.options, order);
-        for (code, value) in &mut options {
-            match (code, value.try_into()) {
-                (option::COMMENT, _) => rest.comments.push(value),
-                (option::PACKET_DROP_COUNT, Ok(count)) => dropped = order.u64(count),
-                _ => {}
-            }
-        }
-        rest.broken = options.is_broken();
-        (rest, dropped)
     }
 }

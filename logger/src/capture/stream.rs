@@ -13,6 +13,9 @@ use super::summary::{Ending, Summary};
 /// Size of the buffer at first: it stays in a core's own cache.
 const BUFFER_BYTES: usize = 256 << 10;
 
+/// How many bytes of a file that is no capture are looked at.
+const LOOK_BYTES: usize = 512;
+
 /// How a source came to its end.
 #[derive(Debug)]
 enum SourceEnd {
@@ -53,7 +56,13 @@ impl<R: Read> Stream<R> {
             return Err(stream.failed(0));
         }
         let whole = matches!(stream.end, Some(SourceEnd::Whole));
-        check_beginning(stream.rest(), whole)?;
+        if let Err(problem) = check_beginning(stream.rest(), whole) {
+            // A few more bytes, to say what it is instead.
+            while stream.filled < LOOK_BYTES && stream.fill() {}
+            return Err(check_beginning(stream.rest(), whole)
+                .err()
+                .unwrap_or(problem));
+        }
         Ok(stream)
     }
 
@@ -112,22 +121,28 @@ impl<R: Read> Stream<R> {
                     },
                     _ => reading.ending(self.rest(), pause),
                 },
-                Pause::Damaged(reason) if !self.is_zero_to_the_end() => Ending::Damaged {
-                    offset: reading.offset(),
-                    reason,
-                },
-                _ => reading.ending(&[], pause),
+                Pause::Damaged(reason) => {
+                    let offset = reading.offset();
+                    match reason.bytes_before_zeros() {
+                        Some(front) if self.is_zero_after(front) => Ending::Cut { offset },
+                        _ => Ending::Damaged { offset, reason },
+                    }
+                }
+                Pause::Stopped => Ending::Stopped,
             };
             return reading.finish(ending);
         }
     }
 
-    /// Whether nothing but zero bytes is left, as file systems leave it after a power cut.
-    fn is_zero_to_the_end(&mut self) -> bool {
+    /// Whether nothing but zero bytes is left after so many others.
+    fn is_zero_after(&mut self, mut front: usize) -> bool {
         loop {
-            if self.rest().iter().any(|&byte| byte != 0) {
+            let rest = self.rest();
+            let skipped = front.min(rest.len());
+            if rest.iter().skip(skipped).any(|&byte| byte != 0) {
                 return false;
             }
+            front -= skipped;
             self.used = self.filled;
             if !self.fill() {
                 return true;
@@ -169,6 +184,6 @@ pub(crate) fn check_beginning(bytes: &[u8], whole: bool) -> Result<(), Problem> 
         return Ok(());
     }
     Err(Problem::NotACapture(Looks::of(
-        bytes.get(..512.min(bytes.len())).unwrap_or_default(),
+        bytes.get(..LOOK_BYTES.min(bytes.len())).unwrap_or_default(),
     )))
 }

@@ -8,6 +8,7 @@ use std::io::{self, Write};
 use slipwright_decoders::frame::{BusIndex, Frame};
 use thiserror::Error;
 
+use super::error::plain;
 use super::format::{
     BYTE_ORDER_MAGIC, FRAMING_BYTES, LINK_TYPE_SOCKETCAN, MAJOR_VERSION, kind, option, padded,
 };
@@ -28,7 +29,7 @@ const LARGEST_FRAME_BLOCK: usize = FRAMING_BYTES + PACKET_FIELDS_BYTES + packet:
 #[derive(Debug, Error)]
 pub enum WriteError {
     /// The file cannot be written.
-    #[error("writing the capture failed: {0}")]
+    #[error("writing the capture failed: {}", plain(.0))]
     Io(#[from] io::Error),
     /// The bus was not added to this writer.
     #[error("bus {0} is not in the capture; add it first")]

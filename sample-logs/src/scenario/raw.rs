@@ -27,6 +27,7 @@ const USUAL_START_NS: i64 = 1_704_096_000_000_000_000;
 pub(super) struct File {
     name: Option<Spanned<String>>,
     seed: Option<u64>,
+    car_seed: Option<u64>,
     start: Option<Spanned<toml::value::Datetime>>,
     #[serde(default)]
     compress: bool,
@@ -48,6 +49,7 @@ struct RawBus {
     buses: Option<Spanned<u16>>,
     bit_rate_kbit: Number,
     load_percent: Number,
+    second_bus_load_percent: Number,
     jitter_ms: Number,
     lost_per_million: Number,
     wheel_speed_period_ms: Number,
@@ -271,6 +273,7 @@ impl File {
         Ok(Scenario {
             name,
             seed,
+            car_seed: self.car_seed.unwrap_or(seed),
             start_ns,
             compress: self.compress,
             car,
@@ -375,9 +378,11 @@ fn layout(check: &Check<'_>, raw: &RawBus) -> Result<LayoutOptions, TomlError> {
 
 fn bus(check: &Check<'_>, raw: &RawBus) -> Result<BusOptions, TomlError> {
     let number = |value: &Number, key, low, high, usual| check.number(value, key, low, high, usual);
+    let first = number(&raw.load_percent, "load_percent", 0.0, 95.0, 20.0)?;
+    let second = &raw.second_bus_load_percent;
     Ok(BusOptions {
         bit_rate_bps: 1e3 * number(&raw.bit_rate_kbit, "bit_rate_kbit", 125.0, 1000.0, 500.0)?,
-        load: 0.01 * number(&raw.load_percent, "load_percent", 0.0, 95.0, 20.0)?,
+        load: [0.01 * first, 0.01 * number(second, "second_bus_load_percent", 0.0, 95.0, first)?],
         jitter_s: 1e-3 * number(&raw.jitter_ms, "jitter_ms", 0.0, 5.0, 0.4)?,
         loss: 1e-6 * number(&raw.lost_per_million, "lost_per_million", 0.0, 5e5, 50.0)?,
     })

@@ -42,8 +42,19 @@ pub(super) fn check(text: &str, span: Range<usize>, car: &Car) -> Result<(), Tom
     if car.hydraulics.viscosity_100_mm2_s >= car.hydraulics.viscosity_40_mm2_s {
         return at("viscosity_100_mm2_s", "viscosity_100_mm2_s must be below viscosity_40_mm2_s");
     }
+    let h = &car.hydraulics;
+    let compliance = h.piston_area_m2.powi(2) / h.pack_stiffness_n_per_m
+        + h.oil_volume_m3 / h.bulk_modulus_pa;
+    if h.valve_gain_m3_s_pa / compliance > FASTEST_PER_S {
+        let message = "valve_gain_m3_s_pa is too large for so stiff a pack: make one of them smaller";
+        return at("valve_gain_m3_s_pa", message);
+    }
     Ok(())
 }
+
+/// Fastest rate that the integrator's fixed step takes with room to spare, 1/s: its limit on the
+/// negative axis is 2.79 per step.
+const FASTEST_PER_S: f64 = 2000.0;
 
 /// The line on which a key is assigned within a span, plain or dotted; the span's start if none.
 fn at_key(text: &str, span: &Range<usize>, key: &str) -> Range<usize> {
@@ -136,7 +147,7 @@ fn limits(car: &Car) -> Vec<(&'static str, f64, f64, f64)> {
         ("motor_current_limit_a", h.motor_current_limit_a, 1.0, 200.0),
         ("motor_friction_nm", h.motor_friction_nm, 0.0, 1.0),
         ("motor_viscous_nm_s", h.motor_viscous_nm_s, 0.0, 1e-4),
-        ("valve_gain_m3_s_pa", h.valve_gain_m3_s_pa, 1e-12, 3e-10),
+        ("valve_gain_m3_s_pa", h.valve_gain_m3_s_pa, 1e-12, 1e-8),
         ("valve_open_m3_s_sqrt_pa", h.valve_open_m3_s_sqrt_pa, 1e-9, 1e-5),
         ("valve_lag_s", h.valve_lag_s, 0.001, 0.5),
         ("viscosity_40_mm2_s", h.viscosity_40_mm2_s, 3.0, 1000.0),

@@ -1,4 +1,4 @@
-//! The writer's bytes, against bytes laid out by hand.
+//! The bytes themselves, against bytes laid out by hand.
 //!
 //! Source: draft-ietf-opsawg-pcapng, sections 4.1 to 4.3, for the blocks, and the tcpdump group's
 //! page on LINKTYPE_CAN_SOCKETCAN for the packets. Not taken from any writer's output.

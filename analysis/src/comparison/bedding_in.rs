@@ -1,0 +1,70 @@
+//! Bedding-in: new linings change over the first drives.
+//!
+//! Such a change makes the after set's drives differ from each other. Left alone it would pose as
+//! chance, widen every interval, and hide that the last drive is not like the first. So each
+//! measure's model is fitted once more with the logarithm of the engagements since the work as a
+//! regressor in the after set: wear-in is fast at first and slows down, and each doubling of use
+//! then changes as much. The place of an engagement within its drive is a regressor in both sets,
+//! so that the warming-up which every drive shows does not read as bedding-in.
+//!
+//! A trend is shown if its p value, corrected by Holm over the measures, is below 5 %. It is then
+//! kept in that measure's model, said in a warning, and the measure's shift is the average over
+//! the after set. Where none is shown the model stays without: trying for a trend costs the shift
+//! nothing.
+
+use super::shift::{Trend, estimate};
+use super::{Draft, family, wording};
+use crate::statistics::holm;
+
+/// Drives after the work without which no trend over drives can be told from their spread.
+const LEAST_DRIVES: usize = 3;
+
+/// Looks for trends, puts those that are shown into the measures' models, and says them.
+pub(super) fn allow_for_trends(drafts: &mut [Draft]) -> Vec<String> {
+    let mut found = Vec::new();
+    for (index, draft) in drafts.iter().enumerate() {
+        if draft.question().is_none() || drives_after(draft) < LEAST_DRIVES {
+            continue;
+        }
+        if let Ok(shift) = estimate(&draft.observations, &draft.matching.strata, true)
+            && shift.sureness.is_ok()
+            && let Some(trend) = shift.trend
+        {
+            found.push((index, shift, trend));
+        }
+    }
+    let corrected = holm::plain(&found.iter().map(|(_, _, trend)| trend.p).collect::<Vec<_>>());
+    let mut warnings = Vec::new();
+    for ((index, shift, trend), p) in found.into_iter().zip(corrected) {
+        if p < family::LEVEL
+            && let Some(draft) = drafts.get_mut(index)
+        {
+            warnings.push(sentence(draft, &trend));
+            draft.shift = Ok(shift);
+        }
+    }
+    warnings
+}
+
+fn drives_after(draft: &Draft) -> usize {
+    let mut drives: Vec<usize> =
+        draft.observations.iter().filter(|o| o.is_after).map(|o| o.drive).collect();
+    drives.dedup();
+    drives.len()
+}
+
+fn sentence(draft: &Draft, trend: &Trend) -> String {
+    let half = 0.5 * (trend.high - trend.low);
+    let falls = trend.change < 0.0;
+    let (least, most) = if falls { (-trend.high, -trend.low) } else { (trend.low, trend.high) };
+    format!(
+        "{} still {} over the after set, by {} from its first engagement to its last (95 % \
+         interval {} to {}), as new linings do when they bed in: its shift is the average over the \
+         set, and drives recorded later would say more of the final state",
+        draft.measure.label(),
+        if falls { "falls" } else { "rises" },
+        wording::with_unit(&wording::digits(trend.change.abs(), half), draft.measure),
+        wording::digits(least, half),
+        wording::with_unit(&wording::digits(most, half), draft.measure),
+    )
+}

@@ -1,0 +1,286 @@
+//! Which engagements may be compared with which.
+//!
+//! Engagements are compared only within a stratum: the same kind (launch, tip-in, turn-in) timed
+//! from the same kind of reference. Within it, two engagements are alike if they differ in no
+//! condition by more than its **caliper**,
+//!
+//! `caliper = max(negligible difference, 1.25 * robust standard deviation within the sets)`,
+//!
+//! the standard deviation from the median absolute deviation of each set about its own median,
+//! pooled by size, so that a difference between the sets cannot widen it. With 1.25, two equal
+//! clusters of values, such as light and hard starts, stay apart, and most engagements of sets
+//! that are alike in all four conditions find a counterpart.
+//!
+//! An engagement without any counterpart in the other set is left out: it lies where the sets do
+//! not overlap, and nothing is extrapolated to it. All that have one are kept, however many share
+//! it; what differences remain within the calipers are adjusted for by the model. (One-to-one
+//! pairing, the alternative, discards engagements of the larger set and, where it takes the
+//! closest, whole drives; drives are what proof is made of.)
+//!
+//! `pairs` is a one-to-one pairing of those kept, the closest two first, by the sum of squared
+//! differences in calipers. Since no unpaired engagement with an unpaired counterpart remains, it
+//! has at least half as many pairs as the best pairing could have. It is what a picture overlays,
+//! and a count of how much there was to compare.
+
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+
+use super::condition::Condition;
+use crate::engagement::{Engagement, Kind, Reference};
+use crate::statistics::nearest::Tree;
+use crate::statistics::quantile::{median, sorted};
+use crate::statistics::spread::robust_sd;
+
+/// Width of a caliper in robust standard deviations.
+const CALIPER_SD: f64 = 1.25;
+
+/// Share of a stratum's engagements, in each set, that must have a condition for it to be used.
+/// Those without it are then left out.
+pub(super) const PRESENT_SHARE: f64 = 0.9;
+
+/// Engagements of two sets that may be compared.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Matching {
+    /// Indices of the engagements before that have a counterpart, ascending.
+    pub before: Vec<usize>,
+    /// Indices of the engagements after that have a counterpart, ascending.
+    pub after: Vec<usize>,
+    /// One-to-one pairs (before, after), the closest first.
+    pub pairs: Vec<(usize, usize)>,
+    /// What was compared with what.
+    pub strata: Vec<Stratum>,
+    /// Why engagements were left out, one plain phrase a cause.
+    pub apart: Vec<String>,
+}
+
+/// One kind of engagement, timed from one kind of reference.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Stratum {
+    /// What made the coupling close.
+    pub kind: Kind,
+    /// What times are counted from.
+    pub reference: Reference,
+    /// Conditions used, with their calipers in their own units.
+    pub calipers: Vec<(Condition, f64)>,
+}
+
+/// Matches the engagements of two sets.
+#[must_use]
+pub fn match_engagements(before: &[&Engagement], after: &[&Engagement]) -> Matching {
+    let mut matching = Matching::default();
+    let mut keys: Vec<(Kind, Reference)> =
+        before.iter().chain(after).map(|e| (e.kind, e.reference)).collect();
+    keys.sort_unstable();
+    keys.dedup();
+    let mut one_sided = Vec::new();
+    let mut paired = Vec::new();
+    for (kind, reference) in keys {
+        let member = |e: &Engagement| e.kind == kind && e.reference == reference;
+        let pick = |set: &[&Engagement]| -> Vec<usize> {
+            set.iter().enumerate().filter(|(_, e)| member(e)).map(|(index, _)| index).collect()
+        };
+        let sides = Sides { before, after, b: pick(before), a: pick(after) };
+        if sides.b.is_empty() || sides.a.is_empty() {
+            let side = if sides.a.is_empty() { "before" } else { "after" };
+            one_sided.push((kind, reference, side));
+            continue;
+        }
+        match_stratum(kind, reference, sides, &mut matching, &mut paired);
+    }
+    matching.before.sort_unstable();
+    matching.after.sort_unstable();
+    paired.sort_by(|x: &(f64, (usize, usize)), y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)));
+    matching.pairs = paired.into_iter().map(|(_, pair)| pair).collect();
+    for (kind, reference, side) in one_sided {
+        matching.apart.push(format!(
+            "every {} timed from {} is in the {side} set",
+            kind.text(),
+            reference.text()
+        ));
+    }
+    matching
+}
+
+/// One stratum's engagements of both sets.
+struct Sides<'a> {
+    before: &'a [&'a Engagement],
+    after: &'a [&'a Engagement],
+    b: Vec<usize>,
+    a: Vec<usize>,
+}
+
+impl Sides<'_> {
+    fn values(&self, condition: Condition) -> [Vec<f64>; 2] {
+        let of = |set: &[&Engagement], indices: &[usize]| {
+            indices
+                .iter()
+                .filter_map(|i| set.get(*i))
+                .filter_map(|e| condition.of(&e.conditions))
+                .collect()
+        };
+        [of(self.before, &self.b), of(self.after, &self.a)]
+    }
+
+    /// Coordinates in calipers, of those engagements that have every condition.
+    fn points(
+        set: &[&Engagement],
+        indices: &[usize],
+        calipers: &[(Condition, f64)],
+    ) -> (Vec<usize>, Vec<Vec<f64>>) {
+        indices
+            .iter()
+            .filter_map(|index| {
+                let conditions = &set.get(*index)?.conditions;
+                let point = calipers
+                    .iter()
+                    .map(|(condition, caliper)| Some(condition.of(conditions)? / caliper))
+                    .collect::<Option<Vec<f64>>>()?;
+                Some((*index, point))
+            })
+            .unzip()
+    }
+}
+
+fn match_stratum(
+    kind: Kind,
+    reference: Reference,
+    sides: Sides<'_>,
+    matching: &mut Matching,
+    paired: &mut Vec<(f64, (usize, usize))>,
+) {
+    let calipers = calipers(&sides);
+    let (b, b_points) = Sides::points(sides.before, &sides.b, &calipers);
+    let (a, a_points) = Sides::points(sides.after, &sides.a, &calipers);
+    let with_counterpart = |own: &[usize], points: &[Vec<f64>], others: &Tree| -> Vec<usize> {
+        own.iter()
+            .zip(points)
+            .filter(|(_, point)| others.closest(point).is_some())
+            .map(|(index, _)| *index)
+            .collect()
+    };
+    let b_tree = Tree::new(b_points.clone());
+    let mut a_tree = Tree::new(a_points.clone());
+    let kept_before = with_counterpart(&b, &b_points, &a_tree);
+    let kept_after = with_counterpart(&a, &a_points, &b_tree);
+    if kept_before.len() < sides.b.len() || kept_after.len() < sides.a.len() {
+        matching.apart.extend(reasons(kind, &sides, &calipers));
+    }
+    matching.before.extend(kept_before);
+    matching.after.extend(kept_after);
+    for (pair, distance) in closest_pairs(&b_points, &mut a_tree) {
+        if let (Some(x), Some(y)) = (b.get(pair.0), a.get(pair.1)) {
+            paired.push((distance, (*x, *y)));
+        }
+    }
+    matching.strata.push(Stratum { kind, reference, calipers });
+}
+
+/// Conditions that both sets have, with their calipers.
+fn calipers(sides: &Sides<'_>) -> Vec<(Condition, f64)> {
+    let mut calipers: Vec<(Condition, f64)> = Vec::new();
+    for condition in Condition::ALL {
+        let stand_in = condition == Condition::AcceleratorPosition;
+        if stand_in && calipers.iter().any(|(c, _)| *c == Condition::DemandStep) {
+            continue;
+        }
+        let [b, a] = sides.values(condition);
+        let enough = |have: usize, of: usize| have as f64 >= PRESENT_SHARE * of as f64;
+        if !(enough(b.len(), sides.b.len()) && enough(a.len(), sides.a.len())) {
+            continue;
+        }
+        calipers.push((condition, caliper(condition, &b, &a)));
+    }
+    calipers
+}
+
+fn caliper(condition: Condition, before: &[f64], after: &[f64]) -> f64 {
+    let sizes: Vec<f64> = before.iter().chain(after).map(|v| v.abs()).collect();
+    let typical = median(&sizes).unwrap_or(0.0);
+    let squares = |values: &[f64]| {
+        robust_sd(values).map_or(0.0, |sd| values.len() as f64 * sd * sd)
+    };
+    let pooled = ((squares(before) + squares(after)) / sizes.len().max(1) as f64).sqrt();
+    // Values that are all zero must still be equal to each other.
+    condition.negligible(typical).max(CALIPER_SD * pooled).max(1e-9)
+}
+
+/// Pairs of one-to-one matching, the closest two that are left first, with squared distances.
+fn closest_pairs(before: &[Vec<f64>], after: &mut Tree) -> Vec<((usize, usize), f64)> {
+    // Squared distances are not negative, and such numbers sort as their bits do.
+    let find = |tree: &Tree, b: usize| {
+        let (a, distance) = tree.closest(before.get(b)?)?;
+        Some(Reverse((distance.to_bits(), b, a)))
+    };
+    let mut queue: BinaryHeap<_> = (0..before.len()).filter_map(|b| find(after, b)).collect();
+    let mut pairs = Vec::new();
+    while let Some(Reverse((distance, b, a))) = queue.pop() {
+        if after.take(a) {
+            pairs.push(((b, a), f64::from_bits(distance)));
+        } else {
+            // Taken meanwhile by a closer one: look again among those left.
+            queue.extend(find(after, b));
+        }
+    }
+    pairs
+}
+
+/// In which conditions the sets do not overlap.
+fn reasons(kind: Kind, sides: &Sides<'_>, calipers: &[(Condition, f64)]) -> Vec<String> {
+    let mut reasons = Vec::new();
+    for (condition, caliper) in calipers {
+        let [b, a] = sides.values(*condition);
+        let (b, a) = (sorted(&b), sorted(&a));
+        let alone = lonely(&b, &a, *caliper) + lonely(&a, &b, *caliper);
+        if alone > 0
+            && let (Some(b0), Some(b1), Some(a0), Some(a1)) =
+                (b.first(), b.last(), a.first(), a.last())
+        {
+            let unit = condition.unit();
+            let space = if unit.is_empty() { "" } else { " " };
+            reasons.push(format!(
+                "{} of the {} runs from {} to {}{space}{unit} before and from {} to {}{space}{unit} \
+                 after",
+                condition.label(),
+                plural(kind),
+                short(*b0),
+                short(*b1),
+                short(*a0),
+                short(*a1),
+            ));
+        }
+    }
+    if reasons.is_empty() {
+        let names: Vec<&str> = calipers.iter().map(|(c, _)| c.label()).collect();
+        reasons.push(format!(
+            "some {} have no counterpart alike in {} at once",
+            plural(kind),
+            names.join(", ")
+        ));
+    }
+    reasons
+}
+
+/// How many sorted values have none of the others within the caliper.
+fn lonely(values: &[f64], others: &[f64], caliper: f64) -> usize {
+    values
+        .iter()
+        .filter(|v| {
+            let next = others.partition_point(|o| *o < **v - caliper);
+            others.get(next).is_none_or(|o| *o > **v + caliper)
+        })
+        .count()
+}
+
+/// The kind's word for more than one.
+fn plural(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Launch => "launches",
+        Kind::TipIn => "tip-ins",
+        Kind::TurnIn => "turn-ins",
+    }
+}
+
+/// Three digits at most.
+fn short(value: f64) -> String {
+    super::wording::digits(value, value.abs() / 100.0)
+}

@@ -1,0 +1,123 @@
+//! The two sets of drives as given, and what is wrong with them.
+
+use super::wording;
+use crate::drive::DriveMeasures;
+use crate::engagement::Reference;
+
+/// Drives that can be compared, in the order of their start, with what a reader must know.
+pub struct Sets<'a> {
+    /// Before the work.
+    pub before: Vec<&'a DriveMeasures>,
+    /// After the work.
+    pub after: Vec<&'a DriveMeasures>,
+    /// Plain sentences.
+    pub warnings: Vec<String>,
+}
+
+impl<'a> Sets<'a> {
+    /// Takes out repeated drives and looks for sets that are mixed up.
+    pub fn new(before: &'a [DriveMeasures], after: &'a [DriveMeasures]) -> Self {
+        let mut warnings = Vec::new();
+        let mut before = once(before, "before", &mut warnings);
+        let mut after = once(after, "after", &mut warnings);
+        let in_both: Vec<(&DriveMeasures, &DriveMeasures)> = before
+            .iter()
+            .flat_map(|b| after.iter().filter(|a| same_recording(b, a)).map(|a| (*b, *a)))
+            .collect();
+        for (b, a) in &in_both {
+            let names = if b.name == a.name {
+                b.name.clone()
+            } else {
+                format!("{} and {}", b.name, a.name)
+            };
+            warnings.push(format!(
+                "the same drive is in both sets and was left out of both: {names}"
+            ));
+        }
+        before.retain(|b| !in_both.iter().any(|(other, _)| std::ptr::eq(*other, *b)));
+        after.retain(|a| !in_both.iter().any(|(_, other)| std::ptr::eq(*other, *a)));
+        before.sort_by_key(|d| d.start_ns);
+        after.sort_by_key(|d| d.start_ns);
+        warnings.extend(order(&before, &after));
+        warnings.extend(references(&before, &after));
+        Self { before, after, warnings }
+    }
+}
+
+/// Whether two measured drives come from the same recording, whatever its file is called.
+fn same_recording(a: &DriveMeasures, b: &DriveMeasures) -> bool {
+    a.start_ns == b.start_ns
+        && a.frames == b.frames
+        && a.duration_s.to_bits() == b.duration_s.to_bits()
+        && a.engagements.len() == b.engagements.len()
+        && a.engagements.iter().zip(&b.engagements).all(|(x, y)| {
+            x.start_ns == y.start_ns && x.end_ns == y.end_ns && x.measures == y.measures
+        })
+}
+
+fn once<'a>(
+    drives: &'a [DriveMeasures],
+    set: &str,
+    warnings: &mut Vec<String>,
+) -> Vec<&'a DriveMeasures> {
+    let mut kept: Vec<&DriveMeasures> = Vec::with_capacity(drives.len());
+    // Equal recordings have equal starts, so only such are compared.
+    let mut by_start: std::collections::HashMap<i64, Vec<usize>> = std::collections::HashMap::new();
+    for drive in drives {
+        let places = by_start.entry(drive.start_ns).or_default();
+        let seen = places.iter().filter_map(|i| kept.get(*i)).find(|k| same_recording(k, drive));
+        if let Some(first) = seen {
+            warnings.push(format!(
+                "{} is the same recording as {} of the {set} set and was counted once",
+                drive.name, first.name
+            ));
+        } else {
+            places.push(kept.len());
+            kept.push(drive);
+        }
+    }
+    kept
+}
+
+/// Sets whose times of recording do not fit their names. Both sets are sorted by start.
+fn order(before: &[&DriveMeasures], after: &[&DriveMeasures]) -> Option<String> {
+    let (first_before, last_before) = (before.first()?, before.last()?);
+    let (first_after, last_after) = (after.first()?, after.last()?);
+    if last_after.start_ns < first_before.start_ns {
+        return Some(
+            "every after drive was recorded before every before drive: the sets look swapped, so \
+             read reduced as increased, or swap them"
+                .to_owned(),
+        );
+    }
+    (first_after.start_ns < last_before.start_ns).then(|| {
+        format!(
+            "{} of the after set was recorded before {} of the before set: check which set each \
+             belongs to",
+            first_after.name, last_before.name
+        )
+    })
+}
+
+/// Sets whose times are counted from different events.
+fn references(before: &[&DriveMeasures], after: &[&DriveMeasures]) -> Option<String> {
+    let share = |drives: &[&DriveMeasures]| {
+        let all = drives.iter().flat_map(|d| &d.engagements);
+        let (mut demand, mut total) = (0_usize, 0_usize);
+        for engagement in all {
+            total += 1;
+            demand += usize::from(engagement.reference == Reference::Demand);
+        }
+        (demand, total)
+    };
+    let ((b, b_all), (a, a_all)) = (share(before), share(after));
+    let uneven = (b == 0) != (a == 0) || (b == b_all) != (a == a_all);
+    (uneven && b_all > 0 && a_all > 0).then(|| {
+        format!(
+            "{} of the before set and {} of the after set are timed from demand, the others from \
+             slip; the two kinds are never compared with each other",
+            wording::of(b, b_all, "engagement"),
+            wording::of(a, a_all, "engagement"),
+        )
+    })
+}
