@@ -17,11 +17,21 @@ pub(crate) fn run(args: &MarkArgs, out: &mut impl Write) -> Result<Answer, Failu
 
     use crate::contract::{self, MarkOutput};
 
-    let request = Request::Mark { text: args.text.clone() };
+    let request = Request::Mark {
+        text: args.text.clone(),
+    };
     let reply = control::ask(args.socket.as_deref(), &request);
     let output = match reply.map_err(|error| Failure::Usage(error.to_string()))? {
-        Reply::Marked { at_s, drive } => MarkOutput { drive: Some(drive), at_s: Some(at_s), why: None },
-        Reply::Refused { why } => MarkOutput { drive: None, at_s: None, why: Some(why) },
+        Reply::Marked { at_s, drive } => MarkOutput {
+            drive: Some(drive),
+            at_s: Some(at_s),
+            why: None,
+        },
+        Reply::Refused { why } => MarkOutput {
+            drive: None,
+            at_s: None,
+            why: Some(why),
+        },
         Reply::Status(_) => return Err(super::wrong_answer()),
     };
     if args.json.json {
@@ -33,5 +43,9 @@ pub(crate) fn run(args: &MarkArgs, out: &mut impl Write) -> Result<Answer, Failu
         }
         .map_err(Failure::Printing)?;
     }
-    Ok(if output.why.is_some() { Answer::No } else { Answer::Done })
+    Ok(if output.why.is_some() {
+        Answer::No
+    } else {
+        Answer::Done
+    })
 }

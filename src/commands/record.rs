@@ -41,8 +41,13 @@ fn settings(args: &RecordArgs) -> Result<slipwright_logger::recorder::daemon::Se
 
     let mut interfaces = args.interfaces.clone();
     interfaces.sort();
-    if let Some(twice) = interfaces.windows(2).find_map(|pair| (pair[0] == pair[1]).then_some(&pair[0])) {
-        return Err(Failure::Usage(format!("{twice} is named twice; name each interface once")));
+    if let Some(twice) = interfaces
+        .windows(2)
+        .find_map(|pair| (pair[0] == pair[1]).then_some(&pair[0]))
+    {
+        return Err(Failure::Usage(format!(
+            "{twice} is named twice; name each interface once"
+        )));
     }
     let gnss = args.gnss.as_deref().map(str::parse).transpose();
     let gnss = gnss.map_err(|error| Failure::Usage(format!("--gnss {error}")))?;
@@ -68,7 +73,11 @@ fn settings(args: &RecordArgs) -> Result<slipwright_logger::recorder::daemon::Se
         socket: args.socket.clone(),
         gnss,
         car: args.vehicle.as_deref().map(car).transpose()?,
-        ask: args.ask.as_deref().map(|path| ask(path, args.ask_every)).transpose()?,
+        ask: args
+            .ask
+            .as_deref()
+            .map(|path| ask(path, args.ask_every))
+            .transpose()?,
     })
 }
 
@@ -77,7 +86,10 @@ fn settings(args: &RecordArgs) -> Result<slipwright_logger::recorder::daemon::Se
 fn car(path: &Path) -> Result<(DecoderFile, Geometry), Failure> {
     let text = std::fs::read_to_string(path).map_err(Failure::reading(path))?;
     let vehicle = Vehicle::parse(&text).map_err(Failure::toml(path))?;
-    let decoder = path.parent().unwrap_or(Path::new("")).join(&vehicle.decoder);
+    let decoder = path
+        .parent()
+        .unwrap_or(Path::new(""))
+        .join(&vehicle.decoder);
     let geometry = Geometry {
         wheelbase_m: vehicle.geometry.wheelbase_m,
         track_rear_m: vehicle.geometry.track_rear_m,
@@ -97,12 +109,20 @@ fn decoder_file(path: &Path) -> Result<DecoderFile, Failure> {
 fn ask(path: &Path, every_ms: f64) -> Result<Ask, Failure> {
     let requests = decoder_file(path)?.requests;
     if requests.is_empty() {
-        return Err(Failure::content(path, "lists no [[request]]; there is nothing to ask"));
+        return Err(Failure::content(
+            path,
+            "lists no [[request]]; there is nothing to ask",
+        ));
     }
     if !(50.0..=60_000.0).contains(&every_ms) {
-        return Err(Failure::Usage(format!("--ask-every {every_ms}: must lie between 50 and 60000 ms")));
+        return Err(Failure::Usage(format!(
+            "--ask-every {every_ms}: must lie between 50 and 60000 ms"
+        )));
     }
-    Ok(Ask { requests, spacing_ns: (every_ms * 1e6) as i64 })
+    Ok(Ask {
+        requests,
+        spacing_ns: (every_ms * 1e6) as i64,
+    })
 }
 
 /// A span in its unit as ns; at least a tenth of a second, at most a year.

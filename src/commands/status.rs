@@ -23,7 +23,11 @@ pub(crate) fn run(args: &StatusArgs, out: &mut impl Write) -> Result<Answer, Fai
         Err(ControlError::Nobody) => None,
         Err(error) => return Err(Failure::Usage(error.to_string())),
     };
-    let answer = if status.is_some() { Answer::Done } else { Answer::No };
+    let answer = if status.is_some() {
+        Answer::Done
+    } else {
+        Answer::No
+    };
     if args.json.json {
         contract::print(out, &StatusOutput::new(status))?;
         return Ok(answer);
@@ -54,10 +58,16 @@ fn write_text(
             drive.bytes as f64 / 1e6,
             drive.marks
         )?,
-        None => writeln!(out, "waiting for a bus to wake; drives go to {}", status.out)?,
+        None => writeln!(
+            out,
+            "waiting for a bus to wake; drives go to {}",
+            status.out
+        )?,
     }
     for bus in &status.buses {
-        let load = bus.load_percent.map_or_else(unknown, |load| format!("{load:.0} %"));
+        let load = bus
+            .load_percent
+            .map_or_else(unknown, |load| format!("{load:.0} %"));
         writeln!(
             out,
             "{}: {}, {:.0} frames/s, load {load}, {} error frames, {} dropped, stamps by {}",
@@ -67,7 +77,11 @@ fn write_text(
     for signal in &status.signals {
         match (signal.value, signal.age_s) {
             (Some(value), Some(age)) => {
-                writeln!(out, "{}: {value:.2} {}, {age:.1} s old", signal.role, signal.unit)?;
+                writeln!(
+                    out,
+                    "{}: {value:.2} {}, {age:.1} s old",
+                    signal.role, signal.unit
+                )?;
             }
             _ => writeln!(out, "{}: not seen yet", signal.role)?,
         }
@@ -85,11 +99,15 @@ fn write_text(
         )?;
     }
     if let Some(gnss) = &status.gnss {
-        let speed = gnss.speed_mps.map_or_else(unknown, |v| format!("{v:.1} m/s"));
+        let speed = gnss
+            .speed_mps
+            .map_or_else(unknown, |v| format!("{v:.1} m/s"));
         writeln!(out, "ground speed: {speed} ({})", gnss.source)?;
     }
     if let Some(free) = status.disk_free_bytes {
-        let left = status.disk_left_s.map_or_else(String::new, |s| format!(", enough for {:.1} h", s / 3_600.0));
+        let left = status.disk_left_s.map_or_else(String::new, |s| {
+            format!(", enough for {:.1} h", s / 3_600.0)
+        });
         writeln!(out, "disk: {:.1} GB free{left}", free as f64 / 1e9)?;
     }
     for warning in &status.warnings {

@@ -83,7 +83,13 @@ impl Asker {
     pub fn new(requests: Vec<(RequestEntry, usize)>, spacing_ns: i64) -> Self {
         let entries = requests.into_iter().map(|(request, bus)| {
             let period_ns = request.period_ms.map_or(PERIOD_NS, |ms| (ms * 1e6) as i64);
-            Entry { request, bus, period_ns, due_ns: i64::MIN, silences: 0 }
+            Entry {
+                request,
+                bus,
+                period_ns,
+                due_ns: i64::MIN,
+                silences: 0,
+            }
         });
         Self {
             entries: entries.collect(),
@@ -97,7 +103,10 @@ impl Asker {
     /// Identifiers that this program sends with: their frames are no sign of a car awake.
     #[must_use]
     pub fn own_ids(&self) -> Vec<CanId> {
-        self.entries.iter().flat_map(|e| [e.request.request_id, e.request.flow_control_id()]).collect()
+        self.entries
+            .iter()
+            .flat_map(|e| [e.request.request_id, e.request.flow_control_id()])
+            .collect()
     }
 
     /// What came of it so far.
@@ -126,12 +135,18 @@ impl Asker {
         let Some(entry) = self.entries.get_mut(index) else {
             return Step::Wait { until_ns: i64::MAX };
         };
-        let period_ns = if entry.silences >= SILENCES { SELDOM_NS } else { entry.period_ns };
+        let period_ns = if entry.silences >= SILENCES {
+            SELDOM_NS
+        } else {
+            entry.period_ns
+        };
         entry.due_ns = now_ns.saturating_add(period_ns.max(self.spacing_ns));
         self.not_before_ns = now_ns.saturating_add(self.spacing_ns);
         let message = entry.request.read.message();
         let Ok(sender) = Sender::new(message, SenderSettings::default()) else {
-            return Step::Wait { until_ns: self.not_before_ns };
+            return Step::Wait {
+                until_ns: self.not_before_ns,
+            };
         };
         self.counts.asked += 1;
         self.exchange = Some(Exchange {
@@ -142,7 +157,9 @@ impl Asker {
             deadline_ns: now_ns.saturating_add(ANSWER_WITHIN_NS),
             arriving: false,
         });
-        self.go_on(now_ns).unwrap_or(Step::Wait { until_ns: self.not_before_ns })
+        self.go_on(now_ns).unwrap_or(Step::Wait {
+            until_ns: self.not_before_ns,
+        })
     }
 
     /// The next step of the exchange under way; `None` when there is none.
@@ -151,7 +168,11 @@ impl Asker {
         let entry = self.entries.get_mut(exchange.entry)?;
         if let Some(data) = exchange.owed.take() {
             let id = entry.request.flow_control_id();
-            return Some(Step::Send { bus: entry.bus, id, data });
+            return Some(Step::Send {
+                bus: entry.bus,
+                id,
+                data,
+            });
         }
         if exchange.receiver.on_time(now_ns).is_some() {
             self.counts.broken += 1;
@@ -160,7 +181,11 @@ impl Asker {
         }
         let sending = match exchange.sender.poll(now_ns) {
             Ok(SendStep::Send(data)) => {
-                return Some(Step::Send { bus: entry.bus, id: entry.request.request_id, data });
+                return Some(Step::Send {
+                    bus: entry.bus,
+                    id: entry.request.request_id,
+                    data,
+                });
             }
             Ok(SendStep::Pause { until_ns } | SendStep::AwaitFlowControl { until_ns }) => until_ns,
             Ok(SendStep::Done) => i64::MAX,
@@ -185,8 +210,12 @@ impl Asker {
 
     /// A data frame came from a bus.
     pub fn on_frame(&mut self, now_ns: i64, bus: usize, id: CanId, data: &[u8]) {
-        let Some(exchange) = self.exchange.as_mut() else { return };
-        let Some(entry) = self.entries.get_mut(exchange.entry) else { return };
+        let Some(exchange) = self.exchange.as_mut() else {
+            return;
+        };
+        let Some(entry) = self.entries.get_mut(exchange.entry) else {
+            return;
+        };
         if bus != entry.bus || id != entry.request.response_id {
             return;
         }

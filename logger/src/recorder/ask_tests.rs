@@ -39,7 +39,10 @@ const UNIT_ANSWER: CanId = CanId::Base(0x77C);
 
 fn asker() -> Asker {
     let file = DecoderFile::parse(FILE).unwrap().file;
-    Asker::new(file.requests.into_iter().map(|r| (r, 0)).collect(), SPACING_NS)
+    Asker::new(
+        file.requests.into_iter().map(|r| (r, 0)).collect(),
+        SPACING_NS,
+    )
 }
 
 /// What it sends from now on until it waits, and until when.
@@ -70,7 +73,10 @@ fn requests_take_turns_and_keep_their_distance() {
             asker.on_frame(now, 0, from, answer);
         }
     }
-    assert!(starts.windows(2).all(|w| w[1] - w[0] >= SPACING_NS), "{starts:?}");
+    assert!(
+        starts.windows(2).all(|w| w[1] - w[0] >= SPACING_NS),
+        "{starts:?}"
+    );
     assert_eq!(asker.counts().asked, 50);
     assert_eq!(asker.counts().answered, 50);
 }
@@ -78,11 +84,19 @@ fn requests_take_turns_and_keep_their_distance() {
 #[test]
 fn a_long_answer_is_given_flow_control_and_its_faults_are_counted() {
     let mut asker = asker();
-    assert_eq!(sends(&mut asker, 0).0, [(OBD, vec![2, 1, 0x0C, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC])]);
+    assert_eq!(
+        sends(&mut asker, 0).0,
+        [(OBD, vec![2, 1, 0x0C, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC])]
+    );
     asker.on_frame(MS, 0, OBD_ANSWER, &[4, 0x41, 0x0C, 0, 0, 0, 0, 0]);
     let (sent, _) = sends(&mut asker, 200 * MS);
     assert_eq!(sent[0].0, UNIT);
-    asker.on_frame(201 * MS, 0, UNIT_ANSWER, &[0x10, 13, 0x62, 0x20, 0x01, 0, 0, 0]);
+    asker.on_frame(
+        201 * MS,
+        0,
+        UNIT_ANSWER,
+        &[0x10, 13, 0x62, 0x20, 0x01, 0, 0, 0],
+    );
     let (sent, _) = sends(&mut asker, 201 * MS);
     assert_eq!((sent.len(), sent[0].0, sent[0].1[0]), (1, UNIT, 0x30));
     asker.on_frame(202 * MS, 0, UNIT_ANSWER, &[0x21, 0, 0, 0, 0, 0, 7, 0xD0]);
@@ -116,7 +130,12 @@ fn refusals_pending_and_silence() {
     asker.on_frame(201 * MS, 0, UNIT_ANSWER, &[3, 0x7F, 0x22, 0x78, 0, 0, 0, 0]);
     // Longer than an answer may take without that word, and nothing else is asked meanwhile.
     assert_eq!(sends(&mut asker, 3_000 * MS).0, []);
-    asker.on_frame(3_001 * MS, 0, UNIT_ANSWER, &[5, 0x62, 0x20, 0x01, 1, 2, 0, 0]);
+    asker.on_frame(
+        3_001 * MS,
+        0,
+        UNIT_ANSWER,
+        &[5, 0x62, 0x20, 0x01, 1, 2, 0, 0],
+    );
     assert_eq!((asker.counts().answered, asker.counts().silent), (1, 0));
     // Nobody there: each request is soon asked only every 10 s.
     let asked = asker.counts().asked;
@@ -124,7 +143,10 @@ fn refusals_pending_and_silence() {
         sends(&mut asker, ms * MS);
     }
     let more = asker.counts().asked - asked;
-    assert!((10..=24).contains(&more), "{more} requests to nobody in a minute");
+    assert!(
+        (10..=24).contains(&more),
+        "{more} requests to nobody in a minute"
+    );
     assert!(asker.counts().silent >= more - 1);
 }
 
@@ -140,5 +162,8 @@ fn other_frames_are_none_of_its_business() {
     asker.on_frame(MS, 0, OBD_ANSWER, &[0x30, 0, 0]);
     assert_eq!(asker.counts().answered, 0);
     assert_eq!(asker.own_ids(), [OBD, CanId::Base(0x7E0), UNIT, UNIT]);
-    assert_eq!(Asker::new(Vec::new(), SPACING_NS).poll(0), Step::Wait { until_ns: i64::MAX });
+    assert_eq!(
+        Asker::new(Vec::new(), SPACING_NS).poll(0),
+        Step::Wait { until_ns: i64::MAX }
+    );
 }

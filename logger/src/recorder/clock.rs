@@ -28,7 +28,9 @@ pub trait Clock {
 pub struct SystemClock;
 
 fn ns(time: Timespec) -> i64 {
-    time.tv_sec.saturating_mul(1_000_000_000).saturating_add(time.tv_nsec)
+    time.tv_sec
+        .saturating_mul(1_000_000_000)
+        .saturating_add(time.tv_nsec)
 }
 
 impl Clock for SystemClock {
@@ -38,14 +40,22 @@ impl Clock for SystemClock {
             let real_ns = ns(clock_gettime(ClockId::Realtime));
             let awake_ns = ns(clock_gettime(ClockId::Monotonic));
             let after = ns(clock_gettime(ClockId::Boottime));
-            Reading { boot_ns: before + (after - before) / 2, awake_ns, real_ns, doubt_ns: after - before }
+            Reading {
+                boot_ns: before + (after - before) / 2,
+                awake_ns,
+                real_ns,
+                doubt_ns: after - before,
+            }
         };
         // A look that was interrupted is repeated; three are enough to find a quiet moment.
         let first = look();
         if first.doubt_ns < QUIET_LOOK_NS {
             return first;
         }
-        [first, look(), look()].into_iter().min_by_key(|r| r.doubt_ns).unwrap_or(first)
+        [first, look(), look()]
+            .into_iter()
+            .min_by_key(|r| r.doubt_ns)
+            .unwrap_or(first)
     }
 }
 
@@ -109,12 +119,16 @@ impl Timeline {
         let mut events = Vec::new();
         let asleep_ns = now.boot_ns - now.awake_ns;
         if asleep_ns - self.asleep_ns > SUSPEND_NS + now.doubt_ns {
-            events.push(ClockEvent::Suspended { for_ns: asleep_ns - self.asleep_ns });
+            events.push(ClockEvent::Suspended {
+                for_ns: asleep_ns - self.asleep_ns,
+            });
             self.asleep_ns = asleep_ns;
         }
         let offset = now.real_ns - now.boot_ns;
         if (offset - self.current_ns).abs() > STEP_NS + now.doubt_ns {
-            events.push(ClockEvent::Stepped { by_ns: offset - self.current_ns });
+            events.push(ClockEvent::Stepped {
+                by_ns: offset - self.current_ns,
+            });
             self.previous_ns = self.current_ns;
             self.current_ns = offset;
         }
@@ -196,7 +210,12 @@ mod tests {
     const S: i64 = 1_000_000_000;
 
     fn look(boot_ns: i64, real_ns: i64) -> Reading {
-        Reading { boot_ns, awake_ns: boot_ns, real_ns, doubt_ns: 1_000 }
+        Reading {
+            boot_ns,
+            awake_ns: boot_ns,
+            real_ns,
+            doubt_ns: 1_000,
+        }
     }
 
     #[test]
@@ -204,9 +223,15 @@ mod tests {
         let mut line = Timeline::new(look(10 * S, 1_000 * S));
         assert_eq!(line.observe(look(11 * S, 1_001 * S)), []);
         let after = look(12 * S, 4_602 * S);
-        assert_eq!(line.observe(after), [ClockEvent::Stepped { by_ns: 3_600 * S }]);
+        assert_eq!(
+            line.observe(after),
+            [ClockEvent::Stepped { by_ns: 3_600 * S }]
+        );
         // Stamped before the step, read after it; and stamped after it.
-        assert_eq!(line.at(line.boot_ns(1_001 * S + S / 2, after)), 1_001 * S + S / 2);
+        assert_eq!(
+            line.at(line.boot_ns(1_001 * S + S / 2, after)),
+            1_001 * S + S / 2
+        );
         assert_eq!(line.at(line.boot_ns(4_602 * S - 7, after)), 1_002 * S - 7);
         assert_eq!(line.set_by_ns(), 3_600 * S);
         line.restart();
@@ -216,8 +241,16 @@ mod tests {
     #[test]
     fn sleep_is_no_step() {
         let mut line = Timeline::new(look(10 * S, 1_000 * S));
-        let awake = Reading { boot_ns: 70 * S, awake_ns: 11 * S, real_ns: 1_060 * S, doubt_ns: 0 };
-        assert_eq!(line.observe(awake), [ClockEvent::Suspended { for_ns: 59 * S }]);
+        let awake = Reading {
+            boot_ns: 70 * S,
+            awake_ns: 11 * S,
+            real_ns: 1_060 * S,
+            doubt_ns: 0,
+        };
+        assert_eq!(
+            line.observe(awake),
+            [ClockEvent::Suspended { for_ns: 59 * S }]
+        );
         assert_eq!(line.observe(awake), []);
     }
 
@@ -228,10 +261,17 @@ mod tests {
         for i in 0..20_000_i64 {
             let true_ns = 100 * S + i * 10_000_000;
             let hardware_ns = 7 * S + (true_ns - 100 * S) / 1_000_000 * 1_000_050;
-            let delay_ns = if i % 7 == 0 { 40_000 } else { 40_000 + (i * 7_919) % 2_000_000 };
+            let delay_ns = if i % 7 == 0 {
+                40_000
+            } else {
+                40_000 + (i * 7_919) % 2_000_000
+            };
             let placed = stamps.place(hardware_ns, true_ns + delay_ns);
             let wrong = placed - true_ns;
-            assert!(i < 10 || (0..=80_000).contains(&wrong), "frame {i}: {wrong} ns");
+            assert!(
+                i < 10 || (0..=80_000).contains(&wrong),
+                "frame {i}: {wrong} ns"
+            );
         }
         // The adapter is plugged in again: its clock starts anew.
         let placed = stamps.place(5, 900 * S);

@@ -82,7 +82,11 @@ pub enum ControlError {
 /// user's runtime folder, else in a folder of the user's own under the temporary one.
 #[must_use]
 pub fn default_path() -> PathBuf {
-    let variable = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
+    let variable = |name: &str| {
+        std::env::var_os(name)
+            .filter(|v| !v.is_empty())
+            .map(PathBuf::from)
+    };
     // systemd lists several folders with colons; ours is the only one.
     if let Some(folder) = variable("RUNTIME_DIRECTORY") {
         return folder.join(SOCKET);
@@ -118,13 +122,19 @@ impl Server {
     ///
     /// [`ControlError`].
     pub fn open(path: &Path) -> Result<Self, ControlError> {
-        let io = |source| ControlError::Io { path: path.to_owned(), source };
+        let io = |source| ControlError::Io {
+            path: path.to_owned(),
+            source,
+        };
         if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
             match std::fs::DirBuilder::new().mode(0o700).create(folder) {
-                Err(error) if error.kind() != io::ErrorKind::AlreadyExists => return Err(io(error)),
+                Err(error) if error.kind() != io::ErrorKind::AlreadyExists => {
+                    return Err(io(error));
+                }
                 _ => {}
             }
-            let owner = std::os::unix::fs::MetadataExt::uid(&std::fs::metadata(folder).map_err(io)?);
+            let owner =
+                std::os::unix::fs::MetadataExt::uid(&std::fs::metadata(folder).map_err(io)?);
             // In a stranger's folder the socket could be swapped for another.
             if folder == own_temporary() && owner != rustix::process::getuid().as_raw() {
                 return Err(ControlError::NotOurs(folder.to_owned()));
@@ -142,7 +152,10 @@ impl Server {
         };
         let listener = listener.map_err(io)?;
         std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600)).map_err(io)?;
-        Ok(Self { listener, path: path.to_owned() })
+        Ok(Self {
+            listener,
+            path: path.to_owned(),
+        })
     }
 
     /// Answers clients for ever.
@@ -184,7 +197,9 @@ where
         }
         let reply = match serde_json::from_str(&line) {
             Ok(request) => (answer.borrow_mut())(request),
-            Err(_) => Reply::Refused { why: "this recorder does not know that request".to_owned() },
+            Err(_) => Reply::Refused {
+                why: "this recorder does not know that request".to_owned(),
+            },
         };
         let mut text = serde_json::to_string(&reply)?;
         text.push('\n');
@@ -201,21 +216,35 @@ where
 pub fn ask(path: Option<&Path>, request: &Request) -> Result<Reply, ControlError> {
     let places = match path {
         Some(path) => vec![path.to_owned()],
-        None => vec![default_path(), PathBuf::from("/run/slipwright").join(SOCKET)],
+        None => vec![
+            default_path(),
+            PathBuf::from("/run/slipwright").join(SOCKET),
+        ],
     };
     for place in places {
         match Client::connect(&place) {
             Ok(client) => return ask_there(&client, &place, request),
             Err(error)
-                if matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused) => {}
-            Err(source) => return Err(ControlError::Io { path: place, source }),
+                if matches!(
+                    error.kind(),
+                    io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused
+                ) => {}
+            Err(source) => {
+                return Err(ControlError::Io {
+                    path: place,
+                    source,
+                });
+            }
         }
     }
     Err(ControlError::Nobody)
 }
 
 fn ask_there(mut client: &Client, path: &Path, request: &Request) -> Result<Reply, ControlError> {
-    let io = |source| ControlError::Io { path: path.to_owned(), source };
+    let io = |source| ControlError::Io {
+        path: path.to_owned(),
+        source,
+    };
     let garbled = || ControlError::Garbled(path.to_owned());
     client.set_read_timeout(Some(PATIENCE)).map_err(io)?;
     let mut line = serde_json::to_string(request).map_err(|_| garbled())?;
@@ -230,15 +259,22 @@ fn ask_there(mut client: &Client, path: &Path, request: &Request) -> Result<Repl
 mod tests {
     use super::*;
 
-    fn served<T: Send + 'static>(path: &Path, ask: impl FnOnce(PathBuf) -> T + Send + 'static) -> T {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    fn served<T: Send + 'static>(
+        path: &Path,
+        ask: impl FnOnce(PathBuf) -> T + Send + 'static,
+    ) -> T {
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .unwrap();
         let path = path.to_owned();
         tokio::task::LocalSet::new().block_on(&runtime, async move {
             let server = Server::open(&path).unwrap();
             let answer = Rc::new(RefCell::new(|request| match request {
-                Request::Mark { text } => {
-                    Reply::Marked { at_s: text.len() as f64, drive: "d".to_owned() }
-                }
+                Request::Mark { text } => Reply::Marked {
+                    at_s: text.len() as f64,
+                    drive: "d".to_owned(),
+                },
                 Request::Status => Reply::Status(Box::default()),
             }));
             let client = tokio::task::spawn_blocking(move || ask(path));
@@ -254,15 +290,30 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("s").join("recorder.sock");
         let (mark, status, mode) = served(&path, |path| {
-            let mark = Request::Mark { text: "launch \u{1F697}\n2".to_owned() };
+            let mark = Request::Mark {
+                text: "launch \u{1F697}\n2".to_owned(),
+            };
             let mode = std::fs::metadata(&path).unwrap().permissions().mode() & 0o777;
-            (ask(Some(&path), &mark).unwrap(), ask(Some(&path), &Request::Status).unwrap(), mode)
+            (
+                ask(Some(&path), &mark).unwrap(),
+                ask(Some(&path), &Request::Status).unwrap(),
+                mode,
+            )
         });
-        assert_eq!(mark, Reply::Marked { at_s: 13.0, drive: "d".to_owned() });
+        assert_eq!(
+            mark,
+            Reply::Marked {
+                at_s: 13.0,
+                drive: "d".to_owned()
+            }
+        );
         assert_eq!(status, Reply::Status(Box::default()));
         assert_eq!(mode, 0o600);
         assert!(!path.exists());
-        assert!(matches!(ask(Some(&path), &Request::Status), Err(ControlError::Nobody)));
+        assert!(matches!(
+            ask(Some(&path), &Request::Status),
+            Err(ControlError::Nobody)
+        ));
     }
 
     #[test]
@@ -274,11 +325,17 @@ mod tests {
         served(&path, |path| {
             let mut client = Client::connect(&path).unwrap();
             client.write_all(b"{\"ask\":\"sing\"}\nnot json\n").unwrap();
-            let replies: Vec<String> =
-                BufReader::new(&client).lines().take(2).map(Result::unwrap).collect();
+            let replies: Vec<String> = BufReader::new(&client)
+                .lines()
+                .take(2)
+                .map(Result::unwrap)
+                .collect();
             assert!(replies.iter().all(|r| r.contains("refused")), "{replies:?}");
             let taken = std::thread::spawn(move || {
-                let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+                let runtime = tokio::runtime::Builder::new_current_thread()
+                    .enable_all()
+                    .build()
+                    .unwrap();
                 let _inside = runtime.enter();
                 Server::open(&path).unwrap_err().to_string()
             });

@@ -250,7 +250,9 @@ impl<S: Store> Recorder<S> {
 
     /// An interface was opened anew.
     pub fn opened(&mut self, bus: BusId, facts: BusFacts, now: Reading) {
-        let Some(of) = self.buses.get_mut(bus.0) else { return };
+        let Some(of) = self.buses.get_mut(bus.0) else {
+            return;
+        };
         let was_heard = of.last_boot_ns.is_some();
         of.state = BusState::Up;
         of.facts = facts;
@@ -263,7 +265,9 @@ impl<S: Store> Recorder<S> {
 
     /// An interface can no longer be heard, or can be heard again.
     pub fn state(&mut self, bus: BusId, state: BusState, now: Reading) {
-        let Some(of) = self.buses.get_mut(bus.0) else { return };
+        let Some(of) = self.buses.get_mut(bus.0) else {
+            return;
+        };
         if of.state == state {
             return;
         }
@@ -291,7 +295,9 @@ impl<S: Store> Recorder<S> {
 
     /// The kernel's count of frames dropped from this bus's socket, whenever it was asked.
     pub fn dropped(&mut self, bus: BusId, told: u32) {
-        let Some(of) = self.buses.get_mut(bus.0) else { return };
+        let Some(of) = self.buses.get_mut(bus.0) else {
+            return;
+        };
         // A count of 32 bits that wraps. The one that a frame carries is as old as the frame, and may
         // lie behind one that was asked for.
         let more = told.wrapping_sub(of.dropped_told);
@@ -313,7 +319,9 @@ impl<S: Store> Recorder<S> {
         if self.ended.is_some() {
             return;
         }
-        let Some(of) = self.buses.get_mut(bus.0) else { return };
+        let Some(of) = self.buses.get_mut(bus.0) else {
+            return;
+        };
         let kernel_ns = self.timeline.boot_ns(frame.real_ns, now);
         let (stamps, boot_ns) = match frame.hardware_ns {
             Some(ns) => (Stamps::Controller, of.hardware.place(ns, kernel_ns)),
@@ -321,7 +329,8 @@ impl<S: Store> Recorder<S> {
         };
         of.stamps.get_or_insert(stamps);
         of.last_boot_ns = Some(boot_ns);
-        of.rate.count(wire_bits(frame.id, frame.flags, frame.data()));
+        of.rate
+            .count(wire_bits(frame.id, frame.flags, frame.data()));
         if let (Some(signals), Ok(bus)) = (self.signals.as_mut(), u16::try_from(bus.0)) {
             signals.frame(bus, boot_ns, frame.id, frame.flags, frame.data());
         }
@@ -339,13 +348,23 @@ impl<S: Store> Recorder<S> {
 
     fn append(&mut self, bus: BusId, boot_ns: i64, id: CanId, flags: FrameFlags, data: &[u8]) {
         let t_ns = self.timeline.at(boot_ns);
-        let Some(index) = self.in_file(bus) else { return };
-        let (Some(file), Some(drive), Some(of)) =
-            (self.file.as_mut(), self.drive.as_mut(), self.buses.get_mut(bus.0))
-        else {
+        let Some(index) = self.in_file(bus) else {
             return;
         };
-        let written = file.writer.write_frame(&Frame { t_ns, bus: index, id, flags, data });
+        let (Some(file), Some(drive), Some(of)) = (
+            self.file.as_mut(),
+            self.drive.as_mut(),
+            self.buses.get_mut(bus.0),
+        ) else {
+            return;
+        };
+        let written = file.writer.write_frame(&Frame {
+            t_ns,
+            bus: index,
+            id,
+            flags,
+            data,
+        });
         if written.is_err() {
             return;
         }
@@ -362,7 +381,9 @@ impl<S: Store> Recorder<S> {
     fn in_file(&mut self, bus: BusId) -> Option<BusIndex> {
         let of = self.buses.get_mut(bus.0)?;
         if of.in_file.is_none() {
-            let stamps = of.stamps.map(|stamps| format!("time stamps: {}", stamps.text()));
+            let stamps = of
+                .stamps
+                .map(|stamps| format!("time stamps: {}", stamps.text()));
             let new = NewBus {
                 bit_rate_bps: of.facts.bit_rate_bps,
                 comment: stamps.as_deref(),
@@ -383,7 +404,9 @@ impl<S: Store> Recorder<S> {
     /// A frame of our own making on a guest interface, at the present time.
     pub fn guest_frame(&mut self, bus: BusId, id: CanId, data: &[u8], now: Reading) {
         let mut bytes = [0; slipwright_decoders::frame::MAX_DATA_BYTES];
-        let Some(place) = bytes.get_mut(..data.len()) else { return };
+        let Some(place) = bytes.get_mut(..data.len()) else {
+            return;
+        };
         place.copy_from_slice(data);
         let frame = Received {
             real_ns: 0,
@@ -408,10 +431,12 @@ impl<S: Store> Recorder<S> {
         let (Some(file), Some(drive)) = (self.file.as_mut(), self.drive.as_mut()) else {
             return Err(MarkError::NoDrive);
         };
-        file.writer.write_mark(t_ns, None, text).map_err(|error| match error {
-            WriteError::LongText(bytes) => MarkError::Long(bytes),
-            _ => MarkError::NoDrive,
-        })?;
+        file.writer
+            .write_mark(t_ns, None, text)
+            .map_err(|error| match error {
+                WriteError::LongText(bytes) => MarkError::Long(bytes),
+                _ => MarkError::NoDrive,
+            })?;
         drive.marks += 1;
         Ok((drive.name.clone(), (t_ns - drive.start_ns) as f64 / 1e9))
     }
@@ -427,7 +452,9 @@ impl<S: Store> Recorder<S> {
         self.describe_first_bus();
         if let Some(file) = self.file.as_mut() {
             // Too long or before 1970 it cannot be; the log has it in any case.
-            let _ = file.writer.write_mark(t_ns, None, &format!("recorder: {text}"));
+            let _ = file
+                .writer
+                .write_mark(t_ns, None, &format!("recorder: {text}"));
         }
     }
 
@@ -463,11 +490,15 @@ impl<S: Store> Recorder<S> {
     }
 
     fn sync(&mut self, now: Reading) {
-        let Some(drive) = self.drive.as_mut() else { return };
+        let Some(drive) = self.drive.as_mut() else {
+            return;
+        };
         if drive.unsynced && now.boot_ns - drive.synced_at_ns >= SYNC_EVERY_NS {
             drive.unsynced = false;
             drive.synced_at_ns = now.boot_ns;
-            self.store.submit(Job::Sync { frames: drive.frames });
+            self.store.submit(Job::Sync {
+                frames: drive.frames,
+            });
         }
         if now.boot_ns - drive.sidecar_at_ns >= SIDECAR_EVERY_NS {
             drive.sidecar_at_ns = now.boot_ns;
@@ -515,7 +546,10 @@ impl<S: Store> Recorder<S> {
             "{}: less than {least} MB are free; everything recorded is kept; free some space and start again",
             self.plan.out.display()
         );
-        Failure { end: End::DiskFull, message }
+        Failure {
+            end: End::DiskFull,
+            message,
+        }
     }
 
     fn clocks(&mut self, now: Reading) {
@@ -601,9 +635,14 @@ impl<S: Store> Recorder<S> {
 
     fn open_file(&mut self, boot_ns: i64) {
         let start_ns = self.timeline.at(boot_ns);
-        let Some(drive) = self.drive.as_mut() else { return };
+        let Some(drive) = self.drive.as_mut() else {
+            return;
+        };
         let name = (0..).map(|ms| capture_name(start_ns + ms * 1_000_000));
-        let name = name.into_iter().find(|name| !drive.files.contains(name)).unwrap_or_default();
+        let name = name
+            .into_iter()
+            .find(|name| !drive.files.contains(name))
+            .unwrap_or_default();
         for bus in &mut self.buses {
             bus.in_file = None;
             bus.file = Counts::default();
@@ -612,7 +651,12 @@ impl<S: Store> Recorder<S> {
         drive.files.push(name.clone());
         // Writing into memory fails only for a text that is too long, and ours is not.
         if let Ok(writer) = CaptureWriter::new(Blocks::default(), &Section::ours()) {
-            self.file = Some(OpenFile { writer, name, start_ns, bytes: 0 });
+            self.file = Some(OpenFile {
+                writer,
+                name,
+                start_ns,
+                bytes: 0,
+            });
         }
     }
 
@@ -622,11 +666,16 @@ impl<S: Store> Recorder<S> {
         let end_ns = self.drive.as_ref().map_or(0, |d| d.last_ns);
         for i in 0..self.buses.len() {
             // A bus that never spoke is described too: silence is a finding.
-            if self.buses.get(i).is_some_and(|b| b.is_guest && b.in_file.is_none()) {
+            if self
+                .buses
+                .get(i)
+                .is_some_and(|b| b.is_guest && b.in_file.is_none())
+            {
                 continue;
             }
             let index = self.in_file(BusId(i));
-            let (Some(index), Some(file), Some(bus)) = (index, self.file.as_mut(), self.buses.get(i))
+            let (Some(index), Some(file), Some(bus)) =
+                (index, self.file.as_mut(), self.buses.get(i))
             else {
                 continue;
             };
@@ -643,21 +692,30 @@ impl<S: Store> Recorder<S> {
         }
         self.hand_over(0);
         self.file = None;
-        self.store.submit(Job::Close { compress: self.plan.compress });
+        self.store.submit(Job::Close {
+            compress: self.plan.compress,
+        });
     }
 
     fn end(&mut self, why: End, now: Reading) {
         self.close_file(now);
         self.write_sidecar(Some(why));
         if let Some(drive) = self.drive.take() {
-            tracing::info!("drive {} ended: {}; {} frames", drive.name, why.text(), drive.frames);
+            tracing::info!(
+                "drive {} ended: {}; {} frames",
+                drive.name,
+                why.text(),
+                drive.frames
+            );
         }
         self.timeline.restart();
     }
 
     /// Hands blocks to the disk if there are more than `above` bytes of them.
     fn hand_over(&mut self, above: usize) {
-        let (Some(file), Some(drive)) = (self.file.as_mut(), self.drive.as_mut()) else { return };
+        let (Some(file), Some(drive)) = (self.file.as_mut(), self.drive.as_mut()) else {
+            return;
+        };
         let mut blocks = file.writer.get_ref().0.borrow_mut();
         if blocks.len() <= above {
             return;
@@ -683,7 +741,11 @@ impl<S: Store> Recorder<S> {
         };
         let path = drive.folder.join("drive.toml");
         let persons_part = sidecar::persons_part(&self.plan.about);
-        self.store.submit(Job::Sidecar { path, persons_part, record });
+        self.store.submit(Job::Sidecar {
+            path,
+            persons_part,
+            record,
+        });
     }
 
     /// The live state.
@@ -695,15 +757,29 @@ impl<S: Store> Recorder<S> {
             drive.bytes as f64 / seconds
         });
         let names: Vec<String> = self.buses.iter().map(|bus| bus.name.clone()).collect();
-        let live = self.signals.as_ref().map(|signals| signals.now(now.boot_ns, &names));
+        let live = self
+            .signals
+            .as_ref()
+            .map(|signals| signals.now(now.boot_ns, &names));
         let (signals, slip) = live.map_or((Vec::new(), None), |(s, slip)| (s, Some(slip)));
-        let usable = report.free_bytes.map(|free| free.saturating_sub(self.plan.keep_free_bytes));
+        let usable = report
+            .free_bytes
+            .map(|free| free.saturating_sub(self.plan.keep_free_bytes));
         Status {
-            state: if self.drive.is_some() { "recording" } else { "waiting" }.to_owned(),
+            state: if self.drive.is_some() {
+                "recording"
+            } else {
+                "waiting"
+            }
+            .to_owned(),
             out: self.plan.out.display().to_string(),
             drive: self.drive.as_ref().map(|drive| DriveStatus {
                 folder: drive.name.clone(),
-                file: self.file.as_ref().map(|f| f.name.clone()).unwrap_or_default(),
+                file: self
+                    .file
+                    .as_ref()
+                    .map(|f| f.name.clone())
+                    .unwrap_or_default(),
                 start_utc: utc(drive.start_ns),
                 length_s: (self.timeline.at(now.boot_ns) - drive.start_ns) as f64 / 1e9,
                 frames: drive.frames,
@@ -711,7 +787,12 @@ impl<S: Store> Recorder<S> {
                 bytes: drive.bytes,
                 marks: drive.marks,
             }),
-            buses: self.buses.iter().filter(|b| !b.is_guest).map(|b| b.status(now)).collect(),
+            buses: self
+                .buses
+                .iter()
+                .filter(|b| !b.is_guest)
+                .map(|b| b.status(now))
+                .collect(),
             signals,
             slip_mps: slip.as_ref().and_then(|slip| slip.as_ref().ok().copied()),
             slip_why: slip.and_then(Result::err),
@@ -756,7 +837,9 @@ impl Bus {
             dropped: self.drive.dropped,
             stamps: self.stamps_text(),
             listen_only: facts.listen_only,
-            age_s: self.last_boot_ns.map(|last| (now.boot_ns - last).max(0) as f64 / 1e9),
+            age_s: self
+                .last_boot_ns
+                .map(|last| (now.boot_ns - last).max(0) as f64 / 1e9),
         }
     }
 }

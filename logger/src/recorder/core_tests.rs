@@ -14,13 +14,22 @@ const MS: i64 = 1_000_000;
 const BOOT_REAL_NS: i64 = 1_750_000_000 * S;
 
 fn at(boot_ns: i64) -> Reading {
-    Reading { boot_ns, awake_ns: boot_ns, real_ns: BOOT_REAL_NS + boot_ns, doubt_ns: 0 }
+    Reading {
+        boot_ns,
+        awake_ns: boot_ns,
+        real_ns: BOOT_REAL_NS + boot_ns,
+        doubt_ns: 0,
+    }
 }
 
 fn recorder() -> Recorder<MemoryStore> {
     let plan = Plan {
         out: PathBuf::from("drives"),
-        limits: Limits { quiet_after_ns: 30 * S, file_bytes: 1 << 20, file_ns: 3_600 * S },
+        limits: Limits {
+            quiet_after_ns: 30 * S,
+            file_bytes: 1 << 20,
+            file_ns: 3_600 * S,
+        },
         about: About::default(),
         compress: true,
         keep_free_bytes: 1_000,
@@ -42,12 +51,23 @@ fn data(real_ns: i64, n: u32) -> Received {
 }
 
 fn error_frame(real_ns: i64) -> Received {
-    let flags = FrameFlags { error: true, ..FrameFlags::default() };
-    Received { id: CanId::Extended(4), flags, length: 8, ..data(real_ns, 0) }
+    let flags = FrameFlags {
+        error: true,
+        ..FrameFlags::default()
+    };
+    Received {
+        id: CanId::Extended(4),
+        flags,
+        length: 8,
+        ..data(real_ns, 0)
+    }
 }
 
 fn batch(frames: impl IntoIterator<Item = Received>) -> Batch {
-    Batch { frames: frames.into_iter().collect(), dropped: None }
+    Batch {
+        frames: frames.into_iter().collect(),
+        dropped: None,
+    }
 }
 
 /// One file as the disk would hold it.
@@ -63,7 +83,10 @@ fn disk(recorder: &Recorder<MemoryStore>) -> Vec<Held> {
     let mut files: Vec<Held> = Vec::new();
     for job in &recorder.store.jobs {
         match (job, files.last_mut()) {
-            (Job::Open(path), _) => files.push(Held { path: path.clone(), ..Held::default() }),
+            (Job::Open(path), _) => files.push(Held {
+                path: path.clone(),
+                ..Held::default()
+            }),
             (Job::Write(bytes), Some(file)) => file.bytes.extend(bytes),
             (Job::Sync { .. }, Some(file)) => file.synced_bytes = file.bytes.len(),
             (Job::Close { .. }, Some(file)) => {
@@ -91,12 +114,17 @@ fn content(bytes: &[u8]) -> Content {
     let summary = read_bytes(bytes, |event| {
         match event {
             Event::Frame(frame) if frame.data.len() == 4 => {
-                content.frames.push((frame.t_ns, u32::from_le_bytes(frame.data.try_into().unwrap())));
+                content.frames.push((
+                    frame.t_ns,
+                    u32::from_le_bytes(frame.data.try_into().unwrap()),
+                ));
             }
             Event::Bus(_, interface) => content.buses.push(interface.name.clone().unwrap()),
             Event::Mark(mark) => content.marks.push(mark.text.into_owned()),
             Event::Statistics(s) => {
-                content.dropped.push((s.bus.as_usize(), s.dropped().unwrap()));
+                content
+                    .dropped
+                    .push((s.bus.as_usize(), s.dropped().unwrap()));
                 content.delivered += s.delivered.unwrap();
             }
             _ => {}
@@ -133,10 +161,16 @@ fn a_drive_is_what_came_between_waking_and_silence() {
     assert_eq!(files.len(), 1);
     assert!(files[0].closed);
     // 10 s after boot: 2025-06-15T15:06:50Z.
-    assert!(files[0].path.ends_with("2025-06-15T15-06-50Z/2025-06-15T15-06-50.000Z.pcapng"), "{files:?}");
+    assert!(
+        files[0]
+            .path
+            .ends_with("2025-06-15T15-06-50Z/2025-06-15T15-06-50.000Z.pcapng"),
+        "{files:?}"
+    );
     let held = content(&files[0].bytes);
-    let expected: Vec<(i64, u32)> =
-        (0..100).map(|n| (BOOT_REAL_NS + 10 * S + i64::from(n) * 100 * MS, n)).collect();
+    let expected: Vec<(i64, u32)> = (0..100)
+        .map(|n| (BOOT_REAL_NS + 10 * S + i64::from(n) * 100 * MS, n))
+        .collect();
     assert_eq!(held.frames, expected);
     assert_eq!(held.buses, ["can0", "can1"]);
     assert_eq!(held.delivered, 100);
@@ -145,7 +179,10 @@ fn a_drive_is_what_came_between_waking_and_silence() {
         _ => None,
     });
     let record = record.unwrap();
-    assert_eq!((record.ended, record.buses[0].frames), (Some(End::Quiet), 100));
+    assert_eq!(
+        (record.ended, record.buses[0].frames),
+        (Some(End::Quiet), 100)
+    );
     assert!((record.duration_s - 9.9).abs() < 1e-9);
 }
 
@@ -160,7 +197,10 @@ fn nothing_older_than_a_second_is_unsynced() {
         for chunk in 0..5 {
             let frames = (0..60).map(|i| {
                 n += 1;
-                data(BOOT_REAL_NS + now - 100 * MS + (chunk * 60 + i) * 300_000, n - 1)
+                data(
+                    BOOT_REAL_NS + now - 100 * MS + (chunk * 60 + i) * 300_000,
+                    n - 1,
+                )
             });
             recorder.frames(bus, &batch(frames), at(now));
         }
@@ -195,11 +235,18 @@ fn a_new_file_takes_up_where_the_last_one_ended() {
     }
     recorder.stop(End::Stopped, at(60 * S));
     let files = disk(&recorder);
-    assert!(files.len() >= 3, "size and wish each begin a file: {}", files.len());
+    assert!(
+        files.len() >= 3,
+        "size and wish each begin a file: {}",
+        files.len()
+    );
     assert!(files.iter().all(|f| f.closed));
     assert!(files.is_sorted_by_key(|f| &f.path), "names sort by time");
-    let all: Vec<u32> =
-        files.iter().flat_map(|f| content(&f.bytes).frames).map(|(_, n)| n).collect();
+    let all: Vec<u32> = files
+        .iter()
+        .flat_map(|f| content(&f.bytes).frames)
+        .map(|(_, n)| n)
+        .collect();
     assert_eq!(all, (0..n).collect::<Vec<_>>());
     let names: std::collections::BTreeSet<_> = files.iter().map(|f| &f.path).collect();
     assert_eq!(names.len(), files.len());
@@ -211,7 +258,10 @@ fn drops_are_counted_once_over_sockets_and_files() {
     let mut recorder = recorder();
     let bus = recorder.add_bus("can0");
     recorder.opened(bus, BusFacts::default(), at(S));
-    let told = |dropped, n| Batch { dropped: Some(dropped), ..batch([data(0, n)]) };
+    let told = |dropped, n| Batch {
+        dropped: Some(dropped),
+        ..batch([data(0, n)])
+    };
     // Asked for before the frames that came with it were read.
     recorder.dropped(bus, 4);
     recorder.frames(bus, &told(4, 0), at(S));
@@ -231,7 +281,10 @@ fn drops_are_counted_once_over_sockets_and_files() {
     assert_eq!(content(&files[0].bytes).dropped, [(0, 9)]);
     assert_eq!(content(&files[1].bytes).dropped, [(0, 5)]);
     let marks = content(&files[1].bytes).marks;
-    assert!(marks.iter().any(|m| m.contains("can0 is back")), "{marks:?}");
+    assert!(
+        marks.iter().any(|m| m.contains("can0 is back")),
+        "{marks:?}"
+    );
 }
 
 #[test]
@@ -241,22 +294,39 @@ fn a_clock_step_moves_no_stamp_of_a_drive() {
     for n in 0..20 {
         let boot = S + i64::from(n) * 100 * MS;
         let step = if n < 10 { 0 } else { -7_200 * S };
-        let now = Reading { real_ns: BOOT_REAL_NS + boot + step, ..at(boot) };
+        let now = Reading {
+            real_ns: BOOT_REAL_NS + boot + step,
+            ..at(boot)
+        };
         recorder.frames(bus, &batch([data(now.real_ns - MS, n)]), now);
         recorder.tick(now);
     }
-    let later = Reading { real_ns: BOOT_REAL_NS - 7_200 * S + 40 * S, ..at(40 * S) };
+    let later = Reading {
+        real_ns: BOOT_REAL_NS - 7_200 * S + 40 * S,
+        ..at(40 * S)
+    };
     recorder.tick(later);
     let held = content(&disk(&recorder)[0].bytes);
-    let expected: Vec<(i64, u32)> =
-        (0..20).map(|n| (BOOT_REAL_NS + S + i64::from(n) * 100 * MS - MS, n)).collect();
+    let expected: Vec<(i64, u32)> = (0..20)
+        .map(|n| (BOOT_REAL_NS + S + i64::from(n) * 100 * MS - MS, n))
+        .collect();
     assert_eq!(held.frames, expected);
-    assert!(held.marks.iter().any(|m| m.contains("-7200.000 s")), "{:?}", held.marks);
+    assert!(
+        held.marks.iter().any(|m| m.contains("-7200.000 s")),
+        "{:?}",
+        held.marks
+    );
     // The next drive follows the new wall time.
-    let now = Reading { real_ns: BOOT_REAL_NS - 7_200 * S + 50 * S, ..at(50 * S) };
+    let now = Reading {
+        real_ns: BOOT_REAL_NS - 7_200 * S + 50 * S,
+        ..at(50 * S)
+    };
     recorder.frames(bus, &batch([data(now.real_ns, 99)]), now);
     recorder.stop(End::Stopped, now);
-    assert_eq!(content(&disk(&recorder)[1].bytes).frames, [(now.real_ns, 99)]);
+    assert_eq!(
+        content(&disk(&recorder)[1].bytes).frames,
+        [(now.real_ns, 99)]
+    );
 }
 
 #[test]
@@ -264,12 +334,20 @@ fn sleep_longer_than_silence_parts_two_drives() {
     let mut recorder = recorder();
     let bus = recorder.add_bus("can0");
     recorder.frames(bus, &batch([data(BOOT_REAL_NS + S, 1)]), at(S));
-    let awake = Reading { awake_ns: 2 * S, ..at(602 * S) };
+    let awake = Reading {
+        awake_ns: 2 * S,
+        ..at(602 * S)
+    };
     recorder.frames(bus, &batch([data(BOOT_REAL_NS + 602 * S, 2)]), awake);
     recorder.stop(End::Stopped, awake);
     let drives: Vec<Content> = disk(&recorder).iter().map(|f| content(&f.bytes)).collect();
     assert_eq!(drives.len(), 2);
-    assert!(drives[0].marks.iter().any(|m| m.contains("slept for 600.0 s")));
+    assert!(
+        drives[0]
+            .marks
+            .iter()
+            .any(|m| m.contains("slept for 600.0 s"))
+    );
     assert_eq!((drives[0].frames[0].1, drives[1].frames[0].1), (1, 2));
 }
 
@@ -283,7 +361,10 @@ fn a_full_disk_ends_the_drive_and_keeps_it() {
         if nearly {
             recorder.store.report.free_bytes = Some(999);
         } else {
-            let failure = Failure { end: End::DiskFull, message: "full".to_owned() };
+            let failure = Failure {
+                end: End::DiskFull,
+                message: "full".to_owned(),
+            };
             recorder.store.report.failure = Some(failure);
         }
         recorder.tick(at(S + 200 * MS));
@@ -304,9 +385,16 @@ fn marks_need_a_drive_and_keep_their_time() {
     let (drive, at_s) = recorder.mark("launch 1", at(5 * S)).unwrap();
     assert!((at_s - 3.0).abs() < 1e-9);
     assert_eq!(drive, "2025-06-15T15-06-42Z");
-    assert_eq!(recorder.mark(&"x".repeat(70_000), at(6 * S)), Err(MarkError::Long(70_000)));
+    assert_eq!(
+        recorder.mark(&"x".repeat(70_000), at(6 * S)),
+        Err(MarkError::Long(70_000))
+    );
     recorder.stop(End::Stopped, at(7 * S));
-    assert!(content(&disk(&recorder)[0].bytes).marks.contains(&"launch 1".to_owned()));
+    assert!(
+        content(&disk(&recorder)[0].bytes)
+            .marks
+            .contains(&"launch 1".to_owned())
+    );
 }
 
 #[test]
@@ -319,10 +407,19 @@ fn a_guest_is_recorded_but_wakes_nobody() {
     recorder.frames(bus, &batch([data(BOOT_REAL_NS + 2 * S, 2)]), at(2 * S));
     recorder.guest_frame(gnss, CanId::Extended(0x1F00_0001), &[3, 0, 0, 0], at(3 * S));
     for second in 4..=32 {
-        recorder.guest_frame(gnss, CanId::Extended(0x1F00_0001), &[3, 0, 0, 0], at(second * S));
+        recorder.guest_frame(
+            gnss,
+            CanId::Extended(0x1F00_0001),
+            &[3, 0, 0, 0],
+            at(second * S),
+        );
         recorder.tick(at(second * S));
     }
-    assert_eq!(recorder.status(at(33 * S)).state, "waiting", "a guest keeps nobody awake");
+    assert_eq!(
+        recorder.status(at(33 * S)).state,
+        "waiting",
+        "a guest keeps nobody awake"
+    );
     let held = content(&disk(&recorder)[0].bytes);
     assert_eq!(held.buses, ["can0", "gnss"]);
     assert_eq!(held.frames[1], (BOOT_REAL_NS + 3 * S, 3));
@@ -332,11 +429,18 @@ fn a_guest_is_recorded_but_wakes_nobody() {
 fn what_this_program_sends_wakes_nobody_and_is_recorded() {
     let mut recorder = recorder();
     let bus = recorder.add_bus("can0");
-    let sent = |t: i64| Received { id: CanId::Base(0x7DF), ..data(BOOT_REAL_NS + t, 7) };
+    let sent = |t: i64| Received {
+        id: CanId::Base(0x7DF),
+        ..data(BOOT_REAL_NS + t, 7)
+    };
     recorder.set_own_ids(vec![CanId::Base(0x7DF)]);
     recorder.frames(bus, &batch([sent(S)]), at(S));
     assert_eq!(disk(&recorder).len(), 0);
-    recorder.frames(bus, &batch([data(BOOT_REAL_NS + 2 * S, 1), sent(2 * S)]), at(2 * S));
+    recorder.frames(
+        bus,
+        &batch([data(BOOT_REAL_NS + 2 * S, 1), sent(2 * S)]),
+        at(2 * S),
+    );
     for second in 3..=32 {
         recorder.frames(bus, &batch([sent(second * S)]), at(second * S));
         recorder.tick(at(second * S));
@@ -382,7 +486,10 @@ async fn a_source_in_memory_drives_the_recorder() {
     }
     recorder.stop(End::Stopped, at(9 * S));
     let held = content(&disk(&recorder)[0].bytes);
-    assert_eq!(held.frames.iter().map(|f| f.1).collect::<Vec<_>>(), [0, 1, 2]);
+    assert_eq!(
+        held.frames.iter().map(|f| f.1).collect::<Vec<_>>(),
+        [0, 1, 2]
+    );
     assert_eq!(held.dropped, [(0, 3)]);
     assert!(held.marks.iter().any(|m| m.contains("can0 is down")));
 }

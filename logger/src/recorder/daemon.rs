@@ -66,7 +66,9 @@ pub enum DaemonError {
     #[error("this kernel has no CAN; load the module can-raw, or use a kernel that has it")]
     NoCan,
     /// A request for a bus that is not recorded.
-    #[error("a request is for {0}, which is not recorded; add it to the interfaces, or change the request's bus")]
+    #[error(
+        "a request is for {0}, which is not recorded; add it to the interfaces, or change the request's bus"
+    )]
     NoSuchBus(String),
     /// Not allowed to open a CAN socket.
     #[error("{0}: not allowed to listen on it; the program needs CAP_NET_RAW here")]
@@ -120,20 +122,39 @@ async fn record(settings: &Settings) -> Result<End, DaemonError> {
     let clock = SystemClock;
     let store = DiskStore::start(&settings.plan.out).map_err(DaemonError::Start)?;
     let room = store.room();
-    let socket = settings.socket.clone().unwrap_or_else(control::default_path);
+    let socket = settings
+        .socket
+        .clone()
+        .unwrap_or_else(control::default_path);
     let server = Server::open(&socket)?;
-    let recorder = Rc::new(RefCell::new(Recorder::new(settings.plan.clone(), store, clock.now())));
+    let recorder = Rc::new(RefCell::new(Recorder::new(
+        settings.plan.clone(),
+        store,
+        clock.now(),
+    )));
     if let Some((file, geometry)) = settings.car.clone() {
-        recorder.borrow_mut().set_signals(LiveSignals::new(file, geometry));
+        recorder
+            .borrow_mut()
+            .set_signals(LiveSignals::new(file, geometry));
     }
-    let asking = settings.ask.as_ref().map(|ask| Asking::new(ask, &settings.interfaces)).transpose()?;
+    let asking = settings
+        .ask
+        .as_ref()
+        .map(|ask| Asking::new(ask, &settings.interfaces))
+        .transpose()?;
     if let Some(asking) = &asking {
-        recorder.borrow_mut().set_own_ids(asking.asker.borrow().own_ids());
+        recorder
+            .borrow_mut()
+            .set_own_ids(asking.asker.borrow().own_ids());
         tracing::warn!(
             "requests are sent on the vehicle's bus; first try it standing still, and stop the recorder before \
              you park: a control unit that is asked may stay awake"
         );
-        tokio::task::spawn_local(asking.clone().poll(settings.interfaces.clone(), Rc::clone(&recorder)));
+        tokio::task::spawn_local(
+            asking
+                .clone()
+                .poll(settings.interfaces.clone(), Rc::clone(&recorder)),
+        );
     }
     let (fail, mut failed) = tokio::sync::mpsc::channel(1);
     for name in &settings.interfaces {
@@ -230,7 +251,12 @@ struct Watchdog {
 impl Watchdog {
     fn new() -> Self {
         let now = Instant::now();
-        Self { every: sd_notify::watchdog_enabled().map(|limit| limit / 3), fed: now, progress: now, waiting: 0 }
+        Self {
+            every: sd_notify::watchdog_enabled().map(|limit| limit / 3),
+            fed: now,
+            progress: now,
+            waiting: 0,
+        }
     }
 
     /// `waiting` counts jobs not yet done; one that stands still while it is not zero is a disk
@@ -267,13 +293,20 @@ impl Asking {
         };
         let requests = ask.requests.iter().map(place).collect::<Result<_, _>>()?;
         let asker = Asker::new(requests, ask.spacing_ns);
-        Ok(Self { asker: Rc::new(RefCell::new(asker)), heard: Rc::default() })
+        Ok(Self {
+            asker: Rc::new(RefCell::new(asker)),
+            heard: Rc::default(),
+        })
     }
 
     fn hear(&self, bus: BusId, batch: &Batch) {
         let now_ns = SystemClock.now().boot_ns;
         let mut asker = self.asker.borrow_mut();
-        for frame in batch.frames.iter().filter(|frame| frame.flags.carries_data()) {
+        for frame in batch
+            .frames
+            .iter()
+            .filter(|frame| frame.flags.carries_data())
+        {
             asker.on_frame(now_ns, bus.0, frame.id, frame.data());
         }
         self.heard.notify_one();
@@ -289,20 +322,28 @@ impl Asking {
             let (bus, id, data) = match step {
                 Step::Send { bus, id, data } => (bus, id, data),
                 Step::Wait { until_ns } => {
-                    let ns = until_ns.saturating_sub(now_ns).clamp(1_000_000, 1_000_000_000);
+                    let ns = until_ns
+                        .saturating_sub(now_ns)
+                        .clamp(1_000_000, 1_000_000_000);
                     let heard = self.heard.notified();
-                    timeout(Duration::from_nanos(ns.unsigned_abs()), heard).await.ok();
+                    timeout(Duration::from_nanos(ns.unsigned_abs()), heard)
+                        .await
+                        .ok();
                     continue;
                 }
             };
-            let (Some(name), Some(socket)) = (interfaces.get(bus), sockets.get_mut(bus)) else { continue };
+            let (Some(name), Some(socket)) = (interfaces.get(bus), sockets.get_mut(bus)) else {
+                continue;
+            };
             let sent = match socket {
                 Some(socket) => socket.send(id, &data),
-                None => SendSocket::open(name).map_err(io::Error::other).and_then(|opened| {
-                    let sent = opened.send(id, &data);
-                    *socket = Some(opened);
-                    sent
-                }),
+                None => SendSocket::open(name)
+                    .map_err(io::Error::other)
+                    .and_then(|opened| {
+                        let sent = opened.send(id, &data);
+                        *socket = Some(opened);
+                        sent
+                    }),
             };
             match sent {
                 Ok(()) => complained = false,
@@ -346,13 +387,19 @@ impl Bus {
                     _ if told_missing => {}
                     _ => {
                         told_missing = true;
-                        self.note(&format!("{} cannot be opened: {error}; trying again", self.name));
+                        self.note(&format!(
+                            "{} cannot be opened: {error}; trying again",
+                            self.name
+                        ));
                     }
                 },
                 Err(_) if told_missing => {}
                 Err(_) => {
                     told_missing = true;
-                    self.note(&format!("there is no interface {}; waiting for it", self.name));
+                    self.note(&format!(
+                        "there is no interface {}; waiting for it",
+                        self.name
+                    ));
                 }
             }
             sleep(LOOK).await;
@@ -366,9 +413,14 @@ impl Bus {
         };
         let facts = interface::facts(&self.name);
         if self.asking.is_some() && facts.listen_only == Some(true) {
-            self.note(&format!("{} is in listen-only mode, so requests cannot be sent on it", self.name));
+            self.note(&format!(
+                "{} is in listen-only mode, so requests cannot be sent on it",
+                self.name
+            ));
         }
-        self.recorder.borrow_mut().opened(self.id, facts, SystemClock.now());
+        self.recorder
+            .borrow_mut()
+            .opened(self.id, facts, SystemClock.now());
         tracing::info!("listening on {}", self.name);
         if let Some(warning) = warning {
             self.note(&warning);
@@ -396,7 +448,9 @@ impl Bus {
             match timeout(TICK, socket.receive(&mut batch)).await {
                 Ok(Ok(())) => {
                     self.state(BusState::Up);
-                    self.recorder.borrow_mut().frames(self.id, &batch, SystemClock.now());
+                    self.recorder
+                        .borrow_mut()
+                        .frames(self.id, &batch, SystemClock.now());
                     self.errors(&batch);
                     if let Some(asking) = &self.asking {
                         asking.hear(self.id, &batch);
@@ -441,7 +495,9 @@ impl Bus {
     }
 
     fn state(&self, state: BusState) {
-        self.recorder.borrow_mut().state(self.id, state, SystemClock.now());
+        self.recorder
+            .borrow_mut()
+            .state(self.id, state, SystemClock.now());
     }
 
     fn note(&self, text: &str) {
@@ -452,7 +508,10 @@ impl Bus {
 /// Follows the satellite receiver.
 async fn satellites(receiver: Receiver, recorder: Shared, live: Rc<RefCell<Option<Satellites>>>) {
     let bus = recorder.borrow_mut().add_guest(layout::INTERFACE);
-    *live.borrow_mut() = Some(Satellites { source: receiver.to_string(), ..Satellites::default() });
+    *live.borrow_mut() = Some(Satellites {
+        source: receiver.to_string(),
+        ..Satellites::default()
+    });
     link::follow(
         &receiver,
         |fix| {
@@ -491,7 +550,9 @@ fn answer(
     match request {
         Request::Mark { text } => match recorder.mark(&text, now) {
             Ok((drive, at_s)) => Reply::Marked { at_s, drive },
-            Err(error) => Reply::Refused { why: error.to_string() },
+            Err(error) => Reply::Refused {
+                why: error.to_string(),
+            },
         },
         Request::Status => {
             let mut status = recorder.status(now);

@@ -1,8 +1,8 @@
 //! What a CAN interface is set to, asked of the kernel by netlink, and the two things that may be
 //! asked of it: to only listen, and to restart after bus-off.
 
-use socketcan::nl::{CanInterface, InterfaceDetails};
 use socketcan::CanCtrlMode;
+use socketcan::nl::{CanInterface, InterfaceDetails};
 
 use super::core::BusFacts;
 
@@ -15,9 +15,20 @@ pub const ERROR_RESTARTED: u32 = 0x100;
 #[must_use]
 pub fn facts(name: &str) -> BusFacts {
     details(name).map_or(BusFacts::default(), |details| BusFacts {
-        bit_rate_bps: details.can.bit_timing.map(|t| u64::from(t.bitrate)).filter(|&b| b > 0),
-        data_bit_rate_bps: details.can.data_bit_timing.map(|t| u64::from(t.bitrate)).filter(|&b| b > 0),
-        listen_only: details.can.ctrl_mode.map(|modes| modes.has_mode(CanCtrlMode::ListenOnly)),
+        bit_rate_bps: details
+            .can
+            .bit_timing
+            .map(|t| u64::from(t.bitrate))
+            .filter(|&b| b > 0),
+        data_bit_rate_bps: details
+            .can
+            .data_bit_timing
+            .map(|t| u64::from(t.bitrate))
+            .filter(|&b| b > 0),
+        listen_only: details
+            .can
+            .ctrl_mode
+            .map(|modes| modes.has_mode(CanCtrlMode::ListenOnly)),
     })
 }
 
@@ -52,7 +63,9 @@ pub fn ask_to_only_listen(name: &str) -> Option<String> {
     }
     match interface.set_ctrlmode(CanCtrlMode::ListenOnly, true) {
         Ok(()) => None,
-        Err(_) => Some(format!("{name} was not allowed into listen-only mode; as root: {by_hand}")),
+        Err(_) => Some(format!(
+            "{name} was not allowed into listen-only mode; as root: {by_hand}"
+        )),
     }
 }
 
@@ -61,7 +74,11 @@ pub fn ask_to_only_listen(name: &str) -> Option<String> {
 pub fn restart(name: &str) -> String {
     let restarted = CanInterface::open(name)
         .map_err(|_| "it is gone".to_owned())
-        .and_then(|interface| interface.restart().map_err(|error| plain(&error.to_string())));
+        .and_then(|interface| {
+            interface
+                .restart()
+                .map_err(|error| plain(&error.to_string()))
+        });
     match restarted {
         Ok(()) => format!("{name} was restarted after bus-off"),
         Err(why) => format!(

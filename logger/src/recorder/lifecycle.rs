@@ -66,7 +66,10 @@ impl Lifecycle {
     /// Asleep.
     #[must_use]
     pub fn new(limits: Limits) -> Self {
-        Self { limits, drive: None }
+        Self {
+            limits,
+            drive: None,
+        }
     }
 
     /// Whether a drive is on.
@@ -79,7 +82,10 @@ impl Lifecycle {
     pub fn frame(&mut self, at_ns: i64) -> Option<Change> {
         match &mut self.drive {
             None => {
-                self.drive = Some(Drive { file_from_ns: at_ns, last_frame_ns: at_ns });
+                self.drive = Some(Drive {
+                    file_from_ns: at_ns,
+                    last_frame_ns: at_ns,
+                });
                 Some(Change::Start)
             }
             Some(drive) => {
@@ -96,7 +102,9 @@ impl Lifecycle {
             self.drive = None;
             return Some(Change::End(End::Quiet));
         }
-        if file_bytes >= self.limits.file_bytes || now_ns - drive.file_from_ns >= self.limits.file_ns {
+        if file_bytes >= self.limits.file_bytes
+            || now_ns - drive.file_from_ns >= self.limits.file_ns
+        {
             return self.next_file(now_ns);
         }
         None
@@ -122,7 +130,11 @@ mod tests {
     const S: i64 = 1_000_000_000;
 
     fn lifecycle() -> Lifecycle {
-        Lifecycle::new(Limits { quiet_after_ns: 30 * S, file_bytes: 1_000, file_ns: 600 * S })
+        Lifecycle::new(Limits {
+            quiet_after_ns: 30 * S,
+            file_bytes: 1_000,
+            file_ns: 600 * S,
+        })
     }
 
     #[test]

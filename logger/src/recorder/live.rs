@@ -157,8 +157,17 @@ impl RateMeter {
     /// Notes the counts at this time; to be called a few times a second.
     pub fn tick(&mut self, at_ns: i64) {
         let (frames, nominal_bits, data_bits) = (self.frames, self.nominal_bits, self.data_bits);
-        self.past.push_back(Sample { at_ns, frames, nominal_bits, data_bits });
-        while self.past.get(1).is_some_and(|second| at_ns - second.at_ns >= WINDOW_NS) {
+        self.past.push_back(Sample {
+            at_ns,
+            frames,
+            nominal_bits,
+            data_bits,
+        });
+        while self
+            .past
+            .get(1)
+            .is_some_and(|second| at_ns - second.at_ns >= WINDOW_NS)
+        {
             self.past.pop_front();
         }
     }
@@ -205,7 +214,10 @@ mod tests {
         for tick in 0..30 {
             meter.tick(tick * 100 * ms);
             for _ in 0..200 {
-                meter.count(WireBits { nominal: 125, data: 0 });
+                meter.count(WireBits {
+                    nominal: 125,
+                    data: 0,
+                });
             }
         }
         meter.tick(3_000 * ms);
@@ -222,7 +234,10 @@ mod tests {
     fn the_data_phase_counts_at_its_own_rate() {
         let mut meter = RateMeter::default();
         meter.tick(0);
-        meter.count(WireBits { nominal: 50_000, data: 200_000 });
+        meter.count(WireBits {
+            nominal: 50_000,
+            data: 200_000,
+        });
         meter.tick(1_000_000_000);
         assert!((meter.load_percent(500_000, Some(2_000_000)) - 20.0).abs() < 1e-9);
     }

@@ -42,8 +42,14 @@ fn fd_bits(id: CanId, flags: FrameFlags, length: usize) -> WireBits {
     let body = 1 + 4 + 8 * length + 4 + checksum + fixed_stuff;
     let tail = TAIL_BITS + INTERMISSION_BITS;
     match flags.bit_rate_switch {
-        true => WireBits { nominal: head + tail, data: body },
-        false => WireBits { nominal: head + body + tail, data: 0 },
+        true => WireBits {
+            nominal: head + tail,
+            data: body,
+        },
+        false => WireBits {
+            nominal: head + body + tail,
+            data: 0,
+        },
     }
 }
 
@@ -127,8 +133,20 @@ mod tests {
         };
         check(CanId::Base(0), &[0; 8], 16, 124, 0x145B);
         check(CanId::Base(0x7FF), &[0xFF; 8], 15, 123, 0x4C89);
-        check(CanId::Base(0x123), &[1, 2, 3, 4, 5, 6, 7, 8], 8, 116, 0x64EF);
-        check(CanId::Base(0x7E8), &[3, 0x41, 0x0D, 0x32, 0xAA, 0xAA, 0xAA, 0xAA], 4, 112, 0x32A2);
+        check(
+            CanId::Base(0x123),
+            &[1, 2, 3, 4, 5, 6, 7, 8],
+            8,
+            116,
+            0x64EF,
+        );
+        check(
+            CanId::Base(0x7E8),
+            &[3, 0x41, 0x0D, 0x32, 0xAA, 0xAA, 0xAA, 0xAA],
+            4,
+            112,
+            0x32A2,
+        );
         check(CanId::Base(0x100), &[], 4, 48, 0x380A);
         check(CanId::Base(0x555), &[0xAA; 8], 1, 109, 0x7DCE);
         check(CanId::Extended(0x18FE_BF0B), &[0xFF; 8], 14, 142, 0x0D58);

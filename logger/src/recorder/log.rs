@@ -40,7 +40,9 @@ where
                 write!(writer, "{} ", level.as_str().to_lowercase())?;
             }
         }
-        context.field_format().format_fields(writer.by_ref(), event)?;
+        context
+            .field_format()
+            .format_fields(writer.by_ref(), event)?;
         writeln!(writer)
     }
 }

@@ -47,7 +47,9 @@ pub struct BusSocket {
 
 impl std::fmt::Debug for BusSocket {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("BusSocket").field("fd", &self.socket.as_raw_fd()).finish_non_exhaustive()
+        f.debug_struct("BusSocket")
+            .field("fd", &self.socket.as_raw_fd())
+            .finish_non_exhaustive()
     }
 }
 
@@ -63,17 +65,31 @@ impl BusSocket {
     pub fn open(interface: &str, buffer_bytes: usize) -> Result<Self, SourceError> {
         let index = interface_index(interface)?;
         let fd = check(unsafe {
-            libc::socket(libc::PF_CAN, libc::SOCK_RAW | libc::SOCK_NONBLOCK | libc::SOCK_CLOEXEC, libc::CAN_RAW)
+            libc::socket(
+                libc::PF_CAN,
+                libc::SOCK_RAW | libc::SOCK_NONBLOCK | libc::SOCK_CLOEXEC,
+                libc::CAN_RAW,
+            )
         })?;
         let socket = unsafe { OwnedFd::from_raw_fd(fd) };
         set(fd, libc::SOL_CAN_RAW, libc::CAN_RAW_FD_FRAMES, 1)?;
-        set(fd, libc::SOL_CAN_RAW, libc::CAN_RAW_ERR_FILTER, libc::CAN_ERR_MASK as libc::c_int)?;
+        set(
+            fd,
+            libc::SOL_CAN_RAW,
+            libc::CAN_RAW_ERR_FILTER,
+            libc::CAN_ERR_MASK as libc::c_int,
+        )?;
         set(fd, libc::SOL_SOCKET, libc::SO_RXQ_OVFL, 1)?;
         let stamps = libc::SOF_TIMESTAMPING_RX_SOFTWARE
             | libc::SOF_TIMESTAMPING_SOFTWARE
             | libc::SOF_TIMESTAMPING_RX_HARDWARE
             | libc::SOF_TIMESTAMPING_RAW_HARDWARE;
-        set(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, stamps as libc::c_int)?;
+        set(
+            fd,
+            libc::SOL_SOCKET,
+            libc::SO_TIMESTAMPING,
+            stamps as libc::c_int,
+        )?;
         // The kernel doubles what it is given, so half is asked for. Past the system's limit only
         // a privileged process may go; the other gets the limit.
         let asked = libc::c_int::try_from(buffer_bytes / 2).unwrap_or(libc::c_int::MAX);
@@ -81,7 +97,12 @@ impl BusSocket {
             set(fd, libc::SOL_SOCKET, libc::SO_RCVBUF, asked)?;
         }
         let mut granted: libc::c_int = 0;
-        get(fd, libc::SOL_SOCKET, libc::SO_RCVBUF, std::slice::from_mut(&mut granted))?;
+        get(
+            fd,
+            libc::SOL_SOCKET,
+            libc::SO_RCVBUF,
+            std::slice::from_mut(&mut granted),
+        )?;
         let mut address: libc::sockaddr_can = unsafe { mem::zeroed() };
         address.can_family = libc::AF_CAN as libc::sa_family_t;
         address.can_ifindex = index;
@@ -118,8 +139,11 @@ impl BusSocket {
     ) -> io::Result<()> {
         let mut parts: [libc::iovec; BATCH_FRAMES] = unsafe { mem::zeroed() };
         let mut messages: [libc::mmsghdr; BATCH_FRAMES] = unsafe { mem::zeroed() };
-        for (((part, message), packet), control) in
-            parts.iter_mut().zip(&mut messages).zip(packets.iter_mut()).zip(controls.iter_mut())
+        for (((part, message), packet), control) in parts
+            .iter_mut()
+            .zip(&mut messages)
+            .zip(packets.iter_mut())
+            .zip(controls.iter_mut())
         {
             part.iov_base = packet.0.as_mut_ptr().cast();
             part.iov_len = FD_BYTES;
@@ -159,7 +183,10 @@ impl FrameSource for BusSocket {
         loop {
             // Loss of the interface raises only the error condition: a reader that waits for
             // "readable" alone sleeps for ever.
-            let mut guard = self.socket.ready_mut(Interest::READABLE | Interest::ERROR).await?;
+            let mut guard = self
+                .socket
+                .ready_mut(Interest::READABLE | Interest::ERROR)
+                .await?;
             let fd = guard.get_inner().as_raw_fd();
             match Self::take(fd, &mut self.packets, &mut self.controls, batch) {
                 Ok(()) => return Ok(()),
@@ -172,7 +199,13 @@ impl FrameSource for BusSocket {
 
     fn dropped(&self) -> Option<u32> {
         let mut words = [0_u32; MEMINFO_WORDS];
-        get(self.socket.as_raw_fd(), libc::SOL_SOCKET, libc::SO_MEMINFO, &mut words).ok()?;
+        get(
+            self.socket.as_raw_fd(),
+            libc::SOL_SOCKET,
+            libc::SO_MEMINFO,
+            &mut words,
+        )
+        .ok()?;
         Some(words[MEMINFO_DROPS])
     }
 }
@@ -190,12 +223,22 @@ impl SendSocket {
     pub fn open(interface: &str) -> Result<Self, SourceError> {
         let index = interface_index(interface)?;
         let fd = check(unsafe {
-            libc::socket(libc::PF_CAN, libc::SOCK_RAW | libc::SOCK_NONBLOCK | libc::SOCK_CLOEXEC, libc::CAN_RAW)
+            libc::socket(
+                libc::PF_CAN,
+                libc::SOCK_RAW | libc::SOCK_NONBLOCK | libc::SOCK_CLOEXEC,
+                libc::CAN_RAW,
+            )
         })?;
         let socket = unsafe { OwnedFd::from_raw_fd(fd) };
         // No filter at all: nothing is received here.
         check(unsafe {
-            libc::setsockopt(fd, libc::SOL_CAN_RAW, libc::CAN_RAW_FILTER, std::ptr::null(), 0)
+            libc::setsockopt(
+                fd,
+                libc::SOL_CAN_RAW,
+                libc::CAN_RAW_FILTER,
+                std::ptr::null(),
+                0,
+            )
         })?;
         let mut address: libc::sockaddr_can = unsafe { mem::zeroed() };
         address.can_family = libc::AF_CAN as libc::sa_family_t;
@@ -217,7 +260,11 @@ impl SendSocket {
     /// What the system says; a full queue is `WouldBlock` or `ENOBUFS`.
     pub fn send(&self, id: CanId, data: &[u8]) -> io::Result<()> {
         let mut packet = [0_u8; CLASSIC_BYTES];
-        let extended = if id.is_extended() { libc::CAN_EFF_FLAG } else { 0 };
+        let extended = if id.is_extended() {
+            libc::CAN_EFF_FLAG
+        } else {
+            0
+        };
         packet[..4].copy_from_slice(&(id.number() | extended).to_ne_bytes());
         let length = data.len().min(8);
         packet[4] = length as u8;
@@ -243,12 +290,14 @@ fn control_messages(header: &libc::msghdr) -> Told {
     let mut next = unsafe { libc::CMSG_FIRSTHDR(header) };
     while let Some(message) = unsafe { next.as_ref() } {
         let data = unsafe { libc::CMSG_DATA(next) };
-        let length = (message.cmsg_len as usize).saturating_sub(unsafe { libc::CMSG_LEN(0) } as usize);
+        let length =
+            (message.cmsg_len as usize).saturating_sub(unsafe { libc::CMSG_LEN(0) } as usize);
         match (message.cmsg_level, message.cmsg_type) {
             (libc::SOL_SOCKET, libc::SCM_TIMESTAMPING)
                 if length >= mem::size_of::<[libc::timespec; 3]>() =>
             {
-                let stamps: [libc::timespec; 3] = unsafe { data.cast::<[libc::timespec; 3]>().read_unaligned() };
+                let stamps: [libc::timespec; 3] =
+                    unsafe { data.cast::<[libc::timespec; 3]>().read_unaligned() };
                 told.real_ns = nanoseconds(&stamps[0]);
                 told.hardware_ns = nanoseconds(&stamps[2]);
             }
@@ -267,19 +316,28 @@ fn nanoseconds(stamp: &libc::timespec) -> Option<i64> {
     if stamp.tv_sec == 0 && stamp.tv_nsec == 0 {
         return None;
     }
-    stamp.tv_sec.checked_mul(1_000_000_000)?.checked_add(stamp.tv_nsec)
+    stamp
+        .tv_sec
+        .checked_mul(1_000_000_000)?
+        .checked_add(stamp.tv_nsec)
 }
 
 /// The kernel's layout (linux/can.h): identifier and flags in 4 bytes of this machine's order,
 /// length, FD flags, two bytes unused, data. The size tells classic from FD.
 fn parse(packet: &[u8], told: Told) -> Option<Received> {
     let (head, data) = packet.split_at_checked(8)?;
-    let &[a, b, c, d, length, fd_flags, _, _] = head else { return None };
+    let &[a, b, c, d, length, fd_flags, _, _] = head else {
+        return None;
+    };
     let word = u32::from_ne_bytes([a, b, c, d]);
     let fd = packet.len() == FD_BYTES;
     let error = word & libc::CAN_ERR_FLAG != 0;
     let extended = error || word & libc::CAN_EFF_FLAG != 0;
-    let mask = if extended { libc::CAN_EFF_MASK } else { libc::CAN_SFF_MASK };
+    let mask = if extended {
+        libc::CAN_EFF_MASK
+    } else {
+        libc::CAN_SFF_MASK
+    };
     let flags = FrameFlags {
         fd,
         bit_rate_switch: fd && fd_flags & libc::CANFD_BRS as u8 != 0,
@@ -291,7 +349,9 @@ fn parse(packet: &[u8], told: Told) -> Option<Received> {
     let mut bytes = [0; MAX_DATA_BYTES];
     // A remote frame's length says how much it asks for; it carries nothing.
     let length = if flags.remote { 0 } else { length };
-    bytes.get_mut(..length)?.copy_from_slice(data.get(..length)?);
+    bytes
+        .get_mut(..length)?
+        .copy_from_slice(data.get(..length)?);
     Some(Received {
         real_ns: told.real_ns.unwrap_or(0),
         hardware_ns: told.hardware_ns,
@@ -319,7 +379,11 @@ pub fn interface_exists(interface: &str) -> bool {
 }
 
 fn check(result: libc::c_int) -> io::Result<libc::c_int> {
-    if result < 0 { Err(io::Error::last_os_error()) } else { Ok(result) }
+    if result < 0 {
+        Err(io::Error::last_os_error())
+    } else {
+        Ok(result)
+    }
 }
 
 fn set(fd: RawFd, level: libc::c_int, option: libc::c_int, value: libc::c_int) -> io::Result<()> {
@@ -335,10 +399,21 @@ fn set(fd: RawFd, level: libc::c_int, option: libc::c_int, value: libc::c_int) -
     Ok(())
 }
 
-fn get<T: Copy>(fd: RawFd, level: libc::c_int, option: libc::c_int, value: &mut [T]) -> io::Result<()> {
+fn get<T: Copy>(
+    fd: RawFd,
+    level: libc::c_int,
+    option: libc::c_int,
+    value: &mut [T],
+) -> io::Result<()> {
     let mut length = mem::size_of_val(value) as libc::socklen_t;
     check(unsafe {
-        libc::getsockopt(fd, level, option, value.as_mut_ptr().cast(), &raw mut length)
+        libc::getsockopt(
+            fd,
+            level,
+            option,
+            value.as_mut_ptr().cast(),
+            &raw mut length,
+        )
     })?;
     Ok(())
 }
@@ -361,14 +436,23 @@ mod tests {
     #[test]
     fn the_kernels_layout_is_read() {
         let classic = parse(&packet(0x123, 3, 0, CLASSIC_BYTES), Told::default()).unwrap();
-        assert_eq!((classic.id, classic.data()), (CanId::Base(0x123), &[1, 2, 3][..]));
+        assert_eq!(
+            (classic.id, classic.data()),
+            (CanId::Base(0x123), &[1, 2, 3][..])
+        );
         let word = 0x18FE_BF0B | libc::CAN_EFF_FLAG;
         let extended = parse(&packet(word, 8, 0, CLASSIC_BYTES), Told::default()).unwrap();
         assert_eq!(extended.id, CanId::Extended(0x18FE_BF0B));
-        let remote = parse(&packet(0x7 | libc::CAN_RTR_FLAG, 4, 0, CLASSIC_BYTES), Told::default());
+        let remote = parse(
+            &packet(0x7 | libc::CAN_RTR_FLAG, 4, 0, CLASSIC_BYTES),
+            Told::default(),
+        );
         let remote = remote.unwrap();
         assert!(remote.flags.remote && remote.data().is_empty());
-        let error = parse(&packet(0x4 | libc::CAN_ERR_FLAG, 8, 0, CLASSIC_BYTES), Told::default());
+        let error = parse(
+            &packet(0x4 | libc::CAN_ERR_FLAG, 8, 0, CLASSIC_BYTES),
+            Told::default(),
+        );
         assert!(error.unwrap().flags.error);
         let fd = parse(&packet(0x55, 64, 1, FD_BYTES), Told::default()).unwrap();
         assert!(fd.flags.fd && fd.flags.bit_rate_switch && !fd.flags.error_state);
@@ -384,12 +468,27 @@ mod tests {
 
     #[test]
     fn a_zero_stamp_is_absent() {
-        assert_eq!(nanoseconds(&libc::timespec { tv_sec: 0, tv_nsec: 0 }), None);
-        assert_eq!(nanoseconds(&libc::timespec { tv_sec: 1, tv_nsec: 5 }), Some(1_000_000_005));
+        assert_eq!(
+            nanoseconds(&libc::timespec {
+                tv_sec: 0,
+                tv_nsec: 0
+            }),
+            None
+        );
+        assert_eq!(
+            nanoseconds(&libc::timespec {
+                tv_sec: 1,
+                tv_nsec: 5
+            }),
+            Some(1_000_000_005)
+        );
     }
 
     #[test]
     fn an_interface_that_is_not_there_is_gone() {
-        assert!(matches!(BusSocket::open("no-such-bus", 1 << 20), Err(SourceError::Gone)));
+        assert!(matches!(
+            BusSocket::open("no-such-bus", 1 << 20),
+            Err(SourceError::Gone)
+        ));
     }
 }

@@ -67,7 +67,8 @@ fn quoted(text: &str) -> String {
 /// The person's part, for a drive that starts.
 #[must_use]
 pub fn persons_part(about: &About) -> String {
-    let mut text = String::from("# Yours: fill in and change what you like above the marker line.\n");
+    let mut text =
+        String::from("# Yours: fill in and change what you like above the marker line.\n");
     let line = |name: &str, value: Option<String>| match value {
         Some(value) => format!("{name} = {value}\n"),
         None => format!("# {name} =\n"),
@@ -82,7 +83,10 @@ pub fn persons_part(about: &About) -> String {
 /// The whole file: the person's part of `before`, then the record.
 #[must_use]
 pub fn whole(before: &str, record: &Record) -> String {
-    let persons = before.split_once(MARKER).map_or(before, |(persons, _)| persons).trim_end();
+    let persons = before
+        .split_once(MARKER)
+        .map_or(before, |(persons, _)| persons)
+        .trim_end();
     let mut text = format!("{persons}\n\n{MARKER}\n[recording]\n");
     // Writing to a string cannot fail.
     let _ = writeln!(text, "start_utc = {}", quoted(&record.start_utc));
@@ -135,15 +139,25 @@ mod tests {
 
     #[test]
     fn the_persons_part_survives_word_for_word() {
-        let about = About { odometer_km: Some(181_000), notes: "wet \"road\"".to_owned(), ..About::default() };
+        let about = About {
+            odometer_km: Some(181_000),
+            notes: "wet \"road\"".to_owned(),
+            ..About::default()
+        };
         let first = whole(&persons_part(&about), &record(None));
         let edited = first.replace("conditions = \"\"", "conditions = \"4 °C\"  # my comment");
         let last = whole(&edited, &record(Some(End::Quiet)));
-        assert!(last.contains("conditions = \"4 °C\"  # my comment"), "{last}");
+        assert!(
+            last.contains("conditions = \"4 °C\"  # my comment"),
+            "{last}"
+        );
         let read: toml::Table = last.parse().unwrap();
         assert_eq!(read["odometer_km"].as_integer(), Some(181_000));
         assert_eq!(read["notes"].as_str(), Some("wet \"road\""));
-        assert_eq!(read["recording"]["ended"].as_str(), Some("the bus went quiet"));
+        assert_eq!(
+            read["recording"]["ended"].as_str(),
+            Some("the bus went quiet")
+        );
         assert_eq!(read["recording"]["bus"][0]["dropped"].as_integer(), Some(2));
         assert_eq!(last.matches(MARKER).count(), 1);
     }

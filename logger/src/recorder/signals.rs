@@ -49,11 +49,25 @@ impl LiveSignals {
     #[must_use]
     pub fn new(file: DecoderFile, geometry: Geometry) -> Self {
         let carries_role = |frame: &&slipwright_decoders::decoder_file::FrameEntry| {
-            frame.signals.iter().any(|signal| signal.key.role().is_some())
+            frame
+                .signals
+                .iter()
+                .any(|signal| signal.key.role().is_some())
         };
-        let wanted = file.frames.iter().filter(carries_role).map(|frame| frame.id).collect();
+        let wanted = file
+            .frames
+            .iter()
+            .filter(carries_role)
+            .map(|frame| frame.id)
+            .collect();
         let extractors = Extractors::compile(&file);
-        Self { file, extractors, geometry, wanted, newest: HashMap::new() }
+        Self {
+            file,
+            extractors,
+            geometry,
+            wanted,
+            newest: HashMap::new(),
+        }
     }
 
     /// Keeps a frame if it carries a signal.
@@ -62,14 +76,21 @@ impl LiveSignals {
             return;
         }
         let mut bytes = [0; MAX_DATA_BYTES];
-        let Some(place) = bytes.get_mut(..data.len()) else { return };
+        let Some(place) = bytes.get_mut(..data.len()) else {
+            return;
+        };
         place.copy_from_slice(data);
         let kept = self.newest.entry((bus, id)).or_default();
         if kept.len() == KEPT {
             kept.pop_front();
         }
         let length = u8::try_from(data.len()).unwrap_or(0);
-        kept.push_back(Kept { boot_ns, flags, length, bytes });
+        kept.push_back(Kept {
+            boot_ns,
+            flags,
+            length,
+            bytes,
+        });
     }
 
     /// Every role of the decoder file with its newest value, and the slip or why there is none.
@@ -87,7 +108,10 @@ impl LiveSignals {
                     bus: BusIndex::new(bus),
                     id,
                     flags: frame.flags,
-                    data: frame.bytes.get(..usize::from(frame.length)).unwrap_or_default(),
+                    data: frame
+                        .bytes
+                        .get(..usize::from(frame.length))
+                        .unwrap_or_default(),
                 });
             }
         }
@@ -123,7 +147,9 @@ impl LiveSignals {
             }
             match (quantity, self.geometry.rolling_radius_m) {
                 (Quantity::AngularSpeed, Some(radius_m)) => Ok(value * radius_m),
-                (Quantity::AngularSpeed, None) => Err("the vehicle file has no rolling_radius_m".to_owned()),
+                (Quantity::AngularSpeed, None) => {
+                    Err("the vehicle file has no rolling_radius_m".to_owned())
+                }
                 _ => Ok(*value),
             }
         };
@@ -131,11 +157,17 @@ impl LiveSignals {
         let (rear_left, rear_right) = (rear_left?, rear_right?);
         let front_mps = f64::midpoint(front_left?, front_right?);
         let rear_mps = f64::midpoint(rear_left, rear_right);
-        let wheelbase_m = self.geometry.wheelbase_m.ok_or("the vehicle file has no wheelbase_m")?;
+        let wheelbase_m = self
+            .geometry
+            .wheelbase_m
+            .ok_or("the vehicle file has no wheelbase_m")?;
         let turn_mps = match values.get(&Role::BodyYawRate) {
             Some((age_s, (_, yaw_rad_s))) if *age_s <= STALE_S => yaw_rad_s * wheelbase_m,
             _ => {
-                let track_m = self.geometry.track_rear_m.ok_or("the vehicle file has no track_rear_m")?;
+                let track_m = self
+                    .geometry
+                    .track_rear_m
+                    .ok_or("the vehicle file has no track_rear_m")?;
                 (rear_right - rear_left) / track_m * wheelbase_m
             }
         };
@@ -204,7 +236,11 @@ id = 0x2B0
 
     fn live() -> LiveSignals {
         let file = DecoderFile::parse(FILE).unwrap().file;
-        let geometry = Geometry { wheelbase_m: Some(2.6), track_rear_m: Some(1.5), rolling_radius_m: None };
+        let geometry = Geometry {
+            wheelbase_m: Some(2.6),
+            track_rear_m: Some(1.5),
+            rolling_radius_m: None,
+        };
         LiveSignals::new(file, geometry)
     }
 
@@ -218,14 +254,23 @@ id = 0x2B0
         let mut live = live();
         let names = ["can0".to_owned()];
         let (signals, slip) = live.now(S, &names);
-        assert!(signals.iter().all(|s| s.age_s.is_none()) && slip.unwrap_err().contains("not been seen"));
+        assert!(
+            signals.iter().all(|s| s.age_s.is_none())
+                && slip.unwrap_err().contains("not been seen")
+        );
         wheels(&mut live, S, [1_060, 1_040, 1_000, 1_000]);
         live.frame(0, 0, CanId::Base(0x2B0), FrameFlags::default(), &[17]);
         live.frame(0, 0, CanId::Base(0x7FF), FrameFlags::default(), &[17]);
         let (signals, slip) = live.now(S + S / 2, &names);
         assert!((slip.unwrap() - 0.5).abs() < 1e-9);
-        let pressure = signals.iter().find(|s| s.role == "coupling.pressure").unwrap();
-        assert_eq!((pressure.value, pressure.age_s, pressure.unit.as_str()), (Some(17.0), Some(1.5), "bar"));
+        let pressure = signals
+            .iter()
+            .find(|s| s.role == "coupling.pressure")
+            .unwrap();
+        assert_eq!(
+            (pressure.value, pressure.age_s, pressure.unit.as_str()),
+            (Some(17.0), Some(1.5), "bar")
+        );
         // In a bend: rear wheels 9.25 and 10.75 m/s turn at 1 rad/s, the free front axle at
         // sqrt(10^2 + 2.6^2) m/s.
         wheels(&mut live, 2 * S, [1_033, 1_033, 925, 1_075]);
@@ -241,6 +286,9 @@ id = 0x2B0
         wheels(&mut live, S, [1_000; 4]);
         wheels(&mut live, 2 * S, [0xFFFF, 1_000, 1_000, 1_000]);
         let (signals, _) = live.now(2 * S, &["can0".to_owned()]);
-        assert_eq!((signals[0].value, signals[0].age_s), (Some(10.0), Some(1.0)));
+        assert_eq!(
+            (signals[0].value, signals[0].age_s),
+            (Some(10.0), Some(1.0))
+        );
     }
 }

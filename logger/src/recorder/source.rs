@@ -29,7 +29,9 @@ impl Received {
     /// The data bytes.
     #[must_use]
     pub fn data(&self) -> &[u8] {
-        self.bytes.get(..usize::from(self.length)).unwrap_or(&self.bytes)
+        self.bytes
+            .get(..usize::from(self.length))
+            .unwrap_or(&self.bytes)
     }
 }
 
@@ -46,7 +48,10 @@ impl Batch {
     /// An empty batch with room for [`BATCH_FRAMES`].
     #[must_use]
     pub fn new() -> Self {
-        Self { frames: Vec::with_capacity(BATCH_FRAMES), dropped: None }
+        Self {
+            frames: Vec::with_capacity(BATCH_FRAMES),
+            dropped: None,
+        }
     }
 
     /// Empties it, keeping its room.
@@ -106,7 +111,10 @@ pub struct MemorySource {
 impl MemorySource {
     /// Plays the given calls in turn.
     pub fn new(script: impl IntoIterator<Item = Result<Vec<Received>, SourceError>>) -> Self {
-        Self { script: script.into_iter().collect(), dropped: 0 }
+        Self {
+            script: script.into_iter().collect(),
+            dropped: 0,
+        }
     }
 
     /// States a count of dropped frames.

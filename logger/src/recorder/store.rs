@@ -124,12 +124,19 @@ impl DiskStore {
     /// When the system gives no thread.
     pub fn start(folder: &Path) -> io::Result<Self> {
         let shared = Arc::new(Shared::default());
-        let mut disk = Disk { folder: folder.to_owned(), file: None };
+        let mut disk = Disk {
+            folder: folder.to_owned(),
+            file: None,
+        };
         let for_writer = Arc::clone(&shared);
         let for_packer = Arc::clone(&shared);
         let threads = vec![
-            std::thread::Builder::new().name("disk".to_owned()).spawn(move || disk.run(&for_writer))?,
-            std::thread::Builder::new().name("packer".to_owned()).spawn(move || pack(&for_packer))?,
+            std::thread::Builder::new()
+                .name("disk".to_owned())
+                .spawn(move || disk.run(&for_writer))?,
+            std::thread::Builder::new()
+                .name("packer".to_owned())
+                .spawn(move || pack(&for_packer))?,
         ];
         Ok(Self { shared, threads })
     }
@@ -229,7 +236,11 @@ impl Disk {
                 }
             };
             drop(queue);
-            let length = if let Job::Write(bytes) = &job { bytes.len() } else { 0 };
+            let length = if let Job::Write(bytes) = &job {
+                bytes.len()
+            } else {
+                0
+            };
             let (synced, look) = match &job {
                 Job::Sync { frames } => (Some(*frames), true),
                 Job::MakeFolder(_) => (Some(0), false),
@@ -256,22 +267,27 @@ impl Disk {
     }
 
     fn look_at_free_space(&self, shared: &Shared) {
-        let Ok(space) = rustix::fs::statvfs(&self.folder) else { return };
+        let Ok(space) = rustix::fs::statvfs(&self.folder) else {
+            return;
+        };
         let mut queue = shared.lock();
         queue.report.free_bytes = Some(space.f_bavail.saturating_mul(space.f_frsize));
         // A disk that the kernel made read-only in an emergency may go on taking writes into memory,
         // and answer a sync with success: only this tells (ext4, measured).
         if space.f_flag.contains(rustix::fs::StatVfsMountFlags::RDONLY) && self.file.is_some() {
             let error = io::ErrorKind::ReadOnlyFilesystem.into();
-            queue.report.failure.get_or_insert_with(|| failure(&self.folder, &error));
+            queue
+                .report
+                .failure
+                .get_or_insert_with(|| failure(&self.folder, &error));
         }
     }
 
     fn execute(&mut self, job: Job, shared: &Shared) -> Result<(), Failure> {
         match job {
-            Job::MakeFolder(path) => {
-                fs::create_dir(&path).and_then(|()| sync_folder(&self.folder)).map_err(|e| failure(&path, &e))
-            }
+            Job::MakeFolder(path) => fs::create_dir(&path)
+                .and_then(|()| sync_folder(&self.folder))
+                .map_err(|e| failure(&path, &e)),
             Job::Open(path) => self.open(&path),
             Job::Write(bytes) => self.write(&bytes),
             Job::Sync { .. } => match &mut self.file {
@@ -283,7 +299,9 @@ impl Disk {
                 _ => Ok(()),
             },
             Job::Close { compress } => {
-                let Some(file) = self.file.take() else { return Ok(()) };
+                let Some(file) = self.file.take() else {
+                    return Ok(());
+                };
                 let synced = file.file.sync_all().map_err(|e| failure(&file.path, &e));
                 // Packing needs room beside the file; a disk that failed has none to count on.
                 if compress && !file.failed && synced.is_ok() {
@@ -292,7 +310,11 @@ impl Disk {
                 }
                 synced
             }
-            Job::Sidecar { path, persons_part, record } => {
+            Job::Sidecar {
+                path,
+                persons_part,
+                record,
+            } => {
                 if let Err(error) = write_sidecar(&path, &persons_part, &record) {
                     let complaint = failure(&path, &error).message;
                     shared.lock().complaints.push(complaint);
@@ -306,14 +328,21 @@ impl Disk {
         self.file = None;
         let file = OpenOptions::new().append(true).create_new(true).open(path);
         let file = file.map_err(|e| failure(path, &e))?;
-        self.file = Some(OpenFile { path: path.to_owned(), file, bytes: 0, failed: false });
+        self.file = Some(OpenFile {
+            path: path.to_owned(),
+            file,
+            bytes: 0,
+            failed: false,
+        });
         // A synced file whose name is not on the disk would be lost with it.
         let folder = path.parent().unwrap_or(&self.folder);
         sync_folder(folder).map_err(|e| failure(path, &e))
     }
 
     fn write(&mut self, bytes: &[u8]) -> Result<(), Failure> {
-        let Some(file) = self.file.as_mut().filter(|f| !f.failed) else { return Ok(()) };
+        let Some(file) = self.file.as_mut().filter(|f| !f.failed) else {
+            return Ok(());
+        };
         let mut done = 0;
         while let Some(rest) = bytes.get(done..).filter(|rest| !rest.is_empty()) {
             match file.file.write(rest) {
@@ -335,7 +364,10 @@ impl OpenFile {
         self.bytes += whole_blocks(bytes, done) as u64;
         // On a disk that fails altogether this fails too; a file that ends in a cut block reads
         // up to it.
-        let _ = self.file.set_len(self.bytes).and_then(|()| self.file.sync_data());
+        let _ = self
+            .file
+            .set_len(self.bytes)
+            .and_then(|()| self.file.sync_data());
         Err(failure(&self.path, error))
     }
 }
@@ -364,16 +396,33 @@ pub(super) fn failure(path: &Path, error: &io::Error) -> Failure {
         _ => End::DiskFailed,
     };
     let what = match error.kind() {
-        io::ErrorKind::StorageFull => "the disk is full; free some space and start again".to_owned(),
-        io::ErrorKind::QuotaExceeded => "the disk quota is used up; free some space and start again".to_owned(),
-        io::ErrorKind::ReadOnlyFilesystem => "the disk is read-only; choose another place".to_owned(),
-        io::ErrorKind::PermissionDenied => "not allowed to write there; choose another place".to_owned(),
+        io::ErrorKind::StorageFull => {
+            "the disk is full; free some space and start again".to_owned()
+        }
+        io::ErrorKind::QuotaExceeded => {
+            "the disk quota is used up; free some space and start again".to_owned()
+        }
+        io::ErrorKind::ReadOnlyFilesystem => {
+            "the disk is read-only; choose another place".to_owned()
+        }
+        io::ErrorKind::PermissionDenied => {
+            "not allowed to write there; choose another place".to_owned()
+        }
         _ => {
             let text = error.to_string();
-            format!("cannot be written: {}", text.split(" (os error").next().unwrap_or_default().to_lowercase())
+            format!(
+                "cannot be written: {}",
+                text.split(" (os error")
+                    .next()
+                    .unwrap_or_default()
+                    .to_lowercase()
+            )
         }
     };
-    Failure { end, message: format!("{}: {what}", path.display()) }
+    Failure {
+        end,
+        message: format!("{}: {what}", path.display()),
+    }
 }
 
 /// Whole or not at all: a temporary name, synced, renamed.
@@ -409,7 +458,10 @@ fn pack(shared: &Shared) {
         };
         drop(queue);
         if let Err(error) = compress_closed(&path) {
-            let complaint = format!("{}: not compressed, and kept as it is: {error}", path.display());
+            let complaint = format!(
+                "{}: not compressed, and kept as it is: {error}",
+                path.display()
+            );
             shared.lock().complaints.push(complaint);
         }
     }
@@ -441,7 +493,9 @@ impl Store for MemoryStore {
     }
 
     fn is_taken(&self, path: &Path) -> bool {
-        self.jobs.iter().any(|job| matches!(job, Job::MakeFolder(folder) if folder == path))
+        self.jobs
+            .iter()
+            .any(|job| matches!(job, Job::MakeFolder(folder) if folder == path))
     }
 }
 
@@ -458,7 +512,15 @@ mod tests {
     #[test]
     fn only_whole_blocks_count() {
         let bytes = [block(32), block(48), block(12)].concat();
-        for (done, whole) in [(0, 0), (31, 0), (32, 32), (79, 32), (80, 80), (91, 80), (92, 92)] {
+        for (done, whole) in [
+            (0, 0),
+            (31, 0),
+            (32, 32),
+            (79, 32),
+            (80, 80),
+            (91, 80),
+            (92, 92),
+        ] {
             assert_eq!(whole_blocks(&bytes, done), whole, "{done}");
         }
         assert_eq!(whole_blocks(&[0; 40], 40), 0);

@@ -79,7 +79,11 @@ period_ms = 200
 "#;
 
 /// Answers each message on a kernel ISO-TP socket by what `answer` makes of it.
-fn unit(request: u32, response: u32, answer: impl Fn(&[u8]) -> Vec<u8> + Send + 'static) -> std::io::Result<()> {
+fn unit(
+    request: u32,
+    response: u32,
+    answer: impl Fn(&[u8]) -> Vec<u8> + Send + 'static,
+) -> std::io::Result<()> {
     let mut socket = isotp::open("vcan0", request, response)?;
     std::thread::spawn(move || {
         let mut message = [0; 4_096];
@@ -159,26 +163,40 @@ pub(crate) fn every_answer(_: &str) -> Outcome {
     let recorder = Recorder::start(&["vcan0"], &folder("ask")?, &["--ask", file])?;
     let heard = listen(Duration::from_secs(8));
     let status = recorder.until("a request of each kind", |status| {
-        ["answered", "refused", "silent", "broken"].iter().all(|k| status["asking"][k].as_u64() > Some(0))
+        ["answered", "refused", "silent", "broken"]
+            .iter()
+            .all(|k| status["asking"][k].as_u64() > Some(0))
     })?;
     let kept = recorder.stop()?;
     // A request is a single frame: the first four bits are 0. Flow control starts with 3.
     let is_request = |frame: &&KeptFrame| {
         [0x7DF, 0x712, 0x713, 0x714, 0x715].contains(&frame.id) && frame.data[0] >> 4 == 0
     };
-    let times: Vec<i64> = kept.frames.iter().filter(is_request).map(|f| f.t_ns).collect();
+    let times: Vec<i64> = kept
+        .frames
+        .iter()
+        .filter(is_request)
+        .map(|f| f.t_ns)
+        .collect();
     let nearest = times.windows(2).map(|w| w[1] - w[0]).min().unwrap_or(0);
     if nearest < 195_000_000 {
         return Err(format!("two requests only {} ms apart", nearest / 1_000_000).into());
     }
     // The drive begins with the first answer; from there on the file has what the bus had.
-    let recorded: Vec<(u32, Vec<u8>)> = kept.frames.iter().map(|f| (f.id, f.data.clone())).collect();
-    let from = heard.iter().position(|f| Some(f) == recorded.first()).ok_or("nothing recorded was heard")?;
+    let recorded: Vec<(u32, Vec<u8>)> =
+        kept.frames.iter().map(|f| (f.id, f.data.clone())).collect();
+    let from = heard
+        .iter()
+        .position(|f| Some(f) == recorded.first())
+        .ok_or("nothing recorded was heard")?;
     let both = heard.len() - from;
     if recorded.get(..both) != heard.get(from..) {
         return Err("the file and the second listener differ".into());
     }
-    if recorded.iter().all(|(id, data)| *id != 0x712 || data[0] >> 4 != 3) {
+    if recorded
+        .iter()
+        .all(|(id, data)| *id != 0x712 || data[0] >> 4 != 3)
+    {
         return Err("no flow control was recorded".into());
     }
     let parsed = DecoderFile::parse(FILE)?.file;
@@ -188,7 +206,13 @@ pub(crate) fn every_answer(_: &str) -> Outcome {
     for frame in &kept.frames {
         let id = CanId::new(frame.id, frame.extended).ok_or("identifier")?;
         let (t_ns, flags) = (frame.t_ns, frame.flags);
-        collector.push(&Frame { t_ns, bus: BusIndex::new(0), id, flags, data: &frame.data });
+        collector.push(&Frame {
+            t_ns,
+            bus: BusIndex::new(0),
+            id,
+            flags,
+            data: &frame.data,
+        });
     }
     let answers = collector.finish();
     let newest = |name: &str| {
@@ -196,7 +220,17 @@ pub(crate) fn every_answer(_: &str) -> Outcome {
         series.and_then(|s| s.value.last().copied())
     };
     if newest("whole") != Some(6_904.0) || newest("in parts") != Some(2_000.0) {
-        return Err(format!("read back {:?} and {:?}", newest("whole"), newest("in parts")).into());
+        return Err(format!(
+            "read back {:?} and {:?}",
+            newest("whole"),
+            newest("in parts")
+        )
+        .into());
     }
-    Ok(format!("{} requests, {} ms apart at least; {}", times.len(), nearest / 1_000_000, status["asking"]))
+    Ok(format!(
+        "{} requests, {} ms apart at least; {}",
+        times.len(),
+        nearest / 1_000_000,
+        status["asking"]
+    ))
 }

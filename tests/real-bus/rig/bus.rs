@@ -29,7 +29,11 @@ impl Virtual {
 
     pub(crate) fn bring(&self, up: bool) -> Result<(), Error> {
         let interface = CanInterface::open(&self.0)?;
-        if up { interface.bring_up()? } else { interface.bring_down()? }
+        if up {
+            interface.bring_up()?
+        } else {
+            interface.bring_down()?
+        }
         Ok(())
     }
 }

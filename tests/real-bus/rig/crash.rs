@@ -20,7 +20,10 @@ struct Feed {
 
 impl Feed {
     fn start(name: &'static str) -> Result<Self, Box<dyn std::error::Error>> {
-        let feed = Self { sent: Arc::default(), stop: Arc::default() };
+        let feed = Self {
+            sent: Arc::default(),
+            stop: Arc::default(),
+        };
         let (sent, stop) = (Arc::clone(&feed.sent), Arc::clone(&feed.stop));
         let mut sender = Sender::open(name)?;
         std::thread::spawn(move || {
@@ -54,7 +57,9 @@ impl Drop for Feed {
 
 /// Small steps of a linear congruence (Knuth's MMIX constants): random enough for moments.
 fn next_random(state: &mut u64) -> u64 {
-    *state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+    *state = state
+        .wrapping_mul(6_364_136_223_846_793_005)
+        .wrapping_add(1_442_695_040_888_963_407);
     *state >> 33
 }
 
@@ -62,7 +67,8 @@ fn next_random(state: &mut u64) -> u64 {
 pub(crate) fn killed(times: &str) -> Outcome {
     let times: u64 = times.parse().unwrap_or(20);
     let _bus = Virtual::new("vcan0")?;
-    let mut random = Instant::now().elapsed().as_nanos() as u64 ^ u64::from(std::process::id()) << 20;
+    let mut random =
+        Instant::now().elapsed().as_nanos() as u64 ^ u64::from(std::process::id()) << 20;
     let mut most_lost = 0;
     for round in 0..times {
         let out = folder("killed")?;
@@ -70,7 +76,10 @@ pub(crate) fn killed(times: &str) -> Outcome {
         let feed = Feed::start("vcan0")?;
         let moment = Duration::from_millis(100 + next_random(&mut random) % 900);
         std::thread::sleep(moment);
-        let synced = status().ok().and_then(|s| s["drive"]["synced_frames"].as_u64()).unwrap_or(0);
+        let synced = status()
+            .ok()
+            .and_then(|s| s["drive"]["synced_frames"].as_u64())
+            .unwrap_or(0);
         recorder.signal("-KILL")?;
         let sent = feed.sent();
         drop((recorder, feed));
@@ -88,7 +97,9 @@ pub(crate) fn killed(times: &str) -> Outcome {
         most_lost = most_lost.max(sent.saturating_sub(count));
     }
     let most_ms = most_lost * 1_000 / RATE_HZ;
-    Ok(format!("{times} kills, every file reads, at most {most_ms} ms lost"))
+    Ok(format!(
+        "{times} kills, every file reads, at most {most_ms} ms lost"
+    ))
 }
 
 /// Records until the machine is killed; the console says what was sent and synced meanwhile.
@@ -100,7 +111,10 @@ pub(crate) fn record_until_cut(_: &str) -> Outcome {
     loop {
         std::thread::sleep(Duration::from_millis(50));
         // What is synced is asked for before what is sent: neither is then overstated.
-        let synced = status().ok().and_then(|s| s["drive"]["synced_frames"].as_u64()).unwrap_or(0);
+        let synced = status()
+            .ok()
+            .and_then(|s| s["drive"]["synced_frames"].as_u64())
+            .unwrap_or(0);
         println!("cut: sent {} synced {synced}", feed.sent());
     }
 }
@@ -110,7 +124,11 @@ pub(crate) fn after_cut(told: &str) -> Outcome {
     let (sent, synced) = told.split_once(',').ok_or("give SENT,SYNCED")?;
     let (sent, synced): (u64, u64) = (sent.parse()?, synced.parse()?);
     let out = std::path::Path::new("/disk/cut");
-    let kept = if out.exists() { Kept::read(out)? } else { Kept::default() };
+    let kept = if out.exists() {
+        Kept::read(out)?
+    } else {
+        Kept::default()
+    };
     let count = kept.numbers("vcan0").len() as u64;
     kept.require_all("vcan0", count)?;
     let lost = sent.saturating_sub(count);
@@ -118,5 +136,7 @@ pub(crate) fn after_cut(told: &str) -> Outcome {
         return Err(format!("{sent} sent, {synced} synced, {count} kept").into());
     }
     let lost_ms = lost * 1_000 / RATE_HZ;
-    Ok(format!("{sent} sent, {synced} synced, {count} kept: {lost_ms} ms lost"))
+    Ok(format!(
+        "{sent} sent, {synced} synced, {count} kept: {lost_ms} ms lost"
+    ))
 }

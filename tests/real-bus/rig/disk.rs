@@ -102,7 +102,9 @@ pub(crate) fn read_only(_: &str) -> Outcome {
     let count = kept.numbers("vcan0").len() as u64;
     kept.require_all("vcan0", count)?;
     match count >= 1_000 {
-        true => Ok(format!("at the start, and in a drive with {count} frames kept")),
+        true => Ok(format!(
+            "at the start, and in a drive with {count} frames kept"
+        )),
         false => Err(format!("{count} frames kept of 1000 synced").into()),
     }
 }

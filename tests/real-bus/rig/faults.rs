@@ -19,7 +19,9 @@ fn send(name: &str, from: u64, to: u64) -> Result<(), Error> {
 }
 
 fn until_state(recorder: &Recorder, state: &str) -> Result<(), Error> {
-    recorder.until(state, |status| status["buses"][0]["state"] == state).map(drop)
+    recorder
+        .until(state, |status| status["buses"][0]["state"] == state)
+        .map(drop)
 }
 
 /// Down, and up again: the same drive goes on.
@@ -102,7 +104,9 @@ pub(crate) fn bus_off(_: &str) -> Outcome {
     send("vcan0", 0, 10)?;
     let mut sender = Sender::open("vcan0")?;
     sender.send(&packet(ERROR | 0x40, &[0; 8], None))?;
-    recorder.until("told what to do", |status| status["warnings"].to_string().contains("restart-ms"))?;
+    recorder.until("told what to do", |status| {
+        status["warnings"].to_string().contains("restart-ms")
+    })?;
     send("vcan0", 10, 20)?;
     recorder.until_frames(21)?;
     let kept = recorder.stop()?;
@@ -126,7 +130,11 @@ pub(crate) fn signals(_: &str) -> Outcome {
         send("vcan0", 50, 150)?;
         let kept = recorder.stop_by(signal)?;
         kept.require_all("vcan0", 150)?;
-        let packed = kept.files.iter().filter(|f| f.extension().is_some_and(|e| e == "zst")).count();
+        let packed = kept
+            .files
+            .iter()
+            .filter(|f| f.extension().is_some_and(|e| e == "zst"))
+            .count();
         if kept.files.len() != 2 || packed != 2 || kept.cut != 0 {
             return Err(format!("{signal}: files {:?}, {} cut", kept.files, kept.cut).into());
         }

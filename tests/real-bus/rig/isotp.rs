@@ -11,9 +11,19 @@ use std::os::fd::{AsRawFd, FromRawFd, OwnedFd};
 
 /// A socket that hears messages to `request` and answers with `response` (11-bit identifiers).
 pub(crate) fn open(interface: &str, request: u32, response: u32) -> io::Result<File> {
-    let check = |result: i32| if result < 0 { Err(io::Error::last_os_error()) } else { Ok(result) };
+    let check = |result: i32| {
+        if result < 0 {
+            Err(io::Error::last_os_error())
+        } else {
+            Ok(result)
+        }
+    };
     let fd = check(unsafe {
-        libc::socket(libc::PF_CAN, libc::SOCK_DGRAM | libc::SOCK_CLOEXEC, libc::CAN_ISOTP)
+        libc::socket(
+            libc::PF_CAN,
+            libc::SOCK_DGRAM | libc::SOCK_CLOEXEC,
+            libc::CAN_ISOTP,
+        )
     })?;
     let socket = unsafe { OwnedFd::from_raw_fd(fd) };
     let name = std::ffi::CString::new(interface)?;

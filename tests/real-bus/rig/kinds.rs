@@ -6,7 +6,9 @@ use std::time::Duration;
 use slipwright_decoders::frame::FrameFlags;
 
 use crate::Outcome;
-use crate::bus::{ERROR, EXTENDED, Listener, REMOTE, Sender, Virtual, controller, numbered, packet};
+use crate::bus::{
+    ERROR, EXTENDED, Listener, REMOTE, Sender, Virtual, controller, numbered, packet,
+};
 use crate::recorder::{Recorder, folder, mark, status};
 
 /// 11 and 29 bits, remote, FD with and without rate switch, error frames, none lost or changed.
@@ -22,19 +24,64 @@ pub(crate) fn every_kind(_: &str) -> Outcome {
     }
     let long: Vec<u8> = (0..64).collect();
     let plain = FrameFlags::default();
-    let remote = FrameFlags { remote: true, ..plain };
+    let remote = FrameFlags {
+        remote: true,
+        ..plain
+    };
     let fd = FrameFlags { fd: true, ..plain };
-    let fast = FrameFlags { bit_rate_switch: true, ..fd };
-    let error = FrameFlags { error: true, ..plain };
+    let fast = FrameFlags {
+        bit_rate_switch: true,
+        ..fd
+    };
+    let error = FrameFlags {
+        error: true,
+        ..plain
+    };
     let cases: Vec<(Vec<u8>, u32, bool, FrameFlags, &[u8])> = vec![
-        (packet(0x7FF, &[1, 2, 3], None), 0x7FF, false, plain, &[1, 2, 3]),
+        (
+            packet(0x7FF, &[1, 2, 3], None),
+            0x7FF,
+            false,
+            plain,
+            &[1, 2, 3],
+        ),
         (packet(0, &[], None), 0, false, plain, &[]),
-        (packet(0x18FE_BF0B | EXTENDED, &long[..8], None), 0x18FE_BF0B, true, plain, &long[..8]),
+        (
+            packet(0x18FE_BF0B | EXTENDED, &long[..8], None),
+            0x18FE_BF0B,
+            true,
+            plain,
+            &long[..8],
+        ),
         (packet(0x5 | EXTENDED, &[9], None), 5, true, plain, &[9]),
-        (packet(0x123 | REMOTE, &[0; 4], None), 0x123, false, remote, &[]),
-        (packet(0x321, &long[..12], Some(0)), 0x321, false, fd, &long[..12]),
-        (packet(0x1ABC_DEF0 | EXTENDED, &long, Some(1)), 0x1ABC_DEF0, true, fast, &long),
-        (packet(0x204 | ERROR, &[0, 1, 0, 0, 0, 0, 0, 0], None), 0x204, true, error, &[0, 1, 0, 0, 0, 0, 0, 0]),
+        (
+            packet(0x123 | REMOTE, &[0; 4], None),
+            0x123,
+            false,
+            remote,
+            &[],
+        ),
+        (
+            packet(0x321, &long[..12], Some(0)),
+            0x321,
+            false,
+            fd,
+            &long[..12],
+        ),
+        (
+            packet(0x1ABC_DEF0 | EXTENDED, &long, Some(1)),
+            0x1ABC_DEF0,
+            true,
+            fast,
+            &long,
+        ),
+        (
+            packet(0x204 | ERROR, &[0, 1, 0, 0, 0, 0, 0, 0], None),
+            0x204,
+            true,
+            error,
+            &[0, 1, 0, 0, 0, 0, 0, 0],
+        ),
     ];
     let mut sender = Sender::open("vcan0")?;
     for (packet, ..) in &cases {
@@ -51,7 +98,9 @@ pub(crate) fn every_kind(_: &str) -> Outcome {
         return Err(format!("{} of {} frames kept", kept.frames.len(), cases.len()).into());
     }
     for (frame, (_, id, extended, flags, data)) in kept.frames.iter().zip(&cases) {
-        if (frame.id, frame.extended, frame.flags, frame.data.as_slice()) != (*id, *extended, *flags, *data) {
+        if (frame.id, frame.extended, frame.flags, frame.data.as_slice())
+            != (*id, *extended, *flags, *data)
+        {
             return Err(format!("kept {frame:?}, expected {id:X} {flags:?} {data:?}").into());
         }
     }
@@ -64,9 +113,16 @@ pub(crate) fn every_kind(_: &str) -> Outcome {
     let overheard = overhear.heard();
     // The listener takes no error frames.
     if overheard != cases.len() - 1 {
-        return Err(format!("{overheard} frames on the bus, {} of them ours", cases.len() - 1).into());
+        return Err(format!(
+            "{overheard} frames on the bus, {} of them ours",
+            cases.len() - 1
+        )
+        .into());
     }
-    Ok(format!("{} kinds, nothing sent by the recorder", cases.len()))
+    Ok(format!(
+        "{} kinds, nothing sent by the recorder",
+        cases.len()
+    ))
 }
 
 /// Two controllers on one bus: the recorder's only listens, and knows its bit rate.

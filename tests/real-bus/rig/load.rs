@@ -31,7 +31,9 @@ pub(crate) fn flood(seconds: &str) -> Outcome {
             let mut sent = 0;
             while started.elapsed() < seconds {
                 for _ in 0..64 {
-                    sender.send(&numbered(0x100, sent)).map_err(|e| e.to_string())?;
+                    sender
+                        .send(&numbered(0x100, sent))
+                        .map_err(|e| e.to_string())?;
                     sent += 1;
                 }
             }
@@ -97,7 +99,9 @@ pub(crate) fn drops_are_counted(_: &str) -> Outcome {
 pub(crate) fn drain(_: &str) -> Outcome {
     const FRAMES: u64 = 20_000;
     let _bus = Virtual::new("vcan0")?;
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()?;
     let (received, took) = runtime.block_on(async {
         let mut socket = BusSocket::open("vcan0", 64 << 20)?;
         let mut sender = Sender::open("vcan0")?;
@@ -106,7 +110,11 @@ pub(crate) fn drain(_: &str) -> Outcome {
         }
         let plan = Plan {
             out: "drives".into(),
-            limits: Limits { quiet_after_ns: i64::MAX, file_bytes: u64::MAX, file_ns: i64::MAX },
+            limits: Limits {
+                quiet_after_ns: i64::MAX,
+                file_bytes: u64::MAX,
+                file_ns: i64::MAX,
+            },
             about: About::default(),
             compress: false,
             keep_free_bytes: 0,

@@ -69,7 +69,11 @@ const SCENARIOS: &[(&str, bool, Scenario)] = &[
 fn main() -> std::process::ExitCode {
     let mut names: Vec<String> = std::env::args().skip(1).collect();
     if names.is_empty() {
-        names = SCENARIOS.iter().filter(|s| s.1).map(|s| s.0.to_owned()).collect();
+        names = SCENARIOS
+            .iter()
+            .filter(|s| s.1)
+            .map(|s| s.0.to_owned())
+            .collect();
     }
     let mut failed = 0;
     for name in names {

@@ -39,7 +39,11 @@ pub(crate) struct Ended {
 
 /// A fresh folder for drives on the guest's disk, or in memory where there is none.
 pub(crate) fn folder(name: &str) -> Result<PathBuf, Error> {
-    let base = if Path::new("/disk/lost+found").exists() { "/disk" } else { "/tmp" };
+    let base = if Path::new("/disk/lost+found").exists() {
+        "/disk"
+    } else {
+        "/tmp"
+    };
     let folder = Path::new(base).join(name);
     if folder.exists() {
         std::fs::remove_dir_all(&folder)?;
@@ -50,8 +54,16 @@ pub(crate) fn folder(name: &str) -> Result<PathBuf, Error> {
 /// The command line, without starting it.
 pub(crate) fn command(buses: &[&str], out: &Path, options: &[&str]) -> Command {
     let mut command = Command::new(PROGRAM);
-    command.arg("record").args(buses).arg("--out").arg(out).args(options);
-    command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::piped());
+    command
+        .arg("record")
+        .args(buses)
+        .arg("--out")
+        .arg(out)
+        .args(options);
+    command
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped());
     command
 }
 
@@ -59,11 +71,16 @@ impl Recorder {
     /// Starts one and waits until it hears its buses.
     pub(crate) fn start(buses: &[&str], out: &Path, options: &[&str]) -> Result<Self, Error> {
         let child = command(buses, out, options).spawn()?;
-        let mut recorder = Self { child, out: out.to_owned() };
+        let mut recorder = Self {
+            child,
+            out: out.to_owned(),
+        };
         let since = Instant::now();
         loop {
             if let Ok(status) = status()
-                && status["buses"].as_array().is_some_and(|b| b.iter().all(|b| b["state"] == "up"))
+                && status["buses"]
+                    .as_array()
+                    .is_some_and(|b| b.iter().all(|b| b["state"] == "up"))
             {
                 return Ok(recorder);
             }
@@ -77,8 +94,13 @@ impl Recorder {
     }
 
     pub(crate) fn signal(&self, signal: &str) -> Result<(), Error> {
-        let sent = Command::new("kill").arg(signal).arg(self.child.id().to_string()).status()?;
-        sent.success().then_some(()).ok_or_else(|| "kill failed".into())
+        let sent = Command::new("kill")
+            .arg(signal)
+            .arg(self.child.id().to_string())
+            .status()?;
+        sent.success()
+            .then_some(())
+            .ok_or_else(|| "kill failed".into())
     }
 
     /// Waits until the status satisfies.
@@ -100,7 +122,11 @@ impl Recorder {
 
     /// Waits until so many frames are recorded in the drive.
     pub(crate) fn until_frames(&self, frames: u64) -> Result<Value, Error> {
-        let enough = |status: &Value| status["drive"]["frames"].as_u64().is_some_and(|n| n >= frames);
+        let enough = |status: &Value| {
+            status["drive"]["frames"]
+                .as_u64()
+                .is_some_and(|n| n >= frames)
+        };
         self.until(&format!("{frames} frames"), enough)
     }
 
@@ -131,16 +157,32 @@ impl Recorder {
         if let Some(mut stderr) = self.child.stderr.take() {
             stderr.read_to_string(&mut said)?;
         }
-        Ok(Ended { code: self.child.wait()?.code(), said })
+        Ok(Ended {
+            code: self.child.wait()?.code(),
+            said,
+        })
     }
 
     /// Most memory used so far, kB, and processor time used, s.
     pub(crate) fn cost(&self) -> Result<(u64, f64), Error> {
         let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id()))?;
-        let peak = status.lines().find_map(|l| l.strip_prefix("VmHWM:")).ok_or("no peak")?;
+        let peak = status
+            .lines()
+            .find_map(|l| l.strip_prefix("VmHWM:"))
+            .ok_or("no peak")?;
         let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.child.id()))?;
-        let fields: Vec<&str> = stat.rsplit(')').next().unwrap_or("").split_whitespace().collect();
-        let ticks = |i: usize| fields.get(i).and_then(|t| t.parse::<f64>().ok()).unwrap_or(0.0);
+        let fields: Vec<&str> = stat
+            .rsplit(')')
+            .next()
+            .unwrap_or("")
+            .split_whitespace()
+            .collect();
+        let ticks = |i: usize| {
+            fields
+                .get(i)
+                .and_then(|t| t.parse::<f64>().ok())
+                .unwrap_or(0.0)
+        };
         // Fields 14 and 15 of proc(5), of which two stand before the parenthesis; 100 ticks a second.
         let seconds = (ticks(11) + ticks(12)) / 100.0;
         Ok((peak.trim().trim_end_matches(" kB").parse()?, seconds))
@@ -158,7 +200,12 @@ pub(crate) fn status() -> Result<Value, Error> {
 
 /// `slipwright mark`.
 pub(crate) fn mark(text: &str) -> Result<i32, Error> {
-    Ok(Command::new(PROGRAM).args(["mark", text]).stdout(Stdio::null()).status()?.code().unwrap_or(-1))
+    Ok(Command::new(PROGRAM)
+        .args(["mark", text])
+        .stdout(Stdio::null())
+        .status()?
+        .code()
+        .unwrap_or(-1))
 }
 
 /// One frame read back.
@@ -175,7 +222,10 @@ pub(crate) struct KeptFrame {
 impl KeptFrame {
     /// The number in it.
     pub(crate) fn number(&self) -> u64 {
-        self.data.as_slice().try_into().map_or(u64::MAX, u64::from_le_bytes)
+        self.data
+            .as_slice()
+            .try_into()
+            .map_or(u64::MAX, u64::from_le_bytes)
     }
 }
 
@@ -196,7 +246,8 @@ impl Kept {
     pub(crate) fn read(out: &Path) -> Result<Self, Error> {
         let mut kept = Self::default();
         for file in captures(out)? {
-            kept.add(&file).map_err(|error| format!("{}: {error}", file.display()))?;
+            kept.add(&file)
+                .map_err(|error| format!("{}: {error}", file.display()))?;
             kept.files.push(file);
         }
         Ok(kept)
@@ -241,7 +292,11 @@ impl Kept {
 
     /// The numbers that frames of one bus carry, in file order.
     pub(crate) fn numbers(&self, bus: &str) -> Vec<u64> {
-        self.frames.iter().filter(|f| f.bus == bus && !f.flags.error).map(KeptFrame::number).collect()
+        self.frames
+            .iter()
+            .filter(|f| f.bus == bus && !f.flags.error)
+            .map(KeptFrame::number)
+            .collect()
     }
 
     /// Whether a mark holds this text.
@@ -275,7 +330,11 @@ fn captures(out: &Path) -> Result<Vec<PathBuf>, Error> {
         }
         for file in std::fs::read_dir(drive)? {
             let file = file?.path();
-            let name = file.file_name().unwrap_or_default().to_string_lossy().into_owned();
+            let name = file
+                .file_name()
+                .unwrap_or_default()
+                .to_string_lossy()
+                .into_owned();
             if name.ends_with(".pcapng") || name.ends_with(".pcapng.zst") {
                 files.push(file);
             }

@@ -27,9 +27,12 @@ fn sentences(second: u32, knots: f64) -> String {
         format!("${body}*{sum:02X}\r\n")
     };
     let time = format!("10{:02}{:02}.00", second / 60 % 60, second % 60);
-    checked(format!("GPGGA,{time},4807.0380,N,01131.0000,E,1,08,0.9,545.4,M,46.9,M,,"))
-        + &checked("GPGSA,A,3,04,05,09,12,24,25,29,31,,,,,1.8,0.9,1.5".to_owned())
-        + &checked(format!("GPRMC,{time},A,4807.0380,N,01131.0000,E,{knots:05.1},084.4,010625,,,A"))
+    checked(format!(
+        "GPGGA,{time},4807.0380,N,01131.0000,E,1,08,0.9,545.4,M,46.9,M,,"
+    )) + &checked("GPGSA,A,3,04,05,09,12,24,25,29,31,,,,,1.8,0.9,1.5".to_owned())
+        + &checked(format!(
+            "GPRMC,{time},A,4807.0380,N,01131.0000,E,{knots:05.1},084.4,010625,,,A"
+        ))
 }
 
 /// A slow ramp of speed through gpsd, recorded beside a bus.
@@ -38,9 +41,14 @@ pub(crate) fn through_gpsd(_: &str) -> Outcome {
     let feed = TcpListener::bind("127.0.0.1:0")?;
     let port = feed.local_addr()?.port();
     std::thread::spawn(move || {
-        let Ok((mut client, _)) = feed.accept() else { return };
+        let Ok((mut client, _)) = feed.accept() else {
+            return;
+        };
         for second in 0..SECONDS {
-            if client.write_all(sentences(second, f64::from(second)).as_bytes()).is_err() {
+            if client
+                .write_all(sentences(second, f64::from(second)).as_bytes())
+                .is_err()
+            {
                 return;
             }
             std::thread::sleep(Duration::from_millis(250));
@@ -50,12 +58,23 @@ pub(crate) fn through_gpsd(_: &str) -> Outcome {
     let source = format!("tcp://127.0.0.1:{port}");
     let _bus = Virtual::new("vcan0")?;
     // The recorder is there first: a server that is absent is no error.
-    let recorder = Recorder::start(&["vcan0"], &folder("satellite")?, &["--gnss", "gpsd:127.0.0.1:2947"])?;
+    let recorder = Recorder::start(
+        &["vcan0"],
+        &folder("satellite")?,
+        &["--gnss", "gpsd:127.0.0.1:2947"],
+    )?;
     let mut sender = Sender::open("vcan0")?;
     sender.send(&numbered(0x100, 0))?;
-    let server = Command::new("gpsd").args(["-N", "-n", "-b", &source]).stderr(Stdio::null()).spawn()?;
+    let server = Command::new("gpsd")
+        .args(["-N", "-n", "-b", &source])
+        .stderr(Stdio::null())
+        .spawn()?;
     let _server = Server(server);
-    let moving = |status: &serde_json::Value| status["gnss"]["speed_mps"].as_f64().is_some_and(|v| v > 5.0);
+    let moving = |status: &serde_json::Value| {
+        status["gnss"]["speed_mps"]
+            .as_f64()
+            .is_some_and(|v| v > 5.0)
+    };
     recorder.until("a speed above 5 m/s", moving)?;
     let kept = recorder.stop()?;
     let speeds: Vec<f64> = kept
@@ -68,7 +87,10 @@ pub(crate) fn through_gpsd(_: &str) -> Outcome {
         .collect();
     let knot = 1_852.0 / 3_600.0;
     // Whole knots were told; gpsd may round its metres per second.
-    let off = speeds.iter().map(|v| (v / knot - (v / knot).round()).abs() * knot).fold(0.0, f64::max);
+    let off = speeds
+        .iter()
+        .map(|v| (v / knot - (v / knot).round()).abs() * knot)
+        .fold(0.0, f64::max);
     if speeds.len() < 8 || off > 0.01 || !speeds.is_sorted() {
         return Err(format!("speeds {speeds:?}, off by {off}").into());
     }

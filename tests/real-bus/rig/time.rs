@@ -9,7 +9,13 @@ use crate::recorder::{Recorder, folder};
 
 fn set_by(seconds: i64) -> Result<(), Box<dyn std::error::Error>> {
     let now = clock_gettime(ClockId::Realtime);
-    clock_settime(ClockId::Realtime, Timespec { tv_sec: now.tv_sec + seconds, ..now })?;
+    clock_settime(
+        ClockId::Realtime,
+        Timespec {
+            tv_sec: now.tv_sec + seconds,
+            ..now
+        },
+    )?;
     Ok(())
 }
 
@@ -32,13 +38,24 @@ pub(crate) fn clock_set(_: &str) -> Outcome {
     let kept = recorder.stop()?;
     set_by(3_600)?;
     kept.require_all("vcan0", FRAMES)?;
-    let steps: Vec<i64> = kept.frames.windows(2).map(|w| w[1].t_ns - w[0].t_ns).collect();
-    let (least, most) = (steps.iter().min().unwrap_or(&0), steps.iter().max().unwrap_or(&0));
+    let steps: Vec<i64> = kept
+        .frames
+        .windows(2)
+        .map(|w| w[1].t_ns - w[0].t_ns)
+        .collect();
+    let (least, most) = (
+        steps.iter().min().unwrap_or(&0),
+        steps.iter().max().unwrap_or(&0),
+    );
     if *least < 4_000_000 || *most > 500_000_000 {
         return Err(format!("frames are {least} to {most} ns apart").into());
     }
     if !kept.has_mark("+3600.0") || !kept.has_mark("-7200.0") {
         return Err(format!("the steps are not told: {:?}", kept.marks).into());
     }
-    Ok(format!("frames {:.1} to {:.1} ms apart over both steps", *least as f64 / 1e6, *most as f64 / 1e6))
+    Ok(format!(
+        "frames {:.1} to {:.1} ms apart over both steps",
+        *least as f64 / 1e6,
+        *most as f64 / 1e6
+    ))
 }

@@ -63,7 +63,8 @@ impl Reader {
             Report::Tpv(tpv) => Some(self.fix(&tpv)),
             Report::Sky(sky) => {
                 let listed = sky.satellites.iter().filter(|s| s.used).count();
-                let listed = (!sky.satellites.is_empty()).then(|| u8::try_from(listed).unwrap_or(254));
+                let listed =
+                    (!sky.satellites.is_empty()).then(|| u8::try_from(listed).unwrap_or(254));
                 self.satellites = sky.used.or(listed).or(self.satellites);
                 None
             }
@@ -76,7 +77,11 @@ impl Reader {
         let fixed = tpv.mode >= 2;
         let told = |value: Option<f64>| value.filter(|_| fixed);
         Fix {
-            utc_ms: tpv.time.as_ref().and_then(|t| t.parse::<jiff::Timestamp>().ok()).map(|t| t.as_millisecond()),
+            utc_ms: tpv
+                .time
+                .as_ref()
+                .and_then(|t| t.parse::<jiff::Timestamp>().ok())
+                .map(|t| t.as_millisecond()),
             mode: tpv.mode,
             speed_mps: told(tpv.speed),
             speed_u_mps: told(tpv.eps),
@@ -103,19 +108,34 @@ mod tests {
             "ept":0.005,"lat":54.01,"lon":-2.785,"altMSL":42.2,"speed":12.5,"eps":0.4,"track":302.5}"#;
         let fix = reader.line(tpv).unwrap();
         assert_eq!(fix.utc_ms, Some(1_442_229_189_250));
-        assert_eq!((fix.speed_mps, fix.speed_u_mps, fix.satellites), (Some(12.5), Some(0.4), Some(2)));
-        assert_eq!((fix.latitude_deg, fix.altitude_m, fix.mode), (Some(54.01), Some(42.2), 3));
+        assert_eq!(
+            (fix.speed_mps, fix.speed_u_mps, fix.satellites),
+            (Some(12.5), Some(0.4), Some(2))
+        );
+        assert_eq!(
+            (fix.latitude_deg, fix.altitude_m, fix.mode),
+            (Some(54.01), Some(42.2), 3)
+        );
     }
 
     #[test]
     fn without_a_fix_there_is_no_speed() {
-        let fix = Reader::default().line(r#"{"class":"TPV","mode":1,"speed":3.0,"lat":1.0}"#).unwrap();
+        let fix = Reader::default()
+            .line(r#"{"class":"TPV","mode":1,"speed":3.0,"lat":1.0}"#)
+            .unwrap();
         assert_eq!((fix.mode, fix.speed_mps, fix.latitude_deg), (1, None, None));
     }
 
     #[test]
     fn nonsense_is_nothing() {
-        for line in ["", "{", "[]", "{\"class\":7}", "{\"class\":\"TPV\",\"mode\":\"x\"}", "\u{0}"] {
+        for line in [
+            "",
+            "{",
+            "[]",
+            "{\"class\":7}",
+            "{\"class\":\"TPV\",\"mode\":\"x\"}",
+            "\u{0}",
+        ] {
             assert_eq!(Reader::default().line(line), None, "{line}");
         }
     }

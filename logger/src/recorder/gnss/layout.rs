@@ -66,8 +66,16 @@ pub fn frames(fix: &Fix) -> [(CanId, [u8; 8]); 4] {
     let heading = unsigned(fix.course_deg, 1e2, u32::from(u16::MAX));
     course[..2].copy_from_slice(&(heading as u16).to_le_bytes());
     course[4..].copy_from_slice(&signed(fix.altitude_m, 1e3).to_le_bytes());
-    let time = fix.utc_ms.and_then(|t| u64::try_from(t).ok()).unwrap_or(u64::MAX);
-    [(SPEED, speed), (POSITION, position), (COURSE, course), (TIME, time.to_le_bytes())]
+    let time = fix
+        .utc_ms
+        .and_then(|t| u64::try_from(t).ok())
+        .unwrap_or(u64::MAX);
+    [
+        (SPEED, speed),
+        (POSITION, position),
+        (COURSE, course),
+        (TIME, time.to_le_bytes()),
+    ]
 }
 
 /// A value in steps, or `absent`, which no value reaches.
@@ -105,8 +113,14 @@ mod tests {
         let [speed, position, course, time] = frames(&fix).map(|(_, data)| data);
         assert_eq!(u32::from_le_bytes(speed[..4].try_into().unwrap()), 11_524);
         assert_eq!(speed[4..], [250, 0, 3, 8]);
-        assert_eq!(i32::from_le_bytes(position[..4].try_into().unwrap()), 481_173_000);
-        assert_eq!(i32::from_le_bytes(position[4..].try_into().unwrap()), -115_167_000);
+        assert_eq!(
+            i32::from_le_bytes(position[..4].try_into().unwrap()),
+            481_173_000
+        );
+        assert_eq!(
+            i32::from_le_bytes(position[4..].try_into().unwrap()),
+            -115_167_000
+        );
         assert_eq!(u16::from_le_bytes(course[..2].try_into().unwrap()), 8_440);
         assert_eq!(i32::from_le_bytes(course[4..].try_into().unwrap()), -2_500);
         assert_eq!(u64::from_le_bytes(time), 1_700_000_000_123);

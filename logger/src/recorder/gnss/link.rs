@@ -40,7 +40,9 @@ impl fmt::Display for Receiver {
 
 /// The text names no receiver.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("\"{0}\" is no receiver; give gpsd, gpsd:HOST, gpsd:HOST:PORT, or a serial device such as /dev/ttyUSB0 or /dev/ttyUSB0@9600")]
+#[error(
+    "\"{0}\" is no receiver; give gpsd, gpsd:HOST, gpsd:HOST:PORT, or a serial device such as /dev/ttyUSB0 or /dev/ttyUSB0@9600"
+)]
 pub struct NotAReceiver(String);
 
 impl FromStr for Receiver {
@@ -65,7 +67,10 @@ impl FromStr for Receiver {
             Some((path, baud)) => (path, baud.parse().map_err(|_| wrong())?),
             None => (text, NMEA_BAUD),
         };
-        Ok(Self::Serial { path: path.to_owned(), baud })
+        Ok(Self::Serial {
+            path: path.to_owned(),
+            baud,
+        })
     }
 }
 
@@ -87,8 +92,14 @@ pub async fn follow(receiver: &Receiver, mut told: impl FnMut(Fix), mut said: im
         };
         // Absence is told once, and again only after a connection was there.
         if came || connected.is_none() {
-            let why = why.split(" (os error").next().unwrap_or_default().to_lowercase();
-            said(&format!("no satellite speed from {receiver}: {why}; trying again"));
+            let why = why
+                .split(" (os error")
+                .next()
+                .unwrap_or_default()
+                .to_lowercase();
+            said(&format!(
+                "no satellite speed from {receiver}: {why}; trying again"
+            ));
         }
         connected = Some(came);
         tokio::time::sleep(RETRY).await;
@@ -104,16 +115,25 @@ async fn once(
     match receiver {
         Receiver::Gpsd(address) => {
             let mut server = TcpStream::connect(address).await.map_err(|e| (false, e))?;
-            server.write_all(gpsd::WATCH.as_bytes()).await.map_err(|e| (false, e))?;
+            server
+                .write_all(gpsd::WATCH.as_bytes())
+                .await
+                .map_err(|e| (false, e))?;
             came();
             let mut reader = gpsd::Reader::default();
-            lines(server, |line| reader.line(line).into_iter().for_each(&mut *told)).await
+            lines(server, |line| {
+                reader.line(line).into_iter().for_each(&mut *told)
+            })
+            .await
         }
         Receiver::Serial { path, baud } => {
             let port = serial2_tokio::SerialPort::open(path, *baud).map_err(|e| (false, e))?;
             came();
             let mut reader = nmea::Reader::default();
-            lines(port, |line| reader.line(line).into_iter().for_each(&mut *told)).await
+            lines(port, |line| {
+                reader.line(line).into_iter().for_each(&mut *told)
+            })
+            .await
         }
     }
     .map_err(|e| (true, e))
@@ -125,7 +145,10 @@ async fn lines(from: impl AsyncRead + Unpin, mut line: impl FnMut(&str)) -> std:
     let mut bytes = Vec::new();
     loop {
         bytes.clear();
-        let read = (&mut reader).take(LONGEST_LINE_BYTES).read_until(b'\n', &mut bytes).await?;
+        let read = (&mut reader)
+            .take(LONGEST_LINE_BYTES)
+            .read_until(b'\n', &mut bytes)
+            .await?;
         if read == 0 {
             return Ok(());
         }
@@ -145,7 +168,12 @@ mod tests {
         assert_eq!("gpsd".parse(), gpsd("localhost:2947"));
         assert_eq!("gpsd:car".parse(), gpsd("car:2947"));
         assert_eq!("gpsd:car:9".parse(), gpsd("car:9"));
-        let serial = |baud| Ok(Receiver::Serial { path: "/dev/ttyUSB0".to_owned(), baud });
+        let serial = |baud| {
+            Ok(Receiver::Serial {
+                path: "/dev/ttyUSB0".to_owned(),
+                baud,
+            })
+        };
         assert_eq!("/dev/ttyUSB0".parse(), serial(4_800));
         assert_eq!("/dev/ttyUSB0@9600".parse(), serial(9_600));
         for wrong in ["", "gpsd:", "gpsdx", "ttyUSB0", "/dev/ttyUSB0@fast"] {
@@ -158,7 +186,9 @@ mod tests {
         let mut long = vec![b'x'; LONGEST_LINE_BYTES as usize + 10];
         long.extend(b"\nfirst\r\n\xFF\xFE\nsecond\nlast");
         let mut seen = Vec::new();
-        lines(long.as_slice(), |line| seen.push(line.trim().to_owned())).await.unwrap();
+        lines(long.as_slice(), |line| seen.push(line.trim().to_owned()))
+            .await
+            .unwrap();
         assert_eq!(seen[2..], ["first", "second", "last"]);
     }
 }

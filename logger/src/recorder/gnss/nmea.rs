@@ -48,7 +48,9 @@ impl Reader {
         }
         Fix {
             mode: if self.altitude_m.is_some() { 3 } else { 2 },
-            speed_mps: number(fields, 7).filter(|k: &f64| *k >= 0.0).map(|k| k * KNOT_MPS),
+            speed_mps: number(fields, 7)
+                .filter(|k: &f64| *k >= 0.0)
+                .map(|k| k * KNOT_MPS),
             course_deg: number(fields, 8),
             latitude_deg: angle(fields, 3, 2, "S"),
             longitude_deg: angle(fields, 5, 3, "W"),
@@ -75,21 +77,35 @@ fn angle(fields: &[&str], at: usize, degree_digits: usize, negative: &str) -> Op
     let degrees: f64 = text.get(..degree_digits)?.parse().ok()?;
     let minutes: f64 = text.get(degree_digits..)?.parse().ok()?;
     let angle = degrees + minutes / 60.0;
-    Some(if fields.get(at + 1) == Some(&negative) { -angle } else { angle })
+    Some(if fields.get(at + 1) == Some(&negative) {
+        -angle
+    } else {
+        angle
+    })
 }
 
 /// hhmmss.sss and ddmmyy. Two digits of year, which from 80 on are of the last century.
 fn utc_ms(time: &str, date: &str) -> Option<i64> {
     let two = |text: &str, at: usize| text.get(at..at + 2)?.parse::<i8>().ok();
     let year = i16::from(two(date, 4)?);
-    let year = if year >= 80 { 1_900 + year } else { 2_000 + year };
+    let year = if year >= 80 {
+        1_900 + year
+    } else {
+        2_000 + year
+    };
     let seconds: f64 = time.get(4..)?.parse().ok()?;
     let whole = seconds.floor();
     let date = jiff::civil::Date::new(year, two(date, 2)?, two(date, 0)?).ok()?;
     // A leap second is told as 60; it is put on the second before it.
-    let second = if (0.0..61.0).contains(&seconds) { whole.min(59.0) as i8 } else { return None };
+    let second = if (0.0..61.0).contains(&seconds) {
+        whole.min(59.0) as i8
+    } else {
+        return None;
+    };
     let time = jiff::civil::Time::new(two(time, 0)?, two(time, 2)?, second, 0).ok()?;
-    let at = jiff::tz::TimeZone::UTC.to_timestamp(date.to_datetime(time)).ok()?;
+    let at = jiff::tz::TimeZone::UTC
+        .to_timestamp(date.to_datetime(time))
+        .ok()?;
     Some(at.as_millisecond() + ((seconds - whole) * 1e3).round() as i64)
 }
 
@@ -108,7 +124,10 @@ mod tests {
         assert!((fix.speed_mps.unwrap() - 11.523_556).abs() < 1e-6);
         assert!((fix.latitude_deg.unwrap() - 48.117_3).abs() < 1e-9);
         assert!((fix.longitude_deg.unwrap() - 11.516_666_667).abs() < 1e-9);
-        assert_eq!((fix.course_deg, fix.satellites, fix.mode), (Some(84.4), Some(8), 3));
+        assert_eq!(
+            (fix.course_deg, fix.satellites, fix.mode),
+            (Some(84.4), Some(8), 3)
+        );
         // 1994-03-23 12:35:19 UTC.
         assert_eq!(fix.utc_ms, Some(764_426_119_000));
         let west = "$GPRMC,175741,A,4751.698,N,12209.774,W,000.0,360.0,191100,019.5,E*69";
@@ -130,7 +149,17 @@ mod tests {
     #[test]
     fn a_wrong_checksum_and_nonsense_are_nothing() {
         let wrong = "$GPRMC,123519,A,4807.038,N,01131.000,E,023.4,084.4,230394,003.1,W*6A";
-        for line in [wrong, "", "$", "$*", "$*00", "$GPRMC*4B", "GPRMC", "$é*00", "$GPé,*1"] {
+        for line in [
+            wrong,
+            "",
+            "$",
+            "$*",
+            "$*00",
+            "$GPRMC*4B",
+            "GPRMC",
+            "$é*00",
+            "$GPé,*1",
+        ] {
             let fix = Reader::default().line(line);
             assert!(fix.is_none_or(|fix| fix.speed_mps.is_none()), "{line}");
         }
