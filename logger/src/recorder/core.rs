@@ -4,21 +4,27 @@
 //! [`Timeline`] at what time a frame came, [`Store`] takes the blocks; this module joins them. It
 //! never waits, opens or looks at a clock, so a whole day of driving runs in a test in no time.
 
-use std::cell::RefCell;
-use std::io::{self, Write};
 use std::path::PathBuf;
 
 use slipwright_decoders::frame::{BusIndex, CanId, Frame, FrameFlags};
 
-use super::clock::{ClockEvent, HardwareStamps, Reading, Timeline};
-use super::lifecycle::{Change, End, Lifecycle, Limits};
-use super::live::{BusStatus, DriveStatus, RateMeter, Status};
+use super::clock::{ClockEvent, Reading, Timeline};
+use super::lifecycle::{End, Lifecycle, Limits};
 use super::load::wire_bits;
-use super::sidecar::{self, About, BusLine, Record};
+use super::sidecar::About;
 use super::signals::LiveSignals;
 use super::source::{Batch, Received};
 use super::store::{Failure, Job, Report, Store};
-use crate::capture::{CaptureWriter, NewBus, Section, Statistics, WriteError};
+use crate::capture::{NewBus, WriteError};
+
+mod bus;
+mod drive;
+mod status;
+
+pub use bus::{BusFacts, BusId, BusState};
+
+use bus::{Bus, Stamps};
+use drive::{Drive, OpenFile};
 
 /// What the recorder is told once.
 #[derive(Clone, Debug)]
@@ -43,124 +49,6 @@ const SYNC_EVERY_NS: i64 = 250_000_000;
 const SIDECAR_EVERY_NS: i64 = 60_000_000_000;
 /// Warnings kept for the live state.
 const WARNINGS_KEPT: usize = 20;
-
-/// A bus by its place in the list of buses.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct BusId(pub usize);
-
-/// Whether a bus can be heard.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum BusState {
-    /// Frames may come.
-    Up,
-    /// The interface is there, but down.
-    Down,
-    /// There is no such interface.
-    Gone,
-}
-
-impl BusState {
-    fn text(self) -> &'static str {
-        match self {
-            Self::Up => "up",
-            Self::Down => "down",
-            Self::Gone => "gone",
-        }
-    }
-}
-
-/// What an interface tells of itself when it is opened.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct BusFacts {
-    /// Bit rate, bit/s.
-    pub bit_rate_bps: Option<u64>,
-    /// Bit rate of the FD data phase, bit/s.
-    pub data_bit_rate_bps: Option<u64>,
-    /// Whether the controller only listens; `None` where it has no such mode.
-    pub listen_only: Option<bool>,
-}
-
-/// Which clock stamps a bus's frames.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Stamps {
-    Kernel,
-    Controller,
-}
-
-impl Stamps {
-    fn text(self) -> &'static str {
-        match self {
-            Self::Kernel => "kernel",
-            Self::Controller => "controller",
-        }
-    }
-}
-
-/// Counts of one bus over some span.
-#[derive(Clone, Copy, Debug, Default)]
-struct Counts {
-    frames: u64,
-    error_frames: u64,
-    dropped: u64,
-}
-
-struct Bus {
-    name: String,
-    state: BusState,
-    facts: BusFacts,
-    stamps: Option<Stamps>,
-    hardware: HardwareStamps,
-    /// The kernel's drop count as last told; it starts at 0 with each socket.
-    dropped_told: u32,
-    /// Dropped while no drive was on: frames came, so they belong to the drive that now begins.
-    dropped_before: u64,
-    /// Its number in the open file, once it has one.
-    in_file: Option<BusIndex>,
-    file: Counts,
-    drive: Counts,
-    rate: RateMeter,
-    last_boot_ns: Option<i64>,
-    /// An interface of our own making, such as GNSS: it neither wakes a drive nor keeps it awake.
-    is_guest: bool,
-}
-
-/// Blocks on their way to the disk.
-#[derive(Default)]
-struct Blocks(RefCell<Vec<u8>>);
-
-impl Write for Blocks {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.0.get_mut().extend_from_slice(bytes);
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
-
-struct OpenFile {
-    writer: CaptureWriter<Blocks>,
-    name: String,
-    start_ns: i64,
-    /// Bytes handed to the disk.
-    bytes: u64,
-}
-
-struct Drive {
-    folder: PathBuf,
-    name: String,
-    start_ns: i64,
-    last_ns: i64,
-    files: Vec<String>,
-    frames: u64,
-    bytes: u64,
-    marks: u64,
-    synced_at_ns: i64,
-    /// Something was handed to the disk since the last sync.
-    unsynced: bool,
-    sidecar_at_ns: i64,
-}
 
 /// Why a mark was not kept.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -230,21 +118,7 @@ impl<S: Store> Recorder<S> {
     }
 
     fn add(&mut self, name: &str, is_guest: bool) -> BusId {
-        self.buses.push(Bus {
-            name: name.to_owned(),
-            state: BusState::Gone,
-            facts: BusFacts::default(),
-            stamps: None,
-            hardware: HardwareStamps::default(),
-            dropped_told: 0,
-            dropped_before: 0,
-            in_file: None,
-            file: Counts::default(),
-            drive: Counts::default(),
-            rate: RateMeter::default(),
-            last_boot_ns: None,
-            is_guest,
-        });
+        self.buses.push(Bus::new(name, is_guest));
         BusId(self.buses.len() - 1)
     }
 
@@ -335,10 +209,9 @@ impl<S: Store> Recorder<S> {
             signals.frame(bus, boot_ns, frame.id, frame.flags, frame.data());
         }
         // An error frame is a sign of trouble, not of a bus that woke.
-        if !frame.flags.error && !of.is_guest && !self.own_ids.contains(&frame.id) {
-            if let Some(change) = self.lifecycle.frame(boot_ns) {
-                self.change(change, boot_ns, now);
-            }
+        let is_life = !frame.flags.error && !of.is_guest && !self.own_ids.contains(&frame.id);
+        if is_life && let Some(change) = self.lifecycle.frame(boot_ns) {
+            self.change(change, boot_ns, now);
         }
         if self.drive.is_none() {
             return;
@@ -579,287 +452,6 @@ impl<S: Store> Recorder<S> {
             }
         }
     }
-
-    fn change(&mut self, change: Change, boot_ns: i64, now: Reading) {
-        match change {
-            Change::Start => self.start(boot_ns),
-            Change::NextFile => {
-                self.close_file(now);
-                self.open_file(boot_ns);
-                self.write_sidecar(None);
-            }
-            Change::End(why) => self.end(why, now),
-        }
-    }
-
-    fn start(&mut self, boot_ns: i64) {
-        self.timeline.restart();
-        let start_ns = self.timeline.at(boot_ns);
-        let base = drive_name(start_ns);
-        let mut name = base.clone();
-        let mut folder = self.plan.out.join(&name);
-        for n in 2.. {
-            // A clock that was set back may have used this name before.
-            if !self.store.is_taken(&folder) {
-                break;
-            }
-            name = format!("{base}-{n}");
-            folder = self.plan.out.join(&name);
-        }
-        tracing::info!("drive {name} begins");
-        self.store.submit(Job::MakeFolder(folder.clone()));
-        for bus in &mut self.buses {
-            bus.drive = Counts::default();
-        }
-        self.drive = Some(Drive {
-            folder,
-            name,
-            start_ns,
-            last_ns: start_ns,
-            files: Vec::new(),
-            frames: 0,
-            bytes: 0,
-            marks: 0,
-            synced_at_ns: boot_ns,
-            unsynced: false,
-            sidecar_at_ns: boot_ns,
-        });
-        self.open_file(boot_ns);
-        for bus in &mut self.buses {
-            let before = std::mem::take(&mut bus.dropped_before);
-            bus.file.dropped += before;
-            bus.drive.dropped += before;
-        }
-        self.write_sidecar(None);
-    }
-
-    fn open_file(&mut self, boot_ns: i64) {
-        let start_ns = self.timeline.at(boot_ns);
-        let Some(drive) = self.drive.as_mut() else {
-            return;
-        };
-        let name = (0..).map(|ms| capture_name(start_ns + ms * 1_000_000));
-        let name = name
-            .into_iter()
-            .find(|name| !drive.files.contains(name))
-            .unwrap_or_default();
-        for bus in &mut self.buses {
-            bus.in_file = None;
-            bus.file = Counts::default();
-        }
-        self.store.submit(Job::Open(drive.folder.join(&name)));
-        drive.files.push(name.clone());
-        // Writing into memory fails only for a text that is too long, and ours is not.
-        if let Ok(writer) = CaptureWriter::new(Blocks::default(), &Section::ours()) {
-            self.file = Some(OpenFile {
-                writer,
-                name,
-                start_ns,
-                bytes: 0,
-            });
-        }
-    }
-
-    /// Writes what was counted, and closes the file.
-    fn close_file(&mut self, now: Reading) {
-        // The last frame's time, and not the present: after silence that lies well behind.
-        let end_ns = self.drive.as_ref().map_or(0, |d| d.last_ns);
-        for i in 0..self.buses.len() {
-            // A bus that never spoke is described too: silence is a finding.
-            if self
-                .buses
-                .get(i)
-                .is_some_and(|b| b.is_guest && b.in_file.is_none())
-            {
-                continue;
-            }
-            let index = self.in_file(BusId(i));
-            let (Some(index), Some(file), Some(bus)) =
-                (index, self.file.as_mut(), self.buses.get(i))
-            else {
-                continue;
-            };
-            let statistics = Statistics {
-                start_ns: Some(file.start_ns),
-                end_ns: Some(end_ns),
-                received: Some(bus.file.frames + bus.file.dropped),
-                dropped_by_os: Some(bus.file.dropped),
-                delivered: Some(bus.file.frames),
-                ..Statistics::at(index, self.timeline.at(now.boot_ns))
-            };
-            // Only a stamp before 1970 could make this fail; the frames would have failed too.
-            let _ = file.writer.write_statistics(&statistics);
-        }
-        self.hand_over(0);
-        self.file = None;
-        self.store.submit(Job::Close {
-            compress: self.plan.compress,
-        });
-    }
-
-    fn end(&mut self, why: End, now: Reading) {
-        self.close_file(now);
-        self.write_sidecar(Some(why));
-        if let Some(drive) = self.drive.take() {
-            tracing::info!(
-                "drive {} ended: {}; {} frames",
-                drive.name,
-                why.text(),
-                drive.frames
-            );
-        }
-        self.timeline.restart();
-    }
-
-    /// Hands blocks to the disk if there are more than `above` bytes of them.
-    fn hand_over(&mut self, above: usize) {
-        let (Some(file), Some(drive)) = (self.file.as_mut(), self.drive.as_mut()) else {
-            return;
-        };
-        let mut blocks = file.writer.get_ref().0.borrow_mut();
-        if blocks.len() <= above {
-            return;
-        }
-        let bytes = std::mem::replace(&mut *blocks, Vec::with_capacity(HAND_OVER_BYTES + 8_192));
-        file.bytes += bytes.len() as u64;
-        drive.bytes += bytes.len() as u64;
-        drive.unsynced = true;
-        self.store.submit(Job::Write(bytes));
-    }
-
-    fn write_sidecar(&mut self, ended: Option<End>) {
-        let Some(drive) = &self.drive else { return };
-        let record = Record {
-            start_utc: utc(drive.start_ns),
-            end_utc: utc(drive.last_ns),
-            duration_s: (drive.last_ns - drive.start_ns) as f64 / 1e9,
-            ended,
-            clock_set_by_s: self.timeline.set_by_ns() as f64 / 1e9,
-            files: drive.files.clone(),
-            buses: self.buses.iter().map(Bus::line).collect(),
-            marks: drive.marks,
-        };
-        let path = drive.folder.join("drive.toml");
-        let persons_part = sidecar::persons_part(&self.plan.about);
-        self.store.submit(Job::Sidecar {
-            path,
-            persons_part,
-            record,
-        });
-    }
-
-    /// The live state.
-    #[must_use]
-    pub fn status(&self, now: Reading) -> Status {
-        let report = self.store.report();
-        let rate = self.drive.as_ref().map(|drive| {
-            let seconds = (self.timeline.at(now.boot_ns) - drive.start_ns).max(1) as f64 / 1e9;
-            drive.bytes as f64 / seconds
-        });
-        let names: Vec<String> = self.buses.iter().map(|bus| bus.name.clone()).collect();
-        let live = self
-            .signals
-            .as_ref()
-            .map(|signals| signals.now(now.boot_ns, &names));
-        let (signals, slip) = live.map_or((Vec::new(), None), |(s, slip)| (s, Some(slip)));
-        let usable = report
-            .free_bytes
-            .map(|free| free.saturating_sub(self.plan.keep_free_bytes));
-        Status {
-            state: if self.drive.is_some() {
-                "recording"
-            } else {
-                "waiting"
-            }
-            .to_owned(),
-            out: self.plan.out.display().to_string(),
-            drive: self.drive.as_ref().map(|drive| DriveStatus {
-                folder: drive.name.clone(),
-                file: self
-                    .file
-                    .as_ref()
-                    .map(|f| f.name.clone())
-                    .unwrap_or_default(),
-                start_utc: utc(drive.start_ns),
-                length_s: (self.timeline.at(now.boot_ns) - drive.start_ns) as f64 / 1e9,
-                frames: drive.frames,
-                synced_frames: report.synced_frames,
-                bytes: drive.bytes,
-                marks: drive.marks,
-            }),
-            buses: self
-                .buses
-                .iter()
-                .filter(|b| !b.is_guest)
-                .map(|b| b.status(now))
-                .collect(),
-            signals,
-            slip_mps: slip.as_ref().and_then(|slip| slip.as_ref().ok().copied()),
-            slip_why: slip.and_then(Result::err),
-            disk_free_bytes: report.free_bytes,
-            disk_left_s: match (usable, rate) {
-                (Some(usable), Some(rate)) if rate > 0.0 => Some(usable as f64 / rate),
-                _ => None,
-            },
-            warnings: self.warnings.clone(),
-            ..Status::default()
-        }
-    }
-}
-
-impl Bus {
-    fn stamps_text(&self) -> String {
-        self.stamps.map_or("unknown", Stamps::text).to_owned()
-    }
-
-    fn line(&self) -> BusLine {
-        BusLine {
-            name: self.name.clone(),
-            frames: self.drive.frames,
-            error_frames: self.drive.error_frames,
-            dropped: self.drive.dropped,
-            stamps: self.stamps_text(),
-        }
-    }
-
-    fn status(&self, now: Reading) -> BusStatus {
-        let facts = &self.facts;
-        BusStatus {
-            name: self.name.clone(),
-            state: self.state.text().to_owned(),
-            rate_hz: self.rate.rate_hz(),
-            load_percent: facts
-                .bit_rate_bps
-                .map(|nominal| self.rate.load_percent(nominal, facts.data_bit_rate_bps)),
-            bit_rate_bps: facts.bit_rate_bps,
-            frames: self.drive.frames,
-            error_frames: self.drive.error_frames,
-            dropped: self.drive.dropped,
-            stamps: self.stamps_text(),
-            listen_only: facts.listen_only,
-            age_s: self
-                .last_boot_ns
-                .map(|last| (now.boot_ns - last).max(0) as f64 / 1e9),
-        }
-    }
-}
-
-/// UTC time as a folder's name that sorts by time and that every file system takes.
-fn drive_name(t_ns: i64) -> String {
-    let time = jiff::Timestamp::from_nanosecond(i128::from(t_ns)).unwrap_or_default();
-    time.strftime("%Y-%m-%dT%H-%M-%SZ").to_string()
-}
-
-/// The same for a file, to the millisecond: two files of one drive may begin within a second.
-fn capture_name(t_ns: i64) -> String {
-    let time = jiff::Timestamp::from_nanosecond(i128::from(t_ns)).unwrap_or_default();
-    format!("{}.pcapng", time.strftime("%Y-%m-%dT%H-%M-%S%.3fZ"))
-}
-
-/// UTC time by RFC 3339, to the millisecond.
-fn utc(t_ns: i64) -> String {
-    let time = jiff::Timestamp::from_nanosecond(i128::from(t_ns)).unwrap_or_default();
-    format!("{time:.3}")
 }
 
 #[cfg(test)]

@@ -13,23 +13,26 @@ use std::time::Duration;
 use sd_notify::NotifyState;
 use slipwright_decoders::decoder_file::{DecoderFile, RequestEntry};
 use tokio::signal::unix::{SignalKind, signal};
-use tokio::sync::Notify;
 use tokio::task::LocalSet;
-use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep};
 
-use super::ask::{Asker, Step};
 use super::clock::{Clock, SystemClock};
 use super::control::{self, ControlError, Reply, Request, Server};
-use super::core::{BusId, BusState, Plan, Recorder};
+use super::core::{Plan, Recorder};
 use super::gnss::layout;
 use super::gnss::link::{self, Receiver};
-use super::interface;
 use super::lifecycle::End;
 use super::live::GnssStatus;
-use super::receive::{BusSocket, SendSocket, interface_exists};
 use super::signals::{Geometry, LiveSignals};
-use super::source::{Batch, FrameSource, SourceError};
-use super::store::{DiskStore, Failure, Room, Store};
+use super::store::{DiskStore, Failure, Store};
+
+mod asking;
+mod bus;
+mod watchdog;
+
+use asking::Asking;
+use bus::Bus;
+use watchdog::Watchdog;
 
 /// What to record, and how.
 #[derive(Clone, Debug)]
@@ -85,12 +88,6 @@ pub enum DaemonError {
 }
 
 const TICK: Duration = Duration::from_millis(100);
-/// How often a missing interface is looked for.
-const LOOK: Duration = Duration::from_millis(500);
-/// Pause before a controller that went bus-off is restarted: whatever broke the bus may still be.
-const RESTART_AFTER: Duration = Duration::from_secs(1);
-/// A disk that finished nothing for so long has hung; the watchdog is then no longer fed.
-const DISK_HUNG: Duration = Duration::from_secs(20);
 
 /// The recorder, shared by the tasks of one thread.
 type Shared = Rc<RefCell<Recorder<DiskStore>>>;
@@ -237,271 +234,6 @@ async fn finish(recorder: &Shared, ended: Result<End, DaemonError>) -> Result<En
         (_, Some(failure)) => Err(DaemonError::Disk(failure)),
         (End::DiskFull, None) => Err(DaemonError::Disk(recorder.disk_nearly_full())),
         (end, None) => Ok(end),
-    }
-}
-
-/// Tells systemd that all is well, as long as it is.
-struct Watchdog {
-    every: Option<Duration>,
-    fed: Instant,
-    progress: Instant,
-    waiting: usize,
-}
-
-impl Watchdog {
-    fn new() -> Self {
-        let now = Instant::now();
-        Self {
-            every: sd_notify::watchdog_enabled().map(|limit| limit / 3),
-            fed: now,
-            progress: now,
-            waiting: 0,
-        }
-    }
-
-    /// `waiting` counts jobs not yet done; one that stands still while it is not zero is a disk
-    /// that hangs.
-    fn feed(&mut self, waiting: usize, now: Instant) {
-        if waiting == 0 || waiting != self.waiting {
-            self.progress = now;
-        }
-        self.waiting = waiting;
-        let Some(every) = self.every else { return };
-        if now - self.fed >= every && now - self.progress < DISK_HUNG {
-            self.fed = now;
-            let _ = sd_notify::notify(&[NotifyState::Watchdog]);
-        }
-    }
-}
-
-/// The poll of requests, shared by the task that sends and the buses that hear the answers.
-#[derive(Clone)]
-struct Asking {
-    asker: Rc<RefCell<Asker>>,
-    heard: Rc<Notify>,
-}
-
-impl Asking {
-    /// A request without a bus goes to the first interface.
-    fn new(ask: &Ask, interfaces: &[String]) -> Result<Self, DaemonError> {
-        let place = |request: &RequestEntry| match &request.bus {
-            None => Ok((request.clone(), 0)),
-            Some(bus) => match interfaces.iter().position(|name| name == bus) {
-                Some(place) => Ok((request.clone(), place)),
-                None => Err(DaemonError::NoSuchBus(bus.clone())),
-            },
-        };
-        let requests = ask.requests.iter().map(place).collect::<Result<_, _>>()?;
-        let asker = Asker::new(requests, ask.spacing_ns);
-        Ok(Self {
-            asker: Rc::new(RefCell::new(asker)),
-            heard: Rc::default(),
-        })
-    }
-
-    fn hear(&self, bus: BusId, batch: &Batch) {
-        let now_ns = SystemClock.now().boot_ns;
-        let mut asker = self.asker.borrow_mut();
-        for frame in batch
-            .frames
-            .iter()
-            .filter(|frame| frame.flags.carries_data())
-        {
-            asker.on_frame(now_ns, bus.0, frame.id, frame.data());
-        }
-        self.heard.notify_one();
-    }
-
-    /// Sends what is due, for ever.
-    async fn poll(self, interfaces: Vec<String>, recorder: Shared) {
-        let mut sockets: Vec<Option<SendSocket>> = interfaces.iter().map(|_| None).collect();
-        let mut complained = false;
-        loop {
-            let now_ns = SystemClock.now().boot_ns;
-            let step = self.asker.borrow_mut().poll(now_ns);
-            let (bus, id, data) = match step {
-                Step::Send { bus, id, data } => (bus, id, data),
-                Step::Wait { until_ns } => {
-                    let ns = until_ns
-                        .saturating_sub(now_ns)
-                        .clamp(1_000_000, 1_000_000_000);
-                    let heard = self.heard.notified();
-                    timeout(Duration::from_nanos(ns.unsigned_abs()), heard)
-                        .await
-                        .ok();
-                    continue;
-                }
-            };
-            let (Some(name), Some(socket)) = (interfaces.get(bus), sockets.get_mut(bus)) else {
-                continue;
-            };
-            let sent = match socket {
-                Some(socket) => socket.send(id, &data),
-                None => SendSocket::open(name)
-                    .map_err(io::Error::other)
-                    .and_then(|opened| {
-                        let sent = opened.send(id, &data);
-                        *socket = Some(opened);
-                        sent
-                    }),
-            };
-            match sent {
-                Ok(()) => complained = false,
-                Err(error) => {
-                    *socket = None;
-                    if !complained {
-                        complained = true;
-                        let text = format!("{name}: a request cannot be sent: {error}");
-                        recorder.borrow_mut().note(&text, SystemClock.now());
-                    }
-                }
-            }
-        }
-    }
-}
-
-/// One bus, followed through everything that may happen to its interface.
-struct Bus {
-    id: BusId,
-    name: String,
-    buffer_bytes: usize,
-    recorder: Shared,
-    room: Room,
-    asking: Option<Asking>,
-}
-
-impl Bus {
-    /// Listens for ever; ends only with an error that waiting does not cure.
-    async fn listen(self) -> DaemonError {
-        let mut told_missing = false;
-        loop {
-            match BusSocket::open(&self.name, self.buffer_bytes) {
-                Ok(mut socket) => {
-                    self.opened(&socket);
-                    told_missing = true;
-                    self.drain(&mut socket).await;
-                }
-                Err(SourceError::Io(error)) => match error.raw_os_error() {
-                    Some(libc::EAFNOSUPPORT | libc::EPROTONOSUPPORT) => return DaemonError::NoCan,
-                    Some(libc::EPERM | libc::EACCES) => return DaemonError::NotAllowed(self.name),
-                    _ if told_missing => {}
-                    _ => {
-                        told_missing = true;
-                        self.note(&format!(
-                            "{} cannot be opened: {error}; trying again",
-                            self.name
-                        ));
-                    }
-                },
-                Err(_) if told_missing => {}
-                Err(_) => {
-                    told_missing = true;
-                    self.note(&format!(
-                        "there is no interface {}; waiting for it",
-                        self.name
-                    ));
-                }
-            }
-            sleep(LOOK).await;
-        }
-    }
-
-    fn opened(&self, socket: &BusSocket) {
-        let warning = match self.asking {
-            None => interface::ask_to_only_listen(&self.name),
-            Some(_) => None,
-        };
-        let facts = interface::facts(&self.name);
-        if self.asking.is_some() && facts.listen_only == Some(true) {
-            self.note(&format!(
-                "{} is in listen-only mode, so requests cannot be sent on it",
-                self.name
-            ));
-        }
-        self.recorder
-            .borrow_mut()
-            .opened(self.id, facts, SystemClock.now());
-        tracing::info!("listening on {}", self.name);
-        if let Some(warning) = warning {
-            self.note(&warning);
-        }
-        // What was asked for is what the kernel takes; it tells the double of what it keeps.
-        if socket.granted_bytes() < self.buffer_bytes / 2 {
-            self.note(&format!(
-                "{} has a receive buffer of {} KiB instead of {}: a short stall may lose frames; \
-                 raise net.core.rmem_max or grant CAP_NET_ADMIN",
-                self.name,
-                socket.granted_bytes() >> 10,
-                self.buffer_bytes >> 10,
-            ));
-        }
-        if !interface::is_up(&self.name) {
-            self.state(BusState::Down);
-        }
-    }
-
-    /// Drains a socket until its interface is gone.
-    async fn drain(&self, socket: &mut BusSocket) {
-        let mut batch = Batch::new();
-        loop {
-            self.room.wait().await;
-            match timeout(TICK, socket.receive(&mut batch)).await {
-                Ok(Ok(())) => {
-                    self.state(BusState::Up);
-                    self.recorder
-                        .borrow_mut()
-                        .frames(self.id, &batch, SystemClock.now());
-                    self.errors(&batch);
-                    if let Some(asking) = &self.asking {
-                        asking.hear(self.id, &batch);
-                    }
-                }
-                Ok(Err(SourceError::Down)) => self.state(BusState::Down),
-                Ok(Err(SourceError::Gone)) => return self.state(BusState::Gone),
-                Ok(Err(SourceError::Io(error))) => {
-                    self.note(&format!("{} cannot be read: {error}", self.name));
-                    return self.state(BusState::Gone);
-                }
-                // Silence: a last loss is in no later frame, and a lost interface may be too.
-                Err(_) => {
-                    if !interface_exists(&self.name) {
-                        return self.state(BusState::Gone);
-                    }
-                }
-            }
-            if let Some(dropped) = socket.dropped() {
-                self.recorder.borrow_mut().dropped(self.id, dropped);
-            }
-        }
-    }
-
-    /// Acts on what error frames say.
-    fn errors(&self, batch: &Batch) {
-        for frame in batch.frames.iter().filter(|f| f.flags.error) {
-            let classes = frame.id.number();
-            if classes & interface::ERROR_BUS_OFF != 0 {
-                self.note(&format!("{} is bus-off", self.name));
-                let (name, recorder) = (self.name.clone(), Rc::clone(&self.recorder));
-                tokio::task::spawn_local(async move {
-                    sleep(RESTART_AFTER).await;
-                    let told = interface::restart(&name);
-                    recorder.borrow_mut().note(&told, SystemClock.now());
-                });
-            }
-            if classes & interface::ERROR_RESTARTED != 0 {
-                self.note(&format!("{} runs again after bus-off", self.name));
-            }
-        }
-    }
-
-    fn state(&self, state: BusState) {
-        self.recorder
-            .borrow_mut()
-            .state(self.id, state, SystemClock.now());
-    }
-
-    fn note(&self, text: &str) {
-        self.recorder.borrow_mut().note(text, SystemClock.now());
     }
 }
 

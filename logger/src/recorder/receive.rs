@@ -284,6 +284,10 @@ struct Told {
     dropped: Option<u32>,
 }
 
+#[allow(
+    clippy::unnecessary_cast,
+    reason = "other C libraries give the length 32 bits"
+)]
 fn control_messages(header: &libc::msghdr) -> Told {
     let mut told = Told::default();
     // The macros walk the buffer that the kernel filled and stop at the length it gave.

@@ -95,7 +95,6 @@ impl LiveSignals {
 
     /// Every role of the decoder file with its newest value, and the slip or why there is none.
     /// `names` are the buses' names by number.
-    #[must_use]
     pub fn now(&self, boot_ns: i64, names: &[String]) -> (Vec<SignalStatus>, Result<f64, String>) {
         let mut collector = Collector::new(&self.extractors);
         for (index, name) in (0..).zip(names) {

@@ -125,8 +125,11 @@ fn careless_unit() -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
-/// Everything that a second listener hears, until told.
-fn overhear() -> Result<impl FnOnce(Duration) -> Vec<(u32, Vec<u8>)>, Box<dyn std::error::Error>> {
+/// Identifiers and data, in the order heard.
+type Heard = Vec<(u32, Vec<u8>)>;
+
+/// Everything that a second listener hears in some span, which is given to what this returns.
+fn overhear() -> Result<impl FnOnce(Duration) -> Heard, Box<dyn std::error::Error>> {
     let socket = CanFdSocket::open("vcan0")?;
     socket.set_read_timeout(Duration::from_millis(100))?;
     Ok(move |span: Duration| {

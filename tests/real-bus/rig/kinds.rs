@@ -11,6 +11,9 @@ use crate::bus::{
 };
 use crate::recorder::{Recorder, folder, mark, status};
 
+/// What is sent; then identifier, whether it has 29 bits, flags and data as they must be kept.
+type Case<'a> = (Vec<u8>, u32, bool, FrameFlags, &'a [u8]);
+
 /// 11 and 29 bits, remote, FD with and without rate switch, error frames, none lost or changed.
 pub(crate) fn every_kind(_: &str) -> Outcome {
     let _bus = Virtual::new("vcan0")?;
@@ -37,7 +40,7 @@ pub(crate) fn every_kind(_: &str) -> Outcome {
         error: true,
         ..plain
     };
-    let cases: Vec<(Vec<u8>, u32, bool, FrameFlags, &[u8])> = vec![
+    let cases: Vec<Case<'_>> = vec![
         (
             packet(0x7FF, &[1, 2, 3], None),
             0x7FF,
