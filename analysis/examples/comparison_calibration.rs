@@ -1,6 +1,7 @@
 //! How honest is a comparison? Simulated campaigns with known truth, counted.
 //!
-//!     cargo run --release -p slipwright-analysis --example comparison_calibration [CAMPAIGNS]
+//!     cargo run --release -p slipwright-analysis --example comparison_calibration \
+//!         [CAMPAIGNS [PART OF A NAME]]
 //!
 //! For each kind of campaign: how often any measure, and the overall verdict, is wrong; how often
 //! a true change of the delay is found; how often the 95 % interval holds the truth. Each share
@@ -23,8 +24,12 @@ mod campaigns;
 use campaigns::{Plan, Tails, campaign};
 
 fn main() {
-    let campaigns: u64 =
-        std::env::args().nth(1).and_then(|text| text.parse().ok()).unwrap_or(1_000);
+    let mut arguments = std::env::args().skip(1);
+    let campaigns: u64 = arguments
+        .next()
+        .and_then(|text| text.parse().ok())
+        .unwrap_or(1_000);
+    let wanted = arguments.next().unwrap_or_default();
     println!("{campaigns} campaigns a line; shares in per cent");
     println!(
         "{:<44} {:>6} {:>6} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>6} {:>5}",
@@ -40,7 +45,10 @@ fn main() {
         "pairs",
         "bed"
     );
-    for (name, plan) in plans() {
+    for (name, plan) in plans()
+        .into_iter()
+        .filter(|(name, _)| name.contains(&wanted))
+    {
         let count = count(&plan, campaigns);
         println!("{name:<44} {count}");
     }
@@ -56,43 +64,160 @@ fn main() {
 fn plans() -> Vec<(String, Plan)> {
     let mut plans = Vec::new();
     let mut add = |name: &str, plan: Plan| plans.push((name.to_owned(), plan));
-    let null = |drives: usize| Plan { drives: (drives, drives), ..Plan::USUAL };
-    let better = |plan: Plan| Plan { delay_change: 0.85, ..plan };
+    let null = |drives: usize| Plan {
+        drives: (drives, drives),
+        ..Plan::USUAL
+    };
+    let better = |plan: Plan| Plan {
+        delay_change: 0.85,
+        ..plan
+    };
     for drives in [2, 3, 4, 6] {
-        add(&format!("nothing changed, {drives} + {drives} drives"), null(drives));
+        add(
+            &format!("nothing changed, {drives} + {drives} drives"),
+            null(drives),
+        );
     }
     add("nothing changed, 3 + 3 of 6 launches", Plan::SMALL);
-    let uneven = Plan { drives: (3, 6), launches: (4, 12), tip_ins: (0, 8), ..Plan::USUAL };
+    let uneven = Plan {
+        drives: (3, 6),
+        launches: (4, 12),
+        tip_ins: (0, 8),
+        ..Plan::USUAL
+    };
     add("nothing changed, 3 + 6, uneven", uneven);
-    add("nothing changed, 6 + 3, uneven", Plan { drives: (6, 3), ..uneven });
-    add("nothing changed, heavy tails", Plan { tails: Tails::Heavy, ..null(4) });
-    add("nothing changed, 1 in 20 botched", Plan { tails: Tails::Botched, ..null(4) });
-    add("nothing changed, drives alike", Plan { drive_spread: 0.0, ..null(4) });
-    add("nothing changed, drives 8 % apart", Plan { drive_spread: 0.08, ..null(4) });
-    let warmer = Plan { warmer_after_k: 6.0, harder_after: 1.2, temperature_spread_k: 6.0, ..null(4) };
+    add(
+        "nothing changed, 6 + 3, uneven",
+        Plan {
+            drives: (6, 3),
+            ..uneven
+        },
+    );
+    add(
+        "nothing changed, heavy tails",
+        Plan {
+            tails: Tails::Heavy,
+            ..null(4)
+        },
+    );
+    add(
+        "nothing changed, 1 in 20 botched",
+        Plan {
+            tails: Tails::Botched,
+            ..null(4)
+        },
+    );
+    add(
+        "nothing changed, drives alike",
+        Plan {
+            drive_spread: 0.0,
+            ..null(4)
+        },
+    );
+    add(
+        "nothing changed, drives 8 % apart",
+        Plan {
+            drive_spread: 0.08,
+            ..null(4)
+        },
+    );
+    let warmer = Plan {
+        warmer_after_k: 6.0,
+        harder_after: 1.2,
+        temperature_spread_k: 6.0,
+        ..null(4)
+    };
     add("nothing changed, after 6 K warmer, 20 % harder", warmer);
-    let wide = Plan { temperature_spread_k: 15.0, ..null(4) };
+    let wide = Plan {
+        temperature_spread_k: 15.0,
+        ..null(4)
+    };
     add("nothing changed, drives 15 K apart", wide);
-    add("nothing changed, after 60 K warmer", Plan { warmer_after_k: 60.0, ..null(4) });
-    add("nothing changed, calmer after (half spread)", Plan { calmer_after: 0.5, ..null(4) });
-    add("nothing changed, 3 + 6, calmer after", Plan { calmer_after: 0.5, ..uneven });
+    add(
+        "nothing changed, after 60 K warmer",
+        Plan {
+            warmer_after_k: 60.0,
+            ..null(4)
+        },
+    );
+    add(
+        "nothing changed, calmer after (half spread)",
+        Plan {
+            calmer_after: 0.5,
+            ..null(4)
+        },
+    );
+    add(
+        "nothing changed, 3 + 6, calmer after",
+        Plan {
+            calmer_after: 0.5,
+            ..uneven
+        },
+    );
     add("delay -15 %, 3 + 3 of 6 launches", better(Plan::SMALL));
-    let spread = |drive_spread, chance| better(Plan { drive_spread, chance, ..Plan::SMALL });
+    let spread = |drive_spread, chance| {
+        better(Plan {
+            drive_spread,
+            chance,
+            ..Plan::SMALL
+        })
+    };
     add("  drives 2 %, engagements 5.5 %", spread(0.02, 0.055));
     add("  drives 3 %, engagements 5 %", spread(0.03, 0.05));
     add("  drives 4 %, engagements 6 %", spread(0.04, 0.06));
-    add("  heavy tails", better(Plan { tails: Tails::Heavy, ..Plan::SMALL }));
-    add("  drives 10 K apart", better(Plan { temperature_spread_k: 10.0, ..Plan::SMALL }));
+    add(
+        "  heavy tails",
+        better(Plan {
+            tails: Tails::Heavy,
+            ..Plan::SMALL
+        }),
+    );
+    add(
+        "  drives 10 K apart",
+        better(Plan {
+            temperature_spread_k: 10.0,
+            ..Plan::SMALL
+        }),
+    );
     add("delay -15 %, 3 + 3 with tip-ins", better(null(3)));
     add("delay -15 %, 4 + 4", better(null(4)));
-    add("delay -15 %, 4 + 4, heavy tails", better(Plan { tails: Tails::Heavy, ..null(4) }));
-    add("delay -15 %, 4 + 4, 1 in 20 botched", better(Plan { tails: Tails::Botched, ..null(4) }));
+    add(
+        "delay -15 %, 4 + 4, heavy tails",
+        better(Plan {
+            tails: Tails::Heavy,
+            ..null(4)
+        }),
+    );
+    add(
+        "delay -15 %, 4 + 4, 1 in 20 botched",
+        better(Plan {
+            tails: Tails::Botched,
+            ..null(4)
+        }),
+    );
     add("delay -15 %, 4 + 4, after 6 K warmer", better(warmer));
     add("delay -15 %, 4 + 4, drives 15 K apart", better(wide));
     add("delay -15 %, 3 + 6, uneven", better(uneven));
-    add("slip -40 %, 4 + 4", Plan { slip_change: 0.6, ..null(4) });
-    add("delay and slip -30 %, 3 + 3", Plan { delay_change: 0.7, slip_change: 0.7, ..null(3) });
-    let bedding = Plan { drives: (4, 6), bedding_in: 0.4, ..better(null(4)) };
+    add(
+        "slip -40 %, 4 + 4",
+        Plan {
+            slip_change: 0.6,
+            ..null(4)
+        },
+    );
+    add(
+        "delay and slip -30 %, 3 + 3",
+        Plan {
+            delay_change: 0.7,
+            slip_change: 0.7,
+            ..null(3)
+        },
+    );
+    let bedding = Plan {
+        drives: (4, 6),
+        bedding_in: 0.4,
+        ..better(null(4))
+    };
     add("delay -15 %, 4 + 6, bedding in from +40 %", bedding);
     plans
 }
@@ -114,7 +239,10 @@ struct Count {
 }
 
 fn count(plan: &Plan, campaigns: u64) -> Count {
-    let mut count = Count { campaigns, ..Count::default() };
+    let mut count = Count {
+        campaigns,
+        ..Count::default()
+    };
     for seed in 0..campaigns {
         let made = campaign(plan, 0x5eed_0000 + seed);
         let found = compare(&made.before, &made.after);
@@ -126,10 +254,17 @@ fn count(plan: &Plan, campaigns: u64) -> Count {
         let truth = |measure: Measure| made.truth[measure as usize];
         let anything = truth(Measure::EngagementDelay).min(truth(Measure::PeakSlip));
         count.wrong += u64::from(is_wrong(found.verdict, anything));
-        count.wrong_anywhere +=
-            u64::from(found.measures.iter().any(|m| is_wrong(m.verdict, truth(m.measure))));
+        count.wrong_anywhere += u64::from(
+            found
+                .measures
+                .iter()
+                .any(|m| is_wrong(m.verdict, truth(m.measure))),
+        );
         count.bedding += u64::from(found.warnings.iter().any(|w| w.contains("bed in")));
-        for (slot, measure) in [Measure::EngagementDelay, Measure::PeakSlip].into_iter().enumerate() {
+        for (slot, measure) in [Measure::EngagementDelay, Measure::PeakSlip]
+            .into_iter()
+            .enumerate()
+        {
             let m = &found.measures[measure as usize];
             if let (Some(low), Some(high)) = (m.ci_low, m.ci_high) {
                 count.judged[slot] += 1;

@@ -19,6 +19,7 @@
 pub mod hodges_lehmann;
 pub mod holm;
 pub mod mann_whitney;
+mod minimum;
 pub mod nearest;
 pub mod permutation;
 pub mod quantile;

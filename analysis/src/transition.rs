@@ -9,19 +9,26 @@
 //! and the crossing is the fitted waveform's. Where no shape explains the samples, the best one is
 //! corrected by the local mean of what it leaves. Where fewer than two samples lie within the
 //! step, interpolation is all there is, and the uncertainty says so.
+//!
+//! The states are the fit's where it explains the samples on either side. Pressure that creeps up
+//! while the oil fills the clearance, or that drifts while it is held, is no state of the fit: then
+//! the histogram's state is the reference, and the fit keeps to the samples next to the step.
 
 mod crossing;
 mod fit;
 mod levels;
 mod plateau;
+mod rise;
 mod shape;
 
 pub use self::crossing::{Crossing, first_crossing_after, last_crossing_before, middle_crossing};
 use self::fit::{Fit, Sampled, fit};
 pub use self::levels::{StateLevels, state_levels};
 pub use self::plateau::{Plateau, first_plateau, last_plateau};
+use self::rise::{Basis, Fitted};
+pub use self::rise::{Rise, Timed};
 use self::shape::Shape;
-use crate::robust::quantile_in_place;
+use crate::robust::{median_and_sigma, quantile_in_place};
 
 /// Why a step has no times.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,138 +50,10 @@ pub const LEAST_SAMPLES: usize = 5;
 /// A step must be this many deviations high to be one.
 const CLEAR_OF_NOISE: f64 = 6.0;
 
-/// A time with its standard uncertainty, s.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Timed {
-    /// Time, in the scale of the given times.
-    pub t_s: f64,
-    /// Standard uncertainty, widened for few samples so that 1.96 of it cover 95 %.
-    pub u_s: f64,
-}
-
-/// A rise from a lower to an upper state.
-#[derive(Clone, Debug)]
-pub struct Rise {
-    /// Its states.
-    pub levels: StateLevels,
-    /// Standard uncertainty of the upper less the lower state.
-    pub u_amplitude: f64,
-    /// Samples it rests on.
-    pub samples: usize,
-    basis: Basis,
-}
-
-#[derive(Clone, Debug)]
-enum Basis {
-    Fitted { models: Vec<(Fit, f64)>, variance: f64, widen: f64, left: Vec<(f64, f64)>, reach_s: f64 },
-    Interpolated { naive_s: [f64; 3], interval_s: f64 },
-}
-
-impl Rise {
-    /// When it crosses a share of its step.
-    #[must_use]
-    pub fn crossing(&self, share: f64) -> Option<Timed> {
-        match &self.basis {
-            Basis::Interpolated { naive_s: [t10, _, t90], interval_s } => Some(Timed {
-                t_s: t10 + (share - 0.1) / 0.8 * (t90 - t10),
-                u_s: interval_s / 12.0_f64.sqrt(),
-            }),
-            Basis::Fitted { .. } => self.combined(|fit| {
-                let (t, variance) = fit.crossing(share)?;
-                let (shift, extra) = self.correction(fit, t);
-                Some((t + shift, variance, extra))
-            }),
-        }
-    }
-
-    /// Time between the crossings of two shares.
-    #[must_use]
-    pub fn between(&self, from: f64, to: f64) -> Option<Timed> {
-        match &self.basis {
-            Basis::Interpolated { naive_s: [t10, _, t90], interval_s } => Some(Timed {
-                t_s: (to - from) / 0.8 * (t90 - t10),
-                u_s: interval_s / 6.0_f64.sqrt(),
-            }),
-            Basis::Fitted { .. } => self.combined(|fit| {
-                let (t, variance) = fit.interval(from, to)?;
-                let (t_from, t_to) = (fit.crossing(from)?.0, fit.crossing(to)?.0);
-                let ((early, e_early), (late, e_late)) =
-                    (self.correction(fit, t_from), self.correction(fit, t_to));
-                Some((t + late - early, variance, e_early + e_late))
-            }),
-        }
-    }
-
-    /// Whether it is interpolated because too few samples lie within the step.
-    #[must_use]
-    pub fn is_interpolated(&self) -> bool {
-        matches!(self.basis, Basis::Interpolated { .. })
-    }
-
-    /// How it was found, in a few plain words.
-    #[must_use]
-    pub fn method(&self) -> &'static str {
-        match &self.basis {
-            Basis::Interpolated { .. } => "interpolated; the step is shorter than two samples",
-            Basis::Fitted { left, .. } if left.is_empty() => "fitted rise with dead time",
-            Basis::Fitted { .. } => "fitted rise with dead time, corrected by its local residuals",
-        }
-    }
-
-    /// Weighted over models: `value` gives time, variance per unit sample variance, and extra
-    /// variance in s².
-    fn combined(&self, value: impl Fn(&Fit) -> Option<(f64, f64, f64)>) -> Option<Timed> {
-        let Basis::Fitted { models, variance, widen, .. } = &self.basis else { return None };
-        let found: Vec<(f64, f64, f64)> = models
-            .iter()
-            .filter_map(|(fit, weight)| {
-                let (t, v, extra) = value(fit)?;
-                Some((t, v * variance + extra, *weight))
-            })
-            .collect();
-        let total: f64 = found.iter().map(|(_, _, w)| w).sum();
-        if total <= 0.0 {
-            return None;
-        }
-        let t_s = found.iter().map(|(t, _, w)| w * t).sum::<f64>() / total;
-        // Within and between the models.
-        let u2 = found.iter().map(|(t, v, w)| w * (v + (t - t_s).powi(2))).sum::<f64>() / total;
-        let u_s = u2.sqrt() * widen;
-        (t_s.is_finite() && u_s.is_finite()).then_some(Timed { t_s, u_s })
-    }
-
-    /// Shift and extra variance from what the model leaves near a time; nothing where it leaves only
-    /// noise.
-    fn correction(&self, fit: &Fit, t_s: f64) -> (f64, f64) {
-        let Basis::Fitted { variance, left, reach_s, .. } = &self.basis else { return (0.0, 0.0) };
-        if left.is_empty() {
-            return (0.0, 0.0);
-        }
-        let h = 1e-3 * reach_s;
-        let slope = (fit.value(t_s + h) - fit.value(t_s - h)) / (2.0 * h);
-        let (mut weights, mut squares, mut sum) = (0.0, 0.0, 0.0);
-        for &(t, y) in left {
-            let x = (t - t_s).abs() / reach_s;
-            if x < 1.0 {
-                let w = (1.0 - x.powi(3)).powi(3);
-                weights += w;
-                squares += w * w;
-                sum += w * (y - fit.value(t));
-            }
-        }
-        if weights <= 0.0 || slope <= 0.0 {
-            return (0.0, 0.0);
-        }
-        let shift = -(sum / weights) / slope;
-        let noise = variance * squares / weights.powi(2) / slope.powi(2);
-        (shift, noise + (0.5 * shift).powi(2))
-    }
-}
-
 /// Measures the rise of a waveform that holds one step up. For a fall, hand in the negative.
 ///
 /// `t_s` and `y` have equal lengths, times rising. The waveform should begin in the lower state and
-/// end in the upper one; what lies far from the step is not used.
+/// end in the upper one; what lies far from the step only tells its states.
 ///
 /// # Errors
 /// [`NoRise`], as named.
@@ -185,30 +64,30 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
         return Err(too_few);
     }
     let (t_s, y) = (&t_s[..n], &y[..n]);
-    let levels = state_levels(y).ok_or(NoRise::InNoise)?;
-    if levels.amplitude() < CLEAR_OF_NOISE * levels.sigma {
+    let states = state_levels(y).ok_or(NoRise::InNoise)?;
+    if states.amplitude() < CLEAR_OF_NOISE * states.sigma {
         return Err(NoRise::InNoise);
     }
-    let naive_s = naive_crossings(t_s, y, &levels)?;
+    let naive_s = naive_crossings(t_s, y, &states)?;
     let mut intervals: Vec<f64> = t_s.windows(2).map(|w| w[1] - w[0]).collect();
     let interval_s = quantile_in_place(&mut intervals, 0.5).ok_or(too_few)?;
-    let window = around_step(t_s, naive_s, interval_s);
-    let (t_near, y_near) = (&t_s[window.clone()], &y[window]);
-    let data = Sampled { t_s: t_near, y: y_near, naive_s, interval_s };
-    let within = y_near
+    let whole = Waveform { t_s, y, naive_s, interval_s, states };
+    let wide = whole.near(Reach::WIDE);
+    let within = wide
+        .y
         .iter()
-        .filter(|v| **v > levels.reference(0.05) && **v < levels.reference(0.95))
+        .filter(|v| **v > states.reference(0.05) && **v < states.reference(0.95))
         .count();
     let interpolated = || Rise {
-        levels,
-        u_amplitude: levels.sigma,
-        samples: t_near.len(),
+        levels: states,
+        u_amplitude: states.sigma,
+        samples: wide.t_s.len(),
         basis: Basis::Interpolated { naive_s, interval_s },
     };
     if within < 2 {
         return Ok(interpolated());
     }
-    Ok(fitted(&data, within).unwrap_or_else(interpolated))
+    Ok(whole.fitted(within).unwrap_or_else(interpolated))
 }
 
 fn naive_crossings(t_s: &[f64], y: &[f64], levels: &StateLevels) -> Result<[f64; 3], NoRise> {
@@ -221,80 +100,182 @@ fn naive_crossings(t_s: &[f64], y: &[f64], levels: &StateLevels) -> Result<[f64;
     Ok([low.t_s, middle.t_s, high.t_s])
 }
 
-/// The samples that tell of the step: enough of either state to know its level, no more, so that a
-/// slow drift of the state does not pull on the step.
-fn around_step(t_s: &[f64], naive_s: [f64; 3], interval_s: f64) -> std::ops::Range<usize> {
-    let [t10, _, t90] = naive_s;
-    let rise = t90 - t10;
-    let before = (0.15_f64).max(rise).max(12.0 * interval_s);
-    let after = (0.2_f64).max(3.0 * rise).max(15.0 * interval_s);
-    let from = t_s.partition_point(|&t| t < t10 - before);
-    let to = t_s.partition_point(|&t| t <= t90 + after);
-    from..to.max(from)
+/// A waveform with one step in it.
+struct Waveform<'a> {
+    t_s: &'a [f64],
+    y: &'a [f64],
+    naive_s: [f64; 3],
+    interval_s: f64,
+    states: StateLevels,
+}
+
+/// How far from the step samples are fitted, on either side: the longest of a time, a multiple of
+/// the rise and a number of intervals.
+#[derive(Clone, Copy)]
+struct Side {
+    time_s: f64,
+    rises: f64,
+    intervals: f64,
+}
+
+#[derive(Clone, Copy)]
+struct Reach {
+    before: Side,
+    after: Side,
+}
+
+impl Reach {
+    /// Enough of either state to know its level.
+    const WIDE: Self = Self {
+        before: Side { time_s: 0.15, rises: 1.0, intervals: 12.0 },
+        after: Side { time_s: 0.2, rises: 3.0, intervals: 15.0 },
+    };
+    /// Only what is next to the step, where a state is none.
+    const CLOSE: Self = Self {
+        before: Side { time_s: 0.0, rises: 0.5, intervals: 6.0 },
+        after: Side { time_s: 0.0, rises: 1.0, intervals: 8.0 },
+    };
 }
 
 /// Weights below this do not matter.
 const LEAST_WEIGHT: f64 = 1e-3;
 
-fn fitted(data: &Sampled<'_>, within: usize) -> Option<Rise> {
-    let n = data.t_s.len();
+/// A state that the fit misses by this share of the step is not the fit's.
+const MISSED_SHARE: f64 = 0.005;
+
+/// Shapes fitted to the samples near a step, the best first, with weights.
+struct Candidates {
+    models: Vec<(Fit, f64)>,
+    /// Variance of a sample about the best.
+    variance: f64,
+    freedom: f64,
+}
+
+impl Waveform<'_> {
+    fn near(&self, reach: Reach) -> Sampled<'_> {
+        let [t10, _, t90] = self.naive_s;
+        let length = |side: Side| {
+            side.time_s.max(side.rises * (t90 - t10)).max(side.intervals * self.interval_s)
+        };
+        let from = self.t_s.partition_point(|&t| t < t10 - length(reach.before));
+        let to = self.t_s.partition_point(|&t| t <= t90 + length(reach.after)).max(from);
+        Sampled {
+            t_s: &self.t_s[from..to],
+            y: &self.y[from..to],
+            naive_s: self.naive_s,
+            interval_s: self.interval_s,
+        }
+    }
+
+    fn fitted(&self, within: usize) -> Option<Rise> {
+        let mut reach = Reach::WIDE;
+        let mut data = self.near(reach);
+        let mut candidates = candidates(&data, within)?;
+        let (low_missed, high_missed) = self.missed_states(&candidates, &data);
+        if low_missed || high_missed {
+            if low_missed {
+                reach.before = Reach::CLOSE.before;
+            }
+            if high_missed {
+                reach.after = Reach::CLOSE.after;
+            }
+            data = self.near(reach);
+            candidates = self::candidates(&data, within)?;
+        }
+        let Candidates { models, variance, freedom } = candidates;
+        let (leader, _) = models.first()?;
+        let low = if low_missed { self.states.low } else { leader.low };
+        let high = if high_missed { self.states.high } else { leader.low + leader.amplitude };
+        // How the samples within the step scatter, against all: where clearly more, no shape is
+        // right, or the stamps jitter.
+        let (mut inside, mut count) = (0.0, 0.0);
+        for (&t, &y) in data.t_s.iter().zip(data.y) {
+            if (0.02..0.98).contains(&leader.share(t)) {
+                inside += (y - leader.value(t)).powi(2);
+                count += 1.0;
+            }
+        }
+        let inside_variance = inside / f64::max(count - leader.shape.count() as f64, 1.0);
+        let excess =
+            count >= 4.0 && inside_variance > variance * (1.0 + 3.0 * (2.0 / count).sqrt());
+        let [t10, _, t90] = self.naive_s;
+        let left = if excess {
+            data.t_s.iter().copied().zip(data.y.iter().copied()).collect()
+        } else {
+            Vec::new()
+        };
+        Some(Rise {
+            levels: StateLevels { low, high, sigma: variance.sqrt() },
+            u_amplitude: (variance * leader.amplitude_variance()).sqrt(),
+            samples: data.t_s.len(),
+            basis: Basis::Fitted(Fitted {
+                variance: if excess { inside_variance } else { variance },
+                widen: student_over_normal(freedom),
+                left,
+                reach_s: (2.5 * self.interval_s).max(0.25 * (t90 - t10)),
+                own_states: !(low_missed || high_missed),
+                models,
+            }),
+        })
+    }
+
+    /// Whether the best shape fails to explain the samples before and after the step, or gives them
+    /// another level than the histogram does.
+    fn missed_states(&self, candidates: &Candidates, data: &Sampled<'_>) -> (bool, bool) {
+        let Some((leader, _)) = candidates.models.first() else { return (false, false) };
+        let step = self.states.amplitude();
+        let missed = |side: &dyn Fn(f64) -> bool, fitted: f64, state: f64| {
+            let values: Vec<(f64, f64)> = data
+                .t_s
+                .iter()
+                .zip(data.y)
+                .filter(|(t, _)| side(leader.share(**t)))
+                .map(|(&t, &y)| (y, y - leader.value(t)))
+                .collect();
+            if values.len() < 4 {
+                return false;
+            }
+            let count = values.len() as f64;
+            let steps: Vec<f64> = values.windows(2).map(|w| w[1].0 - w[0].0).collect();
+            let noise = median_and_sigma(&steps).map_or(0.0, |(_, s)| s / 2.0_f64.sqrt());
+            let left = (values.iter().map(|(_, r)| r * r).sum::<f64>() / count).sqrt();
+            let scatters = left > 1.5 * noise + MISSED_SHARE * step;
+            let apart = 3.0 * noise / count.sqrt() + 2.0 * MISSED_SHARE * step;
+            scatters || (fitted - state).abs() > apart
+        };
+        let high = leader.low + leader.amplitude;
+        (
+            missed(&|share| share < 0.02, leader.low, self.states.low),
+            missed(&|share| share > 0.98, high, self.states.high),
+        )
+    }
+}
+
+fn candidates(data: &Sampled<'_>, within: usize) -> Option<Candidates> {
+    let count = data.t_s.len() as f64;
     let resolution = resolution(data.y);
     let floor = (resolution * resolution / 12.0).max(f64::MIN_POSITIVE);
-    let mut scored: Vec<(Fit, f64)> = Shape::ALL
+    let mut models: Vec<(Fit, f64)> = Shape::ALL
         .iter()
         // A shape needs more samples within the step than it has numbers to place there.
         .filter(|shape| within > shape.count())
         .filter_map(|&shape| {
             let fit = fit(shape, data)?;
-            let count = n as f64;
             let mean_square = fit.squares / count + floor;
             let score = count * mean_square.ln() + count.ln() * fit.parameters as f64;
             Some((fit, score))
         })
         .collect();
-    let best = scored.iter().map(|(_, s)| *s).reduce(f64::min)?;
-    for (_, score) in &mut scored {
+    let best = models.iter().map(|(_, s)| *s).reduce(f64::min)?;
+    for (_, score) in &mut models {
         *score = (-0.5 * (*score - best)).exp();
     }
-    scored.retain(|(_, weight)| *weight >= LEAST_WEIGHT);
-    scored.sort_by(|a, b| b.1.total_cmp(&a.1));
-    let (leader, _) = scored.first()?;
-    let freedom = n as f64 - leader.parameters as f64;
+    models.retain(|(_, weight)| *weight >= LEAST_WEIGHT);
+    models.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let (leader, _) = models.first()?;
+    let freedom = count - leader.parameters as f64;
     let variance = (leader.squares / freedom).max(floor);
-    // How the samples within the step scatter, against all: where clearly more, no shape is right,
-    // or the stamps jitter.
-    let (mut inside, mut count) = (0.0, 0.0);
-    for (&t, &y) in data.t_s.iter().zip(data.y) {
-        if (0.02..0.98).contains(&leader.share(t)) {
-            inside += (y - leader.value(t)).powi(2);
-            count += 1.0;
-        }
-    }
-    let inside_variance = inside / f64::max(count - leader.shape.count() as f64, 1.0);
-    let excess = count >= 4.0 && inside_variance > variance * (1.0 + 3.0 * (2.0 / count).sqrt());
-    let [t10, _, t90] = data.naive_s;
-    let v_amplitude = leader.amplitude_variance();
-    let levels = StateLevels {
-        low: leader.low,
-        high: leader.low + leader.amplitude,
-        sigma: variance.sqrt(),
-    };
-    Some(Rise {
-        levels,
-        u_amplitude: (variance * v_amplitude).sqrt(),
-        samples: n,
-        basis: Basis::Fitted {
-            variance: if excess { inside_variance } else { variance },
-            widen: student_over_normal(freedom),
-            left: if excess {
-                data.t_s.iter().copied().zip(data.y.iter().copied()).collect()
-            } else {
-                Vec::new()
-            },
-            reach_s: (2.5 * data.interval_s).max(0.25 * (t90 - t10)),
-            models: scored,
-        },
-    })
+    Some(Candidates { models, variance, freedom })
 }
 
 /// The smallest step between two values: what the code resolves. Quantisation counts as noise.

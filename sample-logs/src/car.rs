@@ -138,13 +138,15 @@ parameters! {
         /// Front differential with final drive and power take-off, at the wheels, kg m².
         front_carrier_inertia_kg_m2: f64 = 0.12;
         /// Propeller shaft's rear half and coupling drum, kg m².
-        coupling_input_inertia_kg_m2: f64 = 0.021;
+        coupling_input_inertia_kg_m2: f64 = 0.032;
         /// Coupling hub and pinion, kg m².
         coupling_output_inertia_kg_m2: f64 = 0.006;
-        /// Torsional stiffness of the propeller shaft with its rubber joint, N·m/rad.
-        shaft_stiffness_nm_per_rad: f64 = 4200.0;
+        /// Torsional stiffness from the power take-off to the rear wheels, seen at the propeller
+        /// shaft, N·m/rad: shaft with rubber joints, final drive on its mounts, and half shafts are
+        /// springs in a row, lumped here.
+        shaft_stiffness_nm_per_rad: f64 = 900.0;
         /// Its damping, N·m s/rad.
-        shaft_damping_nm_s: f64 = 1.8;
+        shaft_damping_nm_s: f64 = 0.6;
         /// Capacity of the launch clutch, N·m.
         clutch_capacity_nm: f64 = 430.0;
         /// Launch clutch torque per engine speed above its biting speed, N·m s/rad.
@@ -266,9 +268,9 @@ parameters! {
         /// Fall of demand while the pedal stays on, per cent per second.
         decay_percent_per_s: f64 = 6.0;
         /// Steering wheel angle above which it opens at walking pace, deg.
-        tight_steering_deg: f64 = 220.0;
+        tight_steering_deg: f64 = 330.0;
         /// Speed below which that holds, m/s.
-        tight_speed_mps: f64 = 5.0;
+        tight_speed_mps: f64 = 3.0;
         /// Plate temperature above which it protects the pack, °C (common practice, no source).
         hot_plate_c: f64 = 150.0;
         /// Voltage share that the motor is held at once pressure stands.

@@ -24,6 +24,8 @@ const FLUID_DENSITY_KG_M3: f64 = 850.0;
 const LEAST_FILM_M: f64 = 15e-6;
 /// Force at which half of the film is gone, N.
 const FILM_FORCE_N: f64 = 40.0;
+/// The coefficient never falls below this share of its reference, whatever its slope.
+const LEAST_LEVEL: f64 = 0.2;
 /// Speeds below which a loss fades in sign: wheels, rad/s.
 const STILL_RAD_S: f64 = 0.2;
 
@@ -202,7 +204,7 @@ impl Drivetrain {
             tyre::rate(long, lat, ground[i], relaxation, load_n[i], &u.contact[i])
         });
         let brakes = std::array::from_fn::<_, 4, _>(|i| {
-            BRAKE_BRISTLE.rate(s.brake_presliding[i], w[i])
+            BRAKE_BRISTLE.rate(s.brake_presliding[i], w[i], 1.0)
         });
         let brake_nm: [f64; 4] =
             std::array::from_fn(|i| u.brake_capacity_nm[i] * brakes[i].share);
@@ -215,7 +217,7 @@ impl Drivetrain {
         let total_ratio = u.gear_ratio * d.final_drive;
         let clutch_slip = s.engine_rad_s - total_ratio * front_mean;
         let clutch_capacity = if u.gear_ratio == 0.0 { 0.0 } else { u.clutch_capacity_nm };
-        let clutch = CLUTCH_BRISTLE.rate(s.clutch_presliding, clutch_slip);
+        let clutch = CLUTCH_BRISTLE.rate(s.clutch_presliding, clutch_slip, 1.0);
         let clutch_nm = clutch_capacity * clutch.share;
         let gearbox_nm = clutch_nm * total_ratio;
         let front_loss_nm =
@@ -234,8 +236,9 @@ impl Drivetrain {
             s.pump_rad_s,
             s.pressure_bar,
         );
-        let coupling = COUPLING_BRISTLE.rate(s.coupling_presliding, slip);
-        let coupling_nm = self.coupling_capacity_nm(s, u, &hydraulic, slip) * coupling.share
+        let level = u.lining.level(slip.abs() * self.friction_radius_m).max(LEAST_LEVEL);
+        let coupling = COUPLING_BRISTLE.rate(s.coupling_presliding, slip, level);
+        let coupling_nm = self.coupling_reference_nm(s, u, &hydraulic) * coupling.share
             + self.open_drag_nm_s(u, &hydraulic) * slip;
         let pinion_nm = coupling_nm * d.rear_drive_ratio;
         let rear_loss_nm =
@@ -362,23 +365,16 @@ impl Drivetrain {
         (force, moment)
     }
 
-    /// Torque that the pack can carry, N·m: surfaces times coefficient times effective radius
-    /// times force (design definition of coupling torque).
-    fn coupling_capacity_nm(
-        &self,
-        s: &State,
-        u: &Inputs,
-        hydraulic: &HydraulicRate,
-        slip_rad_s: f64,
-    ) -> f64 {
+    /// Torque that the pack carries at its coefficient's reference, N·m: surfaces times coefficient
+    /// times effective radius times force (the definition of coupling torque).
+    fn coupling_reference_nm(&self, s: &State, u: &Inputs, hydraulic: &HydraulicRate) -> f64 {
         let force = hydraulic.pack_n + u.tight_n;
         if force <= 0.0 {
             return 0.0;
         }
         let warp = 1.0 + u.warp_share * libm::sin(s.coupling_turn_rad);
-        let coefficient = u.lining.at(slip_rad_s.abs() * self.friction_radius_m, s.plate_c);
         f64::from(self.car.coupling.friction_surfaces)
-            * coefficient
+            * u.lining.reference(s.plate_c)
             * self.friction_radius_m
             * force
             * warp

@@ -169,13 +169,14 @@ pub fn parts_at(car: &Car, faults: &[Fault], t_s: f64) -> Parts {
         pump_leakage_factor: 1.0 + 6.0 * pump,
         motor_wear_factor: 1.0 + 0.8 * pump,
         seal_leakage_m3_s_pa: h.seal_leakage_m3_s_pa
-            + 15.0e-11 * of(Cause::LeakingPistonSeal),
+            + 22.0e-11 * of(Cause::LeakingPistonSeal),
         clearance_m: c.clearance_m
             * (1.0 + 2.0 * of(Cause::ExcessClearance))
             * (1.0 - 0.8 * tight),
         lining: Coefficient {
-            sliding: c.friction_coefficient * (1.0 - 0.6 * worn),
-            static_ratio: c.static_ratio + 0.9 * shudder,
+            // Spent fluid loses friction while sliding and keeps it while sticking.
+            sliding: c.friction_coefficient * (1.0 - 0.6 * worn) * (1.0 - 0.35 * shudder),
+            static_ratio: c.static_ratio * (1.0 + 0.05 * shudder) / (1.0 - 0.35 * shudder),
             fade_mps: c.fade_speed_mps * (1.0 + 1.5 * shudder),
             slope_s_per_m: c.speed_slope_s_per_m,
             loss_per_k: c.temperature_slope_per_k,

@@ -1,9 +1,10 @@
 //! Friction: the bristle element that stands for every clutch and brake, the lining's coefficient,
 //! and the lining's effective radius.
 //!
-//! A bristle turns stick-slip into a smooth state: presliding `z` runs from -1 to 1 and the torque
-//! is `capacity * z`. Sliding one way, `z` comes to +-1 after the presliding angle; at rest `z`
-//! stands still and the element is a spring, so that a held brake does not creep.
+//! A bristle turns stick-slip into a smooth state: the torque is `capacity * z`, and sliding one
+//! way presliding `z` comes to plus or minus the level of friction over the presliding angle. The
+//! level is 1, or the coefficient at this speed over its reference. At rest `z` stands still and
+//! the element is a spring, so that a held brake does not creep.
 //! (P. R. Dahl, "A Solid Friction Model", Aerospace Corp. TOR-0158(3107-18)-1, 1968; C. Canudas de
 //! Wit, H. Olsson, K. J. Åström, P. Lischinsky, IEEE Trans. Autom. Control 40 (1995) 419-425;
 //! forms from memory.)
@@ -29,12 +30,13 @@ pub struct BristleRate {
 }
 
 impl Bristle {
-    /// Rate and torque share at presliding `z` and sliding speed `slip_rad_s`.
+    /// Rate and torque share at presliding `z` and sliding speed `slip_rad_s`, on the way to
+    /// `level`.
     #[must_use]
-    pub fn rate(&self, z: f64, slip_rad_s: f64) -> BristleRate {
+    pub fn rate(&self, z: f64, slip_rad_s: f64, level: f64) -> BristleRate {
         let speed = slip_rad_s.abs();
         let z_per_s =
-            (slip_rad_s - speed * z) / (self.presliding_rad + speed * self.film_time_s);
+            (slip_rad_s - speed * z / level) / (self.presliding_rad + speed * self.film_time_s);
         BristleRate { z_per_s, share: z + self.damping_s * z_per_s }
     }
 }
@@ -65,16 +67,26 @@ pub struct Coefficient {
 }
 
 impl Coefficient {
-    /// The coefficient at a sliding speed of 0 or more and a temperature: a Stribeck form with a
+    /// The sliding coefficient at a temperature, without the parts that depend on speed.
+    #[must_use]
+    pub fn reference(&self, temperature_c: f64) -> f64 {
+        self.sliding * (1.0 - self.loss_per_k * (temperature_c - 60.0)).max(0.3)
+    }
+
+    /// The coefficient over its reference at a sliding speed of 0 or more: a Stribeck form with a
     /// linear rise. (Shape: R. Stribeck 1902, as used for paper linings in wet-clutch texts; from
     /// memory.) With a static ratio above 1 it falls with speed, which is what makes a pack
     /// shudder: SAE J3210 fails a fluid whose slope is negative.
     #[must_use]
-    pub fn at(&self, sliding_mps: f64, temperature_c: f64) -> f64 {
+    pub fn level(&self, sliding_mps: f64) -> f64 {
         let fade = libm::exp(-sliding_mps / self.fade_mps);
-        let speed = 1.0 + (self.static_ratio - 1.0) * fade + self.slope_s_per_m * sliding_mps;
-        let heat = (1.0 - self.loss_per_k * (temperature_c - 60.0)).max(0.3);
-        self.sliding * speed * heat
+        1.0 + (self.static_ratio - 1.0) * fade + self.slope_s_per_m * sliding_mps
+    }
+
+    /// The coefficient at a sliding speed and a temperature.
+    #[must_use]
+    pub fn at(&self, sliding_mps: f64, temperature_c: f64) -> f64 {
+        self.reference(temperature_c) * self.level(sliding_mps)
     }
 }
 
@@ -121,7 +133,7 @@ mod tests {
         // first speed, second speed, presliding, heat
         let rates = |y: &[f64; 4]| {
             let slip = y[0] - y[1];
-            let bristle = COUPLING_BRISTLE.rate(y[2], slip);
+            let bristle = COUPLING_BRISTLE.rate(y[2], slip, 1.0);
             let torque = capacity_nm * bristle.share;
             [-torque / inertia[0], torque / inertia[1], bristle.z_per_s, torque * slip]
         };
@@ -173,7 +185,7 @@ mod tests {
     fn a_held_brake_is_a_spring_and_does_not_creep() {
         // Constant load below capacity on an inertia: it swings in and then stands.
         let rates = |y: &[f64; 4]| {
-            let bristle = BRAKE_BRISTLE.rate(y[1], y[0]);
+            let bristle = BRAKE_BRISTLE.rate(y[1], y[0], 1.0);
             [(300.0 - 1000.0 * bristle.share) / 1.15, bristle.z_per_s, y[0], 0.0]
         };
         let mut y = [0.0; 4];

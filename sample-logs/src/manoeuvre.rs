@@ -111,9 +111,9 @@ impl Manoeuvre {
             Kind::TipIn => Self { seconds: 1.8, to_mps: kmh(130.0), ..base },
             Kind::TurnIn => Self {
                 seconds: 1.8,
-                from_mps: kmh(25.0),
-                to_mps: kmh(130.0),
-                steering_deg: 110.0,
+                from_mps: kmh(16.0),
+                to_mps: kmh(27.0),
+                steering_deg: 220.0,
                 ..base
             },
             Kind::Coast => Self { seconds: 15.0, from_mps: kmh(60.0), to_mps: kmh(15.0), ..base },

@@ -42,11 +42,12 @@ pub struct TyreRate {
     pub lat_n: f64,
 }
 
-/// Damping time of the contact's spring at standstill, s. It stands for the carcass damping, which
-/// settles a braked car within a few swings, and fades as rolling takes over.
-const STANDING_DAMPING_S: f64 = 0.02;
+/// Damping time of the contact's spring at standstill over the curve's slope at 0, s: a softer
+/// surface damps longer, so that a braked car settles within a few swings on any. It stands for
+/// carcass and ground, and fades as rolling takes over.
+const STANDING_DAMPING_S: f64 = 1.1;
 /// Speed over which that fades, m/s.
-const STANDING_SPEED_MPS: f64 = 3.0;
+const STANDING_SPEED_MPS: f64 = 1.0;
 /// Largest bounded slip that is still told apart: a practical slip of 3.
 const SPIN: f64 = 0.75;
 
@@ -66,7 +67,7 @@ pub fn rate(
     let lat_per_s = (-motion.across_mps - transport * lat) / relaxation.lat_m;
 
     let fade = transport / STANDING_SPEED_MPS;
-    let damping_s = STANDING_DAMPING_S / (1.0 + fade * fade);
+    let damping_s = STANDING_DAMPING_S / contact.new.slope() / (1.0 + fade * fade);
     let x = long + damping_s * long_per_s;
     let y = lat + damping_s * lat_per_s;
 

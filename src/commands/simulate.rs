@@ -87,7 +87,7 @@ impl TruthFile {
     fn close(self) -> Result<(), Failure> {
         let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
         match self.writer {
-            Some(mut writer) => writer.finish().map(|_| ()).map_err(internal),
+            Some(writer) => writer.finish().map(|_| ()).map_err(internal),
             None => Ok(()),
         }
     }

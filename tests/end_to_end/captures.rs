@@ -185,7 +185,8 @@ impl SmallCar {
             t if t < 14.0 => 9.0 - 0.3 * (t - 4.0),
             t => (6.0 - 3.0 * (t - 14.0)).max(0.0),
         };
-        let x = (t_s - 0.03).max(0.0) / 0.2;
+        // Slip begins when the wheels turn fast enough for their sensors.
+        let x = (t_s - 0.3).max(0.0) / 0.2;
         let slip_mps = if t_s > 0.0 && t_s < 4.0 { 1.5 * x * (1.0 - x).exp() } else { 0.0 };
         let demand = if (0.0..held_s).contains(&t_s) { 60.0 } else { 0.0 };
         let rise = |t: f64| 1.0 - (-(t - self.dead_time_s).max(0.0) / self.time_constant_s).exp();

@@ -30,8 +30,8 @@ fn check(name: &str, value: &Value, truth: f64, tolerance: f64) {
 }
 
 /// Truth: a first-order rise after a dead time crosses 10, 50 and 90 % after 0.1053605, 0.6931472
-/// and 2.3025851 time constants (closed form, 1 - exp(-t)); the demand is first carried by the
-/// frame stamped 1 ms after it steps.
+/// and 2.3025851 time constants (closed form, 1 - exp(-t)). Demand and pressure share a frame, so
+/// its stamp shifts both alike.
 #[test]
 fn delays_of_a_first_order_rise() {
     for (dead_time_s, time_constant_s) in [(0.08, 0.05), (0.15, 0.03), (0.04, 0.12)] {
@@ -47,7 +47,7 @@ fn delays_of_a_first_order_rise() {
             assert!((end_s - start_s - 3.0).abs() < 0.6, "{start_s} to {end_s}");
             assert_eq!((kind.as_str(), reference.as_str()), ("launch", "demand"));
             // The pressure is sampled every 10 ms: an error of a tenth of that is the aim.
-            let ms = |time_constants: f64| 1e3 * (dead_time_s + time_constants * time_constant_s) - 1.0;
+            let ms = |time_constants: f64| 1e3 * (dead_time_s + time_constants * time_constant_s);
             check("dead time", &engagement.dead_time_ms, ms(0.105_360_5), 2.0);
             check("delay", &engagement.engagement_delay_ms, ms(0.693_147_2), 1.0);
             check("rise time", &engagement.rise_time_ms, 1e3 * 2.197_224_6 * time_constant_s, 3.0);
@@ -55,16 +55,18 @@ fn delays_of_a_first_order_rise() {
     }
 }
 
-/// Truth: slip is 1.5 m/s times x exp(1 - x) with x = t / 0.2 s, so its peak is 1.5 m/s, its
-/// integral 1.5 * 0.2 * e m, and it falls to a tenth of the peak at x = 4.889720 (closed form by
-/// the Lambert function, value from a numerical solver).
+/// Truth: slip is 1.5 m/s times x exp(1 - x) with x = t / 0.2 s, so its peak is 1.5 m/s; it falls to
+/// a tenth of the peak at x = 4.889720 (closed form by the Lambert function, value from a numerical
+/// solver), and its integral up to there is 0.2 s times 1.5 e (1 - (1 + x) exp(-x)) m.
 #[test]
 fn slip_of_a_known_pulse() {
     let measured = measured(SmallCar::default(), 4);
     for engagement in &measured.drives[0].engagements {
         check("peak slip", &engagement.peak_slip_mps, 1.5, 0.03);
-        check("slip distance", &engagement.slip_distance_m, 1.5 * 0.2 * std::f64::consts::E, 0.03);
-        check("slip time", &engagement.slip_time_ms, 1e3 * 0.2 * 4.889_720, 40.0);
+        let end: f64 = 4.889_720;
+        let integral = 1.0 - (1.0 + end) * (-end).exp();
+        check("slip distance", &engagement.slip_distance_m, 0.3 * std::f64::consts::E * integral, 0.03);
+        check("slip time", &engagement.slip_time_ms, 1e3 * 0.2 * end, 40.0);
         check("steady slip", &engagement.steady_slip_mps, 0.0, 0.05);
         check("hold", &engagement.hold_percent_per_s, 0.0, 0.2);
         check("ripple", &engagement.ripple_bar, 0.0, 0.05);

@@ -9,6 +9,7 @@ number of frames, then the frames in hex: all of them up to eight, else the firs
 last four. Byte i of a message is (7 i + 3) mod 256.
 """
 
+import argparse
 from pathlib import Path
 
 import isotp
@@ -52,6 +53,14 @@ def text(value):
     return "-" if value is None else f"{value:02X}"
 
 
+
+def out_path():
+    """`--out FILE`, or the committed table beside this file."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, default=Path(__file__).with_suffix(".txt"))
+    return parser.parse_args().out
+
+
 def main():
     lines = []
     for frame_bytes, padding, address in LAYOUTS:
@@ -61,7 +70,7 @@ def main():
             shown = frames if len(frames) <= 8 else frames[:4] + frames[-4:]
             hexes = " ".join(frame.hex().upper() for frame in shown)
             lines.append(f"{frame_bytes} {text(padding)} {text(address)} {length} {len(frames)} {hexes}")
-    Path(__file__).with_suffix(".txt").write_text("\n".join(lines) + "\n")
+    out_path().write_text("\n".join(lines) + "\n")
 
 
 if __name__ == "__main__":

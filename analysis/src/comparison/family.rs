@@ -76,7 +76,11 @@ pub fn correct(questions: &[Question]) -> Vec<Corrected> {
             if q.measure == Measure::FrictionWorkPerArea && asked(Measure::FrictionWork) {
                 return 0.0;
             }
-            let importance = if PROOF.contains(&q.measure) { 1.0 } else { IMPORTANCE_OF_OTHERS };
+            let importance = if PROOF.contains(&q.measure) {
+                1.0
+            } else {
+                IMPORTANCE_OF_OTHERS
+            };
             let spread = q.relative_spread.clamp(SPREAD_RANGE.0, SPREAD_RANGE.1);
             importance / spread.powi(3)
         })
@@ -86,12 +90,16 @@ pub fn correct(questions: &[Question]) -> Vec<Corrected> {
     let mut corrected: Vec<Corrected> = holm::weighted(&p, &weights)
         .into_iter()
         .zip(&weights)
-        .map(|(p, weight)| Corrected { p, level: LEVEL * weight / total })
+        .map(|(p, weight)| Corrected {
+            p,
+            level: LEVEL * weight / total,
+        })
         .collect();
     let place = |measure| questions.iter().position(|q| q.measure == measure);
-    if let (Some(work), Some(per_area)) =
-        (place(Measure::FrictionWork), place(Measure::FrictionWorkPerArea))
-        && let Some(answer) = corrected.get(work).copied()
+    if let (Some(work), Some(per_area)) = (
+        place(Measure::FrictionWork),
+        place(Measure::FrictionWorkPerArea),
+    ) && let Some(answer) = corrected.get(work).copied()
         && let Some(slot) = corrected.get_mut(per_area)
     {
         *slot = answer;
@@ -103,7 +111,9 @@ pub fn correct(questions: &[Question]) -> Vec<Corrected> {
 #[must_use]
 pub fn overall(measures: &[MeasureComparison]) -> Verdict {
     let has = |verdict| {
-        measures.iter().any(|m| PROOF.contains(&m.measure) && m.verdict == verdict)
+        measures
+            .iter()
+            .any(|m| PROOF.contains(&m.measure) && m.verdict == verdict)
     };
     match (has(Verdict::Reduced), has(Verdict::Increased)) {
         (true, false) => Verdict::Reduced,
@@ -119,7 +129,11 @@ mod tests {
     use super::*;
 
     fn ask(measure: Measure, p: f64, relative_spread: f64) -> Question {
-        Question { measure, p, relative_spread }
+        Question {
+            measure,
+            p,
+            relative_spread,
+        }
     }
 
     #[test]

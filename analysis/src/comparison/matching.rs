@@ -38,6 +38,9 @@ const CALIPER_SD: f64 = 1.25;
 /// Those without it are then left out.
 pub(super) const PRESENT_SHARE: f64 = 0.9;
 
+/// How many causes are named.
+const REASONS: usize = 2;
+
 /// Engagements of two sets that may be compared.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Matching {
@@ -49,7 +52,7 @@ pub struct Matching {
     pub pairs: Vec<(usize, usize)>,
     /// What was compared with what.
     pub strata: Vec<Stratum>,
-    /// Why engagements were left out, one plain phrase a cause.
+    /// Why engagements were left out, one plain phrase a cause, the commonest first.
     pub apart: Vec<String>,
 }
 
@@ -68,36 +71,62 @@ pub struct Stratum {
 #[must_use]
 pub fn match_engagements(before: &[&Engagement], after: &[&Engagement]) -> Matching {
     let mut matching = Matching::default();
-    let mut keys: Vec<(Kind, Reference)> =
-        before.iter().chain(after).map(|e| (e.kind, e.reference)).collect();
+    let mut keys: Vec<(Kind, Reference)> = before
+        .iter()
+        .chain(after)
+        .map(|e| (e.kind, e.reference))
+        .collect();
     keys.sort_unstable();
     keys.dedup();
-    let mut one_sided = Vec::new();
+    let all = (before.len() + after.len()) as f64;
+    let mut apart = Vec::new();
     let mut paired = Vec::new();
     for (kind, reference) in keys {
         let member = |e: &Engagement| e.kind == kind && e.reference == reference;
         let pick = |set: &[&Engagement]| -> Vec<usize> {
-            set.iter().enumerate().filter(|(_, e)| member(e)).map(|(index, _)| index).collect()
+            set.iter()
+                .enumerate()
+                .filter(|(_, e)| member(e))
+                .map(|(index, _)| index)
+                .collect()
         };
-        let sides = Sides { before, after, b: pick(before), a: pick(after) };
+        let sides = Sides {
+            before,
+            after,
+            b: pick(before),
+            a: pick(after),
+        };
         if sides.b.is_empty() || sides.a.is_empty() {
-            let side = if sides.a.is_empty() { "before" } else { "after" };
-            one_sided.push((kind, reference, side));
+            let (count, side) = if sides.a.is_empty() {
+                (sides.b.len(), "before")
+            } else {
+                (sides.a.len(), "after")
+            };
+            let text = format!(
+                "only the {side} set has {} timed from {}",
+                plural(kind),
+                reference.text()
+            );
+            apart.push((count as f64 / all, text));
             continue;
         }
-        match_stratum(kind, reference, sides, &mut matching, &mut paired);
+        let reasons = match_stratum(kind, reference, sides, &mut matching, &mut paired);
+        apart.extend(
+            reasons
+                .into_iter()
+                .map(|(count, text)| (count as f64 / all, text)),
+        );
     }
     matching.before.sort_unstable();
     matching.after.sort_unstable();
     paired.sort_by(|x: &(f64, (usize, usize)), y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)));
     matching.pairs = paired.into_iter().map(|(_, pair)| pair).collect();
-    for (kind, reference, side) in one_sided {
-        matching.apart.push(format!(
-            "every {} timed from {} is in the {side} set",
-            kind.text(),
-            reference.text()
-        ));
-    }
+    apart.sort_by(|x, y| y.0.total_cmp(&x.0));
+    matching.apart = apart
+        .into_iter()
+        .map(|(_, text)| text)
+        .take(REASONS)
+        .collect();
     matching
 }
 
@@ -147,7 +176,7 @@ fn match_stratum(
     sides: Sides<'_>,
     matching: &mut Matching,
     paired: &mut Vec<(f64, (usize, usize))>,
-) {
+) -> Vec<(usize, String)> {
     let calipers = calipers(&sides);
     let (b, b_points) = Sides::points(sides.before, &sides.b, &calipers);
     let (a, a_points) = Sides::points(sides.after, &sides.a, &calipers);
@@ -162,9 +191,12 @@ fn match_stratum(
     let mut a_tree = Tree::new(a_points.clone());
     let kept_before = with_counterpart(&b, &b_points, &a_tree);
     let kept_after = with_counterpart(&a, &a_points, &b_tree);
-    if kept_before.len() < sides.b.len() || kept_after.len() < sides.a.len() {
-        matching.apart.extend(reasons(kind, &sides, &calipers));
-    }
+    let left_out = sides.b.len() + sides.a.len() - kept_before.len() - kept_after.len();
+    let reasons = if left_out > 0 {
+        reasons(kind, &sides, &calipers, left_out)
+    } else {
+        Vec::new()
+    };
     matching.before.extend(kept_before);
     matching.after.extend(kept_after);
     for (pair, distance) in closest_pairs(&b_points, &mut a_tree) {
@@ -172,7 +204,12 @@ fn match_stratum(
             paired.push((distance, (*x, *y)));
         }
     }
-    matching.strata.push(Stratum { kind, reference, calipers });
+    matching.strata.push(Stratum {
+        kind,
+        reference,
+        calipers,
+    });
+    reasons
 }
 
 /// Conditions that both sets have, with their calipers.
@@ -196,12 +233,14 @@ fn calipers(sides: &Sides<'_>) -> Vec<(Condition, f64)> {
 fn caliper(condition: Condition, before: &[f64], after: &[f64]) -> f64 {
     let sizes: Vec<f64> = before.iter().chain(after).map(|v| v.abs()).collect();
     let typical = median(&sizes).unwrap_or(0.0);
-    let squares = |values: &[f64]| {
-        robust_sd(values).map_or(0.0, |sd| values.len() as f64 * sd * sd)
-    };
+    let squares =
+        |values: &[f64]| robust_sd(values).map_or(0.0, |sd| values.len() as f64 * sd * sd);
     let pooled = ((squares(before) + squares(after)) / sizes.len().max(1) as f64).sqrt();
     // Values that are all zero must still be equal to each other.
-    condition.negligible(typical).max(CALIPER_SD * pooled).max(1e-9)
+    condition
+        .negligible(typical)
+        .max(CALIPER_SD * pooled)
+        .max(1e-9)
 }
 
 /// Pairs of one-to-one matching, the closest two that are left first, with squared distances.
@@ -224,8 +263,13 @@ fn closest_pairs(before: &[Vec<f64>], after: &mut Tree) -> Vec<((usize, usize), 
     pairs
 }
 
-/// In which conditions the sets do not overlap.
-fn reasons(kind: Kind, sides: &Sides<'_>, calipers: &[(Condition, f64)]) -> Vec<String> {
+/// In which conditions the sets do not overlap, each with the number of engagements concerned.
+fn reasons(
+    kind: Kind,
+    sides: &Sides<'_>,
+    calipers: &[(Condition, f64)],
+    left_out: usize,
+) -> Vec<(usize, String)> {
     let mut reasons = Vec::new();
     for (condition, caliper) in calipers {
         let [b, a] = sides.values(*condition);
@@ -237,25 +281,27 @@ fn reasons(kind: Kind, sides: &Sides<'_>, calipers: &[(Condition, f64)]) -> Vec<
         {
             let unit = condition.unit();
             let space = if unit.is_empty() { "" } else { " " };
-            reasons.push(format!(
-                "{} of the {} runs from {} to {}{space}{unit} before and from {} to {}{space}{unit} \
-                 after",
+            let text = format!(
+                "{} of the {} is {} to {}{space}{unit} before and {} to {}{space}{unit} after",
                 condition.label(),
                 plural(kind),
                 short(*b0),
                 short(*b1),
                 short(*a0),
                 short(*a1),
-            ));
+            );
+            reasons.push((alone, text));
         }
     }
-    if reasons.is_empty() {
+    let explained = reasons.iter().map(|(count, _)| *count).max().unwrap_or(0);
+    if 2 * explained < left_out {
         let names: Vec<&str> = calipers.iter().map(|(c, _)| c.label()).collect();
-        reasons.push(format!(
-            "some {} have no counterpart alike in {} at once",
+        let text = format!(
+            "few {} are alike in {} at once",
             plural(kind),
             names.join(", ")
-        ));
+        );
+        reasons.push((left_out, text));
     }
     reasons
 }
@@ -282,5 +328,5 @@ fn plural(kind: Kind) -> &'static str {
 
 /// Three digits at most.
 fn short(value: f64) -> String {
-    super::wording::digits(value, value.abs() / 100.0)
+    super::wording::digits(value, value.abs() / 10.0)
 }

@@ -22,7 +22,12 @@ impl<'a> Sets<'a> {
         let mut after = once(after, "after", &mut warnings);
         let in_both: Vec<(&DriveMeasures, &DriveMeasures)> = before
             .iter()
-            .flat_map(|b| after.iter().filter(|a| same_recording(b, a)).map(|a| (*b, *a)))
+            .flat_map(|b| {
+                after
+                    .iter()
+                    .filter(|a| same_recording(b, a))
+                    .map(|a| (*b, *a))
+            })
             .collect();
         for (b, a) in &in_both {
             let names = if b.name == a.name {
@@ -40,7 +45,11 @@ impl<'a> Sets<'a> {
         after.sort_by_key(|d| d.start_ns);
         warnings.extend(order(&before, &after));
         warnings.extend(references(&before, &after));
-        Self { before, after, warnings }
+        Self {
+            before,
+            after,
+            warnings,
+        }
     }
 }
 
@@ -65,7 +74,10 @@ fn once<'a>(
     let mut by_start: std::collections::HashMap<i64, Vec<usize>> = std::collections::HashMap::new();
     for drive in drives {
         let places = by_start.entry(drive.start_ns).or_default();
-        let seen = places.iter().filter_map(|i| kept.get(*i)).find(|k| same_recording(k, drive));
+        let seen = places
+            .iter()
+            .filter_map(|i| kept.get(*i))
+            .find(|k| same_recording(k, drive));
         if let Some(first) = seen {
             warnings.push(format!(
                 "{} is the same recording as {} of the {set} set and was counted once",

@@ -18,12 +18,19 @@
 //! `delta` is given in the measure's unit as `2 L sinh(delta / 2)`, which is `L_after - L_before`
 //! about their geometric mean `L`.
 //!
+//! **Spread.** Drives and engagements are taken to spread alike before and after, unless the
+//! spread within drives clearly says otherwise (a healed coupling may be calmer, not only
+//! quicker). Then both of a set's standard deviations are scaled by what it shows within drives.
+//!
 //! **Interval.** `shift -+ t SE` with the model's standard error between drives and Satterthwaite's
 //! degrees of freedom; three drives against three have 4 of them, whatever the number of
 //! engagements. The standard error is never taken smaller than the stated uncertainty of the
 //! measured values allows.
 
-use super::condition::Condition;
+mod design;
+
+use design::{Design, SET};
+
 use super::matching::Stratum;
 use crate::engagement::Conditions;
 use crate::statistics::hodges_lehmann::{self, weighted_shift};
@@ -38,6 +45,9 @@ pub const CONFIDENCE: f64 = 0.95;
 /// By how much twice the log likelihood must prefer the logarithm. Two is the usual mark of a
 /// difference worth noting (Akaike).
 const PREFERENCE: f64 = 2.0;
+
+/// Part of the values below which a spread is rounding.
+const ROUNDING: f64 = 1e-11;
 
 /// One measured value of a matched engagement.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -165,10 +175,15 @@ pub fn estimate(
     };
     let within_drives = fit.coefficient(SET, Level::Total).map(|c| {
         let reach = two_sided_critical(1.0 - CONFIDENCE, fit.within_df as f64) * c.standard_error;
-        (scale.natural(difference - reach), scale.natural(difference + reach))
+        (
+            scale.natural(difference - reach),
+            scale.natural(difference + reach),
+        )
     });
     let floor = model.measurement_error(observations);
-    let trend = design.trend.and_then(|column| trend(&fit, column, &design, scale));
+    let trend = design
+        .trend
+        .and_then(|column| trend(&fit, column, &design, scale));
     Ok(Shift {
         shift: scale.natural(difference),
         sureness: sureness(&fit, difference, floor, scale),
@@ -184,17 +199,28 @@ fn sureness(fit: &Fit, difference: f64, floor: f64, scale: Scale) -> Result<Sure
         "too few drives to tell the work from what else differs between drives".to_owned()
     })?;
     let standard_error = between.standard_error.max(floor);
-    let rounding = 1e-12 * fit.intercept.abs().max(difference.abs());
+    let rounding = ROUNDING * fit.intercept.abs().max(difference.abs());
     if standard_error <= rounding {
-        return Err("the values do not vary, so there is no spread to judge a change by".to_owned());
+        return Err(
+            "the values do not vary, so there is no spread to judge a change by".to_owned(),
+        );
     }
     let reach = two_sided_critical(1.0 - CONFIDENCE, between.df) * standard_error;
-    let (low, high) = (scale.natural(difference - reach), scale.natural(difference + reach));
+    let (low, high) = (
+        scale.natural(difference - reach),
+        scale.natural(difference + reach),
+    );
     if !(low.is_finite() && high.is_finite()) {
         return Err("too few drives for the interval to have an end".to_owned());
     }
     let p = two_sided_p(difference / standard_error, between.df);
-    Ok(Sureness { standard_error, df: between.df, p, low, high })
+    Ok(Sureness {
+        standard_error,
+        df: between.df,
+        p,
+        low,
+        high,
+    })
 }
 
 fn trend(fit: &Fit, column: usize, design: &Design, scale: Scale) -> Option<Trend> {
@@ -214,107 +240,6 @@ fn trend(fit: &Fit, column: usize, design: &Design, scale: Scale) -> Option<Tren
     })
 }
 
-/// Column of the design that tells the sets apart.
-const SET: usize = 0;
-
-/// Regressors, one value an observation.
-struct Design {
-    columns: Vec<Vec<f64>>,
-    /// Where the columns that are adjusted for begin; before them stand set and kinds.
-    first_adjusted: usize,
-    trend: Option<usize>,
-    drive: Vec<usize>,
-}
-
-impl Design {
-    fn new(observations: &[Observation], strata: &[Stratum], with_trend: bool) -> Self {
-        let column = |f: &dyn Fn(&Observation) -> f64| observations.iter().map(f).collect();
-        let mut columns: Vec<Vec<f64>> = vec![column(&|o| f64::from(u8::from(o.is_after)))];
-        for stratum in 1..strata.len() {
-            columns.push(column(&|o| f64::from(u8::from(o.stratum == stratum))));
-        }
-        let first_adjusted = columns.len();
-        let trend = with_trend.then_some(first_adjusted);
-        if with_trend {
-            let use_so_far = |o: &Observation| (o.since_work as f64).ln_1p();
-            let after: Vec<f64> = observations.iter().filter(|o| o.is_after).map(use_so_far).collect();
-            let mean = after.iter().sum::<f64>() / after.len().max(1) as f64;
-            columns.push(column(&|o| if o.is_after { use_so_far(o) - mean } else { 0.0 }));
-            columns.push(column(&|o| (o.place_in_drive as f64).ln_1p()));
-        }
-        for condition in Condition::ALL {
-            columns.extend(condition_column(condition, observations, strata));
-        }
-        let drive = observations.iter().map(|o| o.drive).collect();
-        Self { columns, first_adjusted, trend, drive }
-    }
-
-    /// Fits, leaving out conditions from the last one on while too little is left to judge by.
-    fn fit(
-        &self,
-        z: &[f64],
-        with: fn(&[f64], &[Vec<f64>], &[usize]) -> Option<Fit>,
-    ) -> Option<Fit> {
-        let least = self.first_adjusted + if self.trend.is_some() { 2 } else { 0 };
-        let mut columns = self.columns.clone();
-        loop {
-            let fit = with(z, &columns, &self.drive);
-            let enough = fit.as_ref().is_some_and(|f| f.between_df > 0 && f.within_df > 1);
-            if enough || columns.len() <= least {
-                return fit;
-            }
-            columns.pop();
-        }
-    }
-
-    /// Values with all but set and kind taken off.
-    fn adjusted(&self, z: &[f64], fit: &Fit) -> Vec<f64> {
-        let mut adjusted = z.to_vec();
-        let effects = self.columns.iter().zip(&fit.coefficients).skip(self.first_adjusted);
-        for (column, coefficient) in effects {
-            let beta = coefficient.unwrap_or(0.0);
-            for (value, x) in adjusted.iter_mut().zip(column) {
-                *value -= beta * x;
-            }
-        }
-        adjusted
-    }
-}
-
-/// A condition as deviations from its mean in each stratum, in calipers; `None` if it is used in
-/// no stratum or hardly varies.
-fn condition_column(
-    condition: Condition,
-    observations: &[Observation],
-    strata: &[Stratum],
-) -> Option<Vec<f64>> {
-    let mut column = vec![0.0; observations.len()];
-    let mut varies = false;
-    for (index, stratum) in strata.iter().enumerate() {
-        let Some((_, caliper)) = stratum.calipers.iter().find(|(c, _)| *c == condition) else {
-            continue;
-        };
-        let values: Vec<(usize, f64)> = observations
-            .iter()
-            .enumerate()
-            .filter(|(_, o)| o.stratum == index)
-            .filter_map(|(at, o)| Some((at, condition.of(&o.conditions)?)))
-            .collect();
-        let count = values.len().max(1) as f64;
-        let mean = values.iter().map(|(_, v)| v).sum::<f64>() / count;
-        let typical = values.iter().map(|(_, v)| v.abs()).sum::<f64>() / count;
-        let least = values.iter().map(|(_, v)| *v).fold(f64::INFINITY, f64::min);
-        let most = values.iter().map(|(_, v)| *v).fold(f64::NEG_INFINITY, f64::max);
-        varies |= most - least > condition.negligible(typical);
-        for (at, value) in values {
-            if let Some(slot) = column.get_mut(at) {
-                *slot = (value - mean) / caliper;
-            }
-        }
-    }
-    varies.then_some(column)
-}
-
 /// Values on the scale on which the model works.
 struct Model {
     z: Vec<f64>,
@@ -323,7 +248,10 @@ struct Model {
 
 impl Model {
     fn choose(values: &[f64], design: &Design) -> Option<(Self, Fit)> {
-        let plain = Self { z: values.to_vec(), is_logarithmic: false };
+        let plain = Self {
+            z: values.to_vec(),
+            is_logarithmic: false,
+        };
         let logarithmic = values.iter().all(|v| *v > 0.0).then(|| Self {
             z: values.iter().map(|v| v.ln()).collect(),
             is_logarithmic: true,
@@ -332,21 +260,41 @@ impl Model {
         if let Some(logarithmic) = logarithmic {
             // Box & Cox: logarithms times the geometric mean have the values' own density.
             let mean = logarithmic.z.iter().sum::<f64>() / values.len() as f64;
-            let scaled: Vec<f64> = logarithmic.z.iter().map(|z| mean.exp() * (z - mean)).collect();
-            let criterion = |z: &[f64]| design.fit(z, two_level::fit).map(|fit| fit.criterion);
+            let scaled: Vec<f64> = logarithmic
+                .z
+                .iter()
+                .map(|z| mean.exp() * (z - mean))
+                .collect();
+            let criterion = |z: &[f64]| {
+                let fit = design.fit(|columns| two_level::fit(z, columns, &design.drive))?;
+                Some(fit.criterion)
+            };
             let prefers = |a: Option<f64>, b: Option<f64>| matches!((a, b), (Some(a), Some(b)) if a > b + PREFERENCE);
             if prefers(criterion(&chosen.z), criterion(&scaled)) {
                 chosen = logarithmic;
             }
         }
-        let fit = design.fit(&chosen.z, fit_robust)?;
+        let robust = |scale: &[f64]| {
+            design.fit(|columns| fit_robust(&chosen.z, columns, &design.drive, scale))
+        };
+        let fit = robust(&vec![1.0; values.len()])?;
+        let largest = chosen.z.iter().fold(0.0_f64, |most, z| most.max(z.abs()));
+        if fit.within_variance.sqrt() <= ROUNDING * largest {
+            return Some((chosen, fit));
+        }
+        let fit = match design.uneven_spread(&fit) {
+            Some(scale) => robust(&scale).unwrap_or(fit),
+            None => fit,
+        };
         Some((chosen, fit))
     }
 
     /// `levels` are the middles of both sets' adjusted values.
     fn scale(&self, levels: [f64; 2]) -> Scale {
         if self.is_logarithmic {
-            Scale::Logarithmic { level: (0.5 * (levels[0] + levels[1])).exp() }
+            Scale::Logarithmic {
+                level: (0.5 * (levels[0] + levels[1])).exp(),
+            }
         } else {
             Scale::Plain
         }
@@ -359,7 +307,13 @@ impl Model {
             let squares: Vec<f64> = observations
                 .iter()
                 .filter(|o| o.is_after == is_after && o.u.is_finite())
-                .map(|o| if self.is_logarithmic { o.u / o.value } else { o.u })
+                .map(|o| {
+                    if self.is_logarithmic {
+                        o.u / o.value
+                    } else {
+                        o.u
+                    }
+                })
                 .map(|u| u * u)
                 .collect();
             let count = squares.len().max(1) as f64;
@@ -390,13 +344,20 @@ fn weigh(
     for (o, value) in observations.iter().zip(adjusted) {
         let entry = (*value, weight(o));
         if let Some(stratum) = by_stratum.get_mut(o.stratum) {
-            if o.is_after { stratum.after.push(entry) } else { stratum.before.push(entry) }
+            if o.is_after {
+                stratum.after.push(entry)
+            } else {
+                stratum.before.push(entry)
+            }
         }
         let (values, weights) = &mut sides[usize::from(o.is_after)];
         values.push(entry.0);
         weights.push(entry.1);
     }
     let [before, after] = &sides;
-    let levels = [weighted_median(&before.0, &before.1)?, weighted_median(&after.0, &after.1)?];
+    let levels = [
+        weighted_median(&before.0, &before.1)?,
+        weighted_median(&after.0, &after.1)?,
+    ];
     Some((weighted_shift(&by_stratum)?, levels))
 }

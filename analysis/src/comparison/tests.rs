@@ -1,1 +1,506 @@
+//! The comparison against campaigns whose truth is known, and against wrong input.
+
 pub(crate) mod campaigns;
+
+use super::*;
+use crate::engagement::{Engagement, Kind, Reference};
+use crate::measure::{Estimate, Missing};
+use campaigns::{Plan, Tails, campaign};
+use proptest::prelude::*;
+
+const DELAY: usize = Measure::EngagementDelay as usize;
+const PEAK: usize = Measure::PeakSlip as usize;
+
+fn set_all(drives: &mut [DriveMeasures], change: impl Fn(&mut Engagement)) {
+    drives
+        .iter_mut()
+        .flat_map(|d| &mut d.engagements)
+        .for_each(change);
+}
+
+fn no_number_is_wild(comparison: &Comparison) {
+    for m in &comparison.measures {
+        let numbers = [
+            m.before_median,
+            m.after_median,
+            m.shift,
+            m.ci_low,
+            m.ci_high,
+            m.p,
+            m.p_holm,
+            m.smallest_provable,
+        ];
+        assert!(numbers.iter().flatten().all(|v| v.is_finite()), "{m:?}");
+        let has_verdict = m.verdict != Verdict::NotEnoughData;
+        assert_eq!(has_verdict, m.p_holm.is_some(), "{m:?}");
+        assert!(has_verdict || m.why.is_some(), "{m:?}");
+        if let (Some(shift), Some(low), Some(high)) = (m.shift, m.ci_low, m.ci_high) {
+            assert!(low <= shift && shift <= high, "{m:?}");
+        }
+    }
+    assert_eq!(comparison.measures.len(), Measure::COUNT);
+    assert!(!comparison.sentence.contains("NaN") && comparison.sentence.ends_with('.'));
+}
+
+#[test]
+fn a_true_reduction_is_found_with_its_size() {
+    let plan = Plan {
+        delay_change: 0.8,
+        ..Plan::USUAL
+    };
+    let made = campaign(&plan, 11);
+    let found = compare(&made.before, &made.after);
+    no_number_is_wild(&found);
+    assert_eq!(found.verdict, Verdict::Reduced);
+    let delay = &found.measures[DELAY];
+    assert_eq!(delay.verdict, Verdict::Reduced);
+    let (low, high) = (delay.ci_low.unwrap(), delay.ci_high.unwrap());
+    assert!(
+        low < made.truth[DELAY] && made.truth[DELAY] < high,
+        "{delay:?}"
+    );
+    assert!(delay.pairs > 20 && delay.pairs <= 48, "{delay:?}");
+    insta::assert_snapshot!(found.sentence, @"Reduced: engagement delay by 16.5 ms (95 % interval 10.0 to 22.9 ms; median 91.5 ms before, 72.7 ms after), over 32 matched pairs of engagements from 4 drives before and 4 drives after.");
+}
+
+#[test]
+fn no_change_shown_says_what_would_have_been() {
+    let made = campaign(&Plan::USUAL, 12);
+    let found = compare(&made.before, &made.after);
+    assert_eq!(found.verdict, Verdict::NoChangeShown);
+    insta::assert_snapshot!(found.sentence, @"No change shown: engagement delay moved by 1.7 ms (95 % interval −3.2 to 6.5 ms), where these drives would have shown a change of 7.0 ms four times out of five, over 31 matched pairs of engagements from 4 drives before and 4 drives after; a smaller change may still be there.");
+}
+
+#[test]
+fn better_and_worse_at_once_is_no_improvement() {
+    let plan = Plan {
+        delay_change: 0.7,
+        slip_change: 1.8,
+        ..Plan::USUAL
+    };
+    let made = campaign(&plan, 27);
+    let found = compare(&made.before, &made.after);
+    assert_eq!(found.measures[DELAY].verdict, Verdict::Reduced);
+    assert_eq!(found.measures[PEAK].verdict, Verdict::Increased);
+    assert_eq!(found.verdict, Verdict::NoChangeShown);
+    assert!(
+        found
+            .sentence
+            .starts_with("Mixed, so no improvement is shown: engagement delay by")
+    );
+}
+
+#[test]
+fn one_drive_a_side_gives_numbers_but_no_verdict() {
+    let plan = Plan {
+        drives: (1, 1),
+        delay_change: 0.8,
+        ..Plan::USUAL
+    };
+    let made = campaign(&plan, 13);
+    let found = compare(&made.before, &made.after);
+    no_number_is_wild(&found);
+    assert_eq!(found.verdict, Verdict::NotEnoughData);
+    let delay = &found.measures[DELAY];
+    assert!(delay.shift.unwrap() < 0.0 && delay.before_median.is_some());
+    assert_eq!((delay.ci_low, delay.p), (None, None));
+    insta::assert_snapshot!(found.sentence, @"Not enough data: engagement delay: a side of one drive (1 before, 1 after) cannot tell the work from the day; record at least 2, better 4, drives on each side under like conditions; by the spread within the drives alone the shift would lie between −26.9 and −8.2 ms.");
+}
+
+#[test]
+fn sets_at_other_temperatures_are_not_compared() {
+    let plan = Plan {
+        warmer_after_k: 60.0,
+        delay_change: 0.5,
+        ..Plan::USUAL
+    };
+    let made = campaign(&plan, 14);
+    let found = compare(&made.before, &made.after);
+    no_number_is_wild(&found);
+    assert_eq!(found.verdict, Verdict::NotEnoughData);
+    assert!(
+        found
+            .measures
+            .iter()
+            .all(|m| m.shift.is_none() && m.pairs == 0)
+    );
+    insta::assert_snapshot!(found.sentence, @"Not enough data: engagement delay: no engagement has a counterpart under like conditions (fluid temperature of the launches is 43.1 to 57.2 °C before and 102 to 117 °C after; fluid temperature of the tip-ins is 42.1 to 55.6 °C before and 104 to 118 °C after); the medians are over all engagements.");
+}
+
+#[test]
+fn references_are_never_mixed() {
+    let mut made = campaign(
+        &Plan {
+            delay_change: 0.5,
+            ..Plan::USUAL
+        },
+        15,
+    );
+    set_all(&mut made.after, |e| e.reference = Reference::Slip);
+    let found = compare(&made.before, &made.after);
+    assert_eq!(found.verdict, Verdict::NotEnoughData);
+    assert!(
+        found.measures[DELAY]
+            .why
+            .as_ref()
+            .unwrap()
+            .contains("timed from demand")
+    );
+    assert!(
+        found.warnings.iter().any(|w| w.contains("never compared")),
+        "{:?}",
+        found.warnings
+    );
+}
+
+#[test]
+fn kinds_are_never_mixed() {
+    let mut made = campaign(&Plan::USUAL, 16);
+    set_all(&mut made.before, |e| e.kind = Kind::Launch);
+    set_all(&mut made.after, |e| e.kind = Kind::TurnIn);
+    let found = compare(&made.before, &made.after);
+    assert_eq!(found.measures[DELAY].pairs, 0);
+    assert_eq!(found.verdict, Verdict::NotEnoughData);
+}
+
+#[test]
+fn one_sided_measures_say_why() {
+    let mut made = campaign(&Plan::USUAL, 17);
+    let role = slipwright_decoders::role::Role::ALL[0];
+    set_all(&mut made.after, |e| {
+        e.measures[DELAY] = Err(Missing::Role(role))
+    });
+    let found = compare(&made.before, &made.after);
+    assert_eq!(found.measures[DELAY].verdict, Verdict::NotEnoughData);
+    assert!(found.measures[DELAY].before_median.is_some());
+    assert_eq!(found.measures[DELAY].after_median, None);
+    let warning = found
+        .warnings
+        .iter()
+        .find(|w| w.contains("missing in all"))
+        .unwrap();
+    assert!(warning.contains("no valid"), "{warning}");
+    // The others are still judged.
+    assert_eq!(found.measures[PEAK].verdict, Verdict::NoChangeShown);
+}
+
+#[test]
+fn a_drive_in_both_sets_is_said_and_left_out() {
+    let made = campaign(&Plan::USUAL, 18);
+    let same = compare(&made.before, &made.before);
+    no_number_is_wild(&same);
+    assert_eq!(same.verdict, Verdict::NotEnoughData);
+    assert!(
+        same.warnings[0].contains("same drive is in both sets"),
+        "{:?}",
+        same.warnings
+    );
+
+    let mut after = made.after.clone();
+    after.push(made.before[0].clone());
+    after.push(made.after[1].clone());
+    let found = compare(&made.before, &after);
+    assert_eq!((found.before.drives, found.after.drives), (3, 4));
+    assert!(found.warnings.iter().any(|w| w.contains("counted once")));
+}
+
+#[test]
+fn different_drives_of_one_name_are_different() {
+    let mut made = campaign(&Plan::USUAL, 19);
+    for drive in made.before.iter_mut().chain(&mut made.after) {
+        drive.name = "drive.pcapng".to_owned();
+        drive.start_ns = 0;
+    }
+    let found = compare(&made.before, &made.after);
+    assert_eq!((found.before.drives, found.after.drives), (4, 4));
+    assert!(found.warnings.is_empty(), "{:?}", found.warnings);
+}
+
+#[test]
+fn swapped_sets_are_said() {
+    let made = campaign(
+        &Plan {
+            delay_change: 0.7,
+            ..Plan::USUAL
+        },
+        20,
+    );
+    let found = compare(&made.after, &made.before);
+    assert_eq!(found.verdict, Verdict::Increased);
+    assert!(
+        found.warnings.iter().any(|w| w.contains("look swapped")),
+        "{:?}",
+        found.warnings
+    );
+    let mut mixed = made.before.clone();
+    mixed[1].start_ns = made.after[2].start_ns + 1;
+    let found = compare(&mixed, &made.after);
+    assert!(
+        found.warnings.iter().any(|w| w.contains("check which set")),
+        "{:?}",
+        found.warnings
+    );
+}
+
+#[test]
+fn swapping_the_sets_mirrors_the_shift() {
+    let made = campaign(
+        &Plan {
+            delay_change: 0.9,
+            ..Plan::USUAL
+        },
+        21,
+    );
+    let (there, back) = (
+        compare(&made.before, &made.after),
+        compare(&made.after, &made.before),
+    );
+    for (x, y) in there.measures.iter().zip(&back.measures) {
+        let (x_shift, y_shift) = (x.shift.unwrap(), y.shift.unwrap());
+        let width = x.ci_high.unwrap() - x.ci_low.unwrap();
+        assert!((x_shift + y_shift).abs() < 1e-3 * width, "{x:?} {y:?}");
+        assert_eq!(x.pairs, y.pairs);
+    }
+}
+
+#[test]
+fn bedding_in_is_found_and_does_not_pose_as_noise() {
+    let plan = Plan {
+        drives: (4, 6),
+        bedding_in: 0.4,
+        delay_change: 0.9,
+        ..Plan::USUAL
+    };
+    let mut said = 0;
+    for seed in 0..10 {
+        let made = campaign(&plan, 300 + seed);
+        let found = compare(&made.before, &made.after);
+        no_number_is_wild(&found);
+        said += usize::from(
+            found
+                .warnings
+                .iter()
+                .any(|w| w.starts_with("engagement delay still falls")),
+        );
+    }
+    assert!(said >= 8, "{said}");
+}
+
+#[test]
+fn values_without_spread_are_not_judged() {
+    let mut made = campaign(&Plan::USUAL, 22);
+    let same = |value: f64| {
+        move |e: &mut Engagement| {
+            let estimate = Estimate {
+                value,
+                u: 0.0,
+                method: "made",
+                samples: 1,
+            };
+            e.measures[DELAY] = Ok(estimate);
+        }
+    };
+    set_all(&mut made.before, same(100.0));
+    set_all(&mut made.after, same(80.0));
+    let found = compare(&made.before, &made.after);
+    no_number_is_wild(&found);
+    assert_eq!(found.measures[DELAY].verdict, Verdict::NotEnoughData);
+    assert!((found.measures[DELAY].shift.unwrap() + 20.0).abs() < 1e-9);
+    // With a stated uncertainty there is something to judge by.
+    set_all(&mut made.before, |e| {
+        e.measures[DELAY].as_mut().unwrap().u = 2.0
+    });
+    let found = compare(&made.before, &made.after);
+    assert_eq!(
+        found.measures[DELAY].verdict,
+        Verdict::Reduced,
+        "{:?}",
+        found.measures[DELAY]
+    );
+}
+
+#[test]
+fn zeros_everywhere_are_not_judged() {
+    let mut made = campaign(&Plan::USUAL, 23);
+    let zero = |e: &mut Engagement| {
+        e.conditions = Default::default();
+        e.conditions.demand_step = Some(0.0);
+        for slot in &mut e.measures {
+            *slot = Ok(Estimate {
+                value: 0.0,
+                u: 0.0,
+                method: "made",
+                samples: 1,
+            });
+        }
+    };
+    set_all(&mut made.before, zero);
+    set_all(&mut made.after, zero);
+    let found = compare(&made.before, &made.after);
+    no_number_is_wild(&found);
+    assert_eq!(found.verdict, Verdict::NotEnoughData);
+}
+
+#[test]
+fn nothing_compares_to_nothing() {
+    let made = campaign(&Plan::USUAL, 24);
+    for (before, after) in [
+        (&[][..], &[][..]),
+        (&made.before[..], &[][..]),
+        (&[][..], &made.after[..]),
+    ] {
+        let found = compare(before, after);
+        no_number_is_wild(&found);
+        assert_eq!(found.verdict, Verdict::NotEnoughData);
+    }
+    let mut empty = made.before.clone();
+    for drive in &mut empty {
+        drive.engagements.clear();
+    }
+    let found = compare(&empty, &made.after);
+    no_number_is_wild(&found);
+    assert!(
+        found.sentence.contains("the before set has no engagement"),
+        "{}",
+        found.sentence
+    );
+}
+
+#[test]
+fn wild_numbers_count_as_missing() {
+    let mut made = campaign(&Plan::USUAL, 25);
+    let wild = [f64::NAN, f64::INFINITY, f64::NEG_INFINITY];
+    for (index, e) in made
+        .before
+        .iter_mut()
+        .flat_map(|d| &mut d.engagements)
+        .enumerate()
+    {
+        if index % 5 == 0 {
+            e.measures[DELAY].as_mut().unwrap().value = wild[index / 5 % 3];
+            e.measures[PEAK].as_mut().unwrap().u = f64::NAN;
+            e.conditions.fluid_temperature_c = Some(f64::NAN);
+        }
+    }
+    no_number_is_wild(&compare(&made.before, &made.after));
+}
+
+#[test]
+fn ten_thousand_engagements_take_little_time() {
+    let plan = Plan {
+        drives: (300, 300),
+        launches: (10, 10),
+        tip_ins: (6, 7),
+        ..Plan::SMALL
+    };
+    let made = campaign(
+        &Plan {
+            delay_change: 0.98,
+            ..plan
+        },
+        26,
+    );
+    let found = compare(&made.before, &made.after);
+    no_number_is_wild(&found);
+    assert!(found.before.engagements > 4_500);
+    assert_eq!(found.measures[DELAY].verdict, Verdict::Reduced);
+}
+
+/// A share of `count` campaigns, with the most that chance explains (3 binomial standard errors).
+fn check_share(what: &str, hits: usize, count: usize, low: f64, high: f64) {
+    let slack = |share: f64| 3.0 * (share * (1.0 - share) / count as f64).sqrt();
+    let share = hits as f64 / count as f64;
+    assert!(
+        share >= low - slack(low) && share <= high + slack(high),
+        "{what}: {share}"
+    );
+}
+
+/// The calibration study in small; `examples/comparison_calibration.rs` is the whole.
+#[test]
+fn unchanged_campaigns_are_rarely_called_changed_and_intervals_cover() {
+    const CAMPAIGNS: usize = 80;
+    for (name, plan) in [
+        ("usual", Plan::USUAL),
+        ("three drives", Plan::SMALL),
+        (
+            "heavy tails",
+            Plan {
+                tails: Tails::Heavy,
+                drives: (3, 5),
+                launches: (4, 10),
+                ..Plan::SMALL
+            },
+        ),
+    ] {
+        let (mut wrong, mut covered) = (0, 0);
+        for seed in 0..CAMPAIGNS {
+            let made = campaign(&plan, 70_000 + seed as u64);
+            let found = compare(&made.before, &made.after);
+            let moved = |v| v == Verdict::Reduced || v == Verdict::Increased;
+            wrong += usize::from(found.measures.iter().any(|m| moved(m.verdict)));
+            let delay = &found.measures[DELAY];
+            covered += usize::from(delay.ci_low.unwrap() <= 0.0 && delay.ci_high.unwrap() >= 0.0);
+        }
+        check_share(&format!("{name}, wrong"), wrong, CAMPAIGNS, 0.0, 0.05);
+        check_share(&format!("{name}, covered"), covered, CAMPAIGNS, 0.93, 0.97);
+    }
+}
+
+#[test]
+fn a_reduction_of_the_delay_by_15_per_cent_is_found() {
+    const CAMPAIGNS: usize = 80;
+    for (name, plan, least) in [
+        (
+            "3 + 3 drives of 6 launches",
+            Plan {
+                drive_spread: 0.03,
+                chance: 0.05,
+                ..Plan::SMALL
+            },
+            0.90,
+        ),
+        ("4 + 4 drives", Plan::USUAL, 0.97),
+    ] {
+        let plan = Plan {
+            delay_change: 0.85,
+            ..plan
+        };
+        let (mut found, mut covered) = (0, 0);
+        for seed in 0..CAMPAIGNS {
+            let made = campaign(&plan, 80_000 + seed as u64);
+            let delay = &compare(&made.before, &made.after).measures[DELAY];
+            found += usize::from(delay.verdict == Verdict::Reduced);
+            let truth = made.truth[DELAY];
+            covered +=
+                usize::from(delay.ci_low.unwrap() <= truth && truth <= delay.ci_high.unwrap());
+        }
+        check_share(&format!("{name}, found"), found, CAMPAIGNS, least, 1.0);
+        check_share(&format!("{name}, covered"), covered, CAMPAIGNS, 0.93, 0.97);
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(40))]
+    #[test]
+    fn any_campaign_is_compared_without_wild_numbers(
+        seed in 0u64..1_000,
+        drives in (0usize..4, 0usize..4),
+        launches in 0usize..3,
+        gaps in prop::collection::vec(0usize..7, 20),
+    ) {
+        let plan = Plan { drives, launches: (0, launches), tip_ins: (0, 2), ..Plan::USUAL };
+        let mut made = campaign(&plan, seed);
+        for (index, e) in made.before.iter_mut().chain(&mut made.after).flat_map(|d| &mut d.engagements).enumerate() {
+            match gaps[index % gaps.len()] {
+                0 => e.measures[DELAY] = Err(Missing::SlipInNoise),
+                1 => e.conditions.fluid_temperature_c = None,
+                2 => e.conditions.demand_step = None,
+                3 => e.measures.clear(),
+                4 => e.measures[PEAK].as_mut().unwrap().value = 0.0,
+                _ => {}
+            }
+        }
+        no_number_is_wild(&compare(&made.before, &made.after));
+    }
+}

@@ -13,10 +13,18 @@ pub fn digits(value: f64, uncertainty: f64) -> String {
     } else {
         value.abs() / 100.0
     };
-    let decimals = if scale > 0.0 { (1.0 - scale.log10().floor()).clamp(0.0, 9.0) } else { 0.0 };
+    let decimals = if scale > 0.0 {
+        (1.0 - scale.log10().floor()).clamp(0.0, 9.0)
+    } else {
+        0.0
+    };
     let text = format!("{value:.*}", decimals as usize);
     // No "-0.0".
-    if text.trim_start_matches('-').chars().all(|c| c == '0' || c == '.') {
+    if text
+        .trim_start_matches('-')
+        .chars()
+        .all(|c| c == '0' || c == '.')
+    {
         return text.trim_start_matches('-').to_owned();
     }
     text.replace('-', "\u{2212}")
@@ -100,31 +108,49 @@ fn join(parts: &[String]) -> String {
     }
 }
 
-/// "engagement delay by 15.2 ms (95 % interval 11.8 to 18.6 ms), from 98.0 to 83.1 ms".
+/// "engagement delay by 15.2 ms (95 % interval 11.8 to 18.6 ms; median 98.0 ms before, 83.1 ms
+/// after)".
 fn moved(m: &MeasureComparison) -> String {
-    let (shift, low, high) =
-        (m.shift.unwrap_or(0.0), m.ci_low.unwrap_or(0.0), m.ci_high.unwrap_or(0.0));
-    let half = 0.5 * (high - low);
-    let (least, most) = if shift < 0.0 { (-high, -low) } else { (low, high) };
-    let mut text = format!(
-        "{} by {} (95 % interval {} to {})",
-        m.measure.label(),
-        with_unit(&digits(shift.abs(), half), m.measure),
-        digits(least, half),
-        with_unit(&digits(most, half), m.measure),
+    let (shift, low, high) = (
+        m.shift.unwrap_or(0.0),
+        m.ci_low.unwrap_or(0.0),
+        m.ci_high.unwrap_or(0.0),
     );
-    if let (Some(before), Some(after)) = (m.before_median, m.after_median) {
-        let to = with_unit(&digits(after, half), m.measure);
-        text += &format!(", from {} to {to}", digits(before, half));
-    }
-    text
+    let half = 0.5 * (high - low);
+    let (least, most) = if shift < 0.0 {
+        (-high, -low)
+    } else {
+        (low, high)
+    };
+    let number = |value: f64| with_unit(&digits(value, half), m.measure);
+    let medians = match (m.before_median, m.after_median) {
+        (Some(before), Some(after)) => {
+            format!(
+                "; median {} before, {} after",
+                number(before),
+                number(after)
+            )
+        }
+        _ => String::new(),
+    };
+    format!(
+        "{} by {} (95 % interval {} to {}{medians})",
+        m.measure.label(),
+        number(shift.abs()),
+        digits(least, half),
+        number(most),
+    )
 }
 
 /// What was not shown, and what would have been: the measure that comes first among slip and
 /// delay speaks for the rest.
 fn unshown(measures: &[&MeasureComparison]) -> String {
-    let first = PROOF.iter().find_map(|p| measures.iter().find(|m| m.measure == *p));
-    let Some(m) = first else { return "no measure moved clearly".to_owned() };
+    let first = PROOF
+        .iter()
+        .find_map(|p| measures.iter().find(|m| m.measure == *p));
+    let Some(m) = first else {
+        return "no measure moved clearly".to_owned();
+    };
     let (low, high) = (m.ci_low.unwrap_or(0.0), m.ci_high.unwrap_or(0.0));
     let half = 0.5 * (high - low);
     let shift = m.shift.unwrap_or(0.0);
@@ -137,7 +163,9 @@ fn unshown(measures: &[&MeasureComparison]) -> String {
     );
     if let Some(smallest) = m.smallest_provable {
         let smallest = with_unit(&digits(smallest, smallest), m.measure);
-        text += &format!(", where these drives would have shown a change of {smallest}");
+        text += &format!(
+            ", where these drives would have shown a change of {smallest} four times out of five"
+        );
     }
     text
 }
@@ -161,7 +189,7 @@ mod tests {
     fn digits_follow_the_uncertainty() {
         assert_eq!(digits(15.2345, 3.4), "15.2");
         assert_eq!(digits(152.345, 34.0), "152");
-        assert_eq!(digits(0.012_345, 0.000_34), "0.01234");
+        assert_eq!(digits(0.012_346, 0.000_34), "0.01235");
         assert_eq!(digits(-0.001, 0.3), "0.00");
         assert_eq!(digits(-1.25, 0.3), "\u{2212}1.25");
         assert_eq!(digits(98.76, 0.0), "98.76");

@@ -7,12 +7,11 @@ use crate::drive::{Channel, at_seconds, seconds_between};
 use crate::robust::median;
 use crate::transition::{Plateau, first_plateau, last_plateau, middle_crossing};
 
-/// A jump that makes up this share of demand's step, with no comparable neighbour, is an ideal step:
-/// the frame that first carries it is the event. A ramp over two frames or more makes no such jump.
-const JUMP_SHARE: f64 = 0.6;
-
-/// A neighbouring rise is comparable from this share of the jump on.
-const NEIGHBOUR_SHARE: f64 = 0.25;
+/// A jump from one frame to the next that makes up this share of demand's step is an ideal step: the
+/// frame that first carries it is the event. A control unit works in steps of its own period, so
+/// there is nothing between two such frames to interpolate. A ramp over more than two frames makes
+/// no such jump.
+const JUMP_SHARE: f64 = 0.5;
 
 /// How far back the released level is looked at, s.
 const LOOK_BACK_S: f64 = 1.0;
@@ -57,10 +56,7 @@ pub(super) fn step(channel: &Channel, all: &Closings, closing: &Closing, after_n
         return None;
     }
     let jump = value[at + 1] - value[at];
-    let rise_before = if at > first { value[at] - value[at - 1] } else { 0.0 };
-    let rise_after = value.get(at + 2).filter(|_| at + 2 < end).map_or(0.0, |v| v - value[at + 1]);
-    let alone = rise_before.max(rise_after) < NEIGHBOUR_SHARE * jump;
-    let (half_ns, u_s) = if jump >= JUMP_SHARE * (high - low) && alone {
+    let (half_ns, u_s) = if jump >= JUMP_SHARE * (high - low) {
         (t[at + 1], 0.0)
     } else {
         let slope = jump / seconds_between(t[at], t[at + 1]);

@@ -19,7 +19,7 @@ const MIDDLE_SHARE: f64 = 0.98;
 const MIDDLE_WIDTH: f64 = 4.652_695_748_081_682;
 
 /// Fewest samples for the deviation.
-const LEAST_SAMPLES: usize = 100;
+pub(super) const LEAST_SAMPLES: usize = 100;
 
 /// Mean durations for which the deviation is worked out, as powers of two of the sample interval.
 const LONGEST_MEAN_S: f64 = 4.0;

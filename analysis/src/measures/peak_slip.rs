@@ -1,8 +1,9 @@
 //! Peak slip (definition 8): the largest front-rear slip of the engagement, m/s.
 //!
-//! The maximum of slip smoothed by a local parabola ([`super::pulse`]). It is given also when slip
-//! does not stand out of its noise: a small value with its uncertainty tells that the coupling
-//! held. `u² = u(noise of the smoothed value)² + (v u(radius ratio))² + u(reach)²`.
+//! The top of curves fitted around the maximum ([`super::pulse`]). It is given also when slip does not
+//! stand out of its noise: a small value with its uncertainty tells that the coupling held.
+//! `u² = u(fit)² + (v u(radius ratio))²`, the fit's from the noise of slip, its correlation, and
+//! how far the curves disagree.
 
 use super::view::View;
 use crate::measure::{Estimate, Measured};
@@ -10,12 +11,12 @@ use crate::measure::{Estimate, Measured};
 pub(super) fn peak_slip_mps(view: &View<'_>) -> Measured {
     let pulse = view.pulse.as_ref().map_err(Clone::clone)?;
     Ok(Estimate {
-        value: pulse.peak_mps,
-        u: pulse.u_peak_mps,
+        value: pulse.peak.mps,
+        u: pulse.peak.u_mps,
         method: if pulse.onset.is_some() {
-            "maximum of slip smoothed by a local parabola"
+            "top of curves fitted around the maximum"
         } else {
-            "maximum of smoothed slip, which stays within its noise"
+            "largest mean over 0.1 s less that of noise alone; slip stays within its noise"
         },
         samples: pulse.samples,
     })

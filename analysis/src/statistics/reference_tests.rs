@@ -17,12 +17,20 @@ fn table(text: &str) -> Value {
 }
 
 fn numbers(value: &Value) -> Vec<f64> {
-    value.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect()
+    value
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|v| v.as_f64().unwrap())
+        .collect()
 }
 
 fn check_close(what: &str, found: f64, expected: f64, tolerance: f64) {
     let error = (found - expected).abs();
-    assert!(error <= tolerance * expected.abs().max(1e-3), "{what}: {found}, expected {expected}");
+    assert!(
+        error <= tolerance * expected.abs().max(1e-3),
+        "{what}: {found}, expected {expected}"
+    );
 }
 
 #[test]
@@ -31,8 +39,11 @@ fn rank_statistics_agree_with_scipy() {
     let sets = table["sets"].as_array().unwrap();
     let mut compared = 0;
     for (index, set) in sets.iter().enumerate() {
-        let (before, after, x) =
-            (numbers(&set["before"]), numbers(&set["after"]), numbers(&set["x"]));
+        let (before, after, x) = (
+            numbers(&set["before"]),
+            numbers(&set["after"]),
+            numbers(&set["x"]),
+        );
         let d: Vec<f64> = before.iter().zip(&after).map(|(b, a)| a - b).collect();
         let mut check = |key: &str, found: f64| {
             if let Some(expected) = set["expected"][key].as_f64() {
@@ -40,7 +51,8 @@ fn rank_statistics_agree_with_scipy() {
                 check_close(&format!("set {index}, {key}"), found, expected, 1e-9);
             }
         };
-        let approximate = |corrected| mann_whitney::approximate(&before, &after, corrected).unwrap();
+        let approximate =
+            |corrected| mann_whitney::approximate(&before, &after, corrected).unwrap();
         check("u", approximate(false).u);
         check("p_normal", approximate(false).p);
         check("p_normal_corrected", approximate(true).p);
@@ -97,7 +109,10 @@ fn student_t_agrees_with_scipy() {
     for row in rows("powers") {
         let critical = student_t::two_sided_critical(number(&row, "alpha"), number(&row, "df"));
         let power = student_t::power(number(&row, "effect"), critical, number(&row, "df"));
-        assert!((power - number(&row, "power")).abs() < 1e-5, "{row}: {power}");
+        assert!(
+            (power - number(&row, "power")).abs() < 1e-5,
+            "{row}: {power}"
+        );
     }
 }
 
@@ -107,9 +122,16 @@ fn two_level_model_agrees_with_statsmodels() {
     let sets = table["sets"].as_array().unwrap();
     assert_eq!(sets.len(), 24);
     for (index, set) in sets.iter().enumerate() {
-        let columns: Vec<Vec<f64>> = set["columns"].as_array().unwrap().iter().map(numbers).collect();
-        let cluster: Vec<usize> =
-            numbers(&set["cluster"]).into_iter().map(|v| v as usize).collect();
+        let columns: Vec<Vec<f64>> = set["columns"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(numbers)
+            .collect();
+        let cluster: Vec<usize> = numbers(&set["cluster"])
+            .into_iter()
+            .map(|v| v as usize)
+            .collect();
         let fit = fit(&numbers(&set["y"]), &columns, &cluster).unwrap();
         let expected = &set["expected"];
         let number = |key: &str| expected[key].as_f64().unwrap();
@@ -118,10 +140,18 @@ fn two_level_model_agrees_with_statsmodels() {
         };
         // Their optimiser stops at about five digits of the variances.
         check("intercept", fit.intercept, number("intercept"), 1e-5);
-        check("within", fit.within_variance, number("within_variance"), 1e-4);
+        check(
+            "within",
+            fit.within_variance,
+            number("within_variance"),
+            1e-4,
+        );
         let slack = 1e-3 * number("within_variance");
         let between = number("between_variance");
-        assert!((fit.between_variance - between).abs() < slack + 1e-3 * between, "set {index}");
+        assert!(
+            (fit.between_variance - between).abs() < slack + 1e-3 * between,
+            "set {index}"
+        );
         assert_eq!(fit.between_df as f64, number("between_df"));
         let (beta, errors, df) = (
             numbers(&expected["coefficients"]),
@@ -135,7 +165,12 @@ fn two_level_model_agrees_with_statsmodels() {
             check("standard error", total.standard_error, errors[column], 2e-3);
             check("degrees of freedom", total.df, df[column], 1e-2);
             let between = fit.coefficient(column, Level::Between).unwrap();
-            check("between", between.standard_error, errors[column] * scale, 2e-3);
+            check(
+                "between",
+                between.standard_error,
+                errors[column] * scale,
+                2e-3,
+            );
             check("df", between.df, df[column].min(number("between_df")), 1e-2);
         }
     }

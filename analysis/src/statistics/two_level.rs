@@ -34,12 +34,13 @@
 //! variances stay in `I` even where `rho` is zero, so balanced data give `clusters - 2` for a
 //! difference of two sets.
 //!
-//! Everything is computed from sums over clusters: time grows with `N p²`, memory with
-//! `clusters p²`.
+//! Everything is computed from sums over clusters of equal size: time grows with `N p²`, and no
+//! matrix has more than `p` rows.
 
 mod moments;
 pub mod robust;
 
+use super::minimum;
 use moments::{Moments, Profile};
 use nalgebra::{DMatrix, DVector};
 
@@ -50,7 +51,11 @@ const LARGEST_RATIO: f64 = 1e4;
 const SMALLEST_RATIO: f64 = 1e-4;
 
 /// Points of the first search, spread evenly over the logarithm of the ratio.
-const SEARCH_POINTS: usize = 41;
+const SEARCH_POINTS: usize = 13;
+
+/// To what part the ratio is settled: the criterion is flat at its minimum, and the variances
+/// follow to a millionth.
+const RATIO_TOLERANCE: f64 = 1e-5;
 
 /// What a coefficient's standard error rests on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -99,7 +104,6 @@ pub struct Fit {
     pub criterion: f64,
     kept: Vec<usize>,
     inverse: DMatrix<f64>,
-    total_scale: f64,
     between_scale: f64,
     satterthwaite: Vec<f64>,
 }
@@ -110,47 +114,72 @@ pub struct Fit {
 /// coefficients.
 #[must_use]
 pub fn fit(y: &[f64], columns: &[Vec<f64>], cluster: &[usize]) -> Option<Fit> {
+    fit_scaled(y, columns, cluster, &vec![1.0; y.len()])
+}
+
+/// Fits the model with both standard deviations of each value multiplied by its `scale`, a
+/// positive number that is the same for all values of a cluster. The variances found are those
+/// at scale 1.
+#[must_use]
+pub fn fit_scaled(
+    y: &[f64],
+    columns: &[Vec<f64>],
+    cluster: &[usize],
+    scale: &[f64],
+) -> Option<Fit> {
+    fit_near(y, columns, cluster, scale, None)
+}
+
+/// As [`fit_scaled`], looking for the variance ratio near a value first.
+fn fit_near(
+    y: &[f64],
+    columns: &[Vec<f64>],
+    cluster: &[usize],
+    scale: &[f64],
+    near: Option<f64>,
+) -> Option<Fit> {
     let finite = |values: &[f64]| values.len() == y.len() && values.iter().all(|v| v.is_finite());
-    if !(finite(y) && columns.iter().all(|c| finite(c)) && cluster.len() == y.len()) {
+    let regular = finite(y)
+        && columns.iter().all(|c| finite(c))
+        && cluster.len() == y.len()
+        && finite(scale)
+        && scale.iter().all(|s| *s > 0.0);
+    if !regular {
         return None;
     }
-    let moments = Moments::new(y, columns, cluster)?;
-    let values = y.len();
-    let total_df = values.checked_sub(moments.rank()).filter(|df| *df > 0)?;
+    let moments = Moments::new(y, columns, cluster, scale)?;
+    let total_df = y.len().checked_sub(moments.rank()).filter(|df| *df > 0)?;
     let within = moments.within();
-    let within_df = within.df;
-    let between_df = total_df - within_df.min(total_df);
-
-    let profile = search(&moments, total_df, within_df, between_df)?;
-    let scale = profile.residual / total_df as f64;
+    let between_df = total_df.saturating_sub(within.df);
+    let can_tell = within.df > 0 && between_df > 0;
+    let profile = search(&moments, total_df, can_tell, near)?;
+    let within_variance = profile.residual / total_df as f64;
     let between_scale = if between_df > 0 {
         (profile.residual - within.residual).max(0.0) / between_df as f64
     } else {
         f64::NAN
     };
-    let satterthwaite = if within_df > 0 {
+    let satterthwaite = if within.df > 0 {
         moments.satterthwaite(&profile)
     } else {
         vec![between_df as f64; moments.rank() - 1]
     };
-
     let (intercept, coefficients) = moments.coefficients(&profile.solution, columns.len());
     let (cluster_effects, residuals) =
         predict(y, columns, cluster, intercept, &coefficients, profile.ratio);
     Some(Fit {
         intercept,
         coefficients,
-        between_variance: profile.ratio * scale,
-        within_variance: scale,
+        between_variance: profile.ratio * within_variance,
+        within_variance,
         ratio: profile.ratio,
         cluster_effects,
         residuals,
         between_df,
-        within_df,
+        within_df: within.df,
         criterion: profile.criterion,
         kept: moments.kept().to_vec(),
         inverse: profile.inverse,
-        total_scale: scale,
         between_scale,
         satterthwaite,
     })
@@ -166,7 +195,7 @@ impl Fit {
         let unscaled = *self.inverse.get((at, at))?;
         let df = *self.satterthwaite.get(at)?;
         let (scale, df) = match level {
-            Level::Total => (self.total_scale, df),
+            Level::Total => (self.within_variance, df),
             Level::Between if self.between_df > 0 => {
                 (self.between_scale, df.min(self.between_df as f64))
             }
@@ -191,47 +220,47 @@ impl Fit {
 fn search(
     moments: &Moments,
     total_df: usize,
-    within_df: usize,
-    between_df: usize,
+    can_tell: bool,
+    near: Option<f64>,
 ) -> Option<Profile> {
     let zero = moments.profile(0.0, total_df)?;
-    if within_df == 0 || between_df == 0 || moments.is_exhausted(zero.residual) {
+    if !can_tell || moments.is_exhausted(zero.residual) {
         return Some(zero);
     }
-    let at = |log_ratio: f64| moments.profile(log_ratio.exp(), total_df);
+    let at = |log_ratio: f64| moments.criterion(log_ratio.exp(), total_df);
     let (low, high) = (SMALLEST_RATIO.ln(), LARGEST_RATIO.ln());
     let step = (high - low) / (SEARCH_POINTS - 1) as f64;
-    let mut best = (low, at(low)?);
-    for point in 1..SEARCH_POINTS {
-        let log_ratio = low + step * point as f64;
-        let profile = at(log_ratio)?;
-        if profile.criterion < best.1.criterion {
-            best = (log_ratio, profile);
-        }
+    let around = |place: f64| {
+        let (a, b) = ((place - step).max(low), (place + step).min(high));
+        let (found, _) = minimum::between(a, b, RATIO_TOLERANCE, at)?;
+        // A minimum at an end of the stretch may go on beyond it.
+        let inside = found - a > 0.1 * step && b - found > 0.1 * step;
+        Some((found, inside))
+    };
+    let mut found = None;
+    if let Some(ratio) = near.filter(|ratio| *ratio > SMALLEST_RATIO) {
+        found = Some(around(ratio.ln())?).filter(|(_, inside)| *inside);
     }
-    // Golden section between the neighbours of the best point.
-    let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
-    let (mut a, mut b) = ((best.0 - step).max(low), (best.0 + step).min(high));
-    let (mut c, mut d) = (b - golden * (b - a), a + golden * (b - a));
-    let (mut at_c, mut at_d) = (at(c)?, at(d)?);
-    while b - a > 1e-8 {
-        if at_c.criterion < at_d.criterion {
-            (b, d, at_d) = (d, c, at_c);
-            c = b - golden * (b - a);
-            at_c = at(c)?;
-        } else {
-            (a, c, at_c) = (c, d, at_d);
-            d = a + golden * (b - a);
-            at_d = at(d)?;
+    let (place, _) = match found {
+        Some(found) => found,
+        None => {
+            let mut best = (low, at(low)?);
+            for point in 1..SEARCH_POINTS {
+                let log_ratio = low + step * point as f64;
+                let criterion = at(log_ratio)?;
+                if criterion < best.1 {
+                    best = (log_ratio, criterion);
+                }
+            }
+            around(best.0)?
         }
-    }
-    let mut found = best.1;
-    for candidate in [at_c, at_d, zero] {
-        if candidate.criterion <= found.criterion {
-            found = candidate;
-        }
-    }
-    Some(found)
+    };
+    let found = moments.profile(place.exp(), total_df)?;
+    Some(if zero.criterion <= found.criterion {
+        zero
+    } else {
+        found
+    })
 }
 
 /// Shrunk cluster deviations and what is left of each value.

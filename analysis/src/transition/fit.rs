@@ -53,6 +53,39 @@ impl Fit {
         Some((s, self.variance(&gradient)?))
     }
 
+    /// When the model crosses a value, and the variance of that time for a unit variance of the
+    /// samples; the value itself counts as exact.
+    pub(super) fn crossing_value(&self, value: f64) -> Option<(f64, f64)> {
+        let (t, gradient) = self.value_gradient(value)?;
+        Some((t, self.variance(&gradient)?))
+    }
+
+    /// Time between the crossings of two values, and its variance as above.
+    pub(super) fn interval_values(&self, from: f64, to: f64) -> Option<(f64, f64)> {
+        let (t_from, g_from) = self.value_gradient(from)?;
+        let (t_to, g_to) = self.value_gradient(to)?;
+        Some((t_to - t_from, self.variance(&(g_to - g_from))?))
+    }
+
+    fn value_gradient(&self, value: f64) -> Option<(f64, DVector<f64>)> {
+        let share = (value - self.low) / self.amplitude;
+        if !(share > 0.0 && share < 1.0) {
+            return None;
+        }
+        let (s, mut gradient) = self.differentiated(|p| self.shape.crossing_s(share, p), 1.0)?;
+        // A higher level or step brings the crossing forward by what the slope makes of it.
+        let h = 1e-3 * self.numbers[0].max(1e-9);
+        let slope = (self.shape.value(s + h, &self.numbers) - self.shape.value(s - h, &self.numbers))
+            / (2.0 * h)
+            * self.amplitude;
+        if slope <= 0.0 {
+            return None;
+        }
+        gradient[0] = -1.0 / slope;
+        gradient[1] = -share / slope;
+        Some((self.onset_s + s, gradient))
+    }
+
     fn differentiated(
         &self,
         time_s: impl Fn(&Numbers) -> Option<f64>,

@@ -83,7 +83,7 @@ fn programme(campaign: &Campaign, random: &mut Stream) -> Vec<Manoeuvre> {
             Kind::TurnIn => Manoeuvre {
                 throttle_percent: throttle(random),
                 steering_deg: if random.chance(0.5) { 1.0 } else { -1.0 }
-                    * random.between(90.0, 140.0),
+                    * random.between(170.0, 270.0),
                 ..usual
             },
             _ => Manoeuvre {

@@ -20,7 +20,7 @@ use crate::measure::{Estimate, Measure, Missing};
 
 /// How one engagement's chance is distributed.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Tails {
+pub(crate) enum Tails {
     /// Normal.
     Normal,
     /// Student's t with 3 degrees of freedom, scaled to the same quartiles.
@@ -31,40 +31,40 @@ pub enum Tails {
 
 /// What a campaign is like.
 #[derive(Clone, Copy, Debug)]
-pub struct Plan {
+pub(crate) struct Plan {
     /// Drives before and after.
-    pub drives: (usize, usize),
+    pub(crate) drives: (usize, usize),
     /// Fewest and most launches a drive.
-    pub launches: (usize, usize),
+    pub(crate) launches: (usize, usize),
     /// Fewest and most tip-ins a drive.
-    pub tip_ins: (usize, usize),
+    pub(crate) tip_ins: (usize, usize),
     /// Standard deviation from drive to drive, as a part of the delay; other measures scale.
-    pub drive_spread: f64,
+    pub(crate) drive_spread: f64,
     /// Standard deviation from engagement to engagement, as a part of the delay.
-    pub chance: f64,
+    pub(crate) chance: f64,
     /// Its distribution.
-    pub tails: Tails,
+    pub(crate) tails: Tails,
     /// Standard deviation of the drives' fluid temperature at start, K.
-    pub temperature_spread_k: f64,
+    pub(crate) temperature_spread_k: f64,
     /// By how much the fluid warms over a drive, K.
-    pub warming_k: f64,
+    pub(crate) warming_k: f64,
     /// How much warmer the after set is, K.
-    pub warmer_after_k: f64,
+    pub(crate) warmer_after_k: f64,
     /// How much harder the after set's driver is on the accelerator, as a factor.
-    pub harder_after: f64,
+    pub(crate) harder_after: f64,
     /// Factor on delay, dead time and rise time after the work.
-    pub delay_change: f64,
+    pub(crate) delay_change: f64,
     /// Factor on the slip measures after the work.
-    pub slip_change: f64,
+    pub(crate) slip_change: f64,
     /// Part by which delay starts higher in the after set and falls off over 25 engagements.
-    pub bedding_in: f64,
+    pub(crate) bedding_in: f64,
     /// Scale of chance and drive spread after the work.
-    pub calmer_after: f64,
+    pub(crate) calmer_after: f64,
 }
 
 impl Plan {
     /// Three drives of six launches a side, at a spread met on the road, nothing changed.
-    pub const SMALL: Self = Self {
+    pub(crate) const SMALL: Self = Self {
         drives: (3, 3),
         launches: (6, 6),
         tip_ins: (0, 0),
@@ -82,7 +82,11 @@ impl Plan {
     };
 
     /// Four drives of six launches and six tip-ins a side.
-    pub const USUAL: Self = Self { drives: (4, 4), tip_ins: (6, 6), ..Self::SMALL };
+    pub(crate) const USUAL: Self = Self {
+        drives: (4, 4),
+        tip_ins: (6, 6),
+        ..Self::SMALL
+    };
 }
 
 /// How a measure depends on what drives it.
@@ -100,8 +104,10 @@ struct Nature {
 }
 
 const fn nature(measure: Measure, base: f64, effects: [f64; 4], noise: f64) -> Nature {
-    let is_time =
-        matches!(measure, Measure::DeadTime | Measure::RiseTime | Measure::EngagementDelay);
+    let is_time = matches!(
+        measure,
+        Measure::DeadTime | Measure::RiseTime | Measure::EngagementDelay
+    );
     let is_slip = matches!(
         measure,
         Measure::PeakSlip
@@ -112,7 +118,17 @@ const fn nature(measure: Measure, base: f64, effects: [f64; 4], noise: f64) -> N
             | Measure::FrictionWorkPerArea
     );
     let [per_kelvin, demand_power, rate_power, per_ten_mps] = effects;
-    Nature { measure, base, per_kelvin, demand_power, rate_power, per_ten_mps, noise, is_slip, is_time }
+    Nature {
+        measure,
+        base,
+        per_kelvin,
+        demand_power,
+        rate_power,
+        per_ten_mps,
+        noise,
+        is_slip,
+        is_time,
+    }
 }
 
 const NATURES: [Nature; 12] = [
@@ -131,31 +147,31 @@ const NATURES: [Nature; 12] = [
 ];
 
 /// A campaign and its truth.
-pub struct Campaign {
+pub(crate) struct Campaign {
     /// Drives before.
-    pub before: Vec<DriveMeasures>,
+    pub(crate) before: Vec<DriveMeasures>,
     /// Drives after.
-    pub after: Vec<DriveMeasures>,
+    pub(crate) after: Vec<DriveMeasures>,
     /// True shift of each measure, `Measure as usize`, at the mean conditions of all engagements.
-    pub truth: Vec<f64>,
+    pub(crate) truth: Vec<f64>,
 }
 
 /// Chance, from a seed.
-pub struct Chance(Pcg64Mcg);
+pub(crate) struct Chance(Pcg64Mcg);
 
 impl Chance {
     /// Starts from a seed.
-    pub fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         Self(Pcg64Mcg::seed_from_u64(seed))
     }
 
     /// Even between 0 and 1.
-    pub fn uniform(&mut self) -> f64 {
+    pub(crate) fn uniform(&mut self) -> f64 {
         (self.0.next_u64() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
     /// Standard normal (Box & Muller).
-    pub fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         let radius = (-2.0 * (1.0 - self.uniform()).ln()).sqrt();
         radius * (2.0 * std::f64::consts::PI * self.uniform()).cos()
     }
@@ -179,14 +195,21 @@ impl Chance {
 }
 
 /// Makes a campaign.
-pub fn campaign(plan: &Plan, seed: u64) -> Campaign {
+pub(crate) fn campaign(plan: &Plan, seed: u64) -> Campaign {
     let mut chance = Chance::new(seed);
     let mut expected = vec![(0.0, 0.0); Measure::COUNT];
     let mut set = |is_after: bool, drives: usize, chance: &mut Chance| {
         let mut since_work = 0;
         (0..drives)
             .map(|number| {
-                drive(plan, is_after, number, &mut since_work, chance, &mut expected)
+                drive(
+                    plan,
+                    is_after,
+                    number,
+                    &mut since_work,
+                    chance,
+                    &mut expected,
+                )
             })
             .collect::<Vec<_>>()
     };
@@ -199,7 +222,11 @@ pub fn campaign(plan: &Plan, seed: u64) -> Campaign {
             (change(plan, n, true) - 1.0) * sum / count
         })
         .collect();
-    Campaign { before, after, truth }
+    Campaign {
+        before,
+        after,
+        truth,
+    }
 }
 
 fn change(plan: &Plan, nature: &Nature, is_after: bool) -> f64 {
@@ -276,12 +303,20 @@ fn drive(
                 * (plan.drive_spread * mix(shared, own[n.measure as usize])
                     + plan.chance * mix(common, chance.tailed(plan.tails)));
             let value = level * change(plan, n, is_after) * wear_in * botched * error.exp();
-            measures[n.measure as usize] =
-                Ok(Estimate { value, u: 0.005 * level, method: "made", samples: 100 });
+            measures[n.measure as usize] = Ok(Estimate {
+                value,
+                u: 0.005 * level,
+                method: "made",
+                samples: 100,
+            });
         }
         // The two are one measurement over a constant area.
         if let Ok(work) = &measures[Measure::FrictionWork as usize] {
-            let per_area = Estimate { value: work.value / 0.01, u: work.u / 0.01, ..work.clone() };
+            let per_area = Estimate {
+                value: work.value / 0.01,
+                u: work.u / 0.01,
+                ..work.clone()
+            };
             measures[Measure::FrictionWorkPerArea as usize] = Ok(per_area);
         }
         let reference_ns = start_ns + (place as i64 + 1) * 30_000_000_000;
@@ -306,7 +341,10 @@ fn drive(
     }
     let missing = || Err(Missing::NoSuitableStretch("coasting stretch"));
     DriveMeasures {
-        name: format!("{}-{number}.pcapng", if is_after { "after" } else { "before" }),
+        name: format!(
+            "{}-{number}.pcapng",
+            if is_after { "after" } else { "before" }
+        ),
         start_ns,
         duration_s: 30.0 * (count + 1) as f64,
         frames: 1000 * count as u64,

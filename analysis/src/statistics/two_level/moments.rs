@@ -11,16 +11,27 @@ const COLLINEAR: f64 = 1e-9;
 /// Part of the values' sum of squares below which the residual is rounding.
 const ROUNDING: f64 = 1e-24;
 
-/// Sums of one cluster over the kept columns and y, all centred on their overall means.
-struct Cluster {
+/// Sums over all clusters of one size. Only they enter the model, so its cost does not grow with
+/// the number of clusters. Columns are the intercept and the kept ones, centred, as is y.
+struct SizeGroup {
+    /// Values in each cluster.
     n: f64,
-    sum: DVector<f64>,
-    sum_y: f64,
+    /// How many clusters.
+    clusters: f64,
+    /// Sum over clusters of the outer product of a cluster's column sums.
+    outer: DMatrix<f64>,
+    /// Sum over clusters of column sums times sum of y.
+    cross: DVector<f64>,
+    /// Sum over clusters of the squared sum of y.
+    square: f64,
 }
 
-/// Everything the model needs to know of the data.
+/// Everything the model needs to know of the data; each value's row is divided by its scale.
 pub(super) struct Moments {
-    clusters: Vec<Cluster>,
+    groups: Vec<SizeGroup>,
+    values: f64,
+    /// Logarithm of the product of the squared scales.
+    log_scale: f64,
     /// Cross products of the intercept and the kept columns, over all values.
     xx: DMatrix<f64>,
     xy: DVector<f64>,
@@ -50,48 +61,51 @@ pub(super) struct Profile {
 }
 
 impl Moments {
-    pub(super) fn new(y: &[f64], columns: &[Vec<f64>], cluster: &[usize]) -> Option<Self> {
+    pub(super) fn new(
+        y: &[f64],
+        columns: &[Vec<f64>],
+        cluster: &[usize],
+        scale: &[f64],
+    ) -> Option<Self> {
         let count = y.len() as f64;
         if y.is_empty() {
             return None;
         }
+        let mut log_scale = 0.0;
         let mean = |values: &[f64]| values.iter().sum::<f64>() / count;
         let mean_y = mean(y);
         let all_means: Vec<f64> = columns.iter().map(|c| mean(c)).collect();
         let kept = independent(columns, &all_means);
         let size = kept.len() + 1;
         let numbers = cluster.iter().max().map_or(0, |last| last + 1);
-        let mut clusters: Vec<Cluster> = (0..numbers)
-            .map(|_| Cluster {
-                n: 0.0,
-                sum: DVector::zeros(size),
-                sum_y: 0.0,
-            })
-            .collect();
+        let mut sums = vec![(0.0, DVector::zeros(size), 0.0); numbers];
         let mut xx = DMatrix::zeros(size, size);
         let mut xy = DVector::zeros(size);
         let mut yy = 0.0;
         let mut row = DVector::zeros(size);
-        for (index, (value, number)) in y.iter().zip(cluster).enumerate() {
-            row[0] = 1.0;
+        for (index, ((value, number), scale)) in y.iter().zip(cluster).zip(scale).enumerate() {
+            row[0] = 1.0 / scale;
             for (slot, column) in kept.iter().enumerate() {
-                row[slot + 1] = columns[*column][index] - all_means[*column];
+                row[slot + 1] = (columns[*column][index] - all_means[*column]) / scale;
             }
-            let value = value - mean_y;
+            let value = (value - mean_y) / scale;
+            log_scale += 2.0 * scale.ln();
             xx.ger(1.0, &row, &row, 1.0);
             xy.axpy(value, &row, 1.0);
             yy += value * value;
-            if let Some(sums) = clusters.get_mut(*number) {
-                sums.n += 1.0;
-                sums.sum += &row;
-                sums.sum_y += value;
+            if let Some((n, x, y)) = sums.get_mut(*number) {
+                *n += 1.0;
+                *x += &row;
+                *y += value;
             }
         }
-        clusters.retain(|c| c.n > 0.0);
+        let groups = by_size(sums, size);
         let means = kept.iter().map(|column| all_means[*column]).collect();
         let size_y = y.iter().map(|v| v * v).sum();
         Some(Self {
-            clusters,
+            groups,
+            values: count,
+            log_scale,
             xx,
             xy,
             yy,
@@ -120,10 +134,10 @@ impl Moments {
         let mut xx = self.xx.clone();
         let mut xy = self.xy.clone();
         let mut yy = self.yy;
-        for c in &self.clusters {
-            xx.ger(-1.0 / c.n, &c.sum, &c.sum, 1.0);
-            xy.axpy(-c.sum_y / c.n, &c.sum, 1.0);
-            yy -= c.sum_y * c.sum_y / c.n;
+        for g in &self.groups {
+            xx -= &g.outer / g.n;
+            xy.axpy(-1.0 / g.n, &g.cross, 1.0);
+            yy -= g.square / g.n;
         }
         // Columns that do not vary within clusters vanish; the rest is solved by sweeping.
         let mut rank = 0;
@@ -140,25 +154,52 @@ impl Moments {
             xy.axpy(-share / scale, &column, 1.0);
             xx.ger(-1.0 / scale, &column, &column, 1.0);
         }
-        let values: f64 = self.clusters.iter().map(|c| c.n).sum();
-        let df = (values as usize).saturating_sub(self.clusters.len() + rank);
+        let clusters: f64 = self.groups.iter().map(|g| g.clusters).sum();
+        let df = (self.values as usize).saturating_sub(clusters as usize + rank);
         Within {
             residual: yy.max(0.0),
             df,
         }
     }
 
+    /// The solution at one variance ratio.
     pub(super) fn profile(&self, ratio: f64, total_df: usize) -> Option<Profile> {
+        let step = self.step(ratio, total_df)?;
+        let full_inverse = step.factor.inverse();
+        let size = full_inverse.nrows();
+        let inverse = full_inverse.view((1, 1), (size - 1, size - 1)).into_owned();
+        let Step {
+            criterion,
+            residual,
+            solution,
+            ..
+        } = step;
+        Some(Profile {
+            ratio,
+            criterion,
+            residual,
+            solution,
+            inverse,
+            full_inverse,
+        })
+    }
+
+    /// What is minimised.
+    pub(super) fn criterion(&self, ratio: f64, total_df: usize) -> Option<f64> {
+        Some(self.step(ratio, total_df)?.criterion)
+    }
+
+    fn step(&self, ratio: f64, total_df: usize) -> Option<Step> {
         let mut xx = self.xx.clone();
         let mut xy = self.xy.clone();
         let mut yy = self.yy;
-        let mut log_determinant = 0.0;
-        for c in &self.clusters {
-            let k = ratio / (1.0 + c.n * ratio);
-            xx.ger(-k, &c.sum, &c.sum, 1.0);
-            xy.axpy(-k * c.sum_y, &c.sum, 1.0);
-            yy -= k * c.sum_y * c.sum_y;
-            log_determinant += (c.n * ratio).ln_1p();
+        let mut log_determinant = self.log_scale;
+        for g in &self.groups {
+            let k = ratio / (1.0 + g.n * ratio);
+            xx.zip_apply(&g.outer, |x, o| *x -= k * o);
+            xy.axpy(-k, &g.cross, 1.0);
+            yy -= k * g.square;
+            log_determinant += g.clusters * (g.n * ratio).ln_1p();
         }
         let factor = Cholesky::new(xx)?;
         let solution = factor.solve(&xy);
@@ -170,19 +211,14 @@ impl Moments {
                 .iter()
                 .map(|v| v.ln())
                 .sum::<f64>();
-        let full_inverse = factor.inverse();
-        let size = full_inverse.nrows();
-        let inverse = full_inverse.view((1, 1), (size - 1, size - 1)).into_owned();
         let criterion = total_df as f64 * residual.max(f64::MIN_POSITIVE).ln()
             + log_determinant_x
             + log_determinant;
-        Some(Profile {
-            ratio,
+        Some(Step {
+            factor,
             criterion,
             residual,
             solution,
-            inverse,
-            full_inverse,
         })
     }
 
@@ -195,20 +231,17 @@ impl Moments {
         let (mut a_b, mut a_e) = (zeros(), self.xx.clone());
         let (mut b_bb, mut b_be, mut b_ee) = (zeros(), zeros(), self.xx.clone());
         let (mut t_bb, mut t_be, mut t_ee) = (0.0, 0.0, 0.0);
-        for c in &self.clusters {
+        for g in &self.groups {
             // The eigenvalue of V^-1 along the ones; across them it is 1.
-            let a = 1.0 / (1.0 + c.n * profile.ratio);
-            let outer = |target: &mut DMatrix<f64>, factor: f64| {
-                target.ger(factor, &c.sum, &c.sum, 1.0);
-            };
-            outer(&mut a_b, a * a);
-            outer(&mut a_e, (a * a - 1.0) / c.n);
-            outer(&mut b_bb, a * a * a * c.n);
-            outer(&mut b_be, a * a * a);
-            outer(&mut b_ee, (a * a * a - 1.0) / c.n);
-            t_bb += a * a * c.n * c.n;
-            t_be += a * a * c.n;
-            t_ee += c.n - 1.0 + a * a;
+            let a = 1.0 / (1.0 + g.n * profile.ratio);
+            a_b += &g.outer * (a * a);
+            a_e += &g.outer * ((a * a - 1.0) / g.n);
+            b_bb += &g.outer * (a * a * a * g.n);
+            b_be += &g.outer * (a * a * a);
+            b_ee += &g.outer * ((a * a * a - 1.0) / g.n);
+            t_bb += g.clusters * a * a * g.n * g.n;
+            t_be += g.clusters * a * a * g.n;
+            t_ee += g.clusters * (g.n - 1.0 + a * a);
         }
         let (m_b, m_e) = (m * &a_b, m * &a_e);
         let information = |t: f64, b: &DMatrix<f64>, left: &DMatrix<f64>, right: &DMatrix<f64>| {
@@ -252,6 +285,37 @@ impl Moments {
         }
         (intercept, coefficients)
     }
+}
+
+struct Step {
+    factor: Cholesky<f64, nalgebra::Dyn>,
+    criterion: f64,
+    residual: f64,
+    solution: DVector<f64>,
+}
+
+/// Gathers clusters (size, column sums, sum of y) by their size; empty ones are left out.
+fn by_size(mut clusters: Vec<(f64, DVector<f64>, f64)>, size: usize) -> Vec<SizeGroup> {
+    clusters.retain(|(n, _, _)| *n > 0.0);
+    clusters.sort_by(|a, b| a.0.total_cmp(&b.0));
+    clusters
+        .chunk_by(|a, b| a.0 == b.0)
+        .map(|same| {
+            let mut group = SizeGroup {
+                n: same.first().map_or(1.0, |c| c.0),
+                clusters: same.len() as f64,
+                outer: DMatrix::zeros(size, size),
+                cross: DVector::zeros(size),
+                square: 0.0,
+            };
+            for (_, x, y) in same {
+                group.outer.ger(1.0, x, x, 1.0);
+                group.cross.axpy(*y, x, 1.0);
+                group.square += y * y;
+            }
+            group
+        })
+        .collect()
 }
 
 /// Columns that are no combination of the intercept and earlier ones, by Gram-Schmidt in the

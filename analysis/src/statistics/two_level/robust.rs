@@ -10,29 +10,39 @@
 //! Only residuals within clusters are clipped. A cluster that is odd as a whole is evidence of
 //! the spread between clusters and stays.
 
-use super::{Fit, fit};
+use super::{Fit, fit_near};
 use crate::statistics::spread::robust_sd;
 
 /// Clipping point in standard deviations, Huber's for 95 % efficiency on normal values.
 pub const CLIP: f64 = 1.345;
 
-/// Rounds of clipping and fitting; five settle the third digit of the standard error.
-const ROUNDS: usize = 5;
+/// Most rounds of clipping and fitting.
+const ROUNDS: usize = 8;
 
-/// Fits the model with clipped residuals; arguments and `None` as for [`fit`]. Residuals are those
-/// of the values as given.
+/// Rounds end when no coefficient moves by more than this part of the spread within clusters.
+const SETTLED: f64 = 1e-3;
+
+/// Fits the model with clipped residuals; arguments and `None` as for [`super::fit_scaled`].
+/// Residuals are those of the values as given.
 #[must_use]
-pub fn fit_robust(y: &[f64], columns: &[Vec<f64>], cluster: &[usize]) -> Option<Fit> {
-    let mut current = fit(y, columns, cluster)?;
+pub fn fit_robust(
+    y: &[f64],
+    columns: &[Vec<f64>],
+    cluster: &[usize],
+    scale: &[f64],
+) -> Option<Fit> {
+    let mut current = fit_near(y, columns, cluster, scale, None)?;
     // The fit takes up part of the residuals' freedom.
-    let freedom = y.len() as f64 / (current.within_df.max(1)) as f64;
+    let freedom = (y.len() as f64 / current.within_df.max(1) as f64).sqrt();
     for _ in 0..ROUNDS {
-        let scale = robust_sd(&current.residuals)? * freedom.sqrt();
-        if scale <= 0.0 {
-            return Some(current);
-        }
-        let limit = CLIP * scale;
-        let inside = current.residuals.iter().filter(|r| r.abs() < limit).count();
+        let scaled: Vec<f64> = current
+            .residuals
+            .iter()
+            .zip(scale)
+            .map(|(r, s)| r / s)
+            .collect();
+        let limit = CLIP * freedom * robust_sd(&scaled)?;
+        let inside = scaled.iter().filter(|r| r.abs() < limit).count();
         if inside == y.len() || inside == 0 {
             return Some(current);
         }
@@ -40,13 +50,25 @@ pub fn fit_robust(y: &[f64], columns: &[Vec<f64>], cluster: &[usize]) -> Option<
         let pseudo: Vec<f64> = y
             .iter()
             .zip(&current.residuals)
-            .map(|(value, r)| value - r + blow_up * r.clamp(-limit, limit))
+            .zip(scale)
+            .map(|((value, r), s)| value - r + blow_up * r.clamp(-limit * s, limit * s))
             .collect();
-        let mut next = fit(&pseudo, columns, cluster)?;
+        let mut next = fit_near(&pseudo, columns, cluster, scale, Some(current.ratio))?;
         for ((residual, value), p) in next.residuals.iter_mut().zip(y).zip(&pseudo) {
             *residual += value - p;
         }
+        let moved = next
+            .coefficients
+            .iter()
+            .zip(&current.coefficients)
+            .any(|(a, b)| {
+                let step = a.unwrap_or(0.0) - b.unwrap_or(0.0);
+                step.abs() > SETTLED * next.within_variance.sqrt()
+            });
         current = next;
+        if !moved {
+            break;
+        }
     }
     Some(current)
 }
@@ -54,13 +76,16 @@ pub fn fit_robust(y: &[f64], columns: &[Vec<f64>], cluster: &[usize]) -> Option<
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::statistics::two_level::Level;
+    use crate::statistics::two_level::{Level, fit};
     use rand::{Rng, SeedableRng};
     use rand_pcg::Pcg64Mcg;
 
     /// A standard normal value by the sum of twelve uniform ones.
     fn normal(random: &mut Pcg64Mcg) -> f64 {
-        (0..12).map(|_| random.next_u32() as f64 / f64::from(u32::MAX)).sum::<f64>() - 6.0
+        (0..12)
+            .map(|_| random.next_u32() as f64 / f64::from(u32::MAX))
+            .sum::<f64>()
+            - 6.0
     }
 
     fn campaign(random: &mut Pcg64Mcg) -> (Vec<f64>, Vec<f64>, Vec<usize>) {
@@ -82,10 +107,13 @@ mod tests {
         let (mut y, after, cluster) = campaign(&mut random);
         let columns = [after];
         let read = |fit: Option<Fit>| fit.unwrap().coefficient(0, Level::Between).unwrap();
-        let clean = read(fit_robust(&y, &columns, &cluster));
+        let clean = read(fit_robust(&y, &columns, &cluster, &vec![1.0; y.len()]));
         y[3] = 1e4;
-        let wild = read(fit_robust(&y, &columns, &cluster));
-        assert!((wild.value - clean.value).abs() < 0.5 * clean.standard_error, "{wild:?} {clean:?}");
+        let wild = read(fit_robust(&y, &columns, &cluster, &vec![1.0; y.len()]));
+        assert!(
+            (wild.value - clean.value).abs() < 0.5 * clean.standard_error,
+            "{wild:?} {clean:?}"
+        );
         assert!(wild.standard_error < 1.5 * clean.standard_error);
         assert!(read(fit(&y, &columns, &cluster)).standard_error > 20.0 * clean.standard_error);
     }
@@ -97,8 +125,14 @@ mod tests {
         for _ in 0..400 {
             let (y, after, cluster) = campaign(&mut random);
             let columns = [after];
-            plain += fit(&y, &columns, &cluster).unwrap().coefficients[0].unwrap().powi(2);
-            robust += fit_robust(&y, &columns, &cluster).unwrap().coefficients[0].unwrap().powi(2);
+            plain += fit(&y, &columns, &cluster).unwrap().coefficients[0]
+                .unwrap()
+                .powi(2);
+            robust += fit_robust(&y, &columns, &cluster, &vec![1.0; y.len()])
+                .unwrap()
+                .coefficients[0]
+                .unwrap()
+                .powi(2);
         }
         assert!(robust / plain < 1.08, "{}", robust / plain);
     }

@@ -162,6 +162,37 @@ fn one_value_a_cluster_is_ordinary_regression() {
 }
 
 #[test]
+fn scales_are_taken_off_and_put_back() {
+    // Values of the second set spread three times as far; taken off, the model is the t test on
+    // cluster means weighted by their inverse variance ratio.
+    let noise = [
+        0.3, -0.2, 0.5, -0.6, 0.1, 0.4, -0.3, -0.2, 0.6, -0.5, 0.2, -0.3,
+    ];
+    let after: Vec<f64> = (0..12).map(|i| f64::from(u8::from(i >= 6))).collect();
+    let cluster: Vec<usize> = (0..12).map(|i| i / 2).collect();
+    let scale: Vec<f64> = after.iter().map(|a| 1.0 + 2.0 * a).collect();
+    let y: Vec<f64> = (0..12)
+        .map(|i| 10.0 - 2.0 * after[i] + scale[i] * noise[i])
+        .collect();
+    let found = fit_scaled(&y, std::slice::from_ref(&after), &cluster, &scale).unwrap();
+    let coefficient = found.coefficient(0, Level::Between).unwrap();
+    let means: Vec<f64> = y.chunks(2).map(|c| 0.5 * (c[0] + c[1])).collect();
+    let mean = |v: &[f64]| v.iter().sum::<f64>() / 3.0;
+    let squares = |v: &[f64]| v.iter().map(|x| (x - mean(v)).powi(2)).sum::<f64>();
+    check_close(
+        coefficient.value,
+        mean(&means[3..]) - mean(&means[..3]),
+        1e-9,
+        "difference",
+    );
+    let pooled = (squares(&means[..3]) + squares(&means[3..]) / 9.0) / 4.0;
+    let expected = (pooled * (1.0 + 9.0) / 3.0).sqrt();
+    check_close(coefficient.standard_error, expected, 1e-6, "standard error");
+    check_close(coefficient.df, 4.0, 1e-6, "degrees of freedom");
+    assert_eq!(fit_scaled(&y, &[after], &cluster, &[0.0; 12]), None);
+}
+
+#[test]
 fn repeated_columns_are_dropped_and_say_so() {
     let y = [1.0, 2.0, 2.5, 4.5, 5.0, 7.0];
     let x: Vec<f64> = vec![0.0, 1.0, 2.0, 3.0, 4.0, 5.0];

@@ -1,0 +1,278 @@
+//! Every engagement of both sets in its place, and what keeps them from being compared.
+
+use std::collections::BTreeMap;
+
+use super::condition::Condition;
+use super::matching::{self, Matching};
+use super::sets::Sets;
+use super::shift::Observation;
+use super::{LEAST_DRIVES, LEAST_PAIRS, wording};
+use crate::drive::DriveMeasures;
+use crate::engagement::Engagement;
+use crate::measure::Measure;
+
+/// One engagement in its place.
+pub(super) struct Placed<'a> {
+    pub(super) engagement: &'a Engagement,
+    drive: usize,
+    place_in_drive: usize,
+    since_work: usize,
+}
+
+/// Every engagement of both sets.
+pub(super) struct Campaign<'a> {
+    pub(super) before: Vec<Placed<'a>>,
+    pub(super) after: Vec<Placed<'a>>,
+    drives_before: usize,
+    drives_after: usize,
+}
+
+impl<'a> Campaign<'a> {
+    pub(super) fn new(sets: &Sets<'a>) -> Self {
+        let place = |drives: &[&'a DriveMeasures], is_after: bool| {
+            let mut placed: Vec<Placed<'a>> = Vec::new();
+            for (drive, measures) in drives.iter().enumerate() {
+                for (place_in_drive, engagement) in measures.engagements.iter().enumerate() {
+                    let since_work = if is_after { placed.len() } else { 0 };
+                    placed.push(Placed {
+                        engagement,
+                        drive,
+                        place_in_drive,
+                        since_work,
+                    });
+                }
+            }
+            placed
+        };
+        Self {
+            before: place(&sets.before, false),
+            after: place(&sets.after, true),
+            drives_before: sets.before.len(),
+            drives_after: sets.after.len(),
+        }
+    }
+
+    /// Which engagements, before then after, have a usable value of the measure.
+    pub(super) fn present(&self, measure: Measure) -> Vec<bool> {
+        self.before
+            .iter()
+            .chain(&self.after)
+            .map(|p| value(p.engagement, measure).is_some())
+            .collect()
+    }
+
+    /// Matches those engagements that are present; indices are into the full sets.
+    pub(super) fn matched(&self, present: &[bool]) -> Matching {
+        let pick = |placed: &[Placed<'a>], offset: usize| -> (Vec<usize>, Vec<&'a Engagement>) {
+            placed
+                .iter()
+                .enumerate()
+                .filter(|(index, _)| present.get(offset + index) == Some(&true))
+                .map(|(index, p)| (index, p.engagement))
+                .unzip()
+        };
+        let (b, before) = pick(&self.before, 0);
+        let (a, after) = pick(&self.after, self.before.len());
+        let mut matching = matching::match_engagements(&before, &after);
+        let back = |own: &mut Vec<usize>, indices: &[usize]| {
+            for slot in own {
+                *slot = indices.get(*slot).copied().unwrap_or(*slot);
+            }
+        };
+        back(&mut matching.before, &b);
+        back(&mut matching.after, &a);
+        for (x, y) in &mut matching.pairs {
+            *x = b.get(*x).copied().unwrap_or(*x);
+            *y = a.get(*y).copied().unwrap_or(*y);
+        }
+        matching
+    }
+
+    pub(super) fn observations(&self, measure: Measure, matching: &Matching) -> Vec<Observation> {
+        // Drives without a matched engagement get no number.
+        let mut numbers = BTreeMap::new();
+        let sides = [
+            (false, &self.before, &matching.before),
+            (true, &self.after, &matching.after),
+        ];
+        let mut observations = Vec::new();
+        for (is_after, placed, indices) in sides {
+            for placed in indices.iter().filter_map(|index| placed.get(*index)) {
+                let engagement = placed.engagement;
+                let Some((value, u)) = value(engagement, measure) else {
+                    continue;
+                };
+                let stratum = matching
+                    .strata
+                    .iter()
+                    .position(|s| s.kind == engagement.kind && s.reference == engagement.reference);
+                let next = numbers.len();
+                let drive = *numbers.entry((is_after, placed.drive)).or_insert(next);
+                observations.push(Observation {
+                    is_after,
+                    drive,
+                    stratum: stratum.unwrap_or(0),
+                    value,
+                    u,
+                    conditions: engagement.conditions,
+                    place_in_drive: placed.place_in_drive,
+                    since_work: placed.since_work,
+                });
+            }
+        }
+        observations
+    }
+
+    /// Why the matched engagements cannot carry a verdict, if so; `drives` have any of them, before
+    /// and after.
+    pub(super) fn too_few(
+        &self,
+        measure: Measure,
+        matching: &Matching,
+        drives: (usize, usize),
+    ) -> Option<String> {
+        let (b, a) = drives;
+        if b == 0 || a == 0 {
+            return Some(self.nothing_to_compare(measure, matching));
+        }
+        let apart = matching
+            .apart
+            .first()
+            .map_or_else(String::new, |why| format!(" ({why})"));
+        if b < LEAST_DRIVES || a < LEAST_DRIVES {
+            let all = (b, a) == (self.drives_before, self.drives_after);
+            let what = if all {
+                format!("a side of one drive ({b} before, {a} after)")
+            } else {
+                format!(
+                    "only {} before and {} after have it under like conditions{apart}, and one \
+                     drive",
+                    wording::of(b, self.drives_before, "drive"),
+                    wording::of(a, self.drives_after, "drive"),
+                )
+            };
+            return Some(format!(
+                "{what} cannot tell the work from the day; record at least {LEAST_DRIVES}, better \
+                 4, drives on each side under like conditions"
+            ));
+        }
+        let pairs = matching.pairs.len();
+        (pairs < LEAST_PAIRS).then(|| {
+            format!(
+                "only {} of engagements can be compared{apart}; {LEAST_PAIRS} are needed",
+                wording::count(pairs, "matched pair")
+            )
+        })
+    }
+
+    /// Why not one engagement has a counterpart.
+    pub(super) fn nothing_to_compare(&self, measure: Measure, matching: &Matching) -> String {
+        let sides = [("before", &self.before), ("after", &self.after)];
+        let mut reasons = Vec::new();
+        for (set, placed) in sides {
+            if placed.is_empty() {
+                reasons.push(format!("the {set} set has no engagement"));
+            } else if placed
+                .iter()
+                .all(|p| value(p.engagement, measure).is_none())
+            {
+                let why = common_reason(placed, measure);
+                reasons.push(format!("it is missing in the whole {set} set ({why})"));
+            }
+        }
+        if reasons.is_empty() {
+            let apart = matching.apart.join("; ");
+            reasons.push(format!(
+                "no engagement has a counterpart under like conditions ({apart}); the medians are \
+                 over all engagements"
+            ));
+        }
+        reasons.join(" and ")
+    }
+
+    /// Measures that only one side has.
+    pub(super) fn one_sided(&self) -> Vec<String> {
+        let mut warnings = Vec::new();
+        if self.before.is_empty() || self.after.is_empty() {
+            return warnings;
+        }
+        for measure in Measure::ALL {
+            let missing = |placed: &[Placed<'_>]| {
+                placed
+                    .iter()
+                    .filter(|p| value(p.engagement, *measure).is_none())
+                    .count()
+            };
+            let (b, a) = (missing(&self.before), missing(&self.after));
+            let whole = [b == self.before.len(), a == self.after.len()];
+            let (set, placed) = match whole {
+                [true, false] => ("before", &self.before),
+                [false, true] => ("after", &self.after),
+                _ => continue,
+            };
+            warnings.push(format!(
+                "{} is missing in all {} of the {set} set, mostly because {}",
+                measure.label(),
+                wording::count(placed.len(), "engagement"),
+                common_reason(placed, *measure)
+            ));
+        }
+        warnings
+    }
+
+    /// Conditions that could not be matched on because a set lacks them.
+    pub(super) fn unmatched_conditions(&self) -> Vec<String> {
+        let lacks = |condition: Condition| {
+            let share = |placed: &[Placed<'_>]| {
+                let have = placed
+                    .iter()
+                    .filter(|p| condition.of(&p.engagement.conditions).is_some());
+                have.count() as f64 / placed.len().max(1) as f64
+            };
+            share(&self.before).min(share(&self.after)) < matching::PRESENT_SHARE
+        };
+        if self.before.is_empty() || self.after.is_empty() {
+            return Vec::new();
+        }
+        Condition::ALL
+            .into_iter()
+            .filter(|c| lacks(*c))
+            // The stand-in is only missed together with what it stands in for.
+            .filter(|c| *c != Condition::AcceleratorPosition || lacks(Condition::DemandStep))
+            .map(|c| {
+                format!(
+                    "{} is missing in one of the sets, so engagements could not be matched on it: \
+                     a difference in it would show as a change",
+                    c.label()
+                )
+            })
+            .collect()
+    }
+}
+
+/// A measure's value and standard uncertainty in one engagement, if it has a finite one.
+pub(super) fn value(engagement: &Engagement, measure: Measure) -> Option<(f64, f64)> {
+    let estimate = engagement.measures.get(measure as usize)?.as_ref().ok()?;
+    estimate
+        .value
+        .is_finite()
+        .then_some((estimate.value, estimate.u))
+}
+
+/// The reason given most often for a missing measure.
+fn common_reason(placed: &[Placed<'_>], measure: Measure) -> String {
+    let mut counts: BTreeMap<String, usize> = BTreeMap::new();
+    for p in placed {
+        let reason = match p.engagement.measures.get(measure as usize) {
+            Some(Err(missing)) => missing.to_string(),
+            Some(Ok(_)) => "the value is not a finite number".to_owned(),
+            None => "it was not measured".to_owned(),
+        };
+        *counts.entry(reason).or_default() += 1;
+    }
+    counts
+        .into_iter()
+        .max_by_key(|(_, count)| *count)
+        .map(|(reason, _)| reason)
+        .unwrap_or_default()
+}

@@ -1,0 +1,178 @@
+//! One measure on its way to a verdict: first alone, then among the others.
+
+use super::campaign::{Campaign, value};
+use super::family::{self, Question};
+use super::matching::Matching;
+use super::shift::{self, Observation, Shift};
+use super::{MeasureComparison, Verdict, wording};
+use crate::measure::Measure;
+use crate::statistics::quantile::median;
+use crate::statistics::student_t::detectable;
+
+/// Power at which the smallest provable change is given.
+const POWER: f64 = 0.8;
+
+/// One measure before the correction over measures.
+pub(super) struct Draft {
+    pub(super) measure: Measure,
+    pub(super) matching: Matching,
+    pub(super) observations: Vec<Observation>,
+    before_median: Option<f64>,
+    after_median: Option<f64>,
+    pub(super) shift: Result<Shift, String>,
+    too_few: Option<String>,
+}
+
+/// Drives of a set among observations, which stand drive by drive.
+fn drives(observations: &[Observation], is_after: bool) -> usize {
+    let mut drives: Vec<usize> = observations
+        .iter()
+        .filter(|o| o.is_after == is_after)
+        .map(|o| o.drive)
+        .collect();
+    drives.dedup();
+    drives.len()
+}
+
+impl Draft {
+    pub(super) fn new(campaign: &Campaign<'_>, measure: Measure, matching: Matching) -> Self {
+        let observations = campaign.observations(measure, &matching);
+        let drives = (drives(&observations, false), drives(&observations, true));
+        let medians = |is_after: bool| {
+            let values: Vec<f64> = if observations.is_empty() {
+                let all = if is_after {
+                    &campaign.after
+                } else {
+                    &campaign.before
+                };
+                all.iter()
+                    .filter_map(|p| value(p.engagement, measure))
+                    .map(|(v, _)| v)
+                    .collect()
+            } else {
+                observations
+                    .iter()
+                    .filter(|o| o.is_after == is_after)
+                    .map(|o| o.value)
+                    .collect()
+            };
+            median(&values)
+        };
+        let (before_median, after_median) = (medians(false), medians(true));
+        let shift = if observations.is_empty() {
+            Err(campaign.nothing_to_compare(measure, &matching))
+        } else {
+            shift::estimate(&observations, &matching.strata, false)
+        };
+        let too_few = campaign.too_few(measure, &matching, drives);
+        Self {
+            measure,
+            matching,
+            observations,
+            before_median,
+            after_median,
+            shift,
+            too_few,
+        }
+    }
+
+    /// Drives of a set with matched engagements.
+    pub(super) fn drives(&self, is_after: bool) -> usize {
+        drives(&self.observations, is_after)
+    }
+
+    /// The question it asks, if it can be judged.
+    pub(super) fn question(&self) -> Option<Question> {
+        let shift = self
+            .shift
+            .as_ref()
+            .ok()
+            .filter(|_| self.too_few.is_none())?;
+        let p = shift.sureness.as_ref().ok()?.p;
+        Some(Question {
+            measure: self.measure,
+            p,
+            relative_spread: shift.relative_spread,
+        })
+    }
+
+    pub(super) fn finish(
+        self,
+        corrected: Option<&family::Corrected>,
+        questions: usize,
+    ) -> MeasureComparison {
+        let mut out = MeasureComparison {
+            measure: self.measure,
+            before_median: self.before_median,
+            after_median: self.after_median,
+            shift: None,
+            ci_low: None,
+            ci_high: None,
+            p: None,
+            p_holm: None,
+            smallest_provable: None,
+            pairs: self.matching.pairs.len(),
+            verdict: Verdict::NotEnoughData,
+            method: METHOD_NONE,
+            why: None,
+        };
+        let shift = match self.shift {
+            Ok(shift) => shift,
+            Err(why) => {
+                out.why = Some(self.too_few.unwrap_or(why));
+                return out;
+            }
+        };
+        out.shift = Some(shift.shift);
+        out.method = if shift.is_logarithmic() {
+            METHOD_LOGARITHMIC
+        } else {
+            METHOD_PLAIN
+        };
+        let sureness = match (&self.too_few, &shift.sureness) {
+            (None, Ok(sureness)) => *sureness,
+            (Some(why), _) | (None, Err(why)) => {
+                let mut why = why.clone();
+                if let Some((low, high)) = shift.within_drives {
+                    let half = 0.5 * (high - low);
+                    why += &format!(
+                        "; by the spread within the drives alone the shift would lie between {} and {}",
+                        wording::digits(low, half),
+                        wording::with_unit(&wording::digits(high, half), self.measure)
+                    );
+                }
+                out.why = Some(why);
+                return out;
+            }
+        };
+        out.ci_low = Some(sureness.low);
+        out.ci_high = Some(sureness.high);
+        out.p = Some(sureness.p);
+        let Some(corrected) = corrected else {
+            return out;
+        };
+        out.p_holm = Some(corrected.p);
+        out.smallest_provable = shift.of_errors(detectable(corrected.level, POWER, sureness.df));
+        out.verdict = if corrected.p >= family::LEVEL {
+            Verdict::NoChangeShown
+        } else if shift.shift < 0.0 {
+            Verdict::Reduced
+        } else {
+            Verdict::Increased
+        };
+        if out.verdict == Verdict::NoChangeShown && sureness.p < family::LEVEL {
+            out.why = Some(format!(
+                "the interval leaves zero out, but of {} one is expected to do so by chance more \
+                 often than is safe (p {} after correction)",
+                wording::count(questions, "measure"),
+                wording::digits(corrected.p, 0.01)
+            ));
+        }
+        out
+    }
+}
+
+const METHOD_NONE: &str = "no comparison";
+const METHOD_PLAIN: &str = "Hodges-Lehmann shift at equal conditions; interval from a two-level model, engagement in drive";
+const METHOD_LOGARITHMIC: &str = "Hodges-Lehmann shift at equal conditions, on logarithms; interval \
+                                  from a two-level model, engagement in drive";

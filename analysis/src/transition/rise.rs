@@ -1,0 +1,164 @@
+//! A measured rise: its states and where it crosses shares of its step.
+
+use super::fit::Fit;
+use super::levels::StateLevels;
+
+/// A time with its standard uncertainty, s.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Timed {
+    /// Time, in the scale of the given times.
+    pub t_s: f64,
+    /// Standard uncertainty, widened for few samples so that 1.96 of it cover 95 %.
+    pub u_s: f64,
+}
+
+/// A rise from a lower to an upper state.
+#[derive(Clone, Debug)]
+pub struct Rise {
+    /// Its states.
+    pub levels: StateLevels,
+    /// Standard uncertainty of the upper less the lower state.
+    pub u_amplitude: f64,
+    /// Samples it rests on.
+    pub samples: usize,
+    pub(super) basis: Basis,
+}
+
+#[derive(Clone, Debug)]
+pub(super) enum Basis {
+    Fitted(Fitted),
+    Interpolated { naive_s: [f64; 3], interval_s: f64 },
+}
+
+/// Shapes that explain a step.
+#[derive(Clone, Debug)]
+pub(super) struct Fitted {
+    /// The best first, with weights.
+    pub(super) models: Vec<(Fit, f64)>,
+    /// Variance of a sample.
+    pub(super) variance: f64,
+    /// Factor for few samples.
+    pub(super) widen: f64,
+    /// The samples, where no shape explains them; otherwise empty.
+    pub(super) left: Vec<(f64, f64)>,
+    /// Reach of the correction by what is left, s.
+    pub(super) reach_s: f64,
+    /// The states are each model's own, not the histogram's.
+    pub(super) own_states: bool,
+}
+
+impl Rise {
+    /// When it crosses a share of its step.
+    #[must_use]
+    pub fn crossing(&self, share: f64) -> Option<Timed> {
+        match &self.basis {
+            Basis::Interpolated { naive_s: [t10, _, t90], interval_s } => Some(Timed {
+                t_s: t10 + (share - 0.1) / 0.8 * (t90 - t10),
+                u_s: interval_s / 12.0_f64.sqrt(),
+            }),
+            Basis::Fitted(fitted) => {
+                let value = self.levels.reference(share);
+                fitted.combined(|fit| {
+                    let (t, variance) = if fitted.own_states {
+                        fit.crossing(share)?
+                    } else {
+                        fit.crossing_value(value)?
+                    };
+                    let (shift, extra) = fitted.correction(fit, t);
+                    Some((t + shift, variance, extra))
+                })
+            }
+        }
+    }
+
+    /// Time between the crossings of two shares.
+    #[must_use]
+    pub fn between(&self, from: f64, to: f64) -> Option<Timed> {
+        match &self.basis {
+            Basis::Interpolated { naive_s: [t10, _, t90], interval_s } => Some(Timed {
+                t_s: (to - from) / 0.8 * (t90 - t10),
+                u_s: interval_s / 6.0_f64.sqrt(),
+            }),
+            Basis::Fitted(fitted) => {
+                let (low, high) = (self.levels.reference(from), self.levels.reference(to));
+                fitted.combined(|fit| {
+                    let ((t, variance), t_from, t_to) = if fitted.own_states {
+                        (fit.interval(from, to)?, fit.crossing(from)?.0, fit.crossing(to)?.0)
+                    } else {
+                        let ends = (fit.crossing_value(low)?.0, fit.crossing_value(high)?.0);
+                        (fit.interval_values(low, high)?, ends.0, ends.1)
+                    };
+                    let (early, e_early) = fitted.correction(fit, t_from);
+                    let (late, e_late) = fitted.correction(fit, t_to);
+                    Some((t + late - early, variance, e_early + e_late))
+                })
+            }
+        }
+    }
+
+    /// Whether it is interpolated because too few samples lie within the step.
+    #[must_use]
+    pub fn is_interpolated(&self) -> bool {
+        matches!(self.basis, Basis::Interpolated { .. })
+    }
+
+    /// How it was found, in a few plain words.
+    #[must_use]
+    pub fn method(&self) -> &'static str {
+        match &self.basis {
+            Basis::Interpolated { .. } => "interpolated; the step is shorter than two samples",
+            Basis::Fitted(fitted) if fitted.left.is_empty() => "fitted rise with dead time",
+            Basis::Fitted(_) => "fitted rise with dead time, corrected by its local residuals",
+        }
+    }
+}
+
+impl Fitted {
+    /// Weighted over models: `value` gives time, variance per unit sample variance, and extra
+    /// variance in s².
+    fn combined(&self, value: impl Fn(&Fit) -> Option<(f64, f64, f64)>) -> Option<Timed> {
+        let found: Vec<(f64, f64, f64)> = self
+            .models
+            .iter()
+            .filter_map(|(fit, weight)| {
+                let (t, v, extra) = value(fit)?;
+                Some((t, v * self.variance + extra, *weight))
+            })
+            .collect();
+        let total: f64 = found.iter().map(|(_, _, w)| w).sum();
+        if total <= 0.0 {
+            return None;
+        }
+        let t_s = found.iter().map(|(t, _, w)| w * t).sum::<f64>() / total;
+        // Within and between the models.
+        let u2 = found.iter().map(|(t, v, w)| w * (v + (t - t_s).powi(2))).sum::<f64>() / total;
+        let u_s = u2.sqrt() * self.widen;
+        (t_s.is_finite() && u_s.is_finite()).then_some(Timed { t_s, u_s })
+    }
+
+    /// Shift and extra variance from what the model leaves near a time; nothing where it leaves only
+    /// noise.
+    fn correction(&self, fit: &Fit, t_s: f64) -> (f64, f64) {
+        if self.left.is_empty() {
+            return (0.0, 0.0);
+        }
+        let h = 1e-3 * self.reach_s;
+        let slope = (fit.value(t_s + h) - fit.value(t_s - h)) / (2.0 * h);
+        let (mut weights, mut squares, mut sum) = (0.0, 0.0, 0.0);
+        for &(t, y) in &self.left {
+            let x = (t - t_s).abs() / self.reach_s;
+            if x < 1.0 {
+                let w = (1.0 - x.powi(3)).powi(3);
+                weights += w;
+                squares += w * w;
+                sum += w * (y - fit.value(t));
+            }
+        }
+        if weights <= 0.0 || slope <= 0.0 {
+            return (0.0, 0.0);
+        }
+        let shift = -(sum / weights) / slope;
+        let noise = self.variance * squares / weights.powi(2) / slope.powi(2);
+        (shift, noise + (0.5 * shift).powi(2))
+    }
+}
