@@ -5,6 +5,10 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use clap_complete::Shell;
 
+mod recording;
+
+pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
+
 /// Prove that a rebuilt all-wheel-drive clutch coupling slips less, and find what is wrong when it
 /// does not.
 ///
@@ -26,6 +30,12 @@ procedure, local rules and licensed practice come first.";
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// Record drives from live buses; listens only
+    Record(RecordArgs),
+    /// Set a mark in the drive being recorded
+    Mark(MarkArgs),
+    /// Tell what a running recorder is doing
+    Status(StatusArgs),
     /// Turn a capture into signals: Parquet or CSV
     Decode(DecodeArgs),
     /// Find the engagements of one or more drives and measure them

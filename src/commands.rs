@@ -3,5 +3,25 @@
 pub(crate) mod compare;
 pub(crate) mod completions;
 pub(crate) mod decode;
+pub(crate) mod mark;
 pub(crate) mod measure;
+pub(crate) mod record;
 pub(crate) mod simulate;
+pub(crate) mod status;
+
+/// What a live-bus command says on a system that has no CAN of its own.
+#[cfg(not(target_os = "linux"))]
+fn needs_linux(command: &str) -> crate::failure::Failure {
+    crate::failure::Failure::Usage(format!(
+        "{command} is not in this program: it needs the CAN that only the Linux kernel has; \
+         record on a Linux laptop, all else works here"
+    ))
+}
+
+/// The recorder answered something else.
+#[cfg(target_os = "linux")]
+fn wrong_answer() -> crate::failure::Failure {
+    crate::failure::Failure::Usage(
+        "the recorder gave another answer; are both programs of the same version?".to_owned(),
+    )
+}

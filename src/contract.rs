@@ -293,6 +293,33 @@ pub(crate) struct SimulateOutput {
     pub(crate) engagements: usize,
 }
 
+/// `mark`: where it was set, or why not.
+#[cfg(target_os = "linux")]
+#[derive(Debug, Serialize)]
+pub(crate) struct MarkOutput {
+    pub(crate) drive: Option<String>,
+    /// Seconds after the drive's first frame.
+    pub(crate) at_s: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) why: Option<String>,
+}
+
+/// `status`: whether a recorder runs, and its live state as it tells it.
+#[cfg(target_os = "linux")]
+#[derive(Debug, Serialize)]
+pub(crate) struct StatusOutput {
+    running: bool,
+    #[serde(flatten)]
+    status: Option<slipwright_logger::recorder::live::Status>,
+}
+
+#[cfg(target_os = "linux")]
+impl StatusOutput {
+    pub(crate) fn new(status: Option<slipwright_logger::recorder::live::Status>) -> Self {
+        Self { running: status.is_some(), status }
+    }
+}
+
 /// Prints one object and a line end.
 pub(crate) fn print(
     out: &mut impl std::io::Write,

@@ -58,6 +58,9 @@ fn main() -> ExitCode {
 
 fn run(cli: &Cli, out: &mut impl Write) -> Result<Answer, Failure> {
     match &cli.command {
+        Command::Record(args) => commands::record::run(args, out),
+        Command::Mark(args) => commands::mark::run(args, out),
+        Command::Status(args) => commands::status::run(args, out),
         Command::Decode(args) => commands::decode::run(args, out),
         Command::Measure(args) => commands::measure::run(args, out),
         Command::Compare(args) => commands::compare::run(args, out),

@@ -4,5 +4,8 @@
 //! [`slipwright_decoders::frame::Frame`] and knows neither files nor sockets.
 //!
 //! - [`capture`]: the capture file. Reading it gives frames; writing it keeps them.
+//! - `recorder`: the daemon that fills it from a live bus; on Linux only, whose kernel has CAN.
 
 pub mod capture;
+#[cfg(target_os = "linux")]
+pub mod recorder;

@@ -1,0 +1,142 @@
+//! The recorder killed, and the whole machine killed, at random moments: every file reads, and at
+//! most the last second is gone.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+use crate::Outcome;
+use crate::bus::{Sender, Virtual, numbered};
+use crate::recorder::{Kept, Recorder, folder, status};
+
+/// Frames a second while something is about to be killed.
+const RATE_HZ: u64 = 2_000;
+
+/// Numbered frames at a steady rate, from a thread, until told to stop.
+struct Feed {
+    sent: Arc<AtomicU64>,
+    stop: Arc<AtomicBool>,
+}
+
+impl Feed {
+    fn start(name: &'static str) -> Result<Self, Box<dyn std::error::Error>> {
+        let feed = Self {
+            sent: Arc::default(),
+            stop: Arc::default(),
+        };
+        let (sent, stop) = (Arc::clone(&feed.sent), Arc::clone(&feed.stop));
+        let mut sender = Sender::open(name)?;
+        std::thread::spawn(move || {
+            let started = Instant::now();
+            let mut number = 0;
+            while !stop.load(Ordering::Relaxed) {
+                let due = started.elapsed().as_millis() as u64 * RATE_HZ / 1_000;
+                while number < due {
+                    if sender.send(&numbered(0x100, number)).is_err() {
+                        return;
+                    }
+                    number += 1;
+                    sent.store(number, Ordering::Relaxed);
+                }
+                std::thread::sleep(Duration::from_millis(2));
+            }
+        });
+        Ok(feed)
+    }
+
+    fn sent(&self) -> u64 {
+        self.sent.load(Ordering::Relaxed)
+    }
+}
+
+impl Drop for Feed {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Relaxed);
+    }
+}
+
+/// Small steps of a linear congruence (Knuth's MMIX constants): random enough for moments.
+fn next_random(state: &mut u64) -> u64 {
+    *state = state
+        .wrapping_mul(6_364_136_223_846_793_005)
+        .wrapping_add(1_442_695_040_888_963_407);
+    *state >> 33
+}
+
+/// `kill -9`, this many times.
+pub(crate) fn killed(times: &str) -> Outcome {
+    let times: u64 = times.parse().unwrap_or(20);
+    let _bus = Virtual::new("vcan0")?;
+    let mut random =
+        Instant::now().elapsed().as_nanos() as u64 ^ u64::from(std::process::id()) << 20;
+    let mut most_lost = 0;
+    for round in 0..times {
+        let out = folder("killed")?;
+        let recorder = Recorder::start(&["vcan0"], &out, &[])?;
+        let feed = Feed::start("vcan0")?;
+        let moment = Duration::from_millis(100 + next_random(&mut random) % 900);
+        std::thread::sleep(moment);
+        let synced = status()
+            .ok()
+            .and_then(|s| s["drive"]["synced_frames"].as_u64())
+            .unwrap_or(0);
+        recorder.signal("-KILL")?;
+        let sent = feed.sent();
+        drop((recorder, feed));
+        let kept = Kept::read(&out)?;
+        let count = kept.numbers("vcan0").len() as u64;
+        let check = || -> Result<(), Box<dyn std::error::Error>> {
+            kept.require_all("vcan0", count)?;
+            let lost = sent.saturating_sub(count);
+            if lost > RATE_HZ || count < synced {
+                return Err(format!("{sent} sent, {synced} synced, {count} kept").into());
+            }
+            Ok(())
+        };
+        check().map_err(|e| format!("kill {round} after {moment:?}: {e}"))?;
+        most_lost = most_lost.max(sent.saturating_sub(count));
+    }
+    let most_ms = most_lost * 1_000 / RATE_HZ;
+    Ok(format!(
+        "{times} kills, every file reads, at most {most_ms} ms lost"
+    ))
+}
+
+/// Records until the machine is killed; the console says what was sent and synced meanwhile.
+#[allow(clippy::print_stdout, reason = "the console outlives the machine")]
+pub(crate) fn record_until_cut(_: &str) -> Outcome {
+    let _bus = Virtual::new("vcan0")?;
+    let _recorder = Recorder::start(&["vcan0"], &folder("cut")?, &[])?;
+    let feed = Feed::start("vcan0")?;
+    loop {
+        std::thread::sleep(Duration::from_millis(50));
+        // What is synced is asked for before what is sent: neither is then overstated.
+        let synced = status()
+            .ok()
+            .and_then(|s| s["drive"]["synced_frames"].as_u64())
+            .unwrap_or(0);
+        println!("cut: sent {} synced {synced}", feed.sent());
+    }
+}
+
+/// After the restart: `SENT,SYNCED` as last seen on the console.
+pub(crate) fn after_cut(told: &str) -> Outcome {
+    let (sent, synced) = told.split_once(',').ok_or("give SENT,SYNCED")?;
+    let (sent, synced): (u64, u64) = (sent.parse()?, synced.parse()?);
+    let out = std::path::Path::new("/disk/cut");
+    let kept = if out.exists() {
+        Kept::read(out)?
+    } else {
+        Kept::default()
+    };
+    let count = kept.numbers("vcan0").len() as u64;
+    kept.require_all("vcan0", count)?;
+    let lost = sent.saturating_sub(count);
+    if lost > RATE_HZ || count < synced {
+        return Err(format!("{sent} sent, {synced} synced, {count} kept").into());
+    }
+    let lost_ms = lost * 1_000 / RATE_HZ;
+    Ok(format!(
+        "{sent} sent, {synced} synced, {count} kept: {lost_ms} ms lost"
+    ))
+}

@@ -1,0 +1,143 @@
+//! Interfaces that go and come back, and signals.
+
+use std::path::Path;
+use std::time::Duration;
+
+use crate::Outcome;
+use crate::bus::{ERROR, Sender, Virtual, controller, numbered, packet};
+use crate::recorder::{Recorder, folder};
+
+type Error = Box<dyn std::error::Error>;
+
+/// Sends numbers from `from` up to before `to`.
+fn send(name: &str, from: u64, to: u64) -> Result<(), Error> {
+    let mut sender = Sender::open(name)?;
+    for number in from..to {
+        sender.send(&numbered(0x100, number))?;
+    }
+    Ok(())
+}
+
+fn until_state(recorder: &Recorder, state: &str) -> Result<(), Error> {
+    recorder
+        .until(state, |status| status["buses"][0]["state"] == state)
+        .map(drop)
+}
+
+/// Down, and up again: the same drive goes on.
+pub(crate) fn down_and_up(_: &str) -> Outcome {
+    let bus = Virtual::new("vcan0")?;
+    let recorder = Recorder::start(&["vcan0"], &folder("down")?, &[])?;
+    send("vcan0", 0, 100)?;
+    recorder.until_frames(100)?;
+    bus.bring(false)?;
+    until_state(&recorder, "down")?;
+    bus.bring(true)?;
+    send("vcan0", 100, 200)?;
+    recorder.until_frames(200)?;
+    until_state(&recorder, "up")?;
+    let kept = recorder.stop()?;
+    kept.require_all("vcan0", 200)?;
+    match kept.files.len() == 1 && kept.has_mark("vcan0 is down") && kept.has_mark("vcan0 is up") {
+        true => Ok("one drive over it".to_owned()),
+        false => Err(format!("files {:?}, marks {:?}", kept.files, kept.marks).into()),
+    }
+}
+
+/// Deleted and made anew under the same name.
+pub(crate) fn deleted_and_made_anew(_: &str) -> Outcome {
+    let bus = Virtual::new("vcan0")?;
+    let recorder = Recorder::start(&["vcan0"], &folder("deleted")?, &[])?;
+    send("vcan0", 0, 100)?;
+    recorder.until_frames(100)?;
+    drop(bus);
+    until_state(&recorder, "gone")?;
+    let _bus = Virtual::new("vcan0")?;
+    until_state(&recorder, "up")?;
+    send("vcan0", 100, 200)?;
+    recorder.until_frames(200)?;
+    let kept = recorder.stop()?;
+    kept.require_all("vcan0", 200)?;
+    match kept.has_mark("vcan0 is gone") && kept.has_mark("vcan0 is back") {
+        true => Ok("one drive over it".to_owned()),
+        false => Err(format!("marks {:?}", kept.marks).into()),
+    }
+}
+
+/// The adapter itself pulled out and put back.
+pub(crate) fn unplugged(_: &str) -> Outcome {
+    controller("can0", true)?;
+    controller("can1", false)?;
+    let recorder = Recorder::start(&["can0"], &folder("unplugged")?, &[])?;
+    send("can1", 0, 4)?;
+    recorder.until_frames(4)?;
+    let device = std::fs::canonicalize("/sys/class/net/can0/device")?;
+    std::fs::write(device.join("remove"), "1")?;
+    until_state(&recorder, "gone")?;
+    if Path::new("/sys/class/net/can0").exists() {
+        return Err("the adapter is still there".into());
+    }
+    std::fs::write("/sys/bus/pci/rescan", "1")?;
+    for _ in 0..100 {
+        if Path::new("/sys/class/net/can0").exists() {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    controller("can0", true)?;
+    until_state(&recorder, "up")?;
+    send("can1", 4, 8)?;
+    recorder.until_frames(8)?;
+    let kept = recorder.stop()?;
+    kept.require_all("can0", 8)?;
+    match kept.has_mark("can0 is gone") && kept.has_mark("can0 is back") {
+        true => Ok("found again by itself".to_owned()),
+        false => Err(format!("marks {:?}", kept.marks).into()),
+    }
+}
+
+/// Bus-off as the driver tells it. The emulated controller never goes bus-off by itself, so the
+/// error frame is sent on a virtual bus; what cannot be restarted is told with what to do.
+pub(crate) fn bus_off(_: &str) -> Outcome {
+    let _bus = Virtual::new("vcan0")?;
+    let recorder = Recorder::start(&["vcan0"], &folder("bus-off")?, &[])?;
+    send("vcan0", 0, 10)?;
+    let mut sender = Sender::open("vcan0")?;
+    sender.send(&packet(ERROR | 0x40, &[0; 8], None))?;
+    recorder.until("told what to do", |status| {
+        status["warnings"].to_string().contains("restart-ms")
+    })?;
+    send("vcan0", 10, 20)?;
+    recorder.until_frames(21)?;
+    let kept = recorder.stop()?;
+    kept.require_all("vcan0", 20)?;
+    match kept.has_mark("vcan0 is bus-off") {
+        true => Ok("told, and recorded on".to_owned()),
+        false => Err(format!("marks {:?}", kept.marks).into()),
+    }
+}
+
+/// TERM and INT end a drive; HUP begins a new file.
+pub(crate) fn signals(_: &str) -> Outcome {
+    let _bus = Virtual::new("vcan0")?;
+    for signal in ["-TERM", "-INT"] {
+        let recorder = Recorder::start(&["vcan0"], &folder("signals")?, &[])?;
+        send("vcan0", 0, 50)?;
+        recorder.until_frames(50)?;
+        recorder.signal("-HUP")?;
+        std::thread::sleep(Duration::from_millis(300));
+        // Sent just before the end: still in the kernel's queue when the signal comes.
+        send("vcan0", 50, 150)?;
+        let kept = recorder.stop_by(signal)?;
+        kept.require_all("vcan0", 150)?;
+        let packed = kept
+            .files
+            .iter()
+            .filter(|f| f.extension().is_some_and(|e| e == "zst"))
+            .count();
+        if kept.files.len() != 2 || packed != 2 || kept.cut != 0 {
+            return Err(format!("{signal}: files {:?}, {} cut", kept.files, kept.cut).into());
+        }
+    }
+    Ok("two files each, packed".to_owned())
+}

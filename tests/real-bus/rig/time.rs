@@ -1,0 +1,72 @@
+//! The wall time set in the middle of a drive.
+
+use rustix::time::{ClockId, Timespec, clock_gettime, clock_settime};
+use std::time::Duration;
+
+use crate::Outcome;
+use crate::bus::{Sender, Virtual, numbered};
+use crate::recorder::{Recorder, folder};
+
+fn set_by(seconds: i64) -> Result<(), Box<dyn std::error::Error>> {
+    let now = clock_gettime(ClockId::Realtime);
+    clock_settime(
+        ClockId::Realtime,
+        Timespec {
+            tv_sec: now.tv_sec + seconds,
+            ..now
+        },
+    )?;
+    Ok(())
+}
+
+/// An hour forward, two back: the stamps run on, and the file says what happened.
+pub(crate) fn clock_set(_: &str) -> Outcome {
+    const FRAMES: u64 = 300;
+    let _bus = Virtual::new("vcan0")?;
+    let recorder = Recorder::start(&["vcan0"], &folder("clock")?, &[])?;
+    let mut sender = Sender::open("vcan0")?;
+    for number in 0..FRAMES {
+        match number {
+            100 => set_by(3_600)?,
+            200 => set_by(-7_200)?,
+            _ => {}
+        }
+        sender.send(&numbered(0x100, number))?;
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    recorder.until_frames(FRAMES)?;
+    let kept = recorder.stop()?;
+    set_by(3_600)?;
+    kept.require_all("vcan0", FRAMES)?;
+    let steps: Vec<i64> = kept
+        .frames
+        .windows(2)
+        .map(|w| w[1].t_ns - w[0].t_ns)
+        .collect();
+    let (least, most) = (
+        steps.iter().min().unwrap_or(&0),
+        steps.iter().max().unwrap_or(&0),
+    );
+    if *least < 4_000_000 || *most > 500_000_000 {
+        return Err(format!("frames are {least} to {most} ns apart").into());
+    }
+    // The step that the file tells, s; setting took a moment of its own.
+    let told = |seconds: f64| {
+        let number = |mark: &String| {
+            let (_, rest) = mark.split_once("set by ")?;
+            rest.split_once(" s;")?.0.parse::<f64>().ok()
+        };
+        kept.marks
+            .iter()
+            .filter_map(number)
+            .any(|by| (by - seconds).abs() < 0.01)
+    };
+    if !told(3_600.0) || !told(-7_200.0) {
+        return Err(format!("the steps are not told: {:?}", kept.marks).into());
+    }
+    Ok(format!(
+        "frames {:.1} to {:.1} ms apart over both steps",
+        *least as f64 / 1e6,
+        *most as f64 / 1e6
+    ))
+}
