@@ -26,7 +26,7 @@ fn completions_name_every_command() {
     for shell in ["bash", "zsh", "fish"] {
         let run = slipwright(["completions", shell]);
         assert_eq!(run.code, 0);
-        for command in ["decode", "measure", "compare", "simulate"] {
+        for command in ["record", "mark", "status", "decode", "measure", "compare", "simulate"] {
             assert!(
                 run.out.contains(command),
                 "{shell} does not complete {command}"
