@@ -17,7 +17,8 @@ pub(crate) struct Cli {
     pub(crate) command: Command,
 }
 
-const EXIT_CODES: &str = "Exit codes: 0 done; 1 done, and the answer is no; 2 wrong use or bad input, \
+const EXIT_CODES: &str =
+    "Exit codes: 0 done; 1 done, and the answer is no; 2 wrong use or bad input, \
 with one plain line that says what, where and what to do.
 
 A passenger works the laptop. Test on a closed or quiet road within the law. The vehicle maker's \

@@ -75,7 +75,10 @@ pub(crate) struct MeasureOutput {
 
 impl MeasureOutput {
     pub(crate) fn new(drives: &[DriveMeasures], failures: &[String]) -> Self {
-        Self { drives: drives.iter().map(Drive::from).collect(), failures: failures.to_vec() }
+        Self {
+            drives: drives.iter().map(Drive::from).collect(),
+            failures: failures.to_vec(),
+        }
     }
 }
 
@@ -190,7 +193,11 @@ impl From<&TransferEstimate> for Transfer {
     fn from(transfer: &TransferEstimate) -> Self {
         let mut fraction = Value::from(&transfer.fraction);
         fraction.method = Some(transfer.method);
-        Self { fraction, assumption: transfer.assumption, upper_bound: transfer.upper_bound }
+        Self {
+            fraction,
+            assumption: transfer.assumption,
+            upper_bound: transfer.upper_bound,
+        }
     }
 }
 
@@ -211,7 +218,11 @@ impl CompareOutput {
         Self {
             before: comparison.before.into(),
             after: comparison.after.into(),
-            measures: comparison.measures.iter().map(MeasureComparisonOutput::from).collect(),
+            measures: comparison
+                .measures
+                .iter()
+                .map(MeasureComparisonOutput::from)
+                .collect(),
             verdict: comparison.verdict.text(),
             sentence: comparison.sentence.clone(),
             warnings: comparison.warnings.clone(),
@@ -228,7 +239,10 @@ struct SetOutput {
 
 impl From<SetSize> for SetOutput {
     fn from(size: SetSize) -> Self {
-        Self { drives: size.drives, engagements: size.engagements }
+        Self {
+            drives: size.drives,
+            engagements: size.engagements,
+        }
     }
 }
 

@@ -11,7 +11,11 @@ use slipwright_logger::capture::CaptureError;
 #[derive(Debug)]
 pub(crate) enum Failure {
     /// A file could not be read or written.
-    File { path: PathBuf, doing: Doing, error: io::Error },
+    File {
+        path: PathBuf,
+        doing: Doing,
+        error: io::Error,
+    },
     /// A capture could not be read.
     Capture(CaptureError),
     /// One of our TOML files is wrong.
@@ -35,19 +39,33 @@ pub(crate) enum Doing {
 
 impl Failure {
     pub(crate) fn reading(path: &Path) -> impl FnOnce(io::Error) -> Self + '_ {
-        move |error| Self::File { path: path.to_owned(), doing: Doing::Read, error }
+        move |error| Self::File {
+            path: path.to_owned(),
+            doing: Doing::Read,
+            error,
+        }
     }
 
     pub(crate) fn writing(path: &Path) -> impl FnOnce(io::Error) -> Self + '_ {
-        move |error| Self::File { path: path.to_owned(), doing: Doing::Write, error }
+        move |error| Self::File {
+            path: path.to_owned(),
+            doing: Doing::Write,
+            error,
+        }
     }
 
     pub(crate) fn toml(path: &Path) -> impl FnOnce(TomlError) -> Self + '_ {
-        move |error| Self::Toml { path: path.to_owned(), error }
+        move |error| Self::Toml {
+            path: path.to_owned(),
+            error,
+        }
     }
 
     pub(crate) fn content(path: &Path, message: impl Into<String>) -> Self {
-        Self::Content { path: path.to_owned(), message: message.into() }
+        Self::Content {
+            path: path.to_owned(),
+            message: message.into(),
+        }
     }
 
     pub(crate) fn is_broken_pipe(&self) -> bool {
@@ -72,7 +90,10 @@ impl fmt::Display for Failure {
                 write!(f, "standard output: {}", plain(error, Doing::Write))
             }
             Self::Internal(message) => {
-                write!(f, "this program could not finish its own output: {message}; please report it")
+                write!(
+                    f,
+                    "this program could not finish its own output: {message}; please report it"
+                )
             }
         }
     }
@@ -83,17 +104,31 @@ fn plain(error: &io::Error, doing: Doing) -> String {
     let what = match (error.kind(), doing) {
         (io::ErrorKind::NotFound, Doing::Read) => "no such file; check the name",
         (io::ErrorKind::NotFound, Doing::Write) => "the folder is not there; make it first",
-        (io::ErrorKind::PermissionDenied, Doing::Read) => "not allowed to read it; check its permissions",
-        (io::ErrorKind::PermissionDenied, Doing::Write) => "not allowed to write it; choose another place",
+        (io::ErrorKind::PermissionDenied, Doing::Read) => {
+            "not allowed to read it; check its permissions"
+        }
+        (io::ErrorKind::PermissionDenied, Doing::Write) => {
+            "not allowed to write it; choose another place"
+        }
         (io::ErrorKind::IsADirectory, Doing::Read) => "this is a folder; name a file in it",
-        (io::ErrorKind::IsADirectory, Doing::Write) => "a folder of this name is in the way; choose another name",
-        (io::ErrorKind::NotADirectory, _) => "part of this path is a file, not a folder; check the path",
-        (io::ErrorKind::AlreadyExists, _) => "a file of this name is in the way; choose another name",
+        (io::ErrorKind::IsADirectory, Doing::Write) => {
+            "a folder of this name is in the way; choose another name"
+        }
+        (io::ErrorKind::NotADirectory, _) => {
+            "part of this path is a file, not a folder; check the path"
+        }
+        (io::ErrorKind::AlreadyExists, _) => {
+            "a file of this name is in the way; choose another name"
+        }
         (io::ErrorKind::StorageFull, _) => "the disk is full; free some space and run it again",
         (io::ErrorKind::ReadOnlyFilesystem, _) => "the disk is read-only; choose another place",
         _ => {
             let text = error.to_string();
-            let text = text.split(" (os error").next().unwrap_or_default().to_lowercase();
+            let text = text
+                .split(" (os error")
+                .next()
+                .unwrap_or_default()
+                .to_lowercase();
             return match doing {
                 Doing::Read => format!("cannot be read: {text}"),
                 Doing::Write => format!("cannot be written: {text}"),

@@ -8,10 +8,12 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measures::{FrameSpan, measure_drive};
 use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::decoder_file::DecoderFile;
+use slipwright_decoders::diagnostic_read::{AnswerCollector, AnswerPlans};
 use slipwright_decoders::extractor::{Collector, Extractors};
-use slipwright_decoders::signal::Signals;
+use slipwright_decoders::signal::{Invalid, InvalidReason, Signals};
+use slipwright_decoders::toml_error::TomlError;
 use slipwright_decoders::traffic::{IdTraffic, Traffic};
-use slipwright_logger::capture::{Capture, Ending, Event, Summary};
+use slipwright_logger::capture::{Capture, Event, Summary};
 
 use crate::failure::Failure;
 use crate::progress::{self, Progress};
@@ -25,7 +27,10 @@ pub(crate) struct Car {
 /// A decoder file, ready to run.
 pub(crate) struct Decoder {
     path: PathBuf,
+    file: DecoderFile,
+    signal_lines: Vec<Vec<usize>>,
     extractors: Extractors,
+    answers: AnswerPlans,
 }
 
 /// One capture's signals, and what a reader of them must know.
@@ -58,25 +63,43 @@ pub(crate) fn read_decoder(path: &Path) -> Result<Decoder, Failure> {
     for doubt in parsed.warnings {
         progress::say(&Failure::toml(path)(doubt).to_string());
     }
-    Ok(Decoder { path: path.to_owned(), extractors: Extractors::compile(&parsed.file) })
+    Ok(Decoder {
+        path: path.to_owned(),
+        extractors: Extractors::compile(&parsed.file),
+        answers: AnswerPlans::compile(&parsed.file),
+        signal_lines: parsed.signal_lines,
+        file: parsed.file,
+    })
 }
 
 /// A capture's name in tables and pictures.
 pub(crate) fn name(path: &Path) -> String {
-    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+    path.file_name()
+        .unwrap_or(path.as_os_str())
+        .to_string_lossy()
+        .into_owned()
 }
 
 /// Capture file to signals.
 pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, Failure> {
     let mut collector = Collector::new(&decoder.extractors);
+    let mut answers = AnswerCollector::new(&decoder.answers);
+    let asks = !decoder.file.requests.is_empty();
     let capture = Capture::open(path).map_err(Failure::Capture)?;
     let mut progress = Progress::of(capture.progress(), &name(path));
     let summary = capture.read(|event| {
         match event {
             Event::Bus(bus, interface) => {
-                collector.add_bus(bus, interface.name.as_deref().unwrap_or_default());
+                let name = interface.name.as_deref().unwrap_or_default();
+                collector.add_bus(bus, name);
+                answers.add_bus(bus, name);
             }
-            Event::Frame(frame) => collector.push(&frame),
+            Event::Frame(frame) => {
+                collector.push(&frame);
+                if asks {
+                    answers.push(&frame);
+                }
+            }
             Event::Section(_) | Event::Mark(_) | Event::Statistics(_) => {}
         }
         progress.tick();
@@ -85,15 +108,29 @@ pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, 
     let summary = summary.map_err(Failure::Capture)?;
     drop(progress);
     let (Some(first_ns), Some(last_ns)) = (summary.first_ns, summary.last_ns) else {
-        return Err(Failure::content(path, "the capture holds no CAN frame; record a drive"));
+        return Err(Failure::content(
+            path,
+            "the capture holds no CAN frame; record a drive",
+        ));
     };
     refuse_backward_steps(path, &summary)?;
     let collected = collector.finish();
     if collected.traffic.decoded_frames() == 0 {
         return Err(nothing_decoded(path, decoder, &collected.traffic));
     }
-    let span = FrameSpan { first_ns, last_ns, frames: summary.frames };
-    Ok(Decoded { signals: collected.signals, span, warnings: doubts(&summary) })
+    let mut signals = collected.signals;
+    refuse_fields_beyond_frames(decoder, &signals)?;
+    signals.series.extend(answers.finish().signals.series);
+    let span = FrameSpan {
+        first_ns,
+        last_ns,
+        frames: summary.frames,
+    };
+    Ok(Decoded {
+        signals,
+        span,
+        warnings: summary.warnings(),
+    })
 }
 
 /// Capture file to measures.
@@ -106,7 +143,9 @@ pub(crate) fn measure_capture(path: &Path, car: &Car) -> Result<DriveMeasures, F
 
 /// A drive whose clock was set back has no time axis to measure on.
 fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<(), Failure> {
-    let Some(step) = summary.backward_steps.first().first() else { return Ok(()) };
+    let Some(step) = summary.backward_steps.first().first() else {
+        return Ok(());
+    };
     let back_s = (step.from_ns.saturating_sub(step.to_ns)) as f64 / 1e9;
     Err(Failure::content(
         path,
@@ -117,14 +156,53 @@ fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<(), Failure> 
     ))
 }
 
+/// A field that no received frame was long enough for is a mistake in the decoder file that only
+/// a capture can show.
+fn refuse_fields_beyond_frames(decoder: &Decoder, signals: &Signals) -> Result<(), Failure> {
+    let beyond = signals.series.iter().find(|series| {
+        let too_short = |invalid: &Invalid| invalid.reason == InvalidReason::FrameTooShort;
+        series.value.is_empty()
+            && !series.invalid.is_empty()
+            && series.invalid.iter().all(too_short)
+    });
+    let Some(series) = beyond else { return Ok(()) };
+    let line = decoder
+        .file
+        .frames
+        .iter()
+        .zip(&decoder.signal_lines)
+        .find_map(|(frame, lines)| {
+            let here =
+                frame.id == series.id && frame.bus.as_ref().is_none_or(|bus| *bus == series.bus);
+            let position = frame
+                .signals
+                .iter()
+                .position(|signal| signal.key == series.key)?;
+            lines.get(position).copied().filter(|_| here)
+        });
+    let message = format!(
+        "{} reaches beyond every frame {} that {} carries; correct its start or length",
+        series.key.text(),
+        series.id,
+        series.bus
+    );
+    Err(Failure::toml(&decoder.path)(TomlError { line, message }))
+}
+
 /// Names the identifiers that the capture has instead, the most frequent first.
 fn nothing_decoded(path: &Path, decoder: &Decoder, traffic: &Traffic) -> Failure {
     const SHOWN: usize = 12;
-    let mut seen: Vec<(&str, &IdTraffic)> =
-        traffic.buses.iter().flat_map(|bus| bus.ids.iter().map(|id| (bus.bus.as_str(), id))).collect();
+    let mut seen: Vec<(&str, &IdTraffic)> = traffic
+        .buses
+        .iter()
+        .flat_map(|bus| bus.ids.iter().map(|id| (bus.bus.as_str(), id)))
+        .collect();
     seen.sort_by_key(|(_, id)| std::cmp::Reverse(id.frames));
-    let mut ids: Vec<String> =
-        seen.iter().take(SHOWN).map(|(bus, id)| format!("{} on {bus}", id.id)).collect();
+    let mut ids: Vec<String> = seen
+        .iter()
+        .take(SHOWN)
+        .map(|(bus, id)| format!("{} on {bus}", id.id))
+        .collect();
     if seen.len() > SHOWN {
         ids.push(format!("{} more", seen.len() - SHOWN));
     }
@@ -136,34 +214,4 @@ fn nothing_decoded(path: &Path, decoder: &Decoder, traffic: &Traffic) -> Failure
             ids.join(", ")
         ),
     )
-}
-
-/// What the reading found that a reader of the numbers must know.
-fn doubts(summary: &Summary) -> Vec<String> {
-    let mut doubts = Vec::new();
-    match summary.ending {
-        Ending::Whole | Ending::Stopped => {}
-        Ending::Cut { offset } => doubts.push(format!(
-            "the capture is cut off at byte {offset}; everything before it was used"
-        )),
-        Ending::Damaged { offset, reason } => doubts.push(format!(
-            "the capture is damaged at byte {offset} ({reason}); everything before it was used"
-        )),
-    }
-    if let Some(first) = summary.malformed.first().first() {
-        doubts.push(format!(
-            "{} packets could not be read, the first at byte {} ({}); the others were used",
-            summary.malformed.count(),
-            first.offset,
-            first.reason
-        ));
-    }
-    let lost: u64 = summary.buses.iter().map(|bus| bus.lost()).sum();
-    if lost > 0 {
-        doubts.push(format!("the recorder lost {lost} frames; gaps count as missing"));
-    }
-    if summary.skipped.unstamped > 0 {
-        doubts.push(format!("{} packets carry no time stamp and were left out", summary.skipped.unstamped));
-    }
-    doubts
 }

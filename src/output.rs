@@ -9,7 +9,10 @@ use crate::failure::Failure;
 /// Writes a file whole or not at all; what was there before stays until the new one is complete.
 pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
     let name = path.file_name().ok_or_else(|| {
-        Failure::Usage(format!("{}: not a file name; give a name to write to", path.display()))
+        Failure::Usage(format!(
+            "{}: not a file name; give a name to write to",
+            path.display()
+        ))
     })?;
     let mut temporary = name.to_owned();
     temporary.push(format!(".part-{}", std::process::id()));

@@ -27,14 +27,20 @@ impl Progress {
     pub(crate) fn of(source: capture::Progress, what: &str) -> Self {
         // Where nobody watches there is no bar.
         let bar = std::io::stderr().is_terminal().then(|| {
-            let bar = ProgressBar::with_draw_target(source.total_bytes(), ProgressDrawTarget::hidden());
+            let bar =
+                ProgressBar::with_draw_target(source.total_bytes(), ProgressDrawTarget::hidden());
             let style = ProgressStyle::with_template("{msg} {bytes} of {total_bytes}, {eta} left")
                 .unwrap_or_else(|_| ProgressStyle::default_bar());
             bar.set_style(style);
             bar.set_message(what.to_owned());
             bar
         });
-        Self { bar, shown: false, source, events: 0 }
+        Self {
+            bar,
+            shown: false,
+            source,
+            events: 0,
+        }
     }
 
     /// One more event was read.

@@ -13,14 +13,20 @@ use crate::contract::{DecodeOutput, SimulateOutput};
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {
     let mut table = Table::new();
-    table.load_style(comfy_table::presets::NOTHING).set_header(header).add_rows(rows);
+    table
+        .load_style(comfy_table::presets::NOTHING)
+        .set_header(header)
+        .add_rows(rows);
     for (index, column) in table.column_iter_mut().enumerate() {
         column.set_padding((if index == 0 { 2 } else { 1 }, 1));
         if index > 0 {
             column.set_cell_alignment(CellAlignment::Right);
         }
     }
-    table.lines().map(|line| format!("{}\n", line.trim_end())).collect()
+    table
+        .lines()
+        .map(|line| format!("{}\n", line.trim_end()))
+        .collect()
 }
 
 fn value(measured: &Measured) -> String {
@@ -91,7 +97,10 @@ fn engagements(drive: &DriveMeasures) -> String {
         .collect();
     let mut text = table(header, rows);
     for &measure in Measure::ALL {
-        let reasons = drive.engagements.iter().filter_map(|e| e.measured(measure).as_ref().err());
+        let reasons = drive
+            .engagements
+            .iter()
+            .filter_map(|e| e.measured(measure).as_ref().err());
         let mut counted_reasons: Vec<(String, usize)> = Vec::new();
         for reason in reasons {
             let reason = reason.to_string();
@@ -111,10 +120,29 @@ fn engagements(drive: &DriveMeasures) -> String {
 pub(crate) fn comparison(comparison: &Comparison) -> String {
     let mut text = format!("{}\n\n", comparison.sentence);
     let size = |set: slipwright_analysis::comparison::SetSize| {
-        format!("{}, {}", number::count(set.drives, "drive", "drives"), number::count(set.engagements, "engagement", "engagements"))
+        format!(
+            "{}, {}",
+            number::count(set.drives, "drive", "drives"),
+            number::count(set.engagements, "engagement", "engagements")
+        )
     };
-    let _ = writeln!(text, "before: {}; after: {}", size(comparison.before), size(comparison.after));
-    let header = ["measure", "before", "after", "shift", "95 % interval", "p", "provable", "pairs", "verdict"];
+    let _ = writeln!(
+        text,
+        "before: {}; after: {}",
+        size(comparison.before),
+        size(comparison.after)
+    );
+    let header = [
+        "measure",
+        "before",
+        "after",
+        "shift",
+        "95 % interval",
+        "p",
+        "provable",
+        "pairs",
+        "verdict",
+    ];
     let rows = comparison
         .measures
         .iter()
@@ -157,11 +185,20 @@ pub(crate) fn decoded(output: &DecodeOutput) -> String {
         "{}: {:.0} s, {} frames; signals in {}\n",
         output.capture, output.duration_s, output.frames, output.out
     );
-    let header = ["signal", "unit", "values", "invalid"].map(str::to_owned).to_vec();
+    let header = ["signal", "unit", "values", "invalid"]
+        .map(str::to_owned)
+        .to_vec();
     let rows = output
         .signals
         .iter()
-        .map(|s| vec![s.signal.clone(), s.unit.to_owned(), s.values.to_string(), s.invalid.to_string()])
+        .map(|s| {
+            vec![
+                s.signal.clone(),
+                s.unit.to_owned(),
+                s.values.to_string(),
+                s.invalid.to_string(),
+            ]
+        })
         .collect();
     text.push_str(&table(header, rows));
     for warning in &output.warnings {

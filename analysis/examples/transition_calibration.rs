@@ -20,23 +20,79 @@ struct Kind {
 }
 
 const KINDS: &[Kind] = &[
-    Kind { name: "first order, 30 ms", parameters: &[0.08, 0.030], value: first_order },
-    Kind { name: "first order, 60 ms", parameters: &[0.08, 0.060], value: first_order },
-    Kind { name: "first order, 120 ms", parameters: &[0.08, 0.120], value: first_order },
-    Kind { name: "ramp, 100 ms", parameters: &[0.08, 0.100], value: ramp },
-    Kind { name: "two lags, 25 + 25 ms", parameters: &[0.08, 0.025, 0.0251], value: two_lags },
-    Kind { name: "two lags, 50 + 8 ms", parameters: &[0.08, 0.050, 0.008], value: two_lags },
-    Kind { name: "oscillating, 60 ms, 0.5", parameters: &[0.08, 0.060, 0.5], value: oscillating },
-    Kind { name: "ramp 60, then lag 25 ms", parameters: &[0.08, 0.060, 0.025], value: ramp_then_lag },
-    Kind { name: "ramp 60 through lag 15", parameters: &[0.08, 0.060, 0.015], value: ramp_through_lag },
-    Kind { name: "cut exponential", parameters: &[0.08, 0.090, 1.5], value: cut_exponential },
-    Kind { name: "stiffening", parameters: &[0.08, 0.090, -1.5], value: cut_exponential },
-    Kind { name: "logistic, 18 ms", parameters: &[0.16, 0.018], value: logistic },
-    Kind { name: "raised cosine, 120 ms", parameters: &[0.08, 0.120], value: raised_cosine },
+    Kind {
+        name: "first order, 30 ms",
+        parameters: &[0.08, 0.030],
+        value: first_order,
+    },
+    Kind {
+        name: "first order, 60 ms",
+        parameters: &[0.08, 0.060],
+        value: first_order,
+    },
+    Kind {
+        name: "first order, 120 ms",
+        parameters: &[0.08, 0.120],
+        value: first_order,
+    },
+    Kind {
+        name: "ramp, 100 ms",
+        parameters: &[0.08, 0.100],
+        value: ramp,
+    },
+    Kind {
+        name: "two lags, 25 + 25 ms",
+        parameters: &[0.08, 0.025, 0.0251],
+        value: two_lags,
+    },
+    Kind {
+        name: "two lags, 50 + 8 ms",
+        parameters: &[0.08, 0.050, 0.008],
+        value: two_lags,
+    },
+    Kind {
+        name: "oscillating, 60 ms, 0.5",
+        parameters: &[0.08, 0.060, 0.5],
+        value: oscillating,
+    },
+    Kind {
+        name: "ramp 60, then lag 25 ms",
+        parameters: &[0.08, 0.060, 0.025],
+        value: ramp_then_lag,
+    },
+    Kind {
+        name: "ramp 60 through lag 15",
+        parameters: &[0.08, 0.060, 0.015],
+        value: ramp_through_lag,
+    },
+    Kind {
+        name: "cut exponential",
+        parameters: &[0.08, 0.090, 1.5],
+        value: cut_exponential,
+    },
+    Kind {
+        name: "stiffening",
+        parameters: &[0.08, 0.090, -1.5],
+        value: cut_exponential,
+    },
+    Kind {
+        name: "logistic, 18 ms",
+        parameters: &[0.16, 0.018],
+        value: logistic,
+    },
+    Kind {
+        name: "raised cosine, 120 ms",
+        parameters: &[0.08, 0.120],
+        value: raised_cosine,
+    },
 ];
 
 fn first_order(t: f64, p: &[f64]) -> f64 {
-    if t < p[0] { 0.0 } else { -(-(t - p[0]) / p[1]).exp_m1() }
+    if t < p[0] {
+        0.0
+    } else {
+        -(-(t - p[0]) / p[1]).exp_m1()
+    }
 }
 
 fn ramp(t: f64, p: &[f64]) -> f64 {
@@ -57,11 +113,21 @@ fn oscillating(t: f64, p: &[f64]) -> f64 {
 
 fn ramp_then_lag(t: f64, p: &[f64]) -> f64 {
     let (s, whole) = ((t - p[0]).max(0.0), p[1] + p[2]);
-    if s < p[1] { s / whole } else { 1.0 - p[2] / whole * (-(s - p[1]) / p[2]).exp() }
+    if s < p[1] {
+        s / whole
+    } else {
+        1.0 - p[2] / whole * (-(s - p[1]) / p[2]).exp()
+    }
 }
 
 fn ramp_through_lag(t: f64, p: &[f64]) -> f64 {
-    let lagged = |s: f64| if s <= 0.0 { 0.0 } else { s + p[2] * (-s / p[2]).exp_m1() };
+    let lagged = |s: f64| {
+        if s <= 0.0 {
+            0.0
+        } else {
+            s + p[2] * (-s / p[2]).exp_m1()
+        }
+    };
     let s = t - p[0];
     (lagged(s) - lagged(s - p[1])) / p[1]
 }
@@ -119,7 +185,11 @@ fn crossing(kind: &Kind, parameters: &[f64], level: f64) -> f64 {
     }
     for _ in 0..60 {
         let middle = 0.5 * (low + high);
-        if (kind.value)(middle, parameters) < level { low = middle } else { high = middle }
+        if (kind.value)(middle, parameters) < level {
+            low = middle
+        } else {
+            high = middle
+        }
     }
     0.5 * (low + high)
 }
@@ -140,11 +210,14 @@ fn bound(kind: &Kind, t: &[f64]) -> [f64; 3] {
         row[0] = 1.0;
         row[1] = (kind.value)(t, p);
         for i in 0..p.len() {
-            row[2 + i] = ((kind.value)(t, &moved(i, h)) - (kind.value)(t, &moved(i, -h))) / (2.0 * h);
+            row[2 + i] =
+                ((kind.value)(t, &moved(i, h)) - (kind.value)(t, &moved(i, -h))) / (2.0 * h);
         }
         normal += &row * row.transpose();
     }
-    let Some(inverse) = normal.try_inverse() else { return [f64::NAN; 3] };
+    let Some(inverse) = normal.try_inverse() else {
+        return [f64::NAN; 3];
+    };
     LEVELS.map(|level| {
         let mut gradient = nalgebra::DVector::<f64>::zeros(m);
         for i in 0..p.len() {
@@ -160,7 +233,11 @@ fn main() {
     let mut arguments = std::env::args().skip(1);
     let n: usize = arguments.next().map_or(1000, |a| a.parse().unwrap());
     let seed: u64 = arguments.next().map_or(1, |a| a.parse().unwrap());
-    println!("{n} recordings a line, noise {} % of the step, jitter {} % of the period", NOISE * 100.0, JITTER * 100.0);
+    println!(
+        "{n} recordings a line, noise {} % of the step, jitter {} % of the period",
+        NOISE * 100.0,
+        JITTER * 100.0
+    );
     println!(
         "{:<26}{:>6}  {:<5}{:>9}{:>9}{:>9}{:>9}{:>10}",
         "rise", "ms", "what", "bias ms", "rms ms", "bound", "mean u", "covered %"
@@ -174,7 +251,9 @@ fn main() {
                 let t = stamps(&mut random, period_s);
                 let y: Vec<f64> = t
                     .iter()
-                    .map(|&t| 2.0 + 15.0 * ((kind.value)(t, kind.parameters) + NOISE * random.normal()))
+                    .map(|&t| {
+                        2.0 + 15.0 * ((kind.value)(t, kind.parameters) + NOISE * random.normal())
+                    })
                     .collect();
                 let rise = measure_rise(&t, &y).unwrap();
                 let limits = bound(kind, &t);
@@ -183,7 +262,12 @@ fn main() {
                     add(&mut sums[k], found.t_s - truth[k], found.u_s, limits[k]);
                 }
                 let spread = rise.between(0.1, 0.9).unwrap();
-                add(&mut sums[3], spread.t_s - (truth[2] - truth[0]), spread.u_s, f64::NAN);
+                add(
+                    &mut sums[3],
+                    spread.t_s - (truth[2] - truth[0]),
+                    spread.u_s,
+                    f64::NAN,
+                );
             }
             for (what, sum) in ["t10", "t50", "t90", "rise"].into_iter().zip(sums) {
                 let [bias, square, limit, u, covered] = sum.map(|s| s / n as f64);
@@ -204,7 +288,13 @@ fn main() {
 }
 
 fn add(sum: &mut [f64; 5], off: f64, u: f64, limit: f64) {
-    for (s, v) in sum.iter_mut().zip([off, off * off, limit * limit, u, f64::from(off.abs() <= 1.96 * u)]) {
+    for (s, v) in sum.iter_mut().zip([
+        off,
+        off * off,
+        limit * limit,
+        u,
+        f64::from(off.abs() <= 1.96 * u),
+    ]) {
         *s += v;
     }
 }

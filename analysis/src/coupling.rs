@@ -103,7 +103,9 @@ mod tests {
 
     /// Torque for a clamping force given directly: pressure on the piston that makes it.
     fn torque_at_force(vehicle: &Vehicle, force_n: f64) -> f64 {
-        Pack::of(vehicle).unwrap().torque_nm(force_n / 0.01 / PA_PER_BAR)
+        Pack::of(vehicle)
+            .unwrap()
+            .torque_nm(force_n / 0.01 / PA_PER_BAR)
     }
 
     /// SAE J3210 standard pack (table on tnlab.org's page of that standard): lining 0.14615 m by
@@ -164,8 +166,14 @@ mod tests {
     fn a_missing_key_is_named() {
         let mut vehicle = vehicle(4, 0.1, 0.05, PressureLaw::UniformWear, 0.1);
         vehicle.coupling.friction_coefficient = None;
-        assert_eq!(Pack::of(&vehicle), Err(Missing::VehicleKey("coupling.friction_coefficient")));
+        assert_eq!(
+            Pack::of(&vehicle),
+            Err(Missing::VehicleKey("coupling.friction_coefficient"))
+        );
         vehicle.coupling.outer_radius_m = None;
-        assert_eq!(lining_area_m2(&vehicle), Err(Missing::VehicleKey("coupling.outer_radius_m")));
+        assert_eq!(
+            lining_area_m2(&vehicle),
+            Err(Missing::VehicleKey("coupling.outer_radius_m"))
+        );
     }
 }

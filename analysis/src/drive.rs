@@ -75,8 +75,10 @@ impl Drive {
     /// interpolated onto it, never across a gap longer than their timeout or an invalid sample.
     #[must_use]
     pub fn from_signals(signals: &Signals, vehicle: &Vehicle) -> Self {
-        let found: Vec<(Role, &Series)> =
-            Role::ALL.iter().filter_map(|&role| Some((role, signals.role(role)?))).collect();
+        let found: Vec<(Role, &Series)> = Role::ALL
+            .iter()
+            .filter_map(|&role| Some((role, signals.role(role)?)))
+            .collect();
         let mut warnings = Vec::new();
         let order = keep_order(&found, &mut warnings);
         let mut channels = Vec::with_capacity(found.len());
@@ -98,7 +100,13 @@ impl Drive {
         let longest = Role::WHEELS
             .iter()
             .filter_map(|&role| drive.channel(role).ok())
-            .reduce(|best, c| if c.t_ns().len() > best.t_ns().len() { c } else { best });
+            .reduce(|best, c| {
+                if c.t_ns().len() > best.t_ns().len() {
+                    c
+                } else {
+                    best
+                }
+            });
         if let Some((role, base_ns)) = longest.map(|c| (c.role, c.t_ns().to_vec())) {
             drive.base_role = role;
             drive.base_ns = base_ns;
@@ -122,7 +130,10 @@ impl Drive {
     /// A column's value at a time, linear between its neighbours on the base; `None` across a gap.
     #[must_use]
     pub fn column_at(&self, column: &Column, t_ns: i64) -> Option<f64> {
-        let i = self.base_ns.partition_point(|&t| t <= t_ns).checked_sub(1)?;
+        let i = self
+            .base_ns
+            .partition_point(|&t| t <= t_ns)
+            .checked_sub(1)?;
         let v = column.get(i)?;
         if self.base_ns[i] == t_ns {
             return Some(v);
@@ -150,12 +161,15 @@ impl Drive {
     /// [`Missing::Role`] if the capture has no valid sample of it; [`Missing::VehicleKey`] if a key
     /// is needed to bring it to its core unit.
     pub fn channel(&self, role: Role) -> Result<&Channel, Missing> {
-        self.channels.iter().find(|c| c.role == role).ok_or_else(|| {
-            self.unusable
-                .iter()
-                .find(|(r, _)| *r == role)
-                .map_or(Missing::Role(role), |(_, why)| why.clone())
-        })
+        self.channels
+            .iter()
+            .find(|c| c.role == role)
+            .ok_or_else(|| {
+                self.unusable
+                    .iter()
+                    .find(|(r, _)| *r == role)
+                    .map_or(Missing::Role(role), |(_, why)| why.clone())
+            })
     }
 
     /// A signal on the time base: states are held, all else is interpolated linearly.
@@ -175,7 +189,10 @@ impl Drive {
 
 /// Whether a role is a state, which has no values between its values.
 fn is_state(role: Role) -> bool {
-    matches!(role, Role::Gear | Role::CouplingInhibited | Role::AbsActive | Role::TractionActive)
+    matches!(
+        role,
+        Role::Gear | Role::CouplingInhibited | Role::AbsActive | Role::TractionActive
+    )
 }
 
 fn convert(
@@ -187,8 +204,10 @@ fn convert(
     let unit = series.unit;
     let quantity = unit.quantity();
     let channel = if Role::WHEELS.contains(&role) && quantity == Quantity::AngularSpeed {
-        let radius_m =
-            vehicle.tyres.rolling_radius_m.ok_or(Missing::VehicleKey("tyres.rolling_radius_m"))?;
+        let radius_m = vehicle
+            .tyres
+            .rolling_radius_m
+            .ok_or(Missing::VehicleKey("tyres.rolling_radius_m"))?;
         let key = (role, Quantity::Speed);
         Channel::from_series(key, series, order, |raw| unit.in_core(raw) * radius_m)
     } else {
@@ -199,8 +218,11 @@ fn convert(
 
 /// One rule for the whole drive, so that what is kept of two signals belongs to the same pass.
 fn keep_order(found: &[(Role, &Series)], warnings: &mut Vec<String>) -> KeepOrder {
-    let stepped: Vec<&&Series> =
-        found.iter().map(|(_, s)| s).filter(|s| s.t_ns.windows(2).any(|w| w[1] < w[0])).collect();
+    let stepped: Vec<&&Series> = found
+        .iter()
+        .map(|(_, s)| s)
+        .filter(|s| s.t_ns.windows(2).any(|w| w[1] < w[0]))
+        .collect();
     if stepped.is_empty() {
         return KeepOrder::Earlier;
     }
@@ -213,5 +235,12 @@ fn keep_order(found: &[(Role, &Series)], warnings: &mut Vec<String>) -> KeepOrde
         "the recording's clock stepped backwards; {} samples of times that occur twice are left out",
         all - earlier.max(later)
     ));
-    if later > earlier { KeepOrder::Later } else { KeepOrder::Earlier }
+    if later > earlier {
+        KeepOrder::Later
+    } else {
+        KeepOrder::Earlier
+    }
 }
+
+#[cfg(test)]
+mod tests;

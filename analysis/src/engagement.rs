@@ -180,11 +180,7 @@ pub fn closed_spans(drive: &Drive) -> Vec<ClosedSpan> {
 
 /// Finds the engagements of a drive. `wheelbase_m` only helps to tell a turn by the steering wheel.
 #[must_use]
-pub fn find_engagements(
-    drive: &Drive,
-    kinematics: &Kinematics,
-    wheelbase_m: Option<f64>,
-) -> Finds {
+pub fn find_engagements(drive: &Drive, kinematics: &Kinematics, wheelbase_m: Option<f64>) -> Finds {
     match shown(drive) {
         Some((channel, all)) => by_closings(drive, kinematics, wheelbase_m, channel, &all),
         None => by_slip(drive, kinematics, wheelbase_m),
@@ -224,7 +220,9 @@ fn by_closings(
         } else {
             let from_ns = clear_from_ns.max(at_seconds(start_ns, -SLIP_LEAD_S));
             let onset = trace.as_ref().map_err(Clone::clone).and_then(|trace| {
-                trace.first_onset(trace.range(from_ns, end_ns)).ok_or(Missing::SlipInNoise)
+                trace
+                    .first_onset(trace.range(from_ns, end_ns))
+                    .ok_or(Missing::SlipInNoise)
             });
             match onset {
                 Ok(onset) => (Reference::Slip, onset.t_ns, Ok(onset.u_s)),
@@ -253,10 +251,16 @@ fn by_closings(
         clear_from_ns = end_ns;
     }
     if lost > 0 {
-        finds.warnings.push(format!(
-            "{lost} engagements began while {} was lost; they are left out",
-            channel.role
-        ));
+        finds.warnings.push(match lost {
+            1 => format!(
+                "one engagement began while {} was lost; it is left out",
+                channel.role
+            ),
+            _ => format!(
+                "{lost} engagements began while {} was lost; they are left out",
+                channel.role
+            ),
+        });
     }
     if finds.found.is_empty() {
         finds.warnings.push(format!(
@@ -273,9 +277,14 @@ fn by_slip(drive: &Drive, kinematics: &Kinematics, wheelbase_m: Option<f64>) -> 
         "the bus carries neither coupling demand nor pressure; engagements are slips that stand out, and times count from the onset of slip"
             .into(),
     );
-    let Ok(trace) = SlipTrace::of(drive, kinematics) else { return finds };
+    let Ok(trace) = SlipTrace::of(drive, kinematics) else {
+        return finds;
+    };
     let base = trace.base_ns();
-    let brake = drive.channel(Role::PedalBrake).ok().map(|c| (c, pressed_above(c)));
+    let brake = drive
+        .channel(Role::PedalBrake)
+        .ok()
+        .map(|c| (c, pressed_above(c)));
     let anti_lock = drive.channel(Role::AbsActive).ok().map(|c| (c, 0.5));
     let disturbed = |i: usize| {
         [brake, anti_lock]
@@ -309,3 +318,6 @@ fn by_slip(drive: &Drive, kinematics: &Kinematics, wheelbase_m: Option<f64>) -> 
     }
     finds
 }
+
+#[cfg(test)]
+mod tests;

@@ -99,7 +99,9 @@ impl Kinematics {
     #[must_use]
     pub fn slip_ratio(&self, i: usize) -> Option<f64> {
         let get = |c: &Result<Column, Missing>| c.as_ref().ok()?.get(i);
-        let scale = get(&self.front_mps)?.max(get(&self.free_mps)?).max(LEAST_RATIO_SPEED_MPS);
+        let scale = get(&self.front_mps)?
+            .max(get(&self.free_mps)?)
+            .max(LEAST_RATIO_SPEED_MPS);
         Some(get(&self.slip_mps)? / scale)
     }
 }
@@ -133,8 +135,10 @@ fn free_front(
     vehicle: &Vehicle,
 ) -> Result<Column, Missing> {
     let rear = rear_mps.as_ref().map_err(Clone::clone)?;
-    let wheelbase_m =
-        vehicle.geometry.wheelbase_m.ok_or(Missing::VehicleKey("geometry.wheelbase_m"))?;
+    let wheelbase_m = vehicle
+        .geometry
+        .wheelbase_m
+        .ok_or(Missing::VehicleKey("geometry.wheelbase_m"))?;
     let yaw = yaw_rad_s.as_ref().map_err(Clone::clone)?;
     Ok((0..rear.len())
         .map(|i| Some(free_front_mps(rear.get(i)?, yaw.get(i)?, wheelbase_m)))
@@ -159,7 +163,9 @@ fn slip(
 fn told(drive: &Drive, dropout_mps: f64) -> impl Fn(usize) -> bool + '_ {
     move |i| {
         drive.wheel_mps().iter().all(|wheel| {
-            wheel.as_ref().is_ok_and(|w| w.get(i).is_some_and(|v| v >= dropout_mps))
+            wheel
+                .as_ref()
+                .is_ok_and(|w| w.get(i).is_some_and(|v| v >= dropout_mps))
         })
     }
 }
@@ -175,7 +181,9 @@ fn straight_slip(
     /// A turn of 100 m radius and a metre and a half of track.
     const ALIKE: f64 = 0.015;
     let (front, rear) = (front_mps.as_ref().ok()?, rear_mps.as_ref().ok()?);
-    let [_, _, Ok(left), Ok(right)] = drive.wheel_mps() else { return None };
+    let [_, _, Ok(left), Ok(right)] = drive.wheel_mps() else {
+        return None;
+    };
     let told = told(drive, dropout_mps);
     Some(
         (0..front.len())
@@ -222,10 +230,19 @@ fn noise(drive: &Drive, slip: &Column, closed: &[ClosedSpan]) -> Result<SlipNois
     // Drive makes tyres creep: where the pedal tells when nothing drives, that is what counts. With
     // too little of it, as on a drive without a coasting moment, all of the open coupling does.
     let at_rest = pedal_at_rest(drive);
-    let coasting: Vec<bool> = quiet.iter().enumerate().map(|(i, q)| *q && at_rest(i)).collect();
+    let coasting: Vec<bool> = quiet
+        .iter()
+        .enumerate()
+        .map(|(i, q)| *q && at_rest(i))
+        .collect();
     for chosen in [settled(base, &coasting), settled(base, &quiet), quiet] {
         let told = |&i: &usize| chosen[i] && slip.get(i).is_some();
-        if (0..base.len()).filter(told).take(noise::LEAST_SAMPLES).count() == noise::LEAST_SAMPLES {
+        if (0..base.len())
+            .filter(told)
+            .take(noise::LEAST_SAMPLES)
+            .count()
+            == noise::LEAST_SAMPLES
+        {
             return noise::slip_noise(base, slip, |i| chosen[i]);
         }
     }
@@ -253,14 +270,21 @@ fn settled(base: &[i64], chosen: &[bool]) -> Vec<bool> {
 fn pedal_at_rest(drive: &Drive) -> impl Fn(usize) -> bool + '_ {
     /// Share of the pedal's range that still is rest.
     const REST_SHARE: f64 = 0.03;
-    let pedal = drive.channel(Role::PedalAccelerator).ok().and_then(|pedal| {
-        let rest = quantile(pedal.value(), 0.01)?;
-        let top = pedal.value().iter().copied().fold(rest, f64::max);
-        Some((pedal, rest + REST_SHARE * (top - rest)))
-    });
+    let pedal = drive
+        .channel(Role::PedalAccelerator)
+        .ok()
+        .and_then(|pedal| {
+            let rest = quantile(pedal.value(), 0.01)?;
+            let top = pedal.value().iter().copied().fold(rest, f64::max);
+            Some((pedal, rest + REST_SHARE * (top - rest)))
+        });
     move |i| {
         pedal.is_none_or(|(pedal, limit)| {
-            drive.base_ns().get(i).and_then(|&t| pedal.held_at(t)).is_some_and(|v| v <= limit)
+            drive
+                .base_ns()
+                .get(i)
+                .and_then(|&t| pedal.held_at(t))
+                .is_some_and(|v| v <= limit)
         })
     }
 }
@@ -271,7 +295,9 @@ fn standing_out(base: &[i64], slip: &Column) -> Vec<(i64, i64)> {
     const DEVIATIONS: f64 = 5.0;
     const LONGER_THAN_A_BUMP_S: f64 = 0.12;
     let values: Vec<f64> = slip.iter().flatten().collect();
-    let Some((middle, sigma)) = median_and_sigma(&values) else { return Vec::new() };
+    let Some((middle, sigma)) = median_and_sigma(&values) else {
+        return Vec::new();
+    };
     let mut found = Vec::new();
     let mut open: Option<(i64, i64, bool)> = None;
     for (i, &t) in base.iter().enumerate() {
@@ -298,3 +324,6 @@ fn standing_out(base: &[i64], slip: &Column) -> Vec<(i64, i64)> {
     }
     found
 }
+
+#[cfg(test)]
+mod tests;

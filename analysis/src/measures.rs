@@ -59,8 +59,11 @@ pub fn measure_drive(
     let drive = Drive::from_signals(signals, vehicle);
     let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
     let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
-    let engagements =
-        finds.found.iter().map(|found| measure(&drive, &kinematics, vehicle, found)).collect();
+    let engagements = finds
+        .found
+        .iter()
+        .map(|found| measure(&drive, &kinematics, vehicle, found))
+        .collect();
     let mut warnings = drive.warnings().to_vec();
     warnings.extend(finds.warnings);
     warnings.extend(warnings_of(&drive, &kinematics));
@@ -80,7 +83,10 @@ pub fn measure_drive(
 fn measure(drive: &Drive, kinematics: &Kinematics, vehicle: &Vehicle, found: &Found) -> Engagement {
     let view = View::of(drive, kinematics, vehicle, found);
     let transfer = vec![transfer_hydraulic::transfer_hydraulic(&view)];
-    let measures = Measure::ALL.iter().map(|&m| value(m, &view, &transfer)).collect();
+    let measures = Measure::ALL
+        .iter()
+        .map(|&m| value(m, &view, &transfer))
+        .collect();
     Engagement {
         start_ns: found.start_ns,
         end_ns: found.end_ns,
@@ -115,9 +121,13 @@ fn value(measure: Measure, view: &View<'_>, transfer: &[TransferEstimate]) -> Me
 fn from_reference_method(view: &View<'_>, rise: &Rise) -> &'static str {
     match (view.counts_from_demand(), rise.is_interpolated()) {
         (true, false) => "half of demand to the fitted rise of pressure",
-        (true, true) => "half of demand to interpolated pressure; its step is shorter than two samples",
+        (true, true) => {
+            "half of demand to interpolated pressure; its step is shorter than two samples"
+        }
         (false, false) => "onset of slip to the fitted rise of pressure",
-        (false, true) => "onset of slip to interpolated pressure; its step is shorter than two samples",
+        (false, true) => {
+            "onset of slip to interpolated pressure; its step is shorter than two samples"
+        }
     }
 }
 
@@ -129,11 +139,13 @@ const TRACE_AFTER_S: f64 = 4.0;
 fn trace(drive: &Drive, kinematics: &Kinematics, found: &Found) -> Trace {
     let reference_ns = found.reference_ns;
     let from_ns = at_seconds(reference_ns, -TRACE_BEFORE_S);
-    let to_ns = at_seconds(found.end_ns, TRACE_BEFORE_S).min(at_seconds(reference_ns, TRACE_AFTER_S));
+    let to_ns =
+        at_seconds(found.end_ns, TRACE_BEFORE_S).min(at_seconds(reference_ns, TRACE_AFTER_S));
     let window = |role: Role| {
-        drive
-            .channel(role)
-            .map_or_else(|_| (Vec::new(), Vec::new()), |c| c.window(from_ns, to_ns, reference_ns))
+        drive.channel(role).map_or_else(
+            |_| (Vec::new(), Vec::new()),
+            |c| c.window(from_ns, to_ns, reference_ns),
+        )
     };
     let (pressure_t_s, pressure_bar) = window(Role::CouplingPressure);
     let (demand_t_s, demand) = window(Role::CouplingDemand);
@@ -148,7 +160,14 @@ fn trace(drive: &Drive, kinematics: &Kinematics, found: &Found) -> Trace {
                 .unzip()
         },
     );
-    Trace { slip_t_s, slip_mps, pressure_t_s, pressure_bar, demand_t_s, demand }
+    Trace {
+        slip_t_s,
+        slip_mps,
+        pressure_t_s,
+        pressure_bar,
+        demand_t_s,
+        demand,
+    }
 }
 
 fn warnings_of(drive: &Drive, kinematics: &Kinematics) -> Vec<String> {

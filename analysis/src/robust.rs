@@ -22,7 +22,11 @@ pub(crate) fn quantile_in_place(values: &mut [f64], q: f64) -> Option<f64> {
         return Some(low);
     }
     let high = above.iter().copied().fold(f64::INFINITY, f64::min);
-    Some(if high.is_finite() { low + share * (high - low) } else { low })
+    Some(if high.is_finite() {
+        low + share * (high - low)
+    } else {
+        low
+    })
 }
 
 /// The `q` quantile of a slice. `None` when it is empty.
@@ -96,8 +100,12 @@ pub(crate) fn huber_line(x: &[f64], y: &[f64]) -> Option<Line> {
             residuals[i] = y[i] - intercept - slope * x[i];
         }
         let (_, sigma) = median_and_sigma(&residuals)?;
-        // More than half of the residuals equal: their spread is the plain one, or there is none.
-        let scale = if sigma > 0.0 { sigma } else { root_mean_square(&residuals) };
+        // More than half of the residuals alike: what differs from them is not of their kind.
+        let scale = if sigma > 0.0 {
+            sigma
+        } else {
+            1e-3 * root_mean_square(&residuals)
+        };
         if scale == 0.0 {
             break;
         }
@@ -116,15 +124,22 @@ pub(crate) fn huber_line(x: &[f64], y: &[f64]) -> Option<Line> {
     }
     // Huber's asymptotic variance: the clipped residuals' square over the unclipped share's.
     let count = n as f64;
-    let clipped: f64 = weights.iter().zip(&residuals).map(|(w, r)| (w * r).powi(2)).sum();
+    let clipped: f64 = weights
+        .iter()
+        .zip(&residuals)
+        .map(|(w, r)| (w * r).powi(2))
+        .sum();
     let unclipped = weights.iter().filter(|&&w| w >= 1.0).count().max(1) as f64 / count;
     let fitted = if flat { 1.0 } else { 2.0 };
     let sigma = (clipped / (count - fitted)).sqrt() / unclipped;
     let widen = neighbour_widening(&residuals);
     let x_mean = mean(x)?;
     let s_xx: f64 = x.iter().map(|v| (v - x_mean).powi(2)).sum();
-    let (u_slope, lever) =
-        if flat || s_xx <= 0.0 { (0.0, 0.0) } else { (sigma / s_xx.sqrt(), x_mean.powi(2) / s_xx) };
+    let (u_slope, lever) = if flat || s_xx <= 0.0 {
+        (0.0, 0.0)
+    } else {
+        (sigma / s_xx.sqrt(), x_mean.powi(2) / s_xx)
+    };
     let u_intercept = sigma * (1.0 / count + lever).sqrt();
     let line = Line {
         intercept,
@@ -133,10 +148,16 @@ pub(crate) fn huber_line(x: &[f64], y: &[f64]) -> Option<Line> {
         u_slope: u_slope * widen,
         sigma,
     };
-    [line.intercept, line.slope, line.u_intercept, line.u_slope, line.sigma]
-        .iter()
-        .all(|v| v.is_finite())
-        .then_some(line)
+    [
+        line.intercept,
+        line.slope,
+        line.u_intercept,
+        line.u_slope,
+        line.sigma,
+    ]
+    .iter()
+    .all(|v| v.is_finite())
+    .then_some(line)
 }
 
 fn weighted_line(x: &[f64], y: &[f64], weights: &[f64], flat: bool) -> Option<(f64, f64)> {
@@ -201,8 +222,11 @@ mod tests {
     #[test]
     fn one_wild_point_does_not_move_the_line() {
         let x: Vec<f64> = (0..40).map(f64::from).collect();
-        let mut y: Vec<f64> =
-            x.iter().enumerate().map(|(i, v)| 2.0 + 0.5 * v + if i % 2 == 0 { 0.01 } else { -0.01 }).collect();
+        let mut y: Vec<f64> = x
+            .iter()
+            .enumerate()
+            .map(|(i, v)| 2.0 + 0.5 * v + if i % 2 == 0 { 0.01 } else { -0.01 })
+            .collect();
         y[7] = 500.0;
         let line = huber_line(&x, &y).unwrap();
         assert!((line.intercept - 2.0).abs() < 0.02, "{line:?}");

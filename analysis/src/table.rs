@@ -5,8 +5,8 @@
 use std::io::Write;
 
 use polars::prelude::{
-    Column, CsvWriter, DataFrame, Int64Chunked, IntoColumn, NamedFrom, NewChunkedArray, ParquetWriter,
-    PolarsResult, SerWriter, Series, StringChunked, ChunkFull,
+    ChunkFull, Column, CsvWriter, DataFrame, Int64Chunked, IntoColumn, NamedFrom, NewChunkedArray,
+    ParquetWriter, PolarsResult, SerWriter, Series, StringChunked,
 };
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
@@ -25,8 +25,12 @@ pub fn signals(signals: &Signals) -> PolarsResult<DataFrame> {
     let mut all = long_form(&[], "", &[], "")?;
     for series in &signals.series {
         let n = series.t_ns.len().min(series.value.len());
-        let part =
-            long_form(&series.t_ns[..n], series.key.text(), &series.value[..n], series.unit.text())?;
+        let part = long_form(
+            &series.t_ns[..n],
+            series.key.text(),
+            &series.value[..n],
+            series.unit.text(),
+        )?;
         all.vstack_mut(&part)?;
     }
     Ok(all)
@@ -53,9 +57,12 @@ impl Drive {
     /// Only if memory for the table cannot be laid out.
     pub fn table(&self) -> PolarsResult<DataFrame> {
         let n = self.base_ns().len();
-        let mut columns = vec![Int64Chunked::from_slice("t_ns".into(), self.base_ns()).into_column()];
+        let mut columns =
+            vec![Int64Chunked::from_slice("t_ns".into(), self.base_ns()).into_column()];
         for channel in self.channels() {
-            let Ok(aligned) = self.aligned(channel.role) else { continue };
+            let Ok(aligned) = self.aligned(channel.role) else {
+                continue;
+            };
             let values: Vec<Option<f64>> = aligned.iter().collect();
             let name = column_name(channel.role, channel.quantity);
             columns.push(Series::new(name.into(), values).into_column());
@@ -93,19 +100,45 @@ pub fn engagements(before: &[DriveMeasures], after: &[DriveMeasures]) -> PolarsR
     let rows: Vec<(&str, &DriveMeasures, &Engagement)> = [("before", before), ("after", after)]
         .into_iter()
         .flat_map(|(set, drives)| {
-            drives.iter().flat_map(move |d| d.engagements.iter().map(move |e| (set, d, e)))
+            drives
+                .iter()
+                .flat_map(move |d| d.engagements.iter().map(move |e| (set, d, e)))
         })
         .collect();
     let mut columns = Vec::new();
     texts(&mut columns, "set", rows.iter().map(|(set, ..)| Some(*set)));
-    texts(&mut columns, "drive", rows.iter().map(|(_, d, _)| Some(d.name.as_str())));
-    times(&mut columns, "start_ns", rows.iter().map(|(.., e)| e.start_ns));
+    texts(
+        &mut columns,
+        "drive",
+        rows.iter().map(|(_, d, _)| Some(d.name.as_str())),
+    );
+    times(
+        &mut columns,
+        "start_ns",
+        rows.iter().map(|(.., e)| e.start_ns),
+    );
     times(&mut columns, "end_ns", rows.iter().map(|(.., e)| e.end_ns));
-    texts(&mut columns, "kind", rows.iter().map(|(.., e)| Some(e.kind.text())));
-    texts(&mut columns, "reference", rows.iter().map(|(.., e)| Some(e.reference.text())));
-    times(&mut columns, "reference_ns", rows.iter().map(|(.., e)| e.reference_ns));
+    texts(
+        &mut columns,
+        "kind",
+        rows.iter().map(|(.., e)| Some(e.kind.text())),
+    );
+    texts(
+        &mut columns,
+        "reference",
+        rows.iter().map(|(.., e)| Some(e.reference.text())),
+    );
+    times(
+        &mut columns,
+        "reference_ns",
+        rows.iter().map(|(.., e)| e.reference_ns),
+    );
     for (name, of) in CONDITIONS {
-        numbers(&mut columns, name, rows.iter().map(|(.., e)| of(&e.conditions)));
+        numbers(
+            &mut columns,
+            name,
+            rows.iter().map(|(.., e)| of(&e.conditions)),
+        );
     }
     for &measure in Measure::ALL {
         let values = rows.iter().map(|(.., e)| e.measures.get(measure as usize));
@@ -117,10 +150,14 @@ pub fn engagements(before: &[DriveMeasures], after: &[DriveMeasures]) -> PolarsR
             continue;
         }
         let name = format!("transfer_{method}");
-        let values = rows.iter().map(|(.., e)| of(e).map(|i| &e.transfer[i].fraction));
+        let values = rows
+            .iter()
+            .map(|(.., e)| of(e).map(|i| &e.transfer[i].fraction));
         measured(&mut columns, &name, values);
-        let bounds: Vec<Option<bool>> =
-            rows.iter().map(|(.., e)| of(e).map(|i| e.transfer[i].upper_bound)).collect();
+        let bounds: Vec<Option<bool>> = rows
+            .iter()
+            .map(|(.., e)| of(e).map(|i| e.transfer[i].upper_bound))
+            .collect();
         columns.push(Series::new(format!("{name}_upper_bound").into(), bounds).into_column());
     }
     DataFrame::new(rows.len(), columns)
@@ -132,7 +169,9 @@ const CONDITIONS: [(&str, Condition); 6] = [
     ("speed_mps", |c| c.speed_mps),
     ("demand_step", |c| c.demand_step),
     ("accelerator_percent", |c| c.accelerator_percent),
-    ("accelerator_rate_percent_per_s", |c| c.accelerator_rate_percent_per_s),
+    ("accelerator_rate_percent_per_s", |c| {
+        c.accelerator_rate_percent_per_s
+    }),
     ("fluid_temperature_c", |c| c.fluid_temperature_c),
     ("engine_torque_nm", |c| c.engine_torque_nm),
 ];
@@ -159,12 +198,16 @@ fn measured<'a>(
 ) {
     let values: Vec<Option<&Measured>> = values.collect();
     let number = |of: fn(&crate::measure::Estimate) -> f64| {
-        values.iter().map(move |v| v.and_then(|m| m.as_ref().ok()).map(of))
+        values
+            .iter()
+            .map(move |v| v.and_then(|m| m.as_ref().ok()).map(of))
     };
     numbers(columns, name, number(|e| e.value));
     numbers(columns, &format!("{name}_u"), number(|e| e.u));
-    let why: Vec<Option<String>> =
-        values.iter().map(|v| v.and_then(|m| m.as_ref().err()).map(ToString::to_string)).collect();
+    let why: Vec<Option<String>> = values
+        .iter()
+        .map(|v| v.and_then(|m| m.as_ref().err()).map(ToString::to_string))
+        .collect();
     columns.push(Series::new(format!("{name}_why").into(), why).into_column());
 }
 

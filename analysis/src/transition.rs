@@ -6,8 +6,8 @@
 //! the end of the dead time. So shapes with a dead time are fitted to all samples around the
 //! step, weighted by how well they explain it (G. Schwarz, Estimating the dimension of a model,
 //! Annals of Statistics 6(2), 1978, whose criterion approximates each shape's posterior odds),
-//! and the crossing is the fitted waveform's. Where no shape explains the samples, the best one is
-//! corrected by the local mean of what it leaves. Where fewer than two samples lie within the
+//! and the crossing is the fitted waveform's. Where no shape explains the samples, the crossing is
+//! drawn to the interpolated one. Where fewer than two samples lie within the
 //! step, interpolation is all there is, and the uncertainty says so.
 //!
 //! The states are the fit's where it explains the samples on either side. Pressure that creeps up
@@ -71,7 +71,13 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
     let naive_s = naive_crossings(t_s, y, &states)?;
     let mut intervals: Vec<f64> = t_s.windows(2).map(|w| w[1] - w[0]).collect();
     let interval_s = quantile_in_place(&mut intervals, 0.5).ok_or(too_few)?;
-    let whole = Waveform { t_s, y, naive_s, interval_s, states };
+    let whole = Waveform {
+        t_s,
+        y,
+        naive_s,
+        interval_s,
+        states,
+    };
     let wide = whole.near(Reach::WIDE);
     let within = wide
         .y
@@ -82,7 +88,10 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
         levels: states,
         u_amplitude: states.sigma,
         samples: wide.t_s.len(),
-        basis: Basis::Interpolated { naive_s, interval_s },
+        basis: Basis::Interpolated {
+            naive_s,
+            interval_s,
+        },
     };
     if within < 2 {
         return Ok(interpolated());
@@ -91,8 +100,7 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
 }
 
 fn naive_crossings(t_s: &[f64], y: &[f64], levels: &StateLevels) -> Result<[f64; 3], NoRise> {
-    let middle =
-        middle_crossing(t_s, y, levels.reference(0.5)).ok_or(NoRise::NoCrossing(50))?;
+    let middle = middle_crossing(t_s, y, levels.reference(0.5)).ok_or(NoRise::NoCrossing(50))?;
     let low = last_crossing_before(t_s, y, levels.reference(0.1), middle.before + 1)
         .ok_or(NoRise::NoCrossing(10))?;
     let high = first_crossing_after(t_s, y, levels.reference(0.9), middle.before)
@@ -127,13 +135,29 @@ struct Reach {
 impl Reach {
     /// Enough of either state to know its level.
     const WIDE: Self = Self {
-        before: Side { time_s: 0.15, rises: 1.0, intervals: 12.0 },
-        after: Side { time_s: 0.2, rises: 3.0, intervals: 15.0 },
+        before: Side {
+            time_s: 0.15,
+            rises: 1.0,
+            intervals: 12.0,
+        },
+        after: Side {
+            time_s: 0.2,
+            rises: 3.0,
+            intervals: 15.0,
+        },
     };
     /// Only what is next to the step, where a state is none.
     const CLOSE: Self = Self {
-        before: Side { time_s: 0.0, rises: 0.5, intervals: 6.0 },
-        after: Side { time_s: 0.0, rises: 1.0, intervals: 8.0 },
+        before: Side {
+            time_s: 0.0,
+            rises: 0.5,
+            intervals: 6.0,
+        },
+        after: Side {
+            time_s: 0.0,
+            rises: 1.0,
+            intervals: 8.0,
+        },
     };
 }
 
@@ -155,10 +179,17 @@ impl Waveform<'_> {
     fn near(&self, reach: Reach) -> Sampled<'_> {
         let [t10, _, t90] = self.naive_s;
         let length = |side: Side| {
-            side.time_s.max(side.rises * (t90 - t10)).max(side.intervals * self.interval_s)
+            side.time_s
+                .max(side.rises * (t90 - t10))
+                .max(side.intervals * self.interval_s)
         };
-        let from = self.t_s.partition_point(|&t| t < t10 - length(reach.before));
-        let to = self.t_s.partition_point(|&t| t <= t90 + length(reach.after)).max(from);
+        let from = self
+            .t_s
+            .partition_point(|&t| t < t10 - length(reach.before));
+        let to = self
+            .t_s
+            .partition_point(|&t| t <= t90 + length(reach.after))
+            .max(from);
         Sampled {
             t_s: &self.t_s[from..to],
             y: &self.y[from..to],
@@ -182,12 +213,24 @@ impl Waveform<'_> {
             data = self.near(reach);
             candidates = self::candidates(&data, within)?;
         }
-        let Candidates { models, variance, freedom } = candidates;
+        let Candidates {
+            models,
+            variance,
+            freedom,
+        } = candidates;
         let (leader, _) = models.first()?;
-        let low = if low_missed { self.states.low } else { leader.low };
-        let high = if high_missed { self.states.high } else { leader.low + leader.amplitude };
-        // How the samples within the step scatter, against all: where clearly more, no shape is
-        // right, or the stamps jitter.
+        let low = if low_missed {
+            self.states.low
+        } else {
+            leader.low
+        };
+        let high = if high_missed {
+            self.states.high
+        } else {
+            leader.low + leader.amplitude
+        };
+        // How the samples within the step scatter, against the states: where clearly more, no shape
+        // is right, or the stamps jitter.
         let (mut inside, mut count) = (0.0, 0.0);
         for (&t, &y) in data.t_s.iter().zip(data.y) {
             if (0.02..0.98).contains(&leader.share(t)) {
@@ -195,25 +238,46 @@ impl Waveform<'_> {
                 count += 1.0;
             }
         }
-        let inside_variance = inside / f64::max(count - leader.shape.count() as f64, 1.0);
-        let excess =
-            count >= 4.0 && inside_variance > variance * (1.0 + 3.0 * (2.0 / count).sqrt());
-        let [t10, _, t90] = self.naive_s;
+        let freedom_inside = f64::max(count - leader.shape.count() as f64, 1.0);
+        let inside_variance = inside / freedom_inside;
+        let noise_variance = state_noise(&data, leader).powi(2);
+        let excess = count >= 3.0
+            && inside_variance > noise_variance * (1.0 + 3.0 * (2.0 / freedom_inside).sqrt());
         let left = if excess {
-            data.t_s.iter().copied().zip(data.y.iter().copied()).collect()
+            data.t_s
+                .iter()
+                .copied()
+                .zip(data.y.iter().copied())
+                .collect()
         } else {
             Vec::new()
         };
         Some(Rise {
-            levels: StateLevels { low, high, sigma: variance.sqrt() },
+            levels: StateLevels {
+                low,
+                high,
+                sigma: variance.sqrt(),
+            },
             u_amplitude: (variance * leader.amplitude_variance()).sqrt(),
             samples: data.t_s.len(),
             basis: Basis::Fitted(Fitted {
-                variance: if excess { inside_variance } else { variance },
+                variance,
                 widen: student_over_normal(freedom),
                 left,
-                reach_s: (2.5 * self.interval_s).max(0.25 * (t90 - t10)),
+                // What of the residuals is more than noise.
+                followed: if excess {
+                    1.0 - noise_variance / inside_variance
+                } else {
+                    0.0
+                },
+                noise_variance,
                 own_states: !(low_missed || high_missed),
+                // A state that drifts has no one level; the two that it could have tell how much.
+                u_high: if high_missed {
+                    0.5 * (high - leader.low - leader.amplitude).abs()
+                } else {
+                    0.0
+                },
                 models,
             }),
         })
@@ -222,7 +286,9 @@ impl Waveform<'_> {
     /// Whether the best shape fails to explain the samples before and after the step, or gives them
     /// another level than the histogram does.
     fn missed_states(&self, candidates: &Candidates, data: &Sampled<'_>) -> (bool, bool) {
-        let Some((leader, _)) = candidates.models.first() else { return (false, false) };
+        let Some((leader, _)) = candidates.models.first() else {
+            return (false, false);
+        };
         let step = self.states.amplitude();
         let missed = |side: &dyn Fn(f64) -> bool, fitted: f64, state: f64| {
             let values: Vec<(f64, f64)> = data
@@ -236,8 +302,7 @@ impl Waveform<'_> {
                 return false;
             }
             let count = values.len() as f64;
-            let steps: Vec<f64> = values.windows(2).map(|w| w[1].0 - w[0].0).collect();
-            let noise = median_and_sigma(&steps).map_or(0.0, |(_, s)| s / 2.0_f64.sqrt());
+            let noise = step_noise(values.iter().map(|(y, _)| *y));
             let left = (values.iter().map(|(_, r)| r * r).sum::<f64>() / count).sqrt();
             let scatters = left > 1.5 * noise + MISSED_SHARE * step;
             let apart = 3.0 * noise / count.sqrt() + 2.0 * MISSED_SHARE * step;
@@ -249,6 +314,27 @@ impl Waveform<'_> {
             missed(&|share| share > 0.98, high, self.states.high),
         )
     }
+}
+
+/// Deviation of neighbouring samples from each other, as of independent noise.
+fn step_noise(values: impl Iterator<Item = f64>) -> f64 {
+    let values: Vec<f64> = values.collect();
+    let steps: Vec<f64> = values.windows(2).map(|w| w[1] - w[0]).collect();
+    median_and_sigma(&steps).map_or(0.0, |(_, s)| s / 2.0_f64.sqrt())
+}
+
+/// Noise in the states, not less than the code's resolution makes.
+fn state_noise(data: &Sampled<'_>, fit: &Fit) -> f64 {
+    let state = |side: &dyn Fn(f64) -> bool| {
+        let within = data
+            .t_s
+            .iter()
+            .zip(data.y)
+            .filter(|(t, _)| side(fit.share(**t)));
+        step_noise(within.map(|(_, y)| *y))
+    };
+    let noise = 0.5 * (state(&|share| share < 0.02) + state(&|share| share > 0.98));
+    noise.max(resolution(data.y) / 12.0_f64.sqrt())
 }
 
 fn candidates(data: &Sampled<'_>, within: usize) -> Option<Candidates> {
@@ -275,7 +361,11 @@ fn candidates(data: &Sampled<'_>, within: usize) -> Option<Candidates> {
     let (leader, _) = models.first()?;
     let freedom = count - leader.parameters as f64;
     let variance = (leader.squares / freedom).max(floor);
-    Some(Candidates { models, variance, freedom })
+    Some(Candidates {
+        models,
+        variance,
+        freedom,
+    })
 }
 
 /// The smallest step between two values: what the code resolves. Quantisation counts as noise.

@@ -40,7 +40,13 @@ impl Random {
 }
 
 /// Stamps with a period and jitter, s, strictly rising.
-pub(crate) fn stamps(random: &mut Random, from_s: f64, to_s: f64, period_s: f64, jitter: f64) -> Vec<f64> {
+pub(crate) fn stamps(
+    random: &mut Random,
+    from_s: f64,
+    to_s: f64,
+    period_s: f64,
+    jitter: f64,
+) -> Vec<f64> {
     let offset = random.uniform() * period_s;
     let mut t = Vec::new();
     let mut k = 0.0;
@@ -64,12 +70,17 @@ pub(crate) fn series(role: Role, unit: Unit, t_s: &[f64], value: impl Fn(f64) ->
         unit,
         bus: "can0".into(),
         id: CanId::Base(0x100),
-        t_ns: t_s.iter().map(|t| EPOCH_NS + (t * 1e9).round() as i64).collect(),
+        t_ns: t_s
+            .iter()
+            .map(|t| EPOCH_NS + (t * 1e9).round() as i64)
+            .collect(),
         value: t_s.iter().map(|&t| value(t)).collect(),
         invalid: Vec::<Invalid>::new(),
-        timeout_ns: t_s.windows(2).map(|w| w[1] - w[0]).reduce(f64::min).map_or(100_000_000, |d| {
-            ((5.0 * d.max(0.01)) * 1e9) as i64
-        }),
+        timeout_ns: t_s
+            .windows(2)
+            .map(|w| w[1] - w[0])
+            .reduce(f64::min)
+            .map_or(100_000_000, |d| ((5.0 * d.max(0.01)) * 1e9) as i64),
     }
 }
 
@@ -85,7 +96,10 @@ pub(crate) fn span(signals: &Signals) -> FrameSpan {
 
 /// A car of our own invention with every key.
 pub(crate) fn vehicle() -> Vehicle {
-    let mut v = Vehicle { name: "trial car".into(), ..Vehicle::default() };
+    let mut v = Vehicle {
+        name: "trial car".into(),
+        ..Vehicle::default()
+    };
     v.geometry.wheelbase_m = Some(2.7);
     v.geometry.track_front_m = Some(1.55);
     v.geometry.track_rear_m = Some(1.55);

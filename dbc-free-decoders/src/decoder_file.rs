@@ -14,7 +14,8 @@
 //! id = 0x1A0                         # required
 //! extended = false                   # true for a 29-bit id
 //! name = "wheel speeds"
-//! length_bytes = 8                   # longest data that it sends; more than 8 only with CAN FD
+//! length_bytes = 8                   # longest data that it sends; 64 if left out, and a field that
+//!                                    # no received frame reaches is a mistake seen on decoding
 //! period_ms = 10
 //! timeout_ms = 50                    # 5 periods if left out
 //!
@@ -62,13 +63,10 @@ pub use read::Parsed;
 use std::collections::BTreeSet;
 
 use crate::field::Field;
-use crate::frame::CanId;
+use crate::frame::{CanId, MAX_DATA_BYTES};
 use crate::role::Role;
 use crate::signal::SignalKey;
 use crate::unit::Unit;
-
-/// Data bytes of a frame that does not say `length_bytes`: a classic frame's eight (ISO 11898-1).
-pub const CLASSIC_DATA_BYTES: u8 = 8;
 
 /// How many periods a value stands for the next one where the file states no timeout.
 pub const PERIODS_TO_TIMEOUT: f64 = 5.0;
@@ -123,14 +121,14 @@ pub struct FrameEntry {
 }
 
 impl FrameEntry {
-    /// A classic frame of any bus, without signals.
+    /// A frame of any length and any bus, without signals.
     #[must_use]
     pub fn new(id: CanId) -> Self {
         Self {
             bus: None,
             id,
             name: None,
-            length_bytes: CLASSIC_DATA_BYTES,
+            length_bytes: MAX_DATA_BYTES as u8,
             period_ms: None,
             timeout_ms: None,
             signals: Vec::new(),

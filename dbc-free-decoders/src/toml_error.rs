@@ -17,10 +17,8 @@ impl TomlError {
     /// A mistake at a byte range of the text.
     #[must_use]
     pub fn at(text: &str, span: Range<usize>, message: impl Into<String>) -> Self {
-        let before = text.get(..span.start).unwrap_or(text);
-        let line = before.bytes().filter(|&b| b == b'\n').count() + 1;
         Self {
-            line: Some(line),
+            line: Some(line_at(text, span.start)),
             message: message.into(),
         }
     }
@@ -37,11 +35,75 @@ impl TomlError {
     /// What the TOML reader found, on one line.
     #[must_use]
     pub fn from_reader(text: &str, error: &toml::de::Error) -> Self {
-        let message = error.message().trim().replace('\n', "; ");
+        let message = plain(&error.message().trim().replace('\n', "; "));
         match error.span() {
             Some(span) => Self::at(text, span, message),
             None => Self::whole(message),
         }
+    }
+}
+
+/// The line, counted from 1, of a byte in a text.
+#[must_use]
+pub fn line_at(text: &str, byte: usize) -> usize {
+    let before = text.get(..byte).unwrap_or(text);
+    before.bytes().filter(|&b| b == b'\n').count() + 1
+}
+
+/// The TOML reader's words as a person who writes such a file would say them.
+fn plain(message: &str) -> String {
+    let message = message.replace('`', "\"");
+    let told = |rest: &str| -> Option<(String, String)> {
+        let (what, expected) = rest.split_once(", expected ")?;
+        Some((
+            what.to_owned(),
+            expected.trim_start_matches("one of ").to_owned(),
+        ))
+    };
+    if let Some((key, keys)) = message.strip_prefix("unknown field ").and_then(told) {
+        return format!("unknown key {key}; use {keys}");
+    }
+    if let Some((value, values)) = message.strip_prefix("unknown variant ").and_then(told) {
+        return format!("unknown value {value}; use {values}");
+    }
+    if let Some(key) = message.strip_prefix("missing field ") {
+        return format!("{} is missing; write it", key.trim_matches('"'));
+    }
+    let wrong = ["invalid type: ", "invalid value: "];
+    if let Some((is, needed)) = wrong
+        .iter()
+        .find_map(|p| message.strip_prefix(p))
+        .and_then(told)
+    {
+        return format!("this must be {}, not {}", kind(&needed), kind(&is));
+    }
+    message
+}
+
+/// A kind of value in plain words.
+fn kind(words: &str) -> String {
+    let (kind, value) = words.split_once(' ').unwrap_or((words, ""));
+    let plain = match kind {
+        "f32" | "f64" => "a number",
+        "i8" | "i16" | "i32" | "i64" | "u8" | "u16" | "u32" | "u64" | "usize" | "isize" => {
+            "a whole number"
+        }
+        "string" => "the text",
+        "integer" | "floating" => "the number",
+        "boolean" => "the truth value",
+        "sequence" => "a list",
+        "map" | "struct" | "internally" => "a table",
+        "a" if value == "sequence" => return "a list".to_owned(),
+        "a" if value == "string" => return "a text".to_owned(),
+        "a" if value == "boolean" => return "true or false".to_owned(),
+        "a" if value == "map" => return "a table".to_owned(),
+        _ => return words.to_owned(),
+    };
+    match (kind, value.trim_start_matches("point ")) {
+        ("string" | "integer" | "floating" | "boolean", value) if !value.is_empty() => {
+            format!("{plain} {}", value.trim_matches('"'))
+        }
+        _ => plain.to_owned(),
     }
 }
 
@@ -55,3 +117,39 @@ impl fmt::Display for TomlError {
 }
 
 impl std::error::Error for TomlError {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The texts on the left are the reader's own, as its release 1.2 words them.
+    #[test]
+    fn the_readers_words_are_made_plain() {
+        for (theirs, ours) in [
+            (
+                "unknown field `wheel_base_m`, expected one of `wheelbase_m`, `track_front_m`",
+                "unknown key \"wheel_base_m\"; use \"wheelbase_m\", \"track_front_m\"",
+            ),
+            (
+                "unknown variant `round`, expected `a` or `b`",
+                "unknown value \"round\"; use \"a\" or \"b\"",
+            ),
+            ("missing field `name`", "name is missing; write it"),
+            (
+                "invalid type: string \"two\", expected f64",
+                "this must be a number, not the text two",
+            ),
+            (
+                "invalid type: floating point `2.5`, expected u32",
+                "this must be a whole number, not the number 2.5",
+            ),
+            (
+                "invalid type: integer `3`, expected a sequence",
+                "this must be a list, not the number 3",
+            ),
+            ("duplicate key", "duplicate key"),
+        ] {
+            assert_eq!(plain(theirs), ours);
+        }
+    }
+}

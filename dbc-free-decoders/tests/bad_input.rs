@@ -97,9 +97,9 @@ fn every_mistake_is_named_with_its_line_and_its_remedy() {
         })
         .collect();
     insta::assert_snapshot!(said, @r#"
-    beyond-frame: line 9: start 56 and length 16 reach bit 71, but a frame of 8 bytes has bits 0 to 63; correct them, or state the frame's length_bytes (more than 8 with CAN FD)
+    beyond-frame: line 10: start 56 and length 16 reach bit 71, but a frame of 8 bytes has bits 0 to 63; correct them, or the frame's length_bytes (more than 8 with CAN FD)
     beyond-longest-frame: line 10: start 504 and length 16 reach bit 519, but a frame of 64 bytes has bits 0 to 511; correct them
-    beyond-short-frame: line 10: start 24 and length 16 reach bit 39, but a frame of 4 bytes has bits 0 to 31; correct them, or state the frame's length_bytes (more than 8 with CAN FD)
+    beyond-short-frame: line 10: start 24 and length 16 reach bit 39, but a frame of 4 bytes has bits 0 to 31; correct them, or the frame's length_bytes (more than 8 with CAN FD)
     empty: [decoder] is missing; start the file with [decoder] and name = "..."
     empty-name: line 2: name is empty; write a text, or leave it out
     extended-as-number: line 6: extended must be true or false, not a whole number
@@ -158,7 +158,7 @@ fn every_mistake_is_named_with_its_line_and_its_remedy() {
     unknown-signal-key: line 13: unknown key "factor" in [[frame.signal]]; use role, name, start, length, order, signed, float, scale, offset, unit, min, max, invalid_raw or when
     unknown-table: line 4: unknown key "frames" in a decoder file; use decoder, frame or request
     unknown-unit: line 13: unknown unit "mph"; use one of km/h, m/s, rad/s, rpm, deg/s, bar, kPa, Pa, Nm, N, %, degC, K, deg, rad, g, m/s2, A, V or ""
-    when-beyond-frame: line 14: start 60 and length 8 reach bit 67, but a frame of 8 bytes has bits 0 to 63; correct them, or state the frame's length_bytes (more than 8 with CAN FD)
+    when-beyond-frame: line 15: start 60 and length 8 reach bit 67, but a frame of 8 bytes has bits 0 to 63; correct them, or the frame's length_bytes (more than 8 with CAN FD)
     when-equals-too-wide: line 14: equals 256 does not fit the selector's 8 bits (0 to 0xFF)
     when-not-a-table: line 14: when must be a table, not a whole number
     when-unknown-key: line 14: unknown key "is" in when; use start, length, order or equals

@@ -45,7 +45,10 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
 }
 
 fn measure_all(paths: &[PathBuf], car: &Car) -> Result<Vec<DriveMeasures>, Failure> {
-    paths.iter().map(|path| measure_capture(path, car)).collect()
+    paths
+        .iter()
+        .map(|path| measure_capture(path, car))
+        .collect()
 }
 
 /// A file given twice is one drive, not two.
@@ -53,9 +56,14 @@ fn refuse_same_file(before: &[PathBuf], after: &[PathBuf]) -> Result<(), Failure
     let mut seen: Vec<(PathBuf, &Path)> = Vec::new();
     for path in before.iter().chain(after) {
         // A path that cannot be resolved is named when it is opened.
-        let Ok(resolved) = fs::canonicalize(path) else { continue };
+        let Ok(resolved) = fs::canonicalize(path) else {
+            continue;
+        };
         if seen.iter().any(|(other, _)| *other == resolved) {
-            return Err(Failure::content(path, "given twice; a drive can stand in the comparison only once"));
+            return Err(Failure::content(
+                path,
+                "given twice; a drive can stand in the comparison only once",
+            ));
         }
         seen.push((resolved, path));
     }
@@ -79,7 +87,10 @@ fn refuse_same_drive(
         if let Some((other, _)) = twin {
             return Err(Failure::content(
                 path,
-                format!("holds the same drive as {}; a drive can stand in the comparison only once", other.display()),
+                format!(
+                    "holds the same drive as {}; a drive can stand in the comparison only once",
+                    other.display()
+                ),
             ));
         }
     }
@@ -97,14 +108,24 @@ fn write_report(
     make_folder(folder)?;
     let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
     let mut engagements = table::engagements(before, after).map_err(internal)?;
-    write_whole(&folder.join("engagements.parquet"), &table::parquet(&mut engagements).map_err(internal)?)?;
+    write_whole(
+        &folder.join("engagements.parquet"),
+        &table::parquet(&mut engagements).map_err(internal)?,
+    )?;
     let page = folder.join("report.html");
     let report = page.display().to_string();
     let mut json = Vec::new();
-    contract::print(&mut json, &CompareOutput::new(comparison, Some(report.clone())))?;
+    contract::print(
+        &mut json,
+        &CompareOutput::new(comparison, Some(report.clone())),
+    )?;
     write_whole(&folder.join("comparison.json"), &json)?;
     let notes = ReportNotes {
-        made: Some(jiff::Timestamp::now().strftime("%Y-%m-%d %H:%M UTC").to_string()),
+        made: Some(
+            jiff::Timestamp::now()
+                .strftime("%Y-%m-%d %H:%M UTC")
+                .to_string(),
+        ),
         ..ReportNotes::default()
     };
     let html = comparison_report(comparison, before, after, &car.vehicle, &notes);

@@ -64,7 +64,9 @@ pub(crate) fn run(args: &DecodeArgs, out: &mut impl Write) -> Result<Answer, Fai
     };
     match args.json.json {
         true => contract::print(out, &output)?,
-        false => out.write_all(text::decoded(&output).as_bytes()).map_err(Failure::Printing)?,
+        false => out
+            .write_all(text::decoded(&output).as_bytes())
+            .map_err(Failure::Printing)?,
     }
     Ok(Answer::Done)
 }

@@ -33,5 +33,9 @@ pub(crate) fn run(args: &MeasureArgs, out: &mut impl Write) -> Result<Answer, Fa
     if args.json.json && !drives.is_empty() {
         contract::print(out, &MeasureOutput::new(&drives, &failures))?;
     }
-    Ok(if failures.is_empty() { Answer::Done } else { Answer::Partly })
+    Ok(if failures.is_empty() {
+        Answer::Done
+    } else {
+        Answer::Partly
+    })
 }

@@ -23,7 +23,9 @@ pub(crate) fn run(args: &SimulateArgs, out: &mut impl Write) -> Result<Answer, F
     let scenario = Scenario::parse(&text, args.seed).map_err(Failure::toml(&args.scenario))?;
     make_folder(&args.out)?;
     let finished = args.out.join("truth.parquet");
-    let unfinished = args.out.join(format!("truth.parquet.part-{}", std::process::id()));
+    let unfinished = args
+        .out
+        .join(format!("truth.parquet.part-{}", std::process::id()));
     let mut truth = TruthFile::create(&unfinished)?;
     let written = write_scenario(&scenario, &args.out, &mut truth).map_err(|error| match error {
         SimulateError::Write { path, source } => Failure::writing(&path)(source),
@@ -43,11 +45,17 @@ pub(crate) fn run(args: &SimulateArgs, out: &mut impl Write) -> Result<Answer, F
         out: args.out.display().to_string(),
         seed: scenario.seed,
         captures: written.captures.iter().map(|path| name(path)).collect(),
-        engagements: written.drives.iter().map(|drive| drive.engagements.len()).sum(),
+        engagements: written
+            .drives
+            .iter()
+            .map(|drive| drive.engagements.len())
+            .sum(),
     };
     match args.json.json {
         true => contract::print(out, &output)?,
-        false => out.write_all(text::simulated(&output).as_bytes()).map_err(Failure::Printing)?,
+        false => out
+            .write_all(text::simulated(&output).as_bytes())
+            .map_err(Failure::Printing)?,
     }
     Ok(Answer::Done)
 }
@@ -61,7 +69,10 @@ struct TruthFile {
 impl TruthFile {
     fn create(path: &Path) -> Result<Self, Failure> {
         let file = File::create(path).map_err(Failure::writing(path))?;
-        Ok(Self { file: Some(BufWriter::new(file)), writer: None })
+        Ok(Self {
+            file: Some(BufWriter::new(file)),
+            writer: None,
+        })
     }
 
     fn append(&mut self, drive: &str, table: TruthTable) -> Result<(), polars::error::PolarsError> {
@@ -71,7 +82,10 @@ impl TruthFile {
             // Single precision keeps the file small; times need more digits than it has.
             columns.push(match name.as_str() {
                 "t_s" => Column::new(name.into(), values),
-                _ => Column::new(name.into(), values.iter().map(|&v| v as f32).collect::<Vec<_>>()),
+                _ => Column::new(
+                    name.into(),
+                    values.iter().map(|&v| v as f32).collect::<Vec<_>>(),
+                ),
             });
         }
         let frame = DataFrame::new(rows, columns)?;
@@ -95,7 +109,8 @@ impl TruthFile {
 
 impl Observer for TruthFile {
     fn truth(&mut self, drive: &DrivePlan, table: TruthTable) -> Result<(), String> {
-        self.append(&drive.name, table).map_err(|error| error.to_string())
+        self.append(&drive.name, table)
+            .map_err(|error| error.to_string())
     }
 
     fn wants_truth(&self) -> bool {

@@ -11,7 +11,11 @@ use crate::program::{Run, slipwright};
 fn folder() -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
     write_car(folder.path());
-    fs::write(folder.path().join("drive.pcapng"), SmallCar::default().drive(2).bytes()).unwrap();
+    fs::write(
+        folder.path().join("drive.pcapng"),
+        SmallCar::default().drive(2).bytes(),
+    )
+    .unwrap();
     folder
 }
 
@@ -40,27 +44,35 @@ fn plain(run: &Run, folder: &Path) -> String {
 #[test]
 fn captures_that_are_none() {
     let folder = folder();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "absent.pcapng"), folder.path()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "absent.pcapng"), folder.path()), @"absent.pcapng: no such file; check the name");
     fs::create_dir(folder.path().join("folder.pcapng")).unwrap();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "folder.pcapng"), folder.path()), @"");
-    insta::assert_snapshot!(refusal(b""), @"");
-    insta::assert_snapshot!(refusal(b"t_ns,signal,value,unit\n1,a,2,m/s\n"), @"");
-    insta::assert_snapshot!(refusal(CaptureBytes::new(1).bytes()), @"");
-    insta::assert_snapshot!(refusal(CaptureBytes::new(227).bytes()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "folder.pcapng"), folder.path()), @"folder.pcapng: it is a folder; name a capture in it");
+    insta::assert_snapshot!(refusal(b""), @"bad.pcapng: the file is empty");
+    insta::assert_snapshot!(refusal(b"t_ns,signal,value,unit\n1,a,2,m/s\n"), @"bad.pcapng: not a capture: it is a text file; a pcapng file is needed");
+    insta::assert_snapshot!(refusal(CaptureBytes::new(1).bytes()), @"bad.pcapng: wrong link type: the capture holds Ethernet (link type 1), not CAN (link type 227); record it from a CAN interface");
+    insta::assert_snapshot!(refusal(CaptureBytes::new(227).bytes()), @"bad.pcapng: the capture holds no CAN frame; record a drive");
 }
 
 #[test]
 fn a_cut_capture_is_read_to_its_last_whole_block_and_says_so() {
     let folder = folder();
     let whole = SmallCar::default().drive(2);
-    fs::write(folder.path().join("cut.pcapng"), &whole.bytes()[..whole.bytes().len() - 20]).unwrap();
+    fs::write(
+        folder.path().join("cut.pcapng"),
+        &whole.bytes()[..whole.bytes().len() - 20],
+    )
+    .unwrap();
     let run = measure(folder.path(), "cut.pcapng");
     assert_eq!(run.code, 0, "{}", run.err);
     let all: Measured = measure(folder.path(), "drive.pcapng").json();
     let cut: Measured = run.json();
     assert_eq!(cut.drives[0].frames, all.drives[0].frames - 1);
     assert_eq!(cut.drives[0].engagements.len(), 2);
-    assert!(cut.drives[0].warnings.iter().any(|w| w.contains("cut off")), "{:?}", cut.drives[0].warnings);
+    assert!(
+        cut.drives[0].warnings.iter().any(|w| w.contains("cut off")),
+        "{:?}",
+        cut.drives[0].warnings
+    );
 }
 
 #[test]
@@ -84,7 +96,9 @@ fn every_decoder_file_of_the_gallery_is_refused_with_its_line() {
             "--out".as_ref(),
             folder.path().join("out.csv").as_os_str(),
         ]);
-        let line = run.refused().replace(&format!("{}/", gallery.display()), "");
+        let line = run
+            .refused()
+            .replace(&format!("{}/", gallery.display()), "");
         assert!(line.starts_with(&name), "{line}");
         text.push_str(&line);
         text.push('\n');
@@ -116,9 +130,13 @@ fn a_vehicle_file_that_is_wrong_is_refused_with_its_line() {
     let folder = folder();
     let wrong = VEHICLE.replace("wheelbase_m = 2.5", "wheel_base_m = 2.5");
     fs::write(folder.path().join("vehicle.toml"), wrong).unwrap();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"");
-    fs::write(folder.path().join("vehicle.toml"), VEHICLE.replace("decoder.toml", "gone.toml")).unwrap();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @r#"vehicle.toml:5: unknown key "wheel_base_m"; use "wheelbase_m", "track_front_m", "track_rear_m""#);
+    fs::write(
+        folder.path().join("vehicle.toml"),
+        VEHICLE.replace("decoder.toml", "gone.toml"),
+    )
+    .unwrap();
+    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"gone.toml: no such file; check the name");
 }
 
 #[test]
@@ -126,13 +144,17 @@ fn a_capture_without_the_decoders_frames_names_the_ones_it_has() {
     let folder = folder();
     let other = DECODER.replace("0x100", "0x300").replace("0x110", "0x310");
     fs::write(folder.path().join("decoder.toml"), other).unwrap();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "drive.pcapng"), folder.path()), @"drive.pcapng: none of the frames of decoder.toml occurs; the capture has 0x100 on can0, 0x110 on can0; check that the decoder file belongs to this car and bus");
 }
 
 #[test]
 fn wheels_alone_still_give_slip() {
     let folder = folder();
-    let drive = SmallCar { with_coupling: false, ..SmallCar::default() }.drive(2);
+    let drive = SmallCar {
+        with_coupling: false,
+        ..SmallCar::default()
+    }
+    .drive(2);
     fs::write(folder.path().join("wheels.pcapng"), drive.bytes()).unwrap();
     let run = measure(folder.path(), "wheels.pcapng");
     assert_eq!(run.code, 0, "{}", run.err);
@@ -155,7 +177,7 @@ fn clocks_that_step_backwards_are_refused_with_the_place() {
     let mut capture = SmallCar::default().drive(1);
     capture.frame(START_NS + 20_000_000_000, 0x100, &[0; 8]);
     fs::write(folder.path().join("back.pcapng"), capture.bytes()).unwrap();
-    insta::assert_snapshot!(plain(&measure(folder.path(), "back.pcapng"), folder.path()), @"");
+    insta::assert_snapshot!(plain(&measure(folder.path(), "back.pcapng"), folder.path()), @"back.pcapng: the clock steps back by 9.991 s at frame 6001 (byte 276068); cut the capture there and give the parts one by one");
 }
 
 fn compare(folder: &Path, before: &[&str], after: &[&str]) -> Run {
@@ -163,36 +185,73 @@ fn compare(folder: &Path, before: &[&str], after: &[&str]) -> Run {
     arguments.extend(before.iter().map(|name| folder.join(name).into_os_string()));
     arguments.push("--after".into());
     arguments.extend(after.iter().map(|name| folder.join(name).into_os_string()));
-    arguments.extend(["--vehicle".into(), folder.join("vehicle.toml").into_os_string()]);
-    arguments.extend(["--json".into(), "--out".into(), folder.join("report").into_os_string()]);
+    arguments.extend([
+        "--vehicle".into(),
+        folder.join("vehicle.toml").into_os_string(),
+    ]);
+    arguments.extend([
+        "--json".into(),
+        "--out".into(),
+        folder.join("report").into_os_string(),
+    ]);
     slipwright(arguments)
 }
 
 #[test]
 fn the_same_drive_on_both_sides_is_refused() {
     let folder = folder();
-    fs::copy(folder.path().join("drive.pcapng"), folder.path().join("copy.pcapng")).unwrap();
+    fs::copy(
+        folder.path().join("drive.pcapng"),
+        folder.path().join("copy.pcapng"),
+    )
+    .unwrap();
     let run = compare(folder.path(), &["drive.pcapng"], &["drive.pcapng"]);
-    insta::assert_snapshot!(plain(&run, folder.path()), @"");
+    insta::assert_snapshot!(plain(&run, folder.path()), @"drive.pcapng: given twice; a drive can stand in the comparison only once");
     let run = compare(folder.path(), &["drive.pcapng"], &["copy.pcapng"]);
-    insta::assert_snapshot!(plain(&run, folder.path()), @"");
+    insta::assert_snapshot!(plain(&run, folder.path()), @"copy.pcapng: holds the same drive as drive.pcapng; a drive can stand in the comparison only once");
 }
 
 #[test]
 fn sides_that_look_swapped_are_said() {
     let folder = folder();
     let day_ns = 86_400_000_000_000;
-    for (name, days, time_constant_s) in [("a", 0, 0.05), ("b", 1, 0.05), ("c", 8, 0.06), ("d", 9, 0.06)] {
+    for (name, days, time_constant_s) in [
+        ("a", 0, 0.05),
+        ("b", 1, 0.05),
+        ("c", 8, 0.06),
+        ("d", 9, 0.06),
+    ] {
         let start_ns = START_NS + days * day_ns;
-        let drive = SmallCar { start_ns, time_constant_s, ..SmallCar::default() }.drive(3);
+        let drive = SmallCar {
+            start_ns,
+            time_constant_s,
+            ..SmallCar::default()
+        }
+        .drive(3);
         fs::write(folder.path().join(format!("{name}.pcapng")), drive.bytes()).unwrap();
     }
-    let run = compare(folder.path(), &["c.pcapng", "d.pcapng"], &["a.pcapng", "b.pcapng"]);
+    let run = compare(
+        folder.path(),
+        &["c.pcapng", "d.pcapng"],
+        &["a.pcapng", "b.pcapng"],
+    );
     let compared: Compared = run.json();
-    assert!(compared.warnings.iter().any(|w| w.contains("swapped")), "{:?}", compared.warnings);
-    let right = compare(folder.path(), &["a.pcapng", "b.pcapng"], &["c.pcapng", "d.pcapng"]);
+    assert!(
+        compared.warnings.iter().any(|w| w.contains("swapped")),
+        "{:?}",
+        compared.warnings
+    );
+    let right = compare(
+        folder.path(),
+        &["a.pcapng", "b.pcapng"],
+        &["c.pcapng", "d.pcapng"],
+    );
     let compared: Compared = right.json();
-    assert!(!compared.warnings.iter().any(|w| w.contains("swapped")), "{:?}", compared.warnings);
+    assert!(
+        !compared.warnings.iter().any(|w| w.contains("swapped")),
+        "{:?}",
+        compared.warnings
+    );
 }
 
 #[test]
@@ -201,14 +260,24 @@ fn hostile_file_names_are_shown_literally() {
     let hostile = "a \"quoted\" <script>alert('x')</script> &amp; name.pcapng";
     // A slash cannot be part of a file name.
     let hostile = hostile.replace('/', "\\");
-    fs::write(folder.path().join(&hostile), SmallCar::default().drive(2).bytes()).unwrap();
-    let later = SmallCar { start_ns: START_NS + 86_400_000_000_000, ..SmallCar::default() };
+    fs::write(
+        folder.path().join(&hostile),
+        SmallCar::default().drive(2).bytes(),
+    )
+    .unwrap();
+    let later = SmallCar {
+        start_ns: START_NS + 86_400_000_000_000,
+        ..SmallCar::default()
+    };
     fs::write(folder.path().join("after.pcapng"), later.drive(2).bytes()).unwrap();
     let run = compare(folder.path(), &[&hostile], &["after.pcapng"]);
     assert!(run.code < 2, "{}", run.err);
     let page = fs::read_to_string(folder.path().join("report/report.html")).unwrap();
     assert!(!page.contains("<script>alert"));
-    assert!(page.contains("&lt;script&gt;alert"), "the name is on the page as it is");
+    assert!(
+        page.contains("&lt;script&gt;alert"),
+        "the name is on the page as it is"
+    );
     assert!(page.contains("&amp;amp; name.pcapng"));
 }
 

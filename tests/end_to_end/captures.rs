@@ -134,7 +134,12 @@ pub(crate) struct SmallCar {
 
 impl Default for SmallCar {
     fn default() -> Self {
-        Self { dead_time_s: 0.08, time_constant_s: 0.05, with_coupling: true, start_ns: START_NS }
+        Self {
+            dead_time_s: 0.08,
+            time_constant_s: 0.05,
+            with_coupling: true,
+            start_ns: START_NS,
+        }
     }
 }
 
@@ -160,7 +165,10 @@ impl SmallCar {
             };
             let front_mps = rear_mps + slip_mps;
             let mut wheels = Vec::new();
-            for (wheel, speed) in [front_mps, front_mps, rear_mps, rear_mps].into_iter().enumerate() {
+            for (wheel, speed) in [front_mps, front_mps, rear_mps, rear_mps]
+                .into_iter()
+                .enumerate()
+            {
                 wheels.extend(raw(speed, wheel as i64).to_be_bytes());
             }
             let t_ns = self.start_ns + step * 10_000_000;
@@ -185,9 +193,18 @@ impl SmallCar {
             t if t < 14.0 => 9.0 - 0.3 * (t - 4.0),
             t => (6.0 - 3.0 * (t - 14.0)).max(0.0),
         };
-        let x = (t_s - 0.03).max(0.0) / 0.2;
-        let slip_mps = if t_s > 0.0 && t_s < 4.0 { 1.5 * x * (1.0 - x).exp() } else { 0.0 };
-        let demand = if (0.0..held_s).contains(&t_s) { 60.0 } else { 0.0 };
+        // Slip begins when the wheels turn fast enough for their sensors.
+        let x = (t_s - 0.3).max(0.0) / 0.2;
+        let slip_mps = if t_s > 0.0 && t_s < 4.0 {
+            1.5 * x * (1.0 - x).exp()
+        } else {
+            0.0
+        };
+        let demand = if (0.0..held_s).contains(&t_s) {
+            60.0
+        } else {
+            0.0
+        };
         let rise = |t: f64| 1.0 - (-(t - self.dead_time_s).max(0.0) / self.time_constant_s).exp();
         let pressure_bar = match t_s {
             t if t <= 0.0 => 0.0,

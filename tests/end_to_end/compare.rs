@@ -31,11 +31,17 @@ struct TrueEngagement {
 fn truth(side: &str) -> Vec<Vec<TrueEngagement>> {
     let text = fs::read_to_string(sample(&format!("{side}/truth.json"))).unwrap();
     let truth: Truth = serde_json::from_str(&text).unwrap();
-    truth.drives.into_iter().map(|drive| drive.engagements).collect()
+    truth
+        .drives
+        .into_iter()
+        .map(|drive| drive.engagements)
+        .collect()
 }
 
 fn captures(side: &str) -> Vec<PathBuf> {
-    (1..=4).map(|drive| sample(&format!("{side}/{side}-{drive}.pcapng.zst"))).collect()
+    (1..=4)
+        .map(|drive| sample(&format!("{side}/{side}-{drive}.pcapng.zst")))
+        .collect()
 }
 
 fn compare(before: &[PathBuf], after: &[PathBuf], out: Option<&std::path::Path>) -> Run {
@@ -43,7 +49,11 @@ fn compare(before: &[PathBuf], after: &[PathBuf], out: Option<&std::path::Path>)
     arguments.extend(before.iter().map(|path| path.clone().into_os_string()));
     arguments.push("--after".into());
     arguments.extend(after.iter().map(|path| path.clone().into_os_string()));
-    arguments.extend(["--vehicle".into(), sample("vehicle.toml").into_os_string(), "--json".into()]);
+    arguments.extend([
+        "--vehicle".into(),
+        sample("vehicle.toml").into_os_string(),
+        "--json".into(),
+    ]);
     if let Some(folder) = out {
         arguments.extend(["--out".into(), folder.as_os_str().to_owned()]);
     }
@@ -54,8 +64,10 @@ fn compare(before: &[PathBuf], after: &[PathBuf], out: Option<&std::path::Path>)
 fn true_shift(of: impl Fn(&TrueEngagement) -> Option<f64>) -> f64 {
     let side = |name| -> Vec<f64> { truth(name).iter().flatten().filter_map(&of).collect() };
     let (before, after) = (side("before"), side("after"));
-    let mut differences: Vec<f64> =
-        before.iter().flat_map(|b| after.iter().map(move |a| a - b)).collect();
+    let mut differences: Vec<f64> = before
+        .iter()
+        .flat_map(|b| after.iter().map(move |a| a - b))
+        .collect();
     differences.sort_by(f64::total_cmp);
     differences[differences.len() / 2]
 }
@@ -70,11 +82,15 @@ fn the_samples_verdict_and_intervals_hold_the_truth() {
     assert_eq!(compared.verdict, "reduced");
     assert!(compared.sentence.contains("slip"), "{}", compared.sentence);
     assert_eq!((compared.before.drives, compared.after.drives), (4, 4));
-    for (side, engagements) in
-        [("before", compared.before.engagements), ("after", compared.after.engagements)]
-    {
+    for (side, engagements) in [
+        ("before", compared.before.engagements),
+        ("after", compared.after.engagements),
+    ] {
         let true_count: usize = truth(side).iter().map(Vec::len).sum();
-        assert!(engagements.abs_diff(true_count) <= 2, "{side}: {engagements} of {true_count}");
+        assert!(
+            engagements.abs_diff(true_count) <= 2,
+            "{side}: {engagements} of {true_count}"
+        );
     }
     type Of = fn(&TrueEngagement) -> Option<f64>;
     let measures: [(&str, Of); 5] = [
@@ -88,20 +104,33 @@ fn the_samples_verdict_and_intervals_hold_the_truth() {
         let measure = compared.measure(name);
         let (low, high) = (measure.ci_low.unwrap(), measure.ci_high.unwrap());
         let truth = true_shift(of);
-        assert!((low..=high).contains(&truth), "{name}: {truth} is outside {low} to {high}");
+        assert!(
+            (low..=high).contains(&truth),
+            "{name}: {truth} is outside {low} to {high}"
+        );
         assert_eq!(measure.verdict, "reduced", "{name}");
-        assert!(measure.pairs >= 24 && measure.p.unwrap() < 0.05, "{measure:?}");
+        assert!(
+            measure.pairs >= 24 && measure.p.unwrap() < 0.05,
+            "{measure:?}"
+        );
         assert!(measure.after_median < measure.before_median, "{measure:?}");
         assert!(measure.shift.unwrap() < 0.0 && measure.smallest_provable.unwrap() > 0.0);
     }
     let page = fs::read_to_string(compared.report.unwrap()).unwrap();
-    assert!(page.contains(&compared.sentence), "the page opens with the verdict");
+    assert!(
+        page.contains(&compared.sentence),
+        "the page opens with the verdict"
+    );
     let again: Compared =
         serde_json::from_str(&fs::read_to_string(out.join("comparison.json")).unwrap()).unwrap();
     assert_eq!(again.verdict, "reduced");
     let table = fs::read(out.join("engagements.parquet")).unwrap();
     assert!(table.starts_with(b"PAR1") && table.ends_with(b"PAR1"));
-    assert_eq!(fs::read_dir(&out).unwrap().count(), 3, "nothing half-made is left");
+    assert_eq!(
+        fs::read_dir(&out).unwrap().count(),
+        3,
+        "nothing half-made is left"
+    );
 }
 
 #[test]
@@ -112,7 +141,11 @@ fn one_set_split_in_two_shows_no_change() {
             let pick = |part: &[usize]| part.iter().map(|&i| all[i].clone()).collect::<Vec<_>>();
             let run = compare(&pick(&split[..2]), &pick(&split[2..]), None);
             let compared: Compared = run.json();
-            assert_eq!(compared.verdict, "no change shown", "{side} {split:?}: {}", compared.sentence);
+            assert_eq!(
+                compared.verdict, "no change shown",
+                "{side} {split:?}: {}",
+                compared.sentence
+            );
             assert_eq!(run.code, 0);
             assert_eq!(compared.report, None);
         }

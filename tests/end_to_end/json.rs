@@ -68,7 +68,10 @@ pub(crate) struct Compared {
 impl Compared {
     /// The entry of one measure.
     pub(crate) fn measure(&self, name: &str) -> &ComparedMeasure {
-        self.measures.iter().find(|m| m.name == name).unwrap_or_else(|| panic!("no {name}"))
+        self.measures
+            .iter()
+            .find(|m| m.name == name)
+            .unwrap_or_else(|| panic!("no {name}"))
     }
 }
 

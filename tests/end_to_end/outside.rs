@@ -30,9 +30,10 @@ struct SegmentRole {
 /// Biasini, arXiv:1812.05752, 2018), its raw frames against its own decoded wheel speeds.
 #[test]
 fn decoded_wheel_speeds_equal_the_data_sets_own() {
-    let (Some(capture), Some(truth)) =
-        (data("comma2k19/segment.pcapng"), data("comma2k19/wheel_speed.parquet"))
-    else {
+    let (Some(capture), Some(truth)) = (
+        data("comma2k19/segment.pcapng"),
+        data("comma2k19/wheel_speed.parquet"),
+    ) else {
         return;
     };
     let folder = tempfile::tempdir().unwrap();
@@ -41,12 +42,16 @@ fn decoded_wheel_speeds_equal_the_data_sets_own() {
         "decode".as_ref(),
         capture.as_os_str(),
         "--decoder".as_ref(),
-        root().join("tests/reference/segment-decoder.toml").as_os_str(),
+        root()
+            .join("tests/reference/segment-decoder.toml")
+            .as_os_str(),
         "--out".as_ref(),
         out.as_os_str(),
     ]);
     assert_eq!((run.code, run.err.as_str()), (0, ""));
-    let Some(answer) = script("segment.py", [out.as_os_str(), truth.as_os_str()]) else { return };
+    let Some(answer) = script("segment.py", [out.as_os_str(), truth.as_os_str()]) else {
+        return;
+    };
     let segment: Segment = serde_json::from_str(&answer).unwrap();
     let schema = [("t_ns", "int64"), ("value", "double")];
     for (column, kind) in schema {
@@ -65,12 +70,16 @@ fn decoded_wheel_speeds_equal_the_data_sets_own() {
 /// Source as above; its notes give a standard deviation of 0.074 m/s for front less rear.
 #[test]
 fn real_motorway_driving_shows_noise_and_no_engagement() {
-    let Some(capture) = data("comma2k19/segment.pcapng") else { return };
+    let Some(capture) = data("comma2k19/segment.pcapng") else {
+        return;
+    };
     let run = slipwright([
         "measure".as_ref(),
         capture.as_os_str(),
         "--vehicle".as_ref(),
-        root().join("tests/reference/segment-vehicle.toml").as_os_str(),
+        root()
+            .join("tests/reference/segment-vehicle.toml")
+            .as_os_str(),
         "--json".as_ref(),
     ]);
     assert_eq!(run.code, 0, "{}", run.err);
@@ -79,7 +88,10 @@ fn real_motorway_driving_shows_noise_and_no_engagement() {
     assert_eq!(drive.frames, 98_800);
     assert_eq!(drive.engagements.len(), 0);
     let noise_mps = drive.noise_slip_mps.unwrap();
-    assert!((0.05..=0.09).contains(&noise_mps), "slip noise {noise_mps} m/s");
+    assert!(
+        (0.05..=0.09).contains(&noise_mps),
+        "slip noise {noise_mps} m/s"
+    );
     // Front less rear is +0.034 m/s at a mean of about 17 m/s by the data set's notes: the front
     // tyres roll about 0.2 % smaller than the rear.
     for wheel in ["front_left", "front_right"] {
@@ -107,9 +119,14 @@ fn committed_tables_are_what_their_libraries_give() {
         ("iso_tp.py", "tests/reference/iso_tp.txt"),
         ("uds.py", "tests/reference/uds.txt"),
     ] {
-        let Some(fresh) = fresh_table(name) else { return };
+        let Some(fresh) = fresh_table(name) else {
+            return;
+        };
         let committed = fs::read_to_string(root().join(committed)).unwrap();
-        assert!(fresh == committed, "{name} no longer gives the committed table");
+        assert!(
+            fresh == committed,
+            "{name} no longer gives the committed table"
+        );
     }
 }
 
@@ -118,10 +135,20 @@ fn committed_tables_are_what_their_libraries_give() {
 #[test]
 fn committed_statistics_are_what_their_libraries_give() {
     for (name, committed, tolerance) in [
-        ("rank_statistics.py", "analysis/tests-data/rank_statistics.json", 1e-9),
-        ("mixed_model.py", "analysis/tests-data/mixed_model.json", 1e-5),
+        (
+            "rank_statistics.py",
+            "analysis/tests-data/rank_statistics.json",
+            1e-9,
+        ),
+        (
+            "mixed_model.py",
+            "analysis/tests-data/mixed_model.json",
+            1e-5,
+        ),
     ] {
-        let Some(fresh) = fresh_table(name) else { return };
+        let Some(fresh) = fresh_table(name) else {
+            return;
+        };
         let fresh: serde_json::Value = serde_json::from_str(&fresh).unwrap();
         let committed = fs::read_to_string(root().join(committed)).unwrap();
         let committed: serde_json::Value = serde_json::from_str(&committed).unwrap();
@@ -139,7 +166,10 @@ fn assert_alike(
     match (fresh, committed) {
         (Number(a), Number(b)) => {
             let (a, b) = (a.as_f64().unwrap(), b.as_f64().unwrap());
-            assert!((a - b).abs() <= tolerance * (1.0 + b.abs()), "{place}: {a} was {b}");
+            assert!(
+                (a - b).abs() <= tolerance * (1.0 + b.abs()),
+                "{place}: {a} was {b}"
+            );
         }
         (Array(a), Array(b)) => {
             assert_eq!(a.len(), b.len(), "{place}");
@@ -168,7 +198,10 @@ struct Packet {
 }
 
 fn packets(lines: &str) -> Vec<Packet> {
-    lines.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+    lines
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect()
 }
 
 /// What our own reader finds in a capture, told the same way.
@@ -192,8 +225,16 @@ fn read_here(path: &std::path::Path) -> Vec<Packet> {
                     t_ns: frame.t_ns,
                     interface: buses[frame.bus.as_usize()].clone(),
                     id: Some(frame.id.number()),
-                    flags: flags.iter().filter(|(_, on)| *on).map(|(n, _)| (*n).to_owned()).collect(),
-                    data: frame.data.iter().map(|byte| format!("{byte:02x}")).collect(),
+                    flags: flags
+                        .iter()
+                        .filter(|(_, on)| *on)
+                        .map(|(n, _)| (*n).to_owned())
+                        .collect(),
+                    data: frame
+                        .data
+                        .iter()
+                        .map(|byte| format!("{byte:02x}"))
+                        .collect(),
                 });
             }
             _ => {}
@@ -209,7 +250,9 @@ fn read_here(path: &std::path::Path) -> Vec<Packet> {
 fn a_capture_of_a_general_packet_tool_is_read() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("theirs.pcapng");
-    let Some(told) = script("packets.py", ["write".as_ref(), path.as_os_str()]) else { return };
+    let Some(told) = script("packets.py", ["write".as_ref(), path.as_os_str()]) else {
+        return;
+    };
     let theirs = packets(&told);
     assert_eq!(theirs.len(), 208);
     assert_eq!(read_here(&path), theirs);
@@ -224,23 +267,62 @@ fn captures_written_here_are_read_by_a_general_packet_tool() {
     let buses = ["can0", "can1"].map(|name| writer.add_bus(&NewBus::named(name)).unwrap());
     let data: Vec<u8> = (0..64).collect();
     let classic = FrameFlags::default();
-    let fd = FrameFlags { fd: true, ..classic };
+    let fd = FrameFlags {
+        fd: true,
+        ..classic
+    };
     let kinds = [
         (CanId::Base(0x123), classic, 8),
         (CanId::Base(0x7FF), classic, 0),
         (CanId::Extended(0x18FE_BF0B), classic, 3),
-        (CanId::Base(0x55), FrameFlags { remote: true, ..classic }, 0),
-        (CanId::Extended(0x4), FrameFlags { error: true, ..classic }, 8),
-        (CanId::Base(0x321), FrameFlags { bit_rate_switch: true, ..fd }, 12),
-        (CanId::Extended(0x1FFF_FFFF), FrameFlags { error_state: true, ..fd }, 64),
+        (
+            CanId::Base(0x55),
+            FrameFlags {
+                remote: true,
+                ..classic
+            },
+            0,
+        ),
+        (
+            CanId::Extended(0x4),
+            FrameFlags {
+                error: true,
+                ..classic
+            },
+            8,
+        ),
+        (
+            CanId::Base(0x321),
+            FrameFlags {
+                bit_rate_switch: true,
+                ..fd
+            },
+            12,
+        ),
+        (
+            CanId::Extended(0x1FFF_FFFF),
+            FrameFlags {
+                error_state: true,
+                ..fd
+            },
+            64,
+        ),
     ];
     for (index, (id, flags, length)) in kinds.into_iter().cycle().take(700).enumerate() {
         let t_ns = 1_700_000_000_123_456_789 + 1_000_003 * index as i64;
-        let frame = Frame { t_ns, bus: buses[index % 2], id, flags, data: &data[..length] };
+        let frame = Frame {
+            t_ns,
+            bus: buses[index % 2],
+            id,
+            flags,
+            data: &data[..length],
+        };
         writer.write_frame(&frame).unwrap();
     }
     fs::write(&path, writer.finish().unwrap()).unwrap();
-    let Some(told) = script("packets.py", ["read".as_ref(), path.as_os_str()]) else { return };
+    let Some(told) = script("packets.py", ["read".as_ref(), path.as_os_str()]) else {
+        return;
+    };
     let ours = read_here(&path);
     assert_eq!(ours.len(), 700);
     assert_eq!(packets(&told), ours);

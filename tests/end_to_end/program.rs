@@ -38,7 +38,8 @@ impl Run {
         assert_eq!(self.out, "", "nothing belongs on standard output");
         let line = self.err.trim_end_matches('\n');
         assert!(!line.contains('\n'), "more than one line: {line}");
-        line.strip_prefix("slipwright: ").unwrap_or_else(|| panic!("no program name: {line}"))
+        line.strip_prefix("slipwright: ")
+            .unwrap_or_else(|| panic!("no program name: {line}"))
     }
 }
 

@@ -21,14 +21,24 @@ fn python() -> Option<PathBuf> {
     let environment = folder.join("reference-python");
     let installed = environment.join("installed.txt");
     // Tests may run as threads or as processes; one of them makes it, the others wait.
-    let lock = File::create(folder.join("reference-python.lock")).expect("the build folder is writable");
+    let lock =
+        File::create(folder.join("reference-python.lock")).expect("the build folder is writable");
     lock.lock().expect("the lock can be taken");
     if fs::read_to_string(&installed).is_ok_and(|text| text == wanted) {
         return Some(environment.join("bin/python"));
     }
-    run(Command::new("python3").args(["-m", "venv", "--clear"]).arg(&environment));
+    run(Command::new("python3")
+        .args(["-m", "venv", "--clear"])
+        .arg(&environment));
     run(Command::new(environment.join("bin/python"))
-        .args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "-r"])
+        .args([
+            "-m",
+            "pip",
+            "install",
+            "--quiet",
+            "--disable-pip-version-check",
+            "-r",
+        ])
         .arg(&requirements));
     fs::write(&installed, wanted).expect("the environment is writable");
     Some(environment.join("bin/python"))
@@ -45,7 +55,9 @@ where
         eprintln!("skipped: SLIPWRIGHT_OFFLINE=1, so {name} was not run");
         return None;
     };
-    Some(run(Command::new(python).arg(root().join("tests/reference").join(name)).args(arguments)))
+    Some(run(Command::new(python)
+        .arg(root().join("tests/reference").join(name))
+        .args(arguments)))
 }
 
 fn run(command: &mut Command) -> String {
@@ -69,6 +81,9 @@ pub(crate) fn data(name: &str) -> Option<PathBuf> {
     if path.exists() {
         return Some(path);
     }
-    eprintln!("skipped: no {} (set SLIPWRIGHT_REFERENCE_DATA to the folder that holds it)", path.display());
+    eprintln!(
+        "skipped: no {} (set SLIPWRIGHT_REFERENCE_DATA to the folder that holds it)",
+        path.display()
+    );
     None
 }

@@ -16,20 +16,31 @@ fn the_committed_samples_are_made_again_byte_for_byte() {
             out.as_os_str(),
         ]);
         assert_eq!((run.code, run.err.as_str()), (0, ""));
-        let mut names: Vec<String> =
-            (1..=4).map(|drive| format!("{side}-{drive}.pcapng.zst")).collect();
+        let mut names: Vec<String> = (1..=4)
+            .map(|drive| format!("{side}-{drive}.pcapng.zst"))
+            .collect();
         names.push("truth.json".to_owned());
         for name in names {
             let (made, kept) = (out.join(&name), sample(&format!("{side}/{name}")));
-            assert!(fs::read(made).unwrap() == fs::read(kept).unwrap(), "{side}/{name} differs");
+            assert!(
+                fs::read(made).unwrap() == fs::read(kept).unwrap(),
+                "{side}/{name} differs"
+            );
         }
         for name in ["decoder.toml", "vehicle.toml"] {
             let (made, kept) = (out.join(name), sample(name));
-            assert_eq!(fs::read_to_string(made).unwrap(), fs::read_to_string(kept).unwrap());
+            assert_eq!(
+                fs::read_to_string(made).unwrap(),
+                fs::read_to_string(kept).unwrap()
+            );
         }
         let truth = fs::read(out.join("truth.parquet")).unwrap();
         assert!(truth.starts_with(b"PAR1") && truth.ends_with(b"PAR1"));
-        assert_eq!(fs::read_dir(&out).unwrap().count(), 8, "nothing half-made is left");
+        assert_eq!(
+            fs::read_dir(&out).unwrap().count(),
+            8,
+            "nothing half-made is left"
+        );
     }
 }
 
@@ -45,7 +56,15 @@ fn another_seed_gives_another_drive_and_the_same_seed_the_same() {
             "launches" | "tip_ins" | "turn_ins" | "coasts" => line.split(" =").next().unwrap(),
             _ => line,
         })
-        .map(|line| if line.contains('=') || !line.contains("_ins") && line != "launches" && line != "coasts" { line.to_owned() } else { format!("{line} = 1") })
+        .map(|line| {
+            if line.contains('=')
+                || !line.contains("_ins") && line != "launches" && line != "coasts"
+            {
+                line.to_owned()
+            } else {
+                format!("{line} = 1")
+            }
+        })
         .collect::<Vec<_>>()
         .join("\n");
     fs::write(&scenario, text).unwrap();

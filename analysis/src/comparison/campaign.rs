@@ -190,34 +190,42 @@ impl<'a> Campaign<'a> {
         reasons.join(" and ")
     }
 
-    /// Measures that only one side has.
+    /// Measures that only one side has, those with the same reason together.
     pub(super) fn one_sided(&self) -> Vec<String> {
-        let mut warnings = Vec::new();
+        let mut groups: BTreeMap<(bool, String), Vec<&str>> = BTreeMap::new();
         if self.before.is_empty() || self.after.is_empty() {
-            return warnings;
+            return Vec::new();
         }
         for measure in Measure::ALL {
-            let missing = |placed: &[Placed<'_>]| {
+            let whole = |placed: &[Placed<'_>]| {
                 placed
                     .iter()
-                    .filter(|p| value(p.engagement, *measure).is_none())
-                    .count()
+                    .all(|p| value(p.engagement, *measure).is_none())
             };
-            let (b, a) = (missing(&self.before), missing(&self.after));
-            let whole = [b == self.before.len(), a == self.after.len()];
-            let (set, placed) = match whole {
-                [true, false] => ("before", &self.before),
-                [false, true] => ("after", &self.after),
+            let (is_after, placed) = match (whole(&self.before), whole(&self.after)) {
+                (true, false) => (false, &self.before),
+                (false, true) => (true, &self.after),
                 _ => continue,
             };
-            warnings.push(format!(
-                "{} is missing in all {} of the {set} set, mostly because {}",
-                measure.label(),
-                wording::count(placed.len(), "engagement"),
-                common_reason(placed, *measure)
-            ));
+            let reason = common_reason(placed, *measure);
+            groups
+                .entry((is_after, reason))
+                .or_default()
+                .push(measure.label());
         }
-        warnings
+        groups
+            .into_iter()
+            .map(|((is_after, reason), labels)| {
+                let (set, placed) =
+                    if is_after { ("after", &self.after) } else { ("before", &self.before) };
+                let labels: Vec<String> = labels.into_iter().map(str::to_owned).collect();
+                format!(
+                    "missing in all {} of the {set} set, so not compared: {}; mostly because {reason}",
+                    wording::count(placed.len(), "engagement"),
+                    wording::join(&labels),
+                )
+            })
+            .collect()
     }
 
     /// Conditions that could not be matched on because a set lacks them.

@@ -419,7 +419,7 @@ fn check_share(what: &str, hits: usize, count: usize, low: f64, high: f64) {
 /// The calibration study in small; `examples/comparison_calibration.rs` is the whole.
 #[test]
 fn unchanged_campaigns_are_rarely_called_changed_and_intervals_cover() {
-    const CAMPAIGNS: usize = 80;
+    const CAMPAIGNS: usize = 50;
     for (name, plan) in [
         ("usual", Plan::USUAL),
         ("three drives", Plan::SMALL),
@@ -449,7 +449,7 @@ fn unchanged_campaigns_are_rarely_called_changed_and_intervals_cover() {
 
 #[test]
 fn a_reduction_of_the_delay_by_15_per_cent_is_found() {
-    const CAMPAIGNS: usize = 80;
+    const CAMPAIGNS: usize = 50;
     for (name, plan, least) in [
         (
             "3 + 3 drives of 6 launches",

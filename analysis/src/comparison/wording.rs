@@ -100,7 +100,8 @@ fn list(measures: &[&MeasureComparison]) -> String {
 }
 
 /// "a, b and c".
-fn join(parts: &[String]) -> String {
+#[must_use]
+pub fn join(parts: &[String]) -> String {
     match parts {
         [] => String::new(),
         [one] => one.clone(),

@@ -77,7 +77,9 @@ impl Channel {
         let mut t_ns = Vec::with_capacity(n);
         let mut value = Vec::with_capacity(n);
         let mut push = |i: usize| {
-            let (Some(&t), Some(&raw)) = (series.t_ns.get(i), series.value.get(i)) else { return };
+            let (Some(&t), Some(&raw)) = (series.t_ns.get(i), series.value.get(i)) else {
+                return;
+            };
             let core = convert(raw);
             if core.is_finite() {
                 t_ns.push(t);
@@ -114,7 +116,14 @@ impl Channel {
         } else {
             five_median_intervals(&t_ns)
         };
-        let mut channel = Self { role, quantity, t_ns, value, breaks: Vec::new(), timeout_ns };
+        let mut channel = Self {
+            role,
+            quantity,
+            t_ns,
+            value,
+            breaks: Vec::new(),
+            timeout_ns,
+        };
         let mut invalid: Vec<i64> = series.invalid.iter().map(|i| i.t_ns).collect();
         invalid.sort_unstable();
         channel.find_breaks(&invalid);
@@ -132,7 +141,10 @@ impl Channel {
             let bad = invalid.get(next_invalid).copied().filter(|&bad| bad < next);
             if bad.is_some() || (i < last && next.saturating_sub(t) > self.timeout_ns) {
                 let timeout = t.saturating_add(self.timeout_ns);
-                self.breaks.push(Break { after: i, until_ns: bad.map_or(timeout, |b| b.min(timeout)) });
+                self.breaks.push(Break {
+                    after: i,
+                    until_ns: bad.map_or(timeout, |b| b.min(timeout)),
+                });
             }
         }
     }
@@ -170,7 +182,9 @@ impl Channel {
     #[must_use]
     pub fn unbroken(&self, range: Range<usize>) -> bool {
         let from = self.breaks.partition_point(|b| b.after < range.start);
-        self.breaks.get(from).is_none_or(|b| b.after + 1 >= range.end)
+        self.breaks
+            .get(from)
+            .is_none_or(|b| b.after + 1 >= range.end)
     }
 
     /// Indices of the samples with `from_ns <= t <= to_ns`.
@@ -186,7 +200,10 @@ impl Channel {
     #[must_use]
     pub fn window(&self, from_ns: i64, to_ns: i64, origin_ns: i64) -> (Vec<f64>, Vec<f64>) {
         let range = self.range(from_ns, to_ns);
-        let t_s = self.t_ns[range.clone()].iter().map(|&t| seconds_between(origin_ns, t)).collect();
+        let t_s = self.t_ns[range.clone()]
+            .iter()
+            .map(|&t| seconds_between(origin_ns, t))
+            .collect();
         (t_s, self.value[range].to_vec())
     }
 
@@ -222,8 +239,9 @@ impl Channel {
 
     fn held_from(&self, i: usize, t_ns: i64) -> Option<f64> {
         let (&t, &v) = (self.t_ns.get(i)?, self.value.get(i)?);
-        let until_ns =
-            self.break_after(i).map_or(t.saturating_add(self.timeout_ns), |b| b.until_ns);
+        let until_ns = self
+            .break_after(i)
+            .map_or(t.saturating_add(self.timeout_ns), |b| b.until_ns);
         (t_ns <= until_ns).then_some(v)
     }
 
@@ -258,8 +276,10 @@ pub fn at_seconds(origin_ns: i64, seconds: f64) -> i64 {
 }
 
 fn five_median_intervals(t_ns: &[i64]) -> i64 {
-    let mut intervals: Vec<f64> =
-        t_ns.windows(2).map(|w| w[1].saturating_sub(w[0]) as f64).collect();
+    let mut intervals: Vec<f64> = t_ns
+        .windows(2)
+        .map(|w| w[1].saturating_sub(w[0]) as f64)
+        .collect();
     crate::robust::quantile_in_place(&mut intervals, 0.5)
         .map_or(i64::MAX, |m| (5.0 * m).min(i64::MAX as f64) as i64)
 }

@@ -11,7 +11,10 @@ impl Column {
     /// An empty column with room for `n` values.
     #[must_use]
     pub fn with_capacity(n: usize) -> Self {
-        Self { value: Vec::with_capacity(n), present: Vec::with_capacity(n) }
+        Self {
+            value: Vec::with_capacity(n),
+            present: Vec::with_capacity(n),
+        }
     }
 
     /// Appends a value; one that is not finite counts as missing.
@@ -24,7 +27,11 @@ impl Column {
     /// The value at an index; `None` if missing or beyond the end.
     #[must_use]
     pub fn get(&self, i: usize) -> Option<f64> {
-        self.present.get(i).copied().unwrap_or(false).then(|| self.value[i])
+        self.present
+            .get(i)
+            .copied()
+            .unwrap_or(false)
+            .then(|| self.value[i])
     }
 
     /// Number of places, with or without a value.

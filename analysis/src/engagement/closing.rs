@@ -57,7 +57,10 @@ impl Closings {
         let at = |i: usize| t.get(i).or(t.last()).copied().unwrap_or(0);
         self.found
             .iter()
-            .map(|c| ClosedSpan { start_ns: at(c.range.start), end_ns: at(c.range.end) })
+            .map(|c| ClosedSpan {
+                start_ns: at(c.range.start),
+                end_ns: at(c.range.end),
+            })
             .collect()
     }
 }
@@ -84,8 +87,15 @@ pub(super) fn closings(channel: &Channel) -> Closings {
         .map(|w| w[0].min(w[1]).max(w[0].max(w[1]).min(w[2])))
         .fold(f64::NEG_INFINITY, f64::max);
     let range = top - released;
-    let mut closings = Closings { released, noise, ..Closings::default() };
-    if !range.is_finite() || range < least_range(channel.quantity) || range <= CLEAR_RANGE_DEVIATIONS * noise {
+    let mut closings = Closings {
+        released,
+        noise,
+        ..Closings::default()
+    };
+    if !range.is_finite()
+        || range < least_range(channel.quantity)
+        || range <= CLEAR_RANGE_DEVIATIONS * noise
+    {
         return closings;
     }
     let on = released + (ON_SHARE * range).max(ON_DEVIATIONS * noise);
@@ -114,7 +124,10 @@ fn scan(channel: &Channel, on: f64, off: f64, out: &mut Closings) {
         if i > 0 && !channel.joined(i - 1) {
             match state {
                 State::Closed { start } => {
-                    out.found.push(Closing { range: start..i, cut: true });
+                    out.found.push(Closing {
+                        range: start..i,
+                        cut: true,
+                    });
                     state = State::Unknown;
                 }
                 State::Released if value[i] >= on => {
@@ -126,7 +139,11 @@ fn scan(channel: &Channel, on: f64, off: f64, out: &mut Closings) {
             rise = None;
         }
         // One sample on the other side is a glitch; two in a row count.
-        let next = if i + 1 < n && channel.joined(i) { value[i + 1] } else { value[i] };
+        let next = if i + 1 < n && channel.joined(i) {
+            value[i + 1]
+        } else {
+            value[i]
+        };
         match state {
             State::Unknown if value[i] <= off => state = State::Released,
             State::Released => {
@@ -140,7 +157,10 @@ fn scan(channel: &Channel, on: f64, off: f64, out: &mut Closings) {
                 }
             }
             State::Closed { start } if value[i] <= off && next <= off => {
-                out.found.push(Closing { range: start..i, cut: false });
+                out.found.push(Closing {
+                    range: start..i,
+                    cut: false,
+                });
                 state = State::Released;
                 rise = None;
             }
@@ -148,7 +168,10 @@ fn scan(channel: &Channel, on: f64, off: f64, out: &mut Closings) {
         }
     }
     if let State::Closed { start } = state {
-        out.found.push(Closing { range: start..n, cut: true });
+        out.found.push(Closing {
+            range: start..n,
+            cut: true,
+        });
     }
 }
 
@@ -192,7 +215,15 @@ fn released_noise(value: &[f64], released: f64) -> f64 {
         .map(|w| w[1] - w[0])
         .collect();
     let sigma = median_and_sigma(&differences).map_or(0.0, |(_, s)| s / 2.0_f64.sqrt());
-    let step = differences.iter().map(|d| d.abs()).filter(|d| *d > 0.0).fold(f64::INFINITY, f64::min);
-    let quantised = if step.is_finite() && step < near - released { step / 12.0_f64.sqrt() } else { 0.0 };
+    let step = differences
+        .iter()
+        .map(|d| d.abs())
+        .filter(|d| *d > 0.0)
+        .fold(f64::INFINITY, f64::min);
+    let quantised = if step.is_finite() && step < near - released {
+        step / 12.0_f64.sqrt()
+    } else {
+        0.0
+    };
     sigma.max(quantised)
 }

@@ -44,7 +44,11 @@ pub(super) fn conditions(
     let most = |role: Role| {
         let channel = drive.channel(role).ok()?;
         let range = channel.range(start_ns, end_ns);
-        channel.value()[range].iter().copied().reduce(f64::max).or_else(|| channel.at(start_ns))
+        channel.value()[range]
+            .iter()
+            .copied()
+            .reduce(f64::max)
+            .or_else(|| channel.at(start_ns))
     };
     let pedal = drive.channel(Role::PedalAccelerator).ok();
     let to_percent = pedal.map_or(1.0, percent_factor);
@@ -55,9 +59,10 @@ pub(super) fn conditions(
         accelerator_rate_percent_per_s: pedal
             .and_then(|p| largest_rate_per_s(p, reference_ns))
             .map(|r| r * to_percent),
-        fluid_temperature_c: drive.channel(Role::CouplingTemperature).ok().and_then(|c| {
-            c.at(reference_ns).or_else(|| c.held_at(reference_ns))
-        }),
+        fluid_temperature_c: drive
+            .channel(Role::CouplingTemperature)
+            .ok()
+            .and_then(|c| c.at(reference_ns).or_else(|| c.held_at(reference_ns))),
         engine_torque_nm: most(Role::EngineTorque),
     }
 }
@@ -65,7 +70,11 @@ pub(super) fn conditions(
 /// A pedal without a unit runs from 0 to 1 or from 0 to 100.
 fn percent_factor(pedal: &Channel) -> f64 {
     let top = pedal.value().iter().copied().fold(0.0, f64::max);
-    if pedal.quantity == Quantity::Bare && top <= 1.0 { 100.0 } else { 1.0 }
+    if pedal.quantity == Quantity::Bare && top <= 1.0 {
+        100.0
+    } else {
+        1.0
+    }
 }
 
 /// Rear-axle speed, m/s.
@@ -108,8 +117,16 @@ pub(super) fn kind(
         return Kind::Launch;
     }
     let until_ns = at_seconds(start_ns, TURN_LOOK_S);
-    let speed_mps = mean_speed(drive, kinematics, start_ns, until_ns).or(speed).unwrap_or(0.0);
-    let curvature = curvature_per_m(drive, kinematics, wheelbase_m, (start_ns, until_ns), speed_mps);
+    let speed_mps = mean_speed(drive, kinematics, start_ns, until_ns)
+        .or(speed)
+        .unwrap_or(0.0);
+    let curvature = curvature_per_m(
+        drive,
+        kinematics,
+        wheelbase_m,
+        (start_ns, until_ns),
+        speed_mps,
+    );
     let turning = curvature.is_some_and(|c| {
         c.abs() > TURN_CURVATURE_PER_M || c.abs() * speed_mps * speed_mps > TURN_LATERAL_MPS2
     });
@@ -121,15 +138,13 @@ fn mean_speed(drive: &Drive, kinematics: &Kinematics, from_ns: i64, to_ns: i64) 
     mean(&column_values(drive, rear, from_ns, to_ns))
 }
 
-fn column_values(
-    drive: &Drive,
-    column: &Column,
-    from_ns: i64,
-    to_ns: i64,
-) -> Vec<f64> {
+fn column_values(drive: &Drive, column: &Column, from_ns: i64, to_ns: i64) -> Vec<f64> {
     let base = drive.base_ns();
     let from = base.partition_point(|&t| t < from_ns);
-    (from..base.len()).take_while(|&i| base[i] <= to_ns).filter_map(|i| column.get(i)).collect()
+    (from..base.len())
+        .take_while(|&i| base[i] <= to_ns)
+        .filter_map(|i| column.get(i))
+        .collect()
 }
 
 fn curvature_per_m(

@@ -59,7 +59,12 @@ impl<'a> SlipTrace<'a> {
     pub fn of(drive: &'a Drive, kinematics: &'a Kinematics) -> Result<Self, Missing> {
         let slip = kinematics.slip_mps.as_ref().map_err(Clone::clone)?;
         let noise = kinematics.noise.as_ref().map_err(Clone::clone)?;
-        Ok(Self { drive, kinematics, slip, noise })
+        Ok(Self {
+            drive,
+            kinematics,
+            slip,
+            noise,
+        })
     }
 
     /// Times of the base, ns.
@@ -83,7 +88,13 @@ impl<'a> SlipTrace<'a> {
     /// Systematic standard uncertainty at an index, m/s: what the radius correction leaves.
     #[must_use]
     pub fn u_systematic_mps(&self, i: usize) -> f64 {
-        let speed = self.kinematics.rear_mps.as_ref().ok().and_then(|c| c.get(i)).unwrap_or(0.0);
+        let speed = self
+            .kinematics
+            .rear_mps
+            .as_ref()
+            .ok()
+            .and_then(|c| c.get(i))
+            .unwrap_or(0.0);
         self.kinematics.u_front_ratio * speed
     }
 
@@ -180,7 +191,11 @@ impl<'a> SlipTrace<'a> {
             .and_then(|k| Some((k, self.slip.get(k)?)));
         let (Some((k, y0)), Some(y1)) = (before, self.slip.get(i)) else {
             // Slip was there already when it could first be told: the onset is this or earlier.
-            return Onset { t_ns: base[i], u_s: 0.0, index: i };
+            return Onset {
+                t_ns: base[i],
+                u_s: 0.0,
+                index: i,
+            };
         };
         let interval_s = seconds_between(base[k], base[i]);
         let rise = (y1 - y0).max(f64::MIN_POSITIVE);
@@ -196,7 +211,11 @@ impl<'a> SlipTrace<'a> {
             .filter(|s| *s > 0.0)
             .unwrap_or(rise / interval_s);
         let u_s = (self.noise.sigma_mps() / slope).hypot(interval_s / 12.0_f64.sqrt());
-        Onset { t_ns, u_s: if u_s.is_finite() { u_s } else { interval_s }, index: i }
+        Onset {
+            t_ns,
+            u_s: if u_s.is_finite() { u_s } else { interval_s },
+            index: i,
+        }
     }
 
     fn swings_back(&self, run: Range<usize>) -> bool {

@@ -34,13 +34,21 @@ pub(super) struct Step {
 }
 
 /// The step of a closing. `None` where its rise lies across a gap.
-pub(super) fn step(channel: &Channel, all: &Closings, closing: &Closing, after_ns: i64) -> Option<Step> {
+pub(super) fn step(
+    channel: &Channel,
+    all: &Closings,
+    closing: &Closing,
+    after_ns: i64,
+) -> Option<Step> {
     let (t, value) = (channel.t_ns(), channel.value());
     let Range { start, end } = closing.range;
     let from_ns = after_ns.max(at_seconds(*t.get(start)?, -LOOK_BACK_S));
     let before = channel.range(from_ns, t[start].saturating_sub(1));
     let low = median(&value[before.clone()]).unwrap_or(all.released);
-    let times: Vec<f64> = t[start..end].iter().map(|&s| seconds_between(t[start], s)).collect();
+    let times: Vec<f64> = t[start..end]
+        .iter()
+        .map(|&s| seconds_between(t[start], s))
+        .collect();
     let held = &value[start..end];
     let Plateau { range, level: high } =
         first_plateau(&times, held, low, 0, held.len(), all.noise)?;
@@ -48,7 +56,10 @@ pub(super) fn step(channel: &Channel, all: &Closings, closing: &Closing, after_n
     // One released sample before the rise, if there is one, up to the end of the plateau.
     let first = start.saturating_sub(2).max(before.start.min(start));
     let window = first..start + range.end;
-    let t_s: Vec<f64> = t[window.clone()].iter().map(|&s| seconds_between(t[start], s)).collect();
+    let t_s: Vec<f64> = t[window.clone()]
+        .iter()
+        .map(|&s| seconds_between(t[start], s))
+        .collect();
     let half = low + 0.5 * (high - low);
     let crossing = middle_crossing(&t_s, &value[window], half)?;
     let at = first + crossing.before;

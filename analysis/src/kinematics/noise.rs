@@ -85,7 +85,9 @@ pub(super) fn slip_noise(
     if samples < LEAST_SAMPLES {
         return from_differences(slip);
     }
-    let interval_s = quantile_in_place(&mut intervals, 0.5).unwrap_or(0.01).max(1e-4);
+    let interval_s = quantile_in_place(&mut intervals, 0.5)
+        .unwrap_or(0.01)
+        .max(1e-4);
     let sigma = middle_width(&mut all).ok_or(Missing::NoSuitableStretch(QUIET))?;
     let mut of_mean = vec![(interval_s, sigma)];
     let mut block = 2;
@@ -98,16 +100,25 @@ pub(super) fn slip_noise(
         if means.len() < 8 {
             break;
         }
-        let Some(deviation) = deviation(&mut means) else { break };
+        let Some(deviation) = deviation(&mut means) else {
+            break;
+        };
         let previous = of_mean.last().map_or(sigma, |&(_, s)| s);
         // A mean is no noisier than a shorter one, nor better than independence allows.
         let floor = sigma / (block as f64).sqrt();
-        of_mean.push((block as f64 * interval_s, deviation.clamp(floor.min(previous), previous)));
+        of_mean.push((
+            block as f64 * interval_s,
+            deviation.clamp(floor.min(previous), previous),
+        ));
         block *= 2;
     }
     // The samples count by the time in which they forget each other.
     let (longest_s, longest) = of_mean.last().copied().unwrap_or((interval_s, sigma));
-    let forget_s = if sigma > 0.0 { longest_s * (longest / sigma).powi(2) } else { interval_s };
+    let forget_s = if sigma > 0.0 {
+        longest_s * (longest / sigma).powi(2)
+    } else {
+        interval_s
+    };
     let independent = (samples as f64 * interval_s / forget_s.max(interval_s)).max(2.0);
     let estimate = Estimate {
         value: sigma,
@@ -158,12 +169,18 @@ fn from_differences(slip: &Column) -> Result<SlipNoise, Missing> {
         method: "sample-to-sample part of all slip; the coupling was never open long enough",
         samples,
     };
-    Ok(SlipNoise { estimate, of_mean: Vec::new() })
+    Ok(SlipNoise {
+        estimate,
+        of_mean: Vec::new(),
+    })
 }
 
 /// The noise as a measured value.
 pub(super) fn measured(noise: &Result<SlipNoise, Missing>) -> Measured {
-    noise.as_ref().map(|n| n.estimate.clone()).map_err(Clone::clone)
+    noise
+        .as_ref()
+        .map(|n| n.estimate.clone())
+        .map_err(Clone::clone)
 }
 
 #[cfg(test)]
@@ -181,7 +198,9 @@ mod tests {
             .map(|_| {
                 let sum: f64 = (0..12)
                     .map(|_| {
-                        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                        state = state
+                            .wrapping_mul(6_364_136_223_846_793_005)
+                            .wrapping_add(1_442_695_040_888_963_407);
                         (state >> 11) as f64 / (1_u64 << 53) as f64
                     })
                     .sum();
@@ -195,7 +214,10 @@ mod tests {
         let slip: Column = white(20_000, 0.05).into_iter().map(Some).collect();
         let noise = slip_noise(&base(20_000), &slip, |_| true).unwrap();
         assert!((noise.sigma_mps() / 0.05 - 1.0).abs() < 0.05, "{noise:?}");
-        assert!((noise.of_mean_mps(0.16) / (0.05 / 4.0) - 1.0).abs() < 0.15, "{noise:?}");
+        assert!(
+            (noise.of_mean_mps(0.16) / (0.05 / 4.0) - 1.0).abs() < 0.15,
+            "{noise:?}"
+        );
         assert!(noise.of_mean_mps(1000.0) < noise.of_mean_mps(1.0));
     }
 
@@ -208,12 +230,17 @@ mod tests {
         });
         let slip: Column = values.collect();
         let noise = slip_noise(&base(20_000), &slip, |_| true).unwrap();
-        assert!(noise.of_mean_mps(0.16) > 0.8 * noise.sigma_mps(), "{noise:?}");
+        assert!(
+            noise.of_mean_mps(0.16) > 0.8 * noise.sigma_mps(),
+            "{noise:?}"
+        );
     }
 
     #[test]
     fn what_is_driven_does_not_count() {
-        let slip: Column = (0..2000).map(|i| Some(if i < 1000 { 5.0 } else { 0.0 })).collect();
+        let slip: Column = (0..2000)
+            .map(|i| Some(if i < 1000 { 5.0 } else { 0.0 }))
+            .collect();
         let noise = slip_noise(&base(2000), &slip, |i| i >= 1000).unwrap();
         assert_eq!(noise.sigma_mps(), 0.0);
         assert!(slip_noise(&base(10), &slip, |_| false).is_ok());

@@ -79,8 +79,15 @@ pub(super) fn radius_correction(
     missing_wheel: Option<&Missing>,
 ) -> Correction {
     let chosen = choose(stretches, yaw_offset_rad_s);
-    let Some(Chosen { stretches, by, straight_known }) = chosen else {
-        let why = missing_wheel.cloned().unwrap_or(Missing::NoSuitableStretch(SUITABLE));
+    let Some(Chosen {
+        stretches,
+        by,
+        straight_known,
+    }) = chosen
+    else {
+        let why = missing_wheel
+            .cloned()
+            .unwrap_or(Missing::NoSuitableStretch(SUITABLE));
         let ratio = || Err(why.clone());
         return Correction {
             ratio: RadiusRatio {
@@ -103,16 +110,26 @@ pub(super) fn radius_correction(
         By::Coasting => (BY_COASTING, U_UNKNOWN_FORCE),
         By::Steady => (BY_STEADY, U_UNKNOWN_FORCE),
     };
-    let u_turn = if straight_known { U_KNOWN_FORCE } else { U_UNKNOWN_TURN };
+    let u_turn = if straight_known {
+        U_KNOWN_FORCE
+    } else {
+        U_UNKNOWN_TURN
+    };
     let fit = |speed: &dyn Fn(&Stretch) -> f64| -> Option<Line> {
-        let y: Vec<f64> = stretches.iter().map(|s| (s.rear_mps / speed(s)).ln()).collect();
+        let y: Vec<f64> = stretches
+            .iter()
+            .map(|s| (s.rear_mps / speed(s)).ln())
+            .collect();
         huber_line(&force, &y)
     };
     let half_track_m = vehicle.geometry.track_rear_m.map_or(0.0, |t| t / 2.0);
     // With a sensor the turn that is left is taken out; the outer wheel runs faster by r times
     // half the track.
     let turn = |s: &Stretch| {
-        let yaw = s.yaw_rad_s.zip(yaw_offset_rad_s).map_or(0.0, |(r, offset)| r - offset);
+        let yaw = s
+            .yaw_rad_s
+            .zip(yaw_offset_rad_s)
+            .map_or(0.0, |(r, offset)| r - offset);
         yaw * half_track_m
     };
     let wheel = |i: usize, side: f64, u_left: f64| -> (Measured, f64) {
@@ -121,7 +138,15 @@ pub(super) fn radius_correction(
             Some(line) => {
                 let value = line.intercept.exp();
                 let u = value * line.u_intercept.hypot(u_left).hypot(u_turn);
-                (Ok(Estimate { value, u, method, samples }), value)
+                (
+                    Ok(Estimate {
+                        value,
+                        u,
+                        method,
+                        samples,
+                    }),
+                    value,
+                )
             }
             None => (Err(Missing::NoSuitableStretch(SUITABLE)), 1.0),
         }
@@ -133,7 +158,12 @@ pub(super) fn radius_correction(
     let u_front =
         fit(&|s: &Stretch| s.front_mps).map_or(U_UNCORRECTED, |l| l.u_intercept.hypot(u_force));
     Correction {
-        ratio: RadiusRatio { front_left, front_right, rear_left, rear_right },
+        ratio: RadiusRatio {
+            front_left,
+            front_right,
+            rear_left,
+            rear_right,
+        },
         factor: [fl, fr, rl, rr],
         u_front,
     }
@@ -153,12 +183,17 @@ struct Chosen<'a> {
 }
 
 fn choose(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Option<Chosen<'_>> {
-    let moving: Vec<&Stretch> =
-        all.iter().filter(|s| s.rear_mps > LEAST_SPEED_MPS && s.released && !s.braked).collect();
+    let moving: Vec<&Stretch> = all
+        .iter()
+        .filter(|s| s.rear_mps > LEAST_SPEED_MPS && s.released && !s.braked)
+        .collect();
     let (straight, straight_known) = straight(&moving, yaw_offset_rad_s);
     let gentle = ACCEL_LIMITS_MPS2.iter().find_map(|&limit| {
-        let within: Vec<&Stretch> =
-            straight.iter().copied().filter(|s| s.accel_mps2.abs() < limit).collect();
+        let within: Vec<&Stretch> = straight
+            .iter()
+            .copied()
+            .filter(|s| s.accel_mps2.abs() < limit)
+            .collect();
         (within.len() >= LEAST_STRETCHES).then_some(within)
     });
     // Drive force explains creep, so its line may use brisker stretches than the mean can.
@@ -168,7 +203,11 @@ fn choose(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Option<Chosen<'_>> 
         .filter(|s| s.force_n.is_some() && s.accel_mps2.abs() < ACCEL_LIMITS_MPS2[1])
         .collect();
     if with_force.len() >= 2 * LEAST_STRETCHES && force_reaches_zero(&with_force) {
-        return Some(Chosen { stretches: with_force, by: By::Force, straight_known });
+        return Some(Chosen {
+            stretches: with_force,
+            by: By::Force,
+            straight_known,
+        });
     }
     let gentle = gentle?;
     let top = all.iter().filter_map(|s| s.pedal).fold(0.0, f64::max);
@@ -178,9 +217,17 @@ fn choose(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Option<Chosen<'_>> 
         .filter(|s| s.pedal.is_some_and(|p| p <= COASTING_PEDAL_SHARE * top))
         .collect();
     if coasting.len() >= LEAST_STRETCHES {
-        return Some(Chosen { stretches: coasting, by: By::Coasting, straight_known });
+        return Some(Chosen {
+            stretches: coasting,
+            by: By::Coasting,
+            straight_known,
+        });
     }
-    Some(Chosen { stretches: gentle, by: By::Steady, straight_known })
+    Some(Chosen {
+        stretches: gentle,
+        by: By::Steady,
+        straight_known,
+    })
 }
 
 /// Whether zero force lies within or close to the forces seen, so that the line is not stretched.
@@ -196,13 +243,11 @@ fn force_reaches_zero(stretches: &[&Stretch]) -> bool {
 }
 
 /// The straight ones, and whether something other than the wheels told so.
-fn straight<'a>(
-    moving: &[&'a Stretch],
-    yaw_offset_rad_s: Option<f64>,
-) -> (Vec<&'a Stretch>, bool) {
+fn straight<'a>(moving: &[&'a Stretch], yaw_offset_rad_s: Option<f64>) -> (Vec<&'a Stretch>, bool) {
     if let Some(offset) = yaw_offset_rad_s {
         let keep = |s: &&Stretch| {
-            s.yaw_rad_s.is_some_and(|r| (r - offset).abs() * STRAIGHT_RADIUS_M < s.rear_mps)
+            s.yaw_rad_s
+                .is_some_and(|r| (r - offset).abs() * STRAIGHT_RADIUS_M < s.rear_mps)
         };
         return (moving.iter().copied().filter(keep).collect(), true);
     }
@@ -211,7 +256,8 @@ fn straight<'a>(
         && let Some(middle) = median(&angles)
     {
         let keep = |s: &&Stretch| {
-            s.steering_rad.is_some_and(|a| (a - middle).abs() < STRAIGHT_STEERING_RAD)
+            s.steering_rad
+                .is_some_and(|a| (a - middle).abs() < STRAIGHT_STEERING_RAD)
         };
         return (moving.iter().copied().filter(keep).collect(), true);
     }

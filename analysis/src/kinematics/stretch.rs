@@ -114,7 +114,9 @@ fn sum_up(
             && end_ns >= span.start_ns
     });
     let over = |channel: Option<&Channel>| mean_over(channel?, start_ns, end_ns);
-    let power_w = over(signals.torque).zip(over(signals.engine_speed)).map(|(t, w)| t * w);
+    let power_w = over(signals.torque)
+        .zip(over(signals.engine_speed))
+        .map(|(t, w)| t * w);
     Some(Stretch {
         wheel_mps,
         rear_mps,

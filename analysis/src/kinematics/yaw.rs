@@ -27,7 +27,9 @@ pub(super) fn sensor_offset_rad_s(drive: &Drive, stretches: &[Stretch]) -> Optio
     let mut at_rest = Vec::new();
     let mut still_since = None;
     for (i, &t) in drive.base_ns().iter().enumerate() {
-        let still = [fl, fr, rl, rr].iter().all(|w| w.get(i).is_some_and(|v| v.abs() < 0.05));
+        let still = [fl, fr, rl, rr]
+            .iter()
+            .all(|w| w.get(i).is_some_and(|v| v.abs() < 0.05));
         if !still {
             still_since = None;
             continue;
@@ -43,8 +45,11 @@ pub(super) fn sensor_offset_rad_s(drive: &Drive, stretches: &[Stretch]) -> Optio
     if at_rest.len() >= LEAST_AT_REST {
         return mean(&at_rest);
     }
-    let moving: Vec<f64> =
-        stretches.iter().filter(|s| s.rear_mps > 3.0).filter_map(|s| s.yaw_rad_s).collect();
+    let moving: Vec<f64> = stretches
+        .iter()
+        .filter(|s| s.rear_mps > 3.0)
+        .filter_map(|s| s.yaw_rad_s)
+        .collect();
     median(&moving)
 }
 
@@ -63,13 +68,22 @@ pub(super) fn yaw_rate_rad_s(
         return Ok(sensor.iter().map(|rate| Some(rate? - offset)).collect());
     }
     let [_, _, rear_left, rear_right] = drive.wheel_mps();
-    let (left, right) = (rear_left.as_ref().map_err(Clone::clone)?, rear_right.as_ref().map_err(Clone::clone)?);
-    let track_m =
-        vehicle.geometry.track_rear_m.ok_or(Missing::VehicleKey("geometry.track_rear_m"))?;
+    let (left, right) = (
+        rear_left.as_ref().map_err(Clone::clone)?,
+        rear_right.as_ref().map_err(Clone::clone)?,
+    );
+    let track_m = vehicle
+        .geometry
+        .track_rear_m
+        .ok_or(Missing::VehicleKey("geometry.track_rear_m"))?;
     let rate: Column = (0..drive.base_ns().len())
         .map(|i| Some((right.get(i)? * factor[3] - left.get(i)? * factor[2]) / track_m))
         .collect();
-    Ok(centred_average(drive.base_ns(), &rate, DIFFERENCE_AVERAGE_S))
+    Ok(centred_average(
+        drive.base_ns(),
+        &rate,
+        DIFFERENCE_AVERAGE_S,
+    ))
 }
 
 /// Average over the values within half of `span_s` on either side; missing stays missing. The reach
@@ -80,13 +94,19 @@ fn centred_average(base_ns: &[i64], column: &Column, span_s: f64) -> Column {
     let mut next = 0;
     let mut averaged = Column::with_capacity(base_ns.len());
     for (i, &t) in base_ns.iter().enumerate() {
-        while let Some(&later) = base_ns.get(next).filter(|&&l| l <= t.saturating_add(half_ns)) {
+        while let Some(&later) = base_ns
+            .get(next)
+            .filter(|&&l| l <= t.saturating_add(half_ns))
+        {
             if let Some(value) = column.get(next) {
                 inside.push_back((later, value));
             }
             next += 1;
         }
-        while inside.front().is_some_and(|(early, _)| *early < t.saturating_sub(half_ns)) {
+        while inside
+            .front()
+            .is_some_and(|(early, _)| *early < t.saturating_sub(half_ns))
+        {
             inside.pop_front();
         }
         // The window is short, so summing it afresh costs little and never drifts.

@@ -1,10 +1,11 @@
 //! Friction work (definition 9): heat put into the pack, J, and per square metre of lining.
 //!
 //! `E = integral(T_c |slip_rad_s| dt)` with `T_c` of definition 10 from pressure, and
-//! `slip_rad_s = i_rear slip_mps / R`. Slip within its noise keeps its sign, so that noise averages
-//! out instead of adding up; while the coupling is locked its torque is only a capacity, and its
-//! slip is 0 but for noise. The vehicle file's constants count as exact: what they are wrong by
-//! is the same before and after.
+//! `slip_rad_s = i_rear slip_mps / R`. Slip within its noise takes its sign from its mean over a
+//! quarter of a second where that is clear, else it counts as drawn: so noise averages out instead
+//! of adding up. While the coupling is locked its torque is only a capacity, and its slip is 0 but
+//! for noise. The vehicle file's constants count as exact: what they are wrong by is the same
+//! before and after.
 //!
 //! `u² = sum over dt of the noise of slip times torque, correlated as the drive shows, + (integral of
 //! T_c i v u(radius ratio) / R)²`.
@@ -16,23 +17,53 @@ use crate::coupling::{Pack, lining_area_m2};
 use crate::drive::seconds_between;
 use crate::kinematics::slip_rad_s;
 use crate::measure::{Estimate, Measured, Missing};
+use crate::robust::mean;
 use crate::vehicle::required;
+
+/// Slip within its noise takes its sign from its mean over this long, s.
+const SIGN_MEAN_S: f64 = 0.25;
 
 pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     let vehicle = view.vehicle;
     let pack = Pack::of(vehicle)?;
-    let ratio = required(&vehicle.driveline.rear_drive_ratio, "driveline.rear_drive_ratio")?;
+    let ratio = required(
+        &vehicle.driveline.rear_drive_ratio,
+        "driveline.rear_drive_ratio",
+    )?;
     let radius_m = required(&vehicle.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
     let pressure = view.drive.channel(Role::CouplingPressure)?;
     let trace = view.slip.as_ref().map_err(Clone::clone)?;
     let base = trace.base_ns();
+    let half_ns = (0.5e9 * SIGN_MEAN_S) as i64;
+    let clear_mps = 2.0 * trace.noise().of_mean_mps(SIGN_MEAN_S);
+    // Slip that is negative for long is a rear axle that runs ahead, as in a tight bend.
+    let sign = |i: usize| {
+        let near = trace.range(
+            base[i].saturating_sub(half_ns),
+            base[i].saturating_add(half_ns),
+        );
+        let slips: Vec<f64> = near.filter_map(|k| trace.slip_mps(k)).collect();
+        if mean(&slips).is_some_and(|m| m < -clear_mps) {
+            -1.0
+        } else {
+            1.0
+        }
+    };
     // Power at a sample, its derivative by slip, and its systematic uncertainty, W.
     let power = |i: usize| -> Option<[f64; 3]> {
         let slip = trace.slip_mps(i)?;
         let torque = pack.torque_nm(pressure.at(base[i])?);
-        let counted = if slip.abs() > trace.threshold_mps(i) { slip.abs() } else { slip };
+        let counted = if slip.abs() > trace.threshold_mps(i) {
+            slip.abs()
+        } else {
+            slip * sign(i)
+        };
         let per_slip = torque * slip_rad_s(1.0, ratio, radius_m);
-        Some([per_slip * counted, per_slip, per_slip * trace.u_systematic_mps(i)])
+        Some([
+            per_slip * counted,
+            per_slip,
+            per_slip * trace.u_systematic_mps(i),
+        ])
     };
     let (mut work, mut gain, mut gain_squares, mut systematic) = (0.0, 0.0, 0.0, 0.0);
     let (mut length_s, mut samples, mut begun) = (0.0, 0, false);
@@ -63,7 +94,11 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
         return Err(Missing::BelowSensorSpeed);
     }
     // The time over which torque acts, as if it were constant.
-    let acting_s = if gain_squares > 0.0 { gain * gain / gain_squares } else { length_s };
+    let acting_s = if gain_squares > 0.0 {
+        gain * gain / gain_squares
+    } else {
+        length_s
+    };
     let noise = gain * trace.noise().of_mean_mps(acting_s);
     Ok(Estimate {
         value: work.max(0.0),
@@ -76,5 +111,9 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
 pub(super) fn friction_work_j_per_m2(view: &View<'_>) -> Measured {
     let area_m2 = lining_area_m2(view.vehicle)?;
     let work = friction_work_j(view)?;
-    Ok(Estimate { value: work.value / area_m2, u: work.u / area_m2, ..work })
+    Ok(Estimate {
+        value: work.value / area_m2,
+        u: work.u / area_m2,
+        ..work
+    })
 }

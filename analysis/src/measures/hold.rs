@@ -28,8 +28,9 @@ pub(super) fn hold_percent_per_s(view: &View<'_>) -> Measured {
         .map(|c| c.window(span.0, span.1, span.0))
         .and_then(|(t, d)| straight(&t, &d))
         .filter(|d| d.level > 0.0 && d.slope_per_s.abs() > 2.0 * d.u_slope_per_s);
-    let (sink, u_sink) =
-        demand.map_or((0.0, 0.0), |d| (d.slope_per_s / d.level, d.u_slope_per_s / d.level));
+    let (sink, u_sink) = demand.map_or((0.0, 0.0), |d| {
+        (d.slope_per_s / d.level, d.u_slope_per_s / d.level)
+    });
     Ok(Estimate {
         value: 100.0 * (sink - trend.slope_per_s / trend.level),
         u: 100.0 * (trend.u_slope_per_s / trend.level).hypot(u_sink),

@@ -38,13 +38,28 @@ pub(super) fn pulse(trace: &SlipTrace<'_>, range: Range<usize>) -> Result<Pulse,
     let count = samples.len();
     let Some(onset) = trace.first_onset(range) else {
         let peak = peak::within_noise(trace, &samples);
-        return Ok(Pulse { onset: None, peak, lasts: Err(Missing::SlipInNoise), samples: count });
+        return Ok(Pulse {
+            onset: None,
+            peak,
+            lasts: Err(Missing::SlipInNoise),
+            samples: count,
+        });
     };
-    let from = samples.index.partition_point(|&i| i < onset.index).min(count - 1);
+    let from = samples
+        .index
+        .partition_point(|&i| i < onset.index)
+        .min(count - 1);
     let (at, mut peak) = peak::peak(trace, &samples, from);
     peak.u_mps = peak.u_mps.hypot(trace.u_systematic_mps(samples.index[at]));
     let onset_s = seconds_between(trace.base_ns()[samples.index[0]], onset.t_ns);
-    let lasts = end::end(trace, &samples, at, peak.mps)
-        .map(|end| Timed { t_s: end.t_s - onset_s, u_s: end.u_s.hypot(onset.u_s) });
-    Ok(Pulse { onset: Some(onset), peak, lasts, samples: count })
+    let lasts = end::end(trace, &samples, at, peak.mps).map(|end| Timed {
+        t_s: end.t_s - onset_s,
+        u_s: end.u_s.hypot(onset.u_s),
+    });
+    Ok(Pulse {
+        onset: Some(onset),
+        peak,
+        lasts,
+        samples: count,
+    })
 }

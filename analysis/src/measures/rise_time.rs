@@ -11,7 +11,9 @@ pub(super) fn rise_time_ms(view: &View<'_>) -> Measured {
     view.pressure_crossing(0.9)?;
     let rise = view.rise.as_ref().map_err(Clone::clone)?;
     let role = Role::CouplingPressure;
-    let time = rise.between(0.1, 0.9).ok_or(Missing::NoCrossing { role, percent: 90 })?;
+    let time = rise
+        .between(0.1, 0.9)
+        .ok_or(Missing::NoCrossing { role, percent: 90 })?;
     Ok(Estimate {
         value: time.t_s * 1e3,
         u: time.u_s * 1e3,

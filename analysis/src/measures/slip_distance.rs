@@ -16,11 +16,18 @@ pub(super) fn slip_distance_m(view: &View<'_>) -> Measured {
     let base = trace.base_ns();
     let onset = view.pulse.as_ref().ok().and_then(|p| p.onset);
     let start_ns = onset.map_or(view.found.start_ns, |o| o.t_ns.min(view.found.start_ns));
-    let from = base.partition_point(|&t| t < start_ns).saturating_sub(1).max(view.samples.start);
+    let from = base
+        .partition_point(|&t| t < start_ns)
+        .saturating_sub(1)
+        .max(view.samples.start);
     let (mut distance, mut systematic, mut length_s, mut samples) = (0.0, 0.0, 0.0, 0);
     let mut begun = false;
     for i in from..view.samples.end.saturating_sub(1) {
-        let pair = (trace.slip_mps(i), trace.slip_mps(i + 1), view.drive.base_joined(i));
+        let pair = (
+            trace.slip_mps(i),
+            trace.slip_mps(i + 1),
+            view.drive.base_joined(i),
+        );
         let (Some(a), Some(b), true) = pair else {
             // What comes before the wheels turn fast enough is not a gap; what comes after is.
             if begun && (i + 1..view.samples.end).any(|k| trace.slip_mps(k).is_some()) {

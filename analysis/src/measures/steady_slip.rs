@@ -23,7 +23,10 @@ pub(super) fn steady_slip_mps(view: &View<'_>) -> Measured {
         return Err(Missing::BelowSensorSpeed);
     }
     if slip.len() < LEAST {
-        return Err(Missing::TooFewSamples { have: slip.len(), need: LEAST });
+        return Err(Missing::TooFewSamples {
+            have: slip.len(),
+            need: LEAST,
+        });
     }
     let value = median(&slip).ok_or(Missing::NoHeldPart)?;
     let systematic: Vec<f64> = range.map(|i| trace.u_systematic_mps(i)).collect();

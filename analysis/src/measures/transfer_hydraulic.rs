@@ -13,8 +13,9 @@
 //! The gear comes from the bus; without it, from engine speed over wheel speed, as the listed ratio
 //! that fits within 10 %.
 //!
-//! `u(f)/f` from the scatter of pressure and torque over the hold. The vehicle file's constants
-//! count as exact.
+//! `u(f)/f` from the scatter of pressure and torque over the hold, and from what nobody knows
+//! better: friction coefficient and engine torque of the bus. The latter two are the same before
+//! and after.
 
 use slipwright_decoders::role::Role;
 
@@ -31,6 +32,15 @@ const ASSUMPTION: &str = "the lining's friction coefficient is as in the vehicle
 
 /// A listed gear fits within this share of the ratio seen.
 const GEAR_TOLERANCE: f64 = 0.1;
+
+/// Relative standard uncertainty of a wet lining's friction coefficient: values of one material
+/// range over about 0.10 to 0.14 with temperature, sliding speed and wear. Common practice, no
+/// source.
+const U_FRICTION: f64 = 0.10;
+
+/// Relative standard uncertainty of engine torque as the bus tells it, of the efficiency and of what
+/// the engine's own inertia takes. Common practice, no source.
+const U_TORQUE: f64 = 0.07;
 
 /// Fewest samples of a held part.
 const LEAST: usize = 5;
@@ -50,7 +60,9 @@ pub(super) fn transfer_hydraulic(view: &View<'_>) -> TransferEstimate {
 pub(super) fn combined(estimates: &[TransferEstimate]) -> Measured {
     estimates
         .first()
-        .map_or(Err(Missing::NotIdentifiable("no method applies")), |e| e.fraction.clone())
+        .map_or(Err(Missing::NotIdentifiable("no method applies")), |e| {
+            e.fraction.clone()
+        })
 }
 
 /// Whether slip in the held part is clear of noise, so that torque from pressure is carried torque.
@@ -61,7 +73,10 @@ fn slips_when_held(view: &View<'_>) -> bool {
 fn fraction(view: &View<'_>, slips: bool) -> Measured {
     let vehicle = view.vehicle;
     let pack = Pack::of(vehicle)?;
-    let rear_ratio = required(&vehicle.driveline.rear_drive_ratio, "driveline.rear_drive_ratio")?;
+    let rear_ratio = required(
+        &vehicle.driveline.rear_drive_ratio,
+        "driveline.rear_drive_ratio",
+    )?;
     let gears = required(&vehicle.driveline.gear_ratios, "driveline.gear_ratios")?;
     let final_drive = required(&vehicle.driveline.final_drive, "driveline.final_drive")?;
     let efficiency = required(&vehicle.driveline.efficiency, "driveline.efficiency")?;
@@ -87,12 +102,17 @@ fn fraction(view: &View<'_>, slips: bool) -> Measured {
         total.push(engine_nm * gear_ratio * final_drive * efficiency);
     }
     if times.len() < LEAST {
-        return Err(Missing::TooFewSamples { have: times.len(), need: LEAST });
+        return Err(Missing::TooFewSamples {
+            have: times.len(),
+            need: LEAST,
+        });
     }
     let (rear_nms, total_nms) = (integral(&times, &rear), integral(&times, &total));
     let mean_total = mean(&total).unwrap_or(0.0);
     if total_nms <= 0.0 || mean_total <= 0.0 {
-        return Err(Missing::NotIdentifiable("the engine did not drive while the coupling was held"));
+        return Err(Missing::NotIdentifiable(
+            "the engine did not drive while the coupling was held",
+        ));
     }
     let raw = rear_nms / total_nms;
     let n = times.len() as f64;
@@ -101,14 +121,20 @@ fn fraction(view: &View<'_>, slips: bool) -> Measured {
         median_and_sigma(values).map_or(0.0, |(_, s)| s / level / n.sqrt())
     };
     let value = raw.clamp(0.0, 1.0);
-    let u = value * scatter(&rear).hypot(scatter(&total));
+    let by_scatter = scatter(&rear).hypot(scatter(&total));
+    let u = raw.min(1.0 / (1.0 - U_FRICTION)) * by_scatter.hypot(U_FRICTION).hypot(U_TORQUE);
     let method = match (slips, raw > 1.0) {
         (true, false) => "hydraulic",
         (true, true) => "hydraulic, cut at 1: pressure alone would give more than the engine",
         (false, false) => "hydraulic, upper bound: the coupling is locked",
         (false, true) => "hydraulic, upper bound cut at 1: the locked coupling could carry all",
     };
-    Ok(Estimate { value, u, method, samples: times.len() })
+    Ok(Estimate {
+        value,
+        u,
+        method,
+        samples: times.len(),
+    })
 }
 
 /// Engine over front wheels without the final drive; `None` where no gear is engaged.
@@ -119,12 +145,20 @@ fn gear_ratio(
     t_ns: i64,
 ) -> Result<Option<f64>, Missing> {
     if let Ok(gear) = view.drive.channel(Role::Gear) {
-        let Some(number) = gear.held_at(t_ns) else { return Err(Missing::Gap(Role::Gear)) };
+        let Some(number) = gear.held_at(t_ns) else {
+            return Err(Missing::Gap(Role::Gear));
+        };
         let index = number.round() - 1.0;
-        return Ok(if index >= 0.0 { gears.get(index as usize).copied() } else { None });
+        return Ok(if index >= 0.0 {
+            gears.get(index as usize).copied()
+        } else {
+            None
+        });
     }
-    let radius_m =
-        required(&view.vehicle.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
+    let radius_m = required(
+        &view.vehicle.tyres.rolling_radius_m,
+        "tyres.rolling_radius_m",
+    )?;
     let engine = view
         .drive
         .channel(Role::EngineSpeed)
@@ -144,5 +178,8 @@ fn gear_ratio(
 }
 
 fn integral(t_s: &[f64], y: &[f64]) -> f64 {
-    t_s.windows(2).zip(y.windows(2)).map(|(t, y)| 0.5 * (y[0] + y[1]) * (t[1] - t[0])).sum()
+    t_s.windows(2)
+        .zip(y.windows(2))
+        .map(|(t, y)| 0.5 * (y[0] + y[1]) * (t[1] - t[0]))
+        .sum()
 }

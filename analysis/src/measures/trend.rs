@@ -20,13 +20,24 @@ pub(super) fn straight(t_s: &[f64], y: &[f64]) -> Option<Trend> {
     if t_s.len() < 3 || s_tt <= 0.0 {
         return None;
     }
-    let s_ty: f64 = t_s.iter().zip(y).map(|(t, y)| (t - t_mean) * (y - level)).sum();
+    let s_ty: f64 = t_s
+        .iter()
+        .zip(y)
+        .map(|(t, y)| (t - t_mean) * (y - level))
+        .sum();
     let slope_per_s = s_ty / s_tt;
-    let left: Vec<f64> =
-        t_s.iter().zip(y).map(|(t, y)| y - level - slope_per_s * (t - t_mean)).collect();
+    let left: Vec<f64> = t_s
+        .iter()
+        .zip(y)
+        .map(|(t, y)| y - level - slope_per_s * (t - t_mean))
+        .collect();
     let variance = left.iter().map(|r| r * r).sum::<f64>() / (t_s.len() as f64 - 2.0);
     let u_slope_per_s = (variance / s_tt).sqrt() * neighbour_widening(&left);
-    Some(Trend { level, slope_per_s, u_slope_per_s })
+    Some(Trend {
+        level,
+        slope_per_s,
+        u_slope_per_s,
+    })
 }
 
 /// What is left of a signal without its parabola-shaped trend.
@@ -42,8 +53,11 @@ pub(super) fn without_parabola(t_s: &[f64], y: &[f64]) -> Option<Vec<f64>> {
         .zip(&x)
         .map(|(s, x)| s - curve.level - curve.slope_per_s * x)
         .collect();
-    let left: Vec<f64> =
-        y.iter().zip(&x).map(|(y, x)| y - line.level - line.slope_per_s * x).collect();
+    let left: Vec<f64> = y
+        .iter()
+        .zip(&x)
+        .map(|(y, x)| y - line.level - line.slope_per_s * x)
+        .collect();
     let s_bb: f64 = bent.iter().map(|b| b * b).sum();
     if s_bb <= 0.0 {
         return Some(left);
@@ -60,7 +74,12 @@ mod tests {
     fn a_parabola_leaves_nothing() {
         let t: Vec<f64> = (0..50).map(|i| f64::from(i) * 0.013).collect();
         let y: Vec<f64> = t.iter().map(|t| 3.0 - 2.0 * t + 5.0 * t * t).collect();
-        assert!(without_parabola(&t, &y).unwrap().iter().all(|r| r.abs() < 1e-12));
+        assert!(
+            without_parabola(&t, &y)
+                .unwrap()
+                .iter()
+                .all(|r| r.abs() < 1e-12)
+        );
         let line: Vec<f64> = t.iter().map(|t| 3.0 - 2.0 * t).collect();
         let trend = straight(&t, &line).unwrap();
         assert!((trend.slope_per_s + 2.0).abs() < 1e-12);

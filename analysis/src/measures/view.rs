@@ -61,9 +61,21 @@ impl<'a> View<'a> {
         let base = drive.base_ns();
         let from = base.partition_point(|&t| t < from_ns);
         let samples = from..base.partition_point(|&t| t <= found.end_ns).max(from);
-        let pulse = slip.as_ref().map_err(Clone::clone).and_then(|s| pulse(s, samples.clone()));
+        let pulse = slip
+            .as_ref()
+            .map_err(Clone::clone)
+            .and_then(|s| pulse(s, samples.clone()));
         let rise = pressure_rise(drive, found);
-        Self { drive, kinematics, vehicle, found, slip, samples, pulse, rise }
+        Self {
+            drive,
+            kinematics,
+            vehicle,
+            found,
+            slip,
+            samples,
+            pulse,
+            rise,
+        }
     }
 
     /// Seconds from the start of the engagement.
@@ -76,7 +88,9 @@ impl<'a> View<'a> {
         let rise = self.rise.as_ref().map_err(Clone::clone)?;
         let role = Role::CouplingPressure;
         let percent = (share * 100.0).round() as u8;
-        let crossing = rise.crossing(share).ok_or(Missing::NoCrossing { role, percent })?;
+        let crossing = rise
+            .crossing(share)
+            .ok_or(Missing::NoCrossing { role, percent })?;
         let t_ns = at_seconds(self.found.start_ns, crossing.t_s);
         match self.drive.channel(role)?.at(t_ns) {
             Some(_) => Ok(crossing),
@@ -127,7 +141,10 @@ impl<'a> View<'a> {
         let rise = self.rise.as_ref().map_err(Clone::clone)?;
         let rise_s = rise.between(0.1, 0.9).map_or(0.0, |t| t.t_s.max(0.0));
         let from_ns = at_seconds(self.found.start_ns, high.t_s + SETTLING_SHARE * rise_s);
-        long_enough(from_ns, self.found.plateau_end_ns.min(self.found.release_ns))
+        long_enough(
+            from_ns,
+            self.found.plateau_end_ns.min(self.found.release_ns),
+        )
     }
 
     /// Pressure's samples within a span, times in s from its begin.
@@ -139,7 +156,10 @@ impl<'a> View<'a> {
         let channel = self.drive.channel(Role::CouplingPressure)?;
         let range = channel.range(from_ns, to_ns);
         if range.len() < least {
-            return Err(Missing::TooFewSamples { have: range.len(), need: least });
+            return Err(Missing::TooFewSamples {
+                have: range.len(),
+                need: least,
+            });
         }
         if !channel.unbroken(range) {
             return Err(Missing::Gap(Role::CouplingPressure));
@@ -170,7 +190,10 @@ fn pressure_rise(drive: &Drive, found: &Found) -> Result<Rise, Missing> {
     let end = first_plateau_end(&t_s, &value);
     let (t_s, value) = (&t_s[..end], &value[..end]);
     measure_rise(t_s, value).map_err(|why| match why {
-        NoRise::TooFewSamples { have } => Missing::TooFewSamples { have, need: LEAST_SAMPLES },
+        NoRise::TooFewSamples { have } => Missing::TooFewSamples {
+            have,
+            need: LEAST_SAMPLES,
+        },
         NoRise::InNoise => Missing::StepInNoise(role),
         NoRise::NoCrossing(percent) => {
             // What was not received cannot have been crossed.
@@ -190,7 +213,9 @@ fn gap_within(channel: &Channel, from_ns: i64, to_ns: i64) -> bool {
 /// Samples up to the end of pressure's first plateau; all of them where it has none that lasts.
 fn first_plateau_end(t_s: &[f64], value: &[f64]) -> usize {
     let all = value.len();
-    let Some(levels) = state_levels(value) else { return all };
+    let Some(levels) = state_levels(value) else {
+        return all;
+    };
     let before = t_s.partition_point(|&t| t < 0.0);
     let noise = median_and_sigma(&value[..before]).map_or(levels.sigma, |(_, s)| s);
     let on = levels.low + (0.2 * levels.amplitude()).max(4.0 * noise);

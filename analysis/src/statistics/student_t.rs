@@ -93,7 +93,6 @@ fn polish(start: f64, alpha: f64, df: f64) -> f64 {
 /// distribution), taken by Simpson's rule.
 #[must_use]
 pub fn power(effect: f64, critical: f64, df: f64) -> f64 {
-    const PANELS: usize = 400;
     if !(critical.is_finite() && df > 0.0) {
         return 0.0;
     }
@@ -104,7 +103,9 @@ pub fn power(effect: f64, critical: f64, df: f64) -> f64 {
     // s = x² the integrand stays smooth at zero for few degrees of freedom.
     let reach = 10.0 / (2.0 * df).sqrt();
     let (low, high) = ((1.0 - reach).max(0.0).sqrt(), (1.0 + reach).sqrt());
-    let step = (high - low) / PANELS as f64;
+    // Each panel is a fraction of the width over which the normal distribution rises.
+    let panels = 2 * (80 + (4.0 * critical).min(4_000.0) as usize);
+    let step = (high - low) / panels as f64;
     let integrand = |x: f64| {
         if x <= 0.0 {
             return 0.0;
@@ -114,7 +115,7 @@ pub fn power(effect: f64, critical: f64, df: f64) -> f64 {
         density * (normal_above(critical * s - effect) + normal_above(critical * s + effect))
     };
     let mut sum = integrand(low) + integrand(high);
-    for panel in 1..PANELS {
+    for panel in 1..panels {
         let weight = if panel % 2 == 1 { 4.0 } else { 2.0 };
         sum += weight * integrand(low + step * panel as f64);
     }
@@ -129,14 +130,38 @@ pub fn detectable(alpha: f64, wanted_power: f64, df: f64) -> f64 {
     if !critical.is_finite() {
         return f64::INFINITY;
     }
-    let (mut low, mut high) = (0.0, critical + 10.0);
-    for _ in 0..60 {
-        let middle = 0.5 * (low + high);
-        if power(middle, critical, df) < wanted_power {
-            low = middle;
-        } else {
-            high = middle;
+    // Regula falsi with the Illinois halving (Dowell & Jarratt, BIT 11 (1971) 168-174): the power
+    // rises smoothly from the level to 1.
+    let lack = |effect: f64| power(effect, critical, df) - wanted_power;
+    let (mut low, mut high) = (0.0, critical + 5.0);
+    let (mut at_low, mut at_high) = (lack(low), lack(high));
+    if at_low >= 0.0 {
+        return low;
+    }
+    while at_high <= 0.0 {
+        high *= 2.0;
+        at_high = lack(high);
+        if high > 1e12 {
+            return f64::INFINITY;
         }
+    }
+    let mut last_moved_low = None;
+    for _ in 0..60 {
+        let next = (low * at_high - high * at_low) / (at_high - at_low);
+        let at_next = lack(next);
+        if at_next.abs() < 1e-9 || high - low < 1e-9 * high {
+            return next;
+        }
+        let moves_low = at_next < 0.0;
+        let again = last_moved_low == Some(moves_low);
+        if moves_low {
+            (low, at_low) = (next, at_next);
+            at_high *= if again { 0.5 } else { 1.0 };
+        } else {
+            (high, at_high) = (next, at_next);
+            at_low *= if again { 0.5 } else { 1.0 };
+        }
+        last_moved_low = Some(moves_low);
     }
     0.5 * (low + high)
 }
@@ -179,6 +204,23 @@ mod tests {
         assert_eq!(two_sided_p(f64::NAN, 4.0), 1.0);
         assert_eq!(two_sided_critical(0.05, 0.0), f64::INFINITY);
         assert_eq!(detectable(0.05, 0.8, 0.0), f64::INFINITY);
+    }
+
+    #[test]
+    fn the_detectable_effect_has_the_power_asked_for() {
+        for df in [1.0, 2.0, 4.0, 6.3, 60.0] {
+            for alpha in [0.05, 0.004] {
+                let critical = two_sided_critical(alpha, df);
+                let effect = detectable(alpha, 0.8, df);
+                assert!(
+                    (power(effect, critical, df) - 0.8).abs() < 1e-8,
+                    "{df} {alpha}"
+                );
+                // Common approximation for many degrees of freedom: t + z.
+                assert!(df < 50.0 || (effect - critical - 0.8416).abs() < 0.02);
+            }
+        }
+        assert_eq!(detectable(0.9, 0.8, 4.0), 0.0);
     }
 
     #[test]

@@ -8,19 +8,34 @@ use crate::trial::{series, span, vehicle};
 
 fn small() -> Signals {
     let t: Vec<f64> = (0..50).map(|i| f64::from(i) * 0.01).collect();
-    let mut all: Vec<_> =
-        Role::WHEELS.map(|role| series(role, Unit::KilometrePerHour, &t, |t| 36.0 + t)).to_vec();
-    all.push(series(Role::CouplingPressure, Unit::Kilopascal, &t[10..20], |_| 250.0));
+    let mut all: Vec<_> = Role::WHEELS
+        .map(|role| series(role, Unit::KilometrePerHour, &t, |t| 36.0 + t))
+        .to_vec();
+    all.push(series(
+        Role::CouplingPressure,
+        Unit::Kilopascal,
+        &t[10..20],
+        |_| 250.0,
+    ));
     Signals { series: all }
 }
 
 #[test]
 fn signals_keep_their_own_units_in_long_form() {
     let mut frame = super::signals(&small()).unwrap();
-    assert_eq!(frame.get_column_names(), ["t_ns", "signal", "value", "unit"]);
+    assert_eq!(
+        frame.get_column_names(),
+        ["t_ns", "signal", "value", "unit"]
+    );
     assert_eq!(frame.height(), 4 * 50 + 10);
     let text = String::from_utf8(csv(&mut frame).unwrap()).unwrap();
-    assert!(text.starts_with("t_ns,signal,value,unit\n1700000000000000000,wheel_speed.front_left,36.0,km/h\n"), "{}", &text[..100]);
+    assert!(
+        text.starts_with(
+            "t_ns,signal,value,unit\n1700000000000000000,wheel_speed.front_left,36.0,km/h\n"
+        ),
+        "{}",
+        &text[..100]
+    );
     assert!(text.contains(",coupling.pressure,250.0,kPa\n"));
 }
 
@@ -28,7 +43,9 @@ fn signals_keep_their_own_units_in_long_form() {
 fn parquet_reads_back_as_written() {
     let mut frame = super::signals(&small()).unwrap();
     let bytes = parquet(&mut frame).unwrap();
-    let back = ParquetReader::new(std::io::Cursor::new(bytes)).finish().unwrap();
+    let back = ParquetReader::new(std::io::Cursor::new(bytes))
+        .finish()
+        .unwrap();
     assert!(back.equals(&frame));
 }
 

@@ -44,7 +44,9 @@ pub fn first_crossing_after(t_s: &[f64], y: &[f64], level: f64, from: usize) -> 
 }
 
 fn upward_near(t_s: &[f64], y: &[f64], level: f64, split: usize) -> Option<Crossing> {
-    split.checked_sub(1).and_then(|i| crossing_at(t_s, y, level, i))
+    split
+        .checked_sub(1)
+        .and_then(|i| crossing_at(t_s, y, level, i))
 }
 
 /// The crossing between samples `i` and `i + 1`, if the level lies there.
@@ -53,7 +55,10 @@ fn crossing_at(t_s: &[f64], y: &[f64], level: f64, i: usize) -> Option<Crossing>
     if !(y0 < level && y1 >= level) {
         return None;
     }
-    Some(Crossing { t_s: t0 + (level - y0) / (y1 - y0) * (t1 - t0), before: i })
+    Some(Crossing {
+        t_s: t0 + (level - y0) / (y1 - y0) * (t1 - t0),
+        before: i,
+    })
 }
 
 #[cfg(test)]
@@ -64,7 +69,10 @@ mod tests {
     #[test]
     fn a_ramp_is_crossed_exactly() {
         let t: Vec<f64> = (0..50).map(|i| f64::from(i) * 0.01).collect();
-        let y: Vec<f64> = t.iter().map(|t| ((t - 0.1) / 0.2).clamp(0.0, 1.0)).collect();
+        let y: Vec<f64> = t
+            .iter()
+            .map(|t| ((t - 0.1) / 0.2).clamp(0.0, 1.0))
+            .collect();
         let middle = middle_crossing(&t, &y, 0.5).unwrap();
         assert!((middle.t_s - 0.2).abs() < 1e-12);
         let low = last_crossing_before(&t, &y, 0.1, middle.before + 1).unwrap();

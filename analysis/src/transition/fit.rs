@@ -38,6 +38,14 @@ impl Fit {
         self.shape.value(t_s - self.onset_s, &self.numbers)
     }
 
+    /// By how much later the model crosses a value that is higher by one, at a time, s; 0 where it is
+    /// flat and the crossing has no meaning.
+    pub(super) fn delay_per_value(&self, t_s: f64) -> f64 {
+        let h = 1e-3 * self.numbers[0].max(1e-9);
+        let slope = (self.value(t_s + h) - self.value(t_s - h)) / (2.0 * h);
+        if slope > 0.0 { 1.0 / slope } else { 0.0 }
+    }
+
     /// When the model crosses a share of its step, and the variance of that time for a unit variance
     /// of the samples.
     pub(super) fn crossing(&self, share: f64) -> Option<(f64, f64)> {
@@ -73,16 +81,13 @@ impl Fit {
             return None;
         }
         let (s, mut gradient) = self.differentiated(|p| self.shape.crossing_s(share, p), 1.0)?;
-        // A higher level or step brings the crossing forward by what the slope makes of it.
-        let h = 1e-3 * self.numbers[0].max(1e-9);
-        let slope = (self.shape.value(s + h, &self.numbers) - self.shape.value(s - h, &self.numbers))
-            / (2.0 * h)
-            * self.amplitude;
-        if slope <= 0.0 {
+        // A higher level or step brings the crossing forward.
+        let per_value = self.delay_per_value(self.onset_s + s);
+        if per_value <= 0.0 {
             return None;
         }
-        gradient[0] = -1.0 / slope;
-        gradient[1] = -share / slope;
+        gradient[0] = -per_value;
+        gradient[1] = -share * per_value;
         Some((self.onset_s + s, gradient))
     }
 
@@ -124,7 +129,11 @@ const STEP: f64 = 1e-4;
 /// Shape numbers with the fitted coordinate of one of them moved.
 fn moved(shape: Shape, numbers: &Numbers, i: usize, by: f64) -> Numbers {
     let mut out = *numbers;
-    out[i] = if shape.positive(i) { out[i] * by.exp() } else { out[i] + by };
+    out[i] = if shape.positive(i) {
+        out[i] * by.exp()
+    } else {
+        out[i] + by
+    };
     out
 }
 
@@ -144,7 +153,13 @@ pub(super) fn fit(shape: Shape, data: &Sampled<'_>) -> Option<Fit> {
         .into_iter()
         .filter_map(|start| descend(shape, data, start))
         .filter(|fit| fit.squares.is_finite())
-        .reduce(|best, next| if next.squares < best.squares { next } else { best })
+        .reduce(|best, next| {
+            if next.squares < best.squares {
+                next
+            } else {
+                best
+            }
+        })
 }
 
 struct Start {
@@ -163,7 +178,9 @@ fn starts(shape: Shape, data: &Sampled<'_>) -> Vec<Start> {
     let seconds: &[f64] = match shape {
         Shape::SecondOrder => &[0.08, 0.2, 0.4],
         Shape::CutExponential => &[-2.0, 0.5, 3.0],
-        Shape::RampThenLag | Shape::RampThroughLag | Shape::RampThenLagThroughLag => &[0.1, 0.35, 0.8],
+        Shape::RampThenLag | Shape::RampThroughLag | Shape::RampThenLagThroughLag => {
+            &[0.1, 0.35, 0.8]
+        }
         _ => &[0.0],
     };
     let mut found: Vec<Start> = Vec::new();
@@ -182,11 +199,18 @@ fn starts(shape: Shape, data: &Sampled<'_>) -> Vec<Start> {
                 Shape::RampThenLagThroughLag => [time * rise, second * rise / 2.2, 0.08 * rise],
             };
             // Line the shape up with the middle crossing, and a little to either side.
-            let Some(middle) = shape.crossing_s(0.5, &numbers) else { continue };
+            let Some(middle) = shape.crossing_s(0.5, &numbers) else {
+                continue;
+            };
             for shift in [-0.12, 0.0, 0.12] {
                 let onset_s = t50 - middle + shift * rise.max(data.interval_s);
-                let squares = project(shape, data, onset_s, &numbers).map_or(f64::INFINITY, |p| p.2);
-                found.push(Start { onset_s, numbers, squares });
+                let squares =
+                    project(shape, data, onset_s, &numbers).map_or(f64::INFINITY, |p| p.2);
+                found.push(Start {
+                    onset_s,
+                    numbers,
+                    squares,
+                });
             }
         }
     }
@@ -301,7 +325,11 @@ fn descend(shape: Shape, data: &Sampled<'_>, start: Start) -> Option<Fit> {
     x[2] = start.onset_s;
     for i in 0..count {
         let number = start.numbers[i];
-        x[3 + i] = if shape.positive(i) { number.ln() } else { number };
+        x[3 + i] = if shape.positive(i) {
+            number.ln()
+        } else {
+            number
+        };
     }
     let problem = Problem { shape, data, x };
     let (solved, report) = LevenbergMarquardt::new()
@@ -318,7 +346,11 @@ fn descend(shape: Shape, data: &Sampled<'_>, start: Start) -> Option<Fit> {
     // number: what is known of it beforehand bounds its variance.
     let variance = squares / (data.t_s.len() - 3 - count) as f64;
     for i in 0..count {
-        let known = if shape.positive(i) { KNOWN_LOG_TIME } else { KNOWN_CURVATURE };
+        let known = if shape.positive(i) {
+            KNOWN_LOG_TIME
+        } else {
+            KNOWN_CURVATURE
+        };
         normal[(3 + i, 3 + i)] += variance / (known * known);
     }
     let inverse = normal.try_inverse()?;

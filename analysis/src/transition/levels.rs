@@ -53,7 +53,11 @@ pub fn state_levels(values: &[f64]) -> Option<StateLevels> {
     }
     let fullest = |from: usize, to: usize, outer_first: bool| -> usize {
         let better = |best: usize, bin: usize| {
-            if counts[bin] > counts[best] { bin } else { best }
+            if counts[bin] > counts[best] {
+                bin
+            } else {
+                best
+            }
         };
         if outer_first {
             (from..to).rev().reduce(better).unwrap_or(from)
@@ -75,7 +79,11 @@ pub fn state_levels(values: &[f64]) -> Option<StateLevels> {
     };
     let (low, sigma_low) = sharpened(fullest(0, BINS / 2, false))?;
     let (high, sigma_high) = sharpened(fullest(BINS / 2, BINS, true))?;
-    Some(StateLevels { low, high, sigma: sigma_low.max(sigma_high) })
+    Some(StateLevels {
+        low,
+        high,
+        sigma: sigma_low.max(sigma_high),
+    })
 }
 
 #[cfg(test)]
@@ -106,7 +114,11 @@ mod tests {
     /// state-level method. Its data are not public, so only the arithmetic is checked.
     #[test]
     fn reference_levels_follow_the_published_example() {
-        let levels = StateLevels { low: 0.0138, high: 5.1848, sigma: 0.0 };
+        let levels = StateLevels {
+            low: 0.0138,
+            high: 5.1848,
+            sigma: 0.0,
+        };
         assert!((levels.reference(0.1) - 0.5309).abs() < 5e-5);
         assert!((levels.reference(0.9) - 4.6677).abs() < 5e-5);
     }

@@ -58,7 +58,10 @@ pub fn first_plateau(
         .find(|&j| outside(j) && (j + 1 >= end || outside(j + 1)))
         .unwrap_or(end)
         .max(start + 1);
-    Some(Plateau { range: start..stop, level: median(&y[start..stop])? })
+    Some(Plateau {
+        range: start..stop,
+        level: median(&y[start..stop])?,
+    })
 }
 
 /// The last plateau of a signal that has fallen back to `low` at sample `end`, within
@@ -81,7 +84,10 @@ pub fn last_plateau(
     let back_y: Vec<f64> = y[start..end].iter().rev().copied().collect();
     let mirrored = first_plateau(&back_t, &back_y, low, 0, back_y.len(), noise)?;
     let range = end - mirrored.range.end..end - mirrored.range.start;
-    Some(Plateau { range, level: mirrored.level })
+    Some(Plateau {
+        range,
+        level: mirrored.level,
+    })
 }
 
 #[cfg(test)]
@@ -110,7 +116,10 @@ mod tests {
 
     #[test]
     fn a_slow_approach_ends_at_its_level() {
-        let y: Vec<f64> = times(300).iter().map(|t| 80.0 * -(-t / 0.2).exp_m1()).collect();
+        let y: Vec<f64> = times(300)
+            .iter()
+            .map(|t| 80.0 * -(-t / 0.2).exp_m1())
+            .collect();
         let plateau = first_plateau(&times(300), &y, 0.0, 1, 300, 0.0).unwrap();
         assert!((plateau.level - 80.0).abs() < 0.5, "{plateau:?}");
     }

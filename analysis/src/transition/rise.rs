@@ -41,8 +41,12 @@ pub(super) struct Fitted {
     pub(super) widen: f64,
     /// The samples, where no shape explains them; otherwise empty.
     pub(super) left: Vec<(f64, f64)>,
-    /// Reach of the correction by what is left, s.
-    pub(super) reach_s: f64,
+    /// Share of the residuals that is more than noise; the crossing follows it.
+    pub(super) followed: f64,
+    /// Variance of a sample in the states.
+    pub(super) noise_variance: f64,
+    /// Standard uncertainty of the upper state where it is no one level.
+    pub(super) u_high: f64,
     /// The states are each model's own, not the histogram's.
     pub(super) own_states: bool,
 }
@@ -52,7 +56,10 @@ impl Rise {
     #[must_use]
     pub fn crossing(&self, share: f64) -> Option<Timed> {
         match &self.basis {
-            Basis::Interpolated { naive_s: [t10, _, t90], interval_s } => Some(Timed {
+            Basis::Interpolated {
+                naive_s: [t10, _, t90],
+                interval_s,
+            } => Some(Timed {
                 t_s: t10 + (share - 0.1) / 0.8 * (t90 - t10),
                 u_s: interval_s / 12.0_f64.sqrt(),
             }),
@@ -65,7 +72,8 @@ impl Rise {
                         fit.crossing_value(value)?
                     };
                     let (shift, extra) = fitted.correction(fit, t);
-                    Some((t + shift, variance, extra))
+                    let by_state = share * fitted.u_high * fit.delay_per_value(t);
+                    Some((t + shift, variance, extra + by_state * by_state))
                 })
             }
         }
@@ -75,7 +83,10 @@ impl Rise {
     #[must_use]
     pub fn between(&self, from: f64, to: f64) -> Option<Timed> {
         match &self.basis {
-            Basis::Interpolated { naive_s: [t10, _, t90], interval_s } => Some(Timed {
+            Basis::Interpolated {
+                naive_s: [t10, _, t90],
+                interval_s,
+            } => Some(Timed {
                 t_s: (to - from) / 0.8 * (t90 - t10),
                 u_s: interval_s / 6.0_f64.sqrt(),
             }),
@@ -83,14 +94,24 @@ impl Rise {
                 let (low, high) = (self.levels.reference(from), self.levels.reference(to));
                 fitted.combined(|fit| {
                     let ((t, variance), t_from, t_to) = if fitted.own_states {
-                        (fit.interval(from, to)?, fit.crossing(from)?.0, fit.crossing(to)?.0)
+                        (
+                            fit.interval(from, to)?,
+                            fit.crossing(from)?.0,
+                            fit.crossing(to)?.0,
+                        )
                     } else {
                         let ends = (fit.crossing_value(low)?.0, fit.crossing_value(high)?.0);
                         (fit.interval_values(low, high)?, ends.0, ends.1)
                     };
                     let (early, e_early) = fitted.correction(fit, t_from);
                     let (late, e_late) = fitted.correction(fit, t_to);
-                    Some((t + late - early, variance, e_early + e_late))
+                    let by_state = fitted.u_high
+                        * (to * fit.delay_per_value(t_to) - from * fit.delay_per_value(t_from));
+                    Some((
+                        t + late - early,
+                        variance,
+                        e_early + e_late + by_state * by_state,
+                    ))
                 })
             }
         }
@@ -108,7 +129,9 @@ impl Rise {
         match &self.basis {
             Basis::Interpolated { .. } => "interpolated; the step is shorter than two samples",
             Basis::Fitted(fitted) if fitted.left.is_empty() => "fitted rise with dead time",
-            Basis::Fitted(_) => "fitted rise with dead time, corrected by its local residuals",
+            Basis::Fitted(_) => {
+                "fitted rise with dead time, drawn to interpolation where no shape fits"
+            }
         }
     }
 }
@@ -131,34 +154,35 @@ impl Fitted {
         }
         let t_s = found.iter().map(|(t, _, w)| w * t).sum::<f64>() / total;
         // Within and between the models.
-        let u2 = found.iter().map(|(t, v, w)| w * (v + (t - t_s).powi(2))).sum::<f64>() / total;
+        let u2 = found
+            .iter()
+            .map(|(t, v, w)| w * (v + (t - t_s).powi(2)))
+            .sum::<f64>()
+            / total;
         let u_s = u2.sqrt() * self.widen;
         (t_s.is_finite() && u_s.is_finite()).then_some(Timed { t_s, u_s })
     }
 
-    /// Shift and extra variance from what the model leaves near a time; nothing where it leaves only
-    /// noise.
+    /// Shift and extra variance where no shape explains the samples: towards the crossing between
+    /// the two samples on either side, as the standard takes it, as far as what the model leaves is
+    /// more than noise. The waveform between two samples is not seen, so a third of the shift stays
+    /// as uncertainty.
     fn correction(&self, fit: &Fit, t_s: f64) -> (f64, f64) {
-        if self.left.is_empty() {
+        let value = fit.value(t_s);
+        let crossed = self
+            .left
+            .windows(2)
+            .filter(|w| w[0].1 < value && w[1].1 >= value)
+            .map(|w| {
+                let slope = (w[1].1 - w[0].1) / (w[1].0 - w[0].0);
+                (w[0].0 + (value - w[0].1) / slope, slope)
+            })
+            .min_by(|a, b| (a.0 - t_s).abs().total_cmp(&(b.0 - t_s).abs()));
+        let Some((between_s, slope)) = crossed else {
             return (0.0, 0.0);
-        }
-        let h = 1e-3 * self.reach_s;
-        let slope = (fit.value(t_s + h) - fit.value(t_s - h)) / (2.0 * h);
-        let (mut weights, mut squares, mut sum) = (0.0, 0.0, 0.0);
-        for &(t, y) in &self.left {
-            let x = (t - t_s).abs() / self.reach_s;
-            if x < 1.0 {
-                let w = (1.0 - x.powi(3)).powi(3);
-                weights += w;
-                squares += w * w;
-                sum += w * (y - fit.value(t));
-            }
-        }
-        if weights <= 0.0 || slope <= 0.0 {
-            return (0.0, 0.0);
-        }
-        let shift = -(sum / weights) / slope;
-        let noise = self.variance * squares / weights.powi(2) / slope.powi(2);
-        (shift, noise + (0.5 * shift).powi(2))
+        };
+        let shift = self.followed * (between_s - t_s);
+        let noise = self.followed * self.noise_variance / slope.powi(2);
+        (shift, noise + (shift / 3.0).powi(2))
     }
 }

@@ -50,7 +50,9 @@ impl Shape {
     pub(super) fn count(self) -> usize {
         match self {
             Self::FirstOrder | Self::Ramp | Self::Logistic | Self::RaisedCosine => 1,
-            Self::SecondOrder | Self::RampThenLag | Self::RampThroughLag | Self::CutExponential => 2,
+            Self::SecondOrder | Self::RampThenLag | Self::RampThroughLag | Self::CutExponential => {
+                2
+            }
             Self::RampThenLagThroughLag => 3,
         }
     }
@@ -73,9 +75,7 @@ impl Shape {
             Self::Ramp => (s / p[0]).min(1.0),
             Self::SecondOrder => second_order(s, p[0], p[1]),
             Self::RampThenLag => ramp_then_lag(s, p[0], p[1]),
-            Self::RampThroughLag => {
-                (lagged_ramp(s, p[1]) - lagged_ramp(s - p[0], p[1])) / p[0]
-            }
+            Self::RampThroughLag => (lagged_ramp(s, p[1]) - lagged_ramp(s - p[0], p[1])) / p[0],
             Self::CutExponential => cut_exponential(s / p[0], p[1]),
             Self::RampThenLagThroughLag => ramp_then_lag_lagged(s, p[0], p[1], p[2]),
             Self::RaisedCosine => {
@@ -122,7 +122,11 @@ impl Shape {
         let mut low = 0.0;
         for _ in 0..60 {
             let middle = 0.5 * (low + high);
-            if self.value(middle, p) < level { low = middle } else { high = middle }
+            if self.value(middle, p) < level {
+                low = middle
+            } else {
+                high = middle
+            }
         }
         Some(0.5 * (low + high))
     }
@@ -151,13 +155,21 @@ fn second_order(s: f64, sum: f64, q: f64) -> f64 {
 
 /// Ramp of unit slope through a lag.
 fn lagged_ramp(s: f64, tau: f64) -> f64 {
-    if s <= 0.0 { 0.0 } else { s + tau * (-s / tau).exp_m1() }
+    if s <= 0.0 {
+        0.0
+    } else {
+        s + tau * (-s / tau).exp_m1()
+    }
 }
 
 /// Rises at a constant rate for `ramp` seconds; the exponential approach then continues its slope.
 fn ramp_then_lag(s: f64, ramp: f64, tau: f64) -> f64 {
     let whole = ramp + tau;
-    if s <= ramp { s / whole } else { 1.0 - tau / whole * (-(s - ramp) / tau).exp() }
+    if s <= ramp {
+        s / whole
+    } else {
+        1.0 - tau / whole * (-(s - ramp) / tau).exp()
+    }
 }
 
 /// The same seen through a second lag.
@@ -182,7 +194,11 @@ fn ramp_then_lag_lagged(s: f64, ramp: f64, tau: f64, lag: f64) -> f64 {
 
 fn cut_exponential(u: f64, k: f64) -> f64 {
     let u = u.min(1.0);
-    if k.abs() < 1e-6 { u } else { (-k * u).exp_m1() / (-k).exp_m1() }
+    if k.abs() < 1e-6 {
+        u
+    } else {
+        (-k * u).exp_m1() / (-k).exp_m1()
+    }
 }
 
 #[cfg(test)]
@@ -210,7 +226,10 @@ mod tests {
         for (shape, p) in CHECKED {
             for level in [0.05, 0.1, 0.5, 0.9] {
                 let s = shape.crossing_s(level, &p).unwrap();
-                assert!((shape.value(s, &p) - level).abs() < 1e-9, "{shape:?} {p:?} {level}");
+                assert!(
+                    (shape.value(s, &p) - level).abs() < 1e-9,
+                    "{shape:?} {p:?} {level}"
+                );
             }
             assert!((shape.value(10.0, &p) - 1.0).abs() < 1e-6, "{shape:?}");
         }
@@ -219,7 +238,11 @@ mod tests {
     /// First-order crossings in units of tau, from y = 1 - exp(-t/tau): ln(10/9), ln 2, ln 10.
     #[test]
     fn first_order_crossings_are_the_closed_form() {
-        let at = |level| Shape::FirstOrder.crossing_s(level, &[1.0, 0.0, 0.0]).unwrap();
+        let at = |level| {
+            Shape::FirstOrder
+                .crossing_s(level, &[1.0, 0.0, 0.0])
+                .unwrap()
+        };
         assert!((at(0.1) - 0.105_360_5).abs() < 1e-7);
         assert!((at(0.5) - 0.693_147_2).abs() < 1e-7);
         assert!((at(0.9) - 2.302_585_1).abs() < 1e-7);
@@ -239,10 +262,25 @@ mod tests {
             }
             assert!((shape.value(0.2, &p) - y).abs() < 1e-7, "{shape:?} {y}");
         };
-        check(Shape::RampThroughLag, [0.15, 0.08, 0.0], &|s| Shape::Ramp.value(s, &[0.15, 0.0, 0.0]), 0.08);
+        check(
+            Shape::RampThroughLag,
+            [0.15, 0.08, 0.0],
+            &|s| Shape::Ramp.value(s, &[0.15, 0.0, 0.0]),
+            0.08,
+        );
         let inner = |s: f64| Shape::RampThenLag.value(s, &[0.1, 0.06, 0.0]);
-        check(Shape::RampThenLagThroughLag, [0.1, 0.06, 0.02], &inner, 0.02);
-        check(Shape::RampThenLagThroughLag, [0.1, 0.06, 0.06], &inner, 0.06);
+        check(
+            Shape::RampThenLagThroughLag,
+            [0.1, 0.06, 0.02],
+            &inner,
+            0.02,
+        );
+        check(
+            Shape::RampThenLagThroughLag,
+            [0.1, 0.06, 0.06],
+            &inner,
+            0.06,
+        );
         let first = |s: f64| Shape::FirstOrder.value(s, &[0.08, 0.0, 0.0]);
         check(Shape::SecondOrder, [0.1, 0.16, 0.0], &first, 0.02);
     }

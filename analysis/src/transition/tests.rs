@@ -19,7 +19,11 @@ fn solve(g: fn(f64) -> f64, level: f64) -> f64 {
     let (mut low, mut high) = (0.0, 2.0);
     for _ in 0..200 {
         let middle = 0.5 * (low + high);
-        if g(middle) < level { low = middle } else { high = middle }
+        if g(middle) < level {
+            low = middle
+        } else {
+            high = middle
+        }
     }
     0.5 * (low + high)
 }
@@ -29,10 +33,18 @@ fn truths() -> Vec<Truth> {
     // First order with dead time 80 ms and time constant 120 ms: t10 .092643, t50 .163178, t90
     // .356310 s, from theta - tau ln(1 - level).
     fn slow(t: f64) -> f64 {
-        if t < 0.08 { 0.0 } else { -(-(t - 0.08) / 0.12).exp_m1() }
+        if t < 0.08 {
+            0.0
+        } else {
+            -(-(t - 0.08) / 0.12).exp_m1()
+        }
     }
     fn brisk(t: f64) -> f64 {
-        if t < 0.08 { 0.0 } else { -(-(t - 0.08) / 0.035).exp_m1() }
+        if t < 0.08 {
+            0.0
+        } else {
+            -(-(t - 0.08) / 0.035).exp_m1()
+        }
     }
     fn ramp(t: f64) -> f64 {
         ((t - 0.08) / 0.1).clamp(0.0, 1.0)
@@ -45,7 +57,11 @@ fn truths() -> Vec<Truth> {
     /// Flow-limited for 60 ms, then a lag of 25 ms.
     fn limited(t: f64) -> f64 {
         let s = (t - 0.08).max(0.0);
-        if s < 0.06 { s / 0.085 } else { 1.0 - 0.025 / 0.085 * (-(s - 0.06) / 0.025).exp() }
+        if s < 0.06 {
+            s / 0.085
+        } else {
+            1.0 - 0.025 / 0.085 * (-(s - 0.06) / 0.025).exp()
+        }
     }
     let of = |name, value: fn(f64) -> f64| Truth {
         name,
@@ -70,9 +86,18 @@ fn the_published_check_values_of_a_first_order_rise() {
 }
 
 /// One sampled waveform of amplitude 12 on a pedestal of 0.4, from `-0.3` to 1.2 s.
-fn sampled(truth: &Truth, random: &mut Random, period_s: f64, jitter: f64, noise: f64) -> (Vec<f64>, Vec<f64>) {
+fn sampled(
+    truth: &Truth,
+    random: &mut Random,
+    period_s: f64,
+    jitter: f64,
+    noise: f64,
+) -> (Vec<f64>, Vec<f64>) {
     let t = stamps(random, -0.3, 1.2, period_s, jitter);
-    let y = t.iter().map(|&t| 0.4 + 12.0 * ((truth.value)(t) + noise * random.normal())).collect();
+    let y = t
+        .iter()
+        .map(|&t| 0.4 + 12.0 * ((truth.value)(t) + noise * random.normal()))
+        .collect();
     (t, y)
 }
 
@@ -86,7 +111,12 @@ fn without_noise_the_crossings_are_found_whatever_the_phase() {
             for (share, true_s) in [0.1, 0.5, 0.9].into_iter().zip(truth.crossing_s) {
                 let found = rise.crossing(share).unwrap();
                 let off = found.t_s - true_s;
-                assert!(off.abs() < 3e-4, "{} at {share}: {off} u {}", truth.name, found.u_s);
+                assert!(
+                    off.abs() < 3e-4,
+                    "{} at {share}: {off} u {}",
+                    truth.name,
+                    found.u_s
+                );
             }
         }
     }
@@ -129,8 +159,16 @@ fn with_noise_the_times_are_unbiased_and_their_uncertainty_is_honest() {
             let result = study(&truth, 11, period_s, 0.01, recordings);
             let [_, [bias, rms, _], ..] = result;
             // The root mean square is known to about a ninth of itself from 40 recordings.
-            assert!(bias.abs() < 3e-4, "{} {period_s}: delay bias {bias}", truth.name);
-            assert!(rms < 0.1 * period_s, "{} {period_s}: delay rms {rms}", truth.name);
+            assert!(
+                bias.abs() < 3e-4,
+                "{} {period_s}: delay bias {bias}",
+                truth.name
+            );
+            assert!(
+                rms < 0.1 * period_s,
+                "{} {period_s}: delay rms {rms}",
+                truth.name
+            );
             for [_, _, covered] in result {
                 covered_in_all += covered;
                 studied += 1.0;
@@ -158,24 +196,41 @@ fn quantisation_counts_as_noise() {
             covered += f64::from(off.abs() < 1.96 * found.u_s) / 40.0;
             squares += off * off / 40.0;
         }
-        assert!(squares.sqrt() < 1e-3 && covered > 0.8, "{} {} {covered}", truth.name, squares.sqrt());
+        assert!(
+            squares.sqrt() < 1e-3 && covered > 0.8,
+            "{} {} {covered}",
+            truth.name,
+            squares.sqrt()
+        );
     }
 }
 
 #[test]
 fn a_step_shorter_than_two_samples_is_interpolated_and_says_so() {
     let t: Vec<f64> = (0..100).map(|i| f64::from(i) * 0.01).collect();
-    let y: Vec<f64> = t.iter().map(|&t| if t < 0.5 { 0.0 } else { 10.0 }).collect();
+    let y: Vec<f64> = t
+        .iter()
+        .map(|&t| if t < 0.5 { 0.0 } else { 10.0 })
+        .collect();
     let rise = measure_rise(&t, &y).unwrap();
     assert!(rise.is_interpolated());
     let half = rise.crossing(0.5).unwrap();
-    assert!((half.t_s - 0.495).abs() < 1e-9 && half.u_s > 0.002, "{half:?}");
+    assert!(
+        (half.t_s - 0.495).abs() < 1e-9 && half.u_s > 0.002,
+        "{half:?}"
+    );
 }
 
 #[test]
 fn what_is_no_step_says_why() {
-    assert_eq!(measure_rise(&[0.0], &[1.0]).unwrap_err(), NoRise::TooFewSamples { have: 1 });
-    assert_eq!(measure_rise(&[0.0; 8], &[1.0; 8]).unwrap_err(), NoRise::InNoise);
+    assert_eq!(
+        measure_rise(&[0.0], &[1.0]).unwrap_err(),
+        NoRise::TooFewSamples { have: 1 }
+    );
+    assert_eq!(
+        measure_rise(&[0.0; 8], &[1.0; 8]).unwrap_err(),
+        NoRise::InNoise
+    );
     let mut random = Random::new(3);
     let t: Vec<f64> = (0..200).map(|i| f64::from(i) * 0.01).collect();
     let y: Vec<f64> = t.iter().map(|_| random.normal()).collect();

@@ -1,15 +1,17 @@
 //! TOML text to a decoder file's value; each entry by itself. What entries do to each other is
 //! checked in [`super::check`].
 
+use std::ops::Range;
+
 use toml::de::DeTable;
 
 use super::check::{self, Place};
 use super::read_signal::{Room, SIGNAL_KEYS, read_signals};
 use super::table::Table;
-use super::{CLASSIC_DATA_BYTES, DecoderFile, FrameEntry, Read, RequestEntry};
+use super::{DecoderFile, FrameEntry, Read, RequestEntry};
 use crate::field::MAX_DATA_BITS;
 use crate::frame::{CanId, MAX_DATA_BYTES};
-use crate::toml_error::TomlError;
+use crate::toml_error::{TomlError, line_at};
 
 /// Longest period or timeout, ms: one day. Longer is a slip of the pen, not a signal.
 const MAX_TIME_MS: f64 = 86_400_000.0;
@@ -46,6 +48,8 @@ pub struct Parsed {
     pub file: DecoderFile,
     /// What may be meant but seldom is, in the order of the text.
     pub warnings: Vec<TomlError>,
+    /// The line of each signal, by frame and position in it: for what only a capture can tell.
+    pub signal_lines: Vec<Vec<usize>>,
 }
 
 impl DecoderFile {
@@ -90,7 +94,16 @@ impl DecoderFile {
             requests.push(place);
         }
         let warnings = check::check(text, &file, &frames, &requests)?;
-        Ok(Parsed { file, warnings })
+        let line_of = |at: &Range<usize>| line_at(text, at.start);
+        let signal_lines = frames
+            .iter()
+            .map(|f| f.signals.iter().map(line_of).collect())
+            .collect();
+        Ok(Parsed {
+            file,
+            warnings,
+            signal_lines,
+        })
     }
 }
 
@@ -105,14 +118,14 @@ fn read_frame(table: &Table<'_>) -> Result<(FrameEntry, Place), TomlError> {
         range,
         "is not possible; a frame carries up to 8 data bytes, with CAN FD up to 64",
     )?;
-    let length_bytes = length.map_or(CLASSIC_DATA_BYTES, |length| length.value as u8);
+    let length_bytes = length.map_or(MAX_DATA_BYTES as u8, |length| length.value as u8);
     let room = Room {
         bits: 8 * u16::from(length_bytes),
         of: format!("a frame of {length_bytes} bytes"),
         // Nothing makes a frame longer than the longest.
         hint: match usize::from(length_bytes) == MAX_DATA_BYTES {
             true => "correct them",
-            false => "correct them, or state the frame's length_bytes (more than 8 with CAN FD)",
+            false => "correct them, or the frame's length_bytes (more than 8 with CAN FD)",
         },
     };
     let (signals, places) = read_signals(

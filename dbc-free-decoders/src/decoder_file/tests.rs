@@ -33,7 +33,7 @@ fn the_documented_file_is_read() {
     assert_eq!(frame.bus.as_deref(), Some("can0"));
     assert_eq!(frame.id, CanId::Base(0x1A0));
     assert_eq!(frame.name.as_deref(), Some("wheel speeds"));
-    assert_eq!(frame.length_bytes, 8);
+    assert_eq!(frame.length_bytes, 64);
     assert_eq!(
         (frame.period_ms, frame.timeout_ms),
         (Some(10.0), Some(50.0))

@@ -2,10 +2,9 @@
 
 use std::fmt::{self, Write};
 
-use super::{
-    CLASSIC_DATA_BYTES, DecoderFile, FrameEntry, Read, RequestEntry, Selector, SignalEntry,
-};
+use super::{DecoderFile, FrameEntry, Read, RequestEntry, Selector, SignalEntry};
 use crate::field::{Coding, Field};
+use crate::frame::MAX_DATA_BYTES;
 use crate::signal::SignalKey;
 
 impl DecoderFile {
@@ -39,7 +38,7 @@ fn write_frame(out: &mut String, frame: &FrameEntry) -> fmt::Result {
         writeln!(out, "extended = true")?;
     }
     write_text(out, "name", frame.name.as_deref())?;
-    if frame.length_bytes != CLASSIC_DATA_BYTES {
+    if usize::from(frame.length_bytes) != MAX_DATA_BYTES {
         writeln!(out, "length_bytes = {}", frame.length_bytes)?;
     }
     write_number(out, "period_ms", frame.period_ms)?;

@@ -136,9 +136,9 @@ fn link_types(types: &[u16]) -> String {
 /// What the system says, without its number.
 pub(crate) fn plain(error: &io::Error) -> String {
     match error.kind() {
-        io::ErrorKind::NotFound => "no such file".to_owned(),
+        io::ErrorKind::NotFound => "no such file; check the name".to_owned(),
         io::ErrorKind::PermissionDenied => "no permission".to_owned(),
-        io::ErrorKind::IsADirectory => "it is a folder, not a capture".to_owned(),
+        io::ErrorKind::IsADirectory => "it is a folder; name a capture in it".to_owned(),
         _ if error.raw_os_error().is_some() => {
             let text = error.to_string();
             text.split(" (os error")
@@ -159,7 +159,7 @@ mod tests {
         for (bytes, looks) in [
             (&[0x1F, 0x8B, 8][..], Looks::Gzip),
             (&[0xD4, 0xC3, 0xB2, 0xA1, 2, 0], Looks::Pcap),
-            (b"(1700000000.123456) can0 123#0102\n", Looks::Text),
+            (b"12:31:06 first launch\n", Looks::Text),
             ("Fahrt über Land\u{e9}".as_bytes(), Looks::Text),
             (&"Fahrt ü".as_bytes()[..7], Looks::Text),
             (&[0, 1, 2, 3], Looks::Unknown),
@@ -179,7 +179,7 @@ mod tests {
         let missing = io::Error::from_raw_os_error(2);
         assert_eq!(
             error(Problem::Open(missing)).to_string(),
-            "a b.pcapng: no such file"
+            "a b.pcapng: no such file; check the name"
         );
         assert_eq!(
             error(Problem::WrongLinkType(vec![1, 147])).to_string(),

@@ -208,7 +208,10 @@ fn what_cannot_be_opened_is_said_plainly() {
             .to_string()
             .replace(&name, "")
     };
-    assert_eq!(text(folder.path().join("missing.pcapng")), "no such file");
+    assert_eq!(
+        text(folder.path().join("missing.pcapng")),
+        "no such file; check the name"
+    );
     assert_eq!(
         text(folder.path().to_owned()),
         "it is a folder, not a capture"

@@ -102,7 +102,7 @@ fn nothing_is_packed_over_another_file() {
         .unwrap_err()
         .to_string();
     assert!(
-        error.ends_with("cannot be compressed: no such file"),
+        error.ends_with("cannot be compressed: no such file; check the name"),
         "{error}"
     );
 }

@@ -37,11 +37,16 @@ pub(super) fn end(
     let rough_s = rough_end_s(trace, samples, at, level).ok_or(NEVER)?;
     let peak_s = samples.t_s[at];
     let fall_s = rough_s - peak_s;
-    let reach_s = (REACH_SHARE * fall_s).clamp(2.1 * samples.interval_s, LONGEST_REACH_S.max(2.1 * samples.interval_s));
+    let reach_s = (REACH_SHARE * fall_s).clamp(
+        2.1 * samples.interval_s,
+        LONGEST_REACH_S.max(2.1 * samples.interval_s),
+    );
     let around_s = (AROUND_SHARE * fall_s).max(3.0 * samples.interval_s);
     let near = samples.between((rough_s - around_s).max(peak_s), rough_s + around_s);
-    let above: Vec<f64> =
-        near.clone().map(|i| samples.local(samples.t_s[i], reach_s).value - level).collect();
+    let above: Vec<f64> = near
+        .clone()
+        .map(|i| samples.local(samples.t_s[i], reach_s).value - level)
+        .collect();
     // Best split: before it slip is above, after it below, so the running sum is largest there.
     let mut sum = 0.0;
     let mut best = (f64::NEG_INFINITY, 0);
@@ -65,9 +70,42 @@ pub(super) fn end(
     let sampled_s = samples.interval_s / 12.0_f64.sqrt();
     // Where the level itself is hardly clear of noise, the crossing found need not be the right one.
     let unclear = (sigma / level).hypot(1.0);
-    let by_noise_s = if slope > 0.0 { (unclear * sigma / slope).min(fall_s) } else { fall_s };
+    let by_noise_s = if slope > 0.0 {
+        (unclear * sigma / slope).min(fall_s)
+    } else {
+        fall_s
+    };
     let by_choice_s = 0.5 * (t_s - rough_s);
-    Ok(Timed { t_s, u_s: by_noise_s.hypot(sampled_s).hypot(by_choice_s) })
+    let hover_s = hover_s(samples, at, t_s, reach_s, (level - sigma, level + sigma));
+    let by_hover_s = hover_s / 12.0_f64.sqrt();
+    let u_s = by_noise_s
+        .max(by_hover_s)
+        .hypot(sampled_s)
+        .hypot(by_choice_s);
+    Ok(Timed { t_s, u_s })
+}
+
+/// For how long around its end slip is neither clearly above nor clearly below the level: from where
+/// it was last above the higher limit to where it stays below the lower one.
+fn hover_s(samples: &Samples, at: usize, end_s: f64, reach_s: f64, limits: (f64, f64)) -> f64 {
+    let n = samples.len();
+    let (clearly_below, clearly_above) = limits;
+    let value = |i: usize| samples.local(samples.t_s[i], reach_s).value;
+    let end = samples.t_s.partition_point(|&t| t < end_s).clamp(at, n - 1);
+    let above = (at..end)
+        .rev()
+        .find(|&i| value(i) > clearly_above)
+        .unwrap_or(at);
+    let mut below = end;
+    let mut i = end;
+    // Stays below for as long as makes an end.
+    while i < n && samples.t_s[i] - samples.t_s[below] < STAY_S {
+        if value(i) > clearly_below {
+            below = i;
+        }
+        i += 1;
+    }
+    samples.t_s[below] - samples.t_s[above]
 }
 
 fn rough_end_s(trace: &SlipTrace<'_>, samples: &Samples, at: usize, level: f64) -> Option<f64> {
@@ -78,8 +116,9 @@ fn rough_end_s(trace: &SlipTrace<'_>, samples: &Samples, at: usize, level: f64) 
         reach_s *= 1.3;
     }
     let sigma = 1.5 * trace.noise().of_mean_mps(2.0 * reach_s);
-    let curve: Vec<f64> =
-        (at..n).map(|i| samples.local(samples.t_s[i], reach_s).value).collect();
+    let curve: Vec<f64> = (at..n)
+        .map(|i| samples.local(samples.t_s[i], reach_s).value)
+        .collect();
     let stays = |k: usize| {
         let t = samples.t_s[at + k];
         samples.t_s[n - 1] - t >= STAY_S

@@ -31,8 +31,10 @@ const BREAKS: usize = 24;
 type Curve = fn(f64) -> [f64; 4];
 
 /// Curves that break nowhere: number of columns and the columns.
-const ROUND: [(usize, Curve); 2] =
-    [(3, |x| [1.0, x, x * x, 0.0]), (4, |x| [1.0, x, x * x, x * x * x])];
+const ROUND: [(usize, Curve); 2] = [
+    (3, |x| [1.0, x, x * x, 0.0]),
+    (4, |x| [1.0, x, x * x, x * x * x]),
+];
 
 /// Curves that break at `x = 0`, where they are highest.
 const BROKEN: [(usize, Curve); 3] = [
@@ -45,8 +47,9 @@ const BROKEN: [(usize, Curve); 3] = [
 /// stands out from sample `from` on.
 pub(super) fn peak(trace: &SlipTrace<'_>, samples: &Samples, from: usize) -> (usize, Speed) {
     let coarse_s = (2.5 * samples.interval_s).max(0.025);
-    let curve: Vec<f64> =
-        (from..samples.len()).map(|i| samples.local(samples.t_s[i], coarse_s).value).collect();
+    let curve: Vec<f64> = (from..samples.len())
+        .map(|i| samples.local(samples.t_s[i], coarse_s).value)
+        .collect();
     let (offset, rough) = curve
         .iter()
         .copied()
@@ -58,13 +61,18 @@ pub(super) fn peak(trace: &SlipTrace<'_>, samples: &Samples, from: usize) -> (us
     let mut best: Option<Speed> = None;
     for share in TOPS {
         let top = top(samples, &curve, from, offset, share * rough);
-        let Some((speed, good)) = fitted(samples, top, noise) else { continue };
+        let Some((speed, good)) = fitted(samples, top, noise) else {
+            continue;
+        };
         best = Some(speed);
         if good {
             break;
         }
     }
-    let plain = Speed { mps: rough, u_mps: 1.5 * noise.of_mean_mps(2.0 * coarse_s) };
+    let plain = Speed {
+        mps: rough,
+        u_mps: 1.5 * noise.of_mean_mps(2.0 * coarse_s),
+    };
     (at, best.unwrap_or(plain))
 }
 
@@ -129,25 +137,38 @@ fn fitted(
     let sigma = noise.sigma_mps();
     let count = n as f64;
     let independent = if sigma > 0.0 {
-        (sigma / noise.of_mean_mps(span_s)).powi(2).clamp(2.0, count)
+        (sigma / noise.of_mean_mps(span_s))
+            .powi(2)
+            .clamp(2.0, count)
     } else {
         count
     };
     let floor = 1e-4 * sigma * sigma + f64::MIN_POSITIVE;
-    let score =
-        |t: &Top| independent * (t.squares / count + floor).ln() + independent.ln() * t.parameters as f64;
+    let score = |t: &Top| {
+        independent * (t.squares / count + floor).ln() + independent.ln() * t.parameters as f64
+    };
     let best = tops.iter().map(score).reduce(f64::min)?;
-    let weights: Vec<f64> = tops.iter().map(|t| (-0.5 * (score(t) - best)).exp()).collect();
+    let weights: Vec<f64> = tops
+        .iter()
+        .map(|t| (-0.5 * (score(t) - best)).exp())
+        .collect();
     let total: f64 = weights.iter().sum();
     let of = |value: &dyn Fn(&Top) -> f64| {
-        tops.iter().zip(&weights).map(|(t, w)| w * value(t)).sum::<f64>() / total
+        tops.iter()
+            .zip(&weights)
+            .map(|(t, w)| w * value(t))
+            .sum::<f64>()
+            / total
     };
     let mps = of(&|t: &Top| t.mps);
     // The samples' own scatter, but not less than what the noise is known to be.
     let left = of(&|t: &Top| t.squares / f64::max(count - t.parameters as f64, 1.0));
     let sample_variance = left.max(sigma * sigma) * count / independent;
     let u2 = of(&|t: &Top| t.variance * sample_variance + (t.mps - mps).powi(2));
-    let speed = Speed { mps, u_mps: u2.sqrt() };
+    let speed = Speed {
+        mps,
+        u_mps: u2.sqrt(),
+    };
     (mps.is_finite() && u2.is_finite()).then_some((speed, left < GOOD * sigma * sigma + floor))
 }
 
@@ -164,7 +185,11 @@ fn solve(t: &[f64], y: &[f64], columns: usize, row: impl Fn(f64) -> [f64; 4]) ->
     let inverse = normal.try_inverse()?;
     let x = &inverse * (design.transpose() * &right);
     let squares = (right - design * &x).norm_squared();
-    (squares.is_finite() && inverse.iter().all(|v| v.is_finite())).then_some(Solved { x, inverse, squares })
+    (squares.is_finite() && inverse.iter().all(|v| v.is_finite())).then_some(Solved {
+        x,
+        inverse,
+        squares,
+    })
 }
 
 /// A curve without a break: its highest point within the top.
@@ -190,7 +215,12 @@ fn round(
     let row = curve((at - middle_s) / scale_s);
     let gradient = DVector::from_fn(columns, |k, _| row[k]);
     let variance = (gradient.transpose() * &solved.inverse * &gradient)[(0, 0)];
-    Some(Top { mps, variance, squares: solved.squares, parameters: columns })
+    Some(Top {
+        mps,
+        variance,
+        squares: solved.squares,
+        parameters: columns,
+    })
 }
 
 /// A curve that breaks where it is highest, at the break that leaves least.
@@ -204,7 +234,13 @@ fn broken(t: &[f64], y: &[f64], columns: usize, curve: Curve, scale_s: f64) -> O
             // Rising before, falling after; otherwise it is no top.
             (solved.x[1] > 0.0 && solved.x[2] < 0.0).then_some((at, solved))
         })
-        .reduce(|best, next| if next.1.squares < best.1.squares { next } else { best })?;
+        .reduce(|best, next| {
+            if next.1.squares < best.1.squares {
+                next
+            } else {
+                best
+            }
+        })?;
     // The place of the break is fitted too, and moves with the height.
     let with_place = DMatrix::from_fn(n, columns + 1, |i, k| {
         if k < columns {

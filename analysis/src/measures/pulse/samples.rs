@@ -45,11 +45,21 @@ impl Samples {
             return Err(Missing::BelowSensorSpeed);
         }
         if index.len() < LEAST {
-            return Err(Missing::TooFewSamples { have: index.len(), need: LEAST });
+            return Err(Missing::TooFewSamples {
+                have: index.len(),
+                need: LEAST,
+            });
         }
         let mut intervals: Vec<f64> = t_s.windows(2).map(|w| w[1] - w[0]).collect();
-        let interval_s = quantile_in_place(&mut intervals, 0.5).unwrap_or(0.01).max(1e-6);
-        Ok(Self { t_s, slip_mps, index, interval_s })
+        let interval_s = quantile_in_place(&mut intervals, 0.5)
+            .unwrap_or(0.01)
+            .max(1e-6);
+        Ok(Self {
+            t_s,
+            slip_mps,
+            index,
+            interval_s,
+        })
     }
 
     pub(super) fn len(&self) -> usize {
@@ -84,7 +94,10 @@ impl Samples {
         }
         if m[0] <= 0.0 {
             let nearest = near.start.min(self.len() - 1);
-            return Local { value: self.slip_mps[nearest], slope_per_s: 0.0 };
+            return Local {
+                value: self.slip_mps[nearest],
+                slope_per_s: 0.0,
+            };
         }
         let parabola = nalgebra::Matrix3::new(m[0], m[1], m[2], m[1], m[2], m[3], m[2], m[3], m[4]);
         if count >= 5
@@ -92,7 +105,10 @@ impl Samples {
             && let Some(inverse) = parabola.try_inverse()
         {
             let solved = inverse * nalgebra::Vector3::new(b[0], b[1], b[2]);
-            return Local { value: solved[0], slope_per_s: solved[1] / wide_s };
+            return Local {
+                value: solved[0],
+                slope_per_s: solved[1] / wide_s,
+            };
         }
         let determinant = m[0] * m[2] - m[1] * m[1];
         if determinant > 1e-6 * m[0] * m[0] {
@@ -101,6 +117,9 @@ impl Samples {
                 slope_per_s: (m[0] * b[1] - m[1] * b[0]) / determinant / wide_s,
             };
         }
-        Local { value: b[0] / m[0], slope_per_s: 0.0 }
+        Local {
+            value: b[0] / m[0],
+            slope_per_s: 0.0,
+        }
     }
 }
