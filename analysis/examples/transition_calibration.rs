@@ -8,7 +8,13 @@
 //! as a user's tool has to, cannot quite reach it. Where the rise bends sharply between two frames
 //! the bound itself is only approximate.
 
-#![allow(clippy::print_stdout, clippy::unwrap_used)]
+#![allow(
+    clippy::print_stdout,
+    clippy::disallowed_macros,
+    clippy::disallowed_methods,
+    clippy::unwrap_used,
+    reason = "an example prints its table"
+)]
 
 use slipwright_analysis::transition::measure_rise;
 

@@ -144,7 +144,6 @@ impl Drive {
     }
 
     /// Decoded wheel speeds on the base, m/s: front left, front right, rear left, rear right.
-    #[must_use]
     pub fn wheel_mps(&self) -> &[Result<Column, Missing>; 4] {
         &self.wheel_mps
     }

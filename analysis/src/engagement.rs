@@ -122,7 +122,6 @@ pub struct Engagement {
 
 impl Engagement {
     /// The value of one measure.
-    #[must_use]
     pub fn measured(&self, measure: Measure) -> &Measured {
         &self.measures[measure as usize]
     }

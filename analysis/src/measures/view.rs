@@ -99,7 +99,7 @@ impl<'a> View<'a> {
     }
 
     /// Time from the reference to pressure's crossing of a share of its step, s.
-    pub(super) fn from_reference(&self, share: f64) -> Result<Timed, Missing> {
+    pub(super) fn time_from_reference(&self, share: f64) -> Result<Timed, Missing> {
         // Pressure first: when it is missing, that is the reason a reader can act on.
         let crossing = self.pressure_crossing(share)?;
         let u_reference_s = self.found.u_reference_s.clone()?;

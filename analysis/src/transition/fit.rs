@@ -251,9 +251,9 @@ struct Problem<'a> {
 impl Problem<'_> {
     fn numbers(&self) -> Numbers {
         let mut numbers = [0.0; 3];
-        for i in 0..self.shape.count() {
+        for (i, number) in numbers.iter_mut().enumerate().take(self.shape.count()) {
             let x = self.x[3 + i];
-            numbers[i] = if self.shape.positive(i) { x.exp() } else { x };
+            *number = if self.shape.positive(i) { x.exp() } else { x };
         }
         numbers
     }

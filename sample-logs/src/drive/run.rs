@@ -122,7 +122,7 @@ impl<'a> Run<'a> {
         };
         let controls = &controls;
         let t_s = self.rows as f64 * ROW_S;
-        if self.rows % CONTROL_ROWS == 0 {
+        if self.rows.is_multiple_of(CONTROL_ROWS) {
             self.control_tick(t_s, controls);
         }
         self.rows += 1;

@@ -256,17 +256,19 @@ fn mismatched_tyres_do_not_slip_but_turn_faster() {
     let coast = "[car]\ntyres.radius_spread = 0.0\n[[drive]]\n[[drive.manoeuvre]]\n\
                  kind = \"coast\"\nfrom_kmh = 50\nseconds = 6\n";
     let small = Driven::with(&[(Cause::TyreMismatch, 1.0)], coast);
-    let rolling = small
-        .rows
-        .iter()
-        .filter(|r| r.gear == 0.0 && r.state.forward_mps > 8.0);
-    let mut seen = 0;
-    for r in rolling {
-        let w = &r.state.wheel_rad_s;
-        let ratio = (w[0] + w[1]) / (w[2] + w[3]);
-        if r.pedal_percent == 0.0 && r.state.yaw_rad_s.abs() < 0.01 {
-            assert!((ratio - 1.0 / 0.97).abs() < 2e-3, "{ratio}");
-            assert!(r.slip_mps.abs() < 0.05, "{}", r.slip_mps);
+    let (mut seen, mut free_rows) = (0, 0);
+    for r in &small.rows {
+        free_rows = if r.gear == 0.0 && r.pedal_percent + r.brake == 0.0 {
+            free_rows + 1
+        } else {
+            0
+        };
+        // Out of gear, shaft and tyres come to rest against each other first.
+        if free_rows > 1500 && r.state.forward_mps > 5.0 {
+            let w = &r.state.wheel_rad_s;
+            let ratio = (w[0] + w[1]) / (w[2] + w[3]);
+            assert!((ratio - 1.0 / 0.97).abs() < 1e-3, "{ratio}");
+            assert!(r.slip_mps.abs() < 0.02, "{}", r.slip_mps);
             seen += 1;
         }
     }
