@@ -316,7 +316,10 @@ pub(crate) struct StatusOutput {
 #[cfg(target_os = "linux")]
 impl StatusOutput {
     pub(crate) fn new(status: Option<slipwright_logger::recorder::live::Status>) -> Self {
-        Self { running: status.is_some(), status }
+        Self {
+            running: status.is_some(),
+            status,
+        }
     }
 }
 
