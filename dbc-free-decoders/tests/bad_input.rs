@@ -123,7 +123,7 @@ fn every_mistake_is_named_with_its_line_and_its_remedy() {
     min-not-a-number: line 14: min nan is not a finite number; write one
     min-not-below-max: line 14: min 300 is not below max 0; correct them
     name-twice: line 14: the name "counter" is already in this frame, on line 7; change one of the two, or tell them apart with when
-    not-toml: line 4: unclosed array table, expected `]`; correct the TOML here
+    not-toml: line 4: unclosed array table, expected "]"; correct the TOML here
     offset-not-a-number: line 14: offset nan is not a finite number; write one
     period-huge: line 6: period_ms 1000000000000 is not possible; write milliseconds above 0, up to one day
     period-negative: line 6: period_ms -10 is not possible; write milliseconds above 0, up to one day

@@ -3,6 +3,8 @@
 //!
 //!     cargo run --release -p slipwright-sample --example simulate -- SCENARIO.toml DIR
 
+#![allow(clippy::print_stdout, reason = "it is a program")]
+
 use std::path::Path;
 use std::time::Instant;
 

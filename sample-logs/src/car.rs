@@ -267,6 +267,9 @@ parameters! {
         rise_percent_per_s: f64 = 5000.0;
         /// Fall of demand while the pedal stays on, per cent per second.
         decay_percent_per_s: f64 = 6.0;
+        /// Fall of demand when the pedal is let go, per cent per second: the torque is led back
+        /// before the coupling opens. For brakes, faults and tight turns it opens at once.
+        fall_percent_per_s: f64 = 200.0;
         /// Steering wheel angle above which it opens at walking pace, deg.
         tight_steering_deg: f64 = 330.0;
         /// Speed below which that holds, m/s.

@@ -108,7 +108,14 @@ impl ControlUnit {
         self.last_pedal_percent = sensed.pedal_percent;
 
         let rise = p.rise_percent_per_s * CONTROL_PERIOD_S;
-        let demand_percent = wanted.min(self.command.demand_percent + rise);
+        let fall = p.fall_percent_per_s * CONTROL_PERIOD_S;
+        let at_once = inhibited || sensed.abs_active || sensed.braking || is_tight(p, sensed);
+        let least = if at_once {
+            0.0
+        } else {
+            self.command.demand_percent - fall
+        };
+        let demand_percent = wanted.clamp(least.max(0.0), self.command.demand_percent + rise);
         let motor_share = self.motor_share(p, hydraulics, sensed, demand_percent);
         self.command = Command {
             demand_percent,
@@ -124,8 +131,7 @@ impl ControlUnit {
         let on = p.pedal_on_percent + p.pedal_on_slope * speed;
         let rate = (sensed.pedal_percent - self.last_pedal_percent) / CONTROL_PERIOD_S;
         let ahead = (sensed.pedal_percent + rate.max(0.0) * PEDAL_LOOK_AHEAD_S).min(100.0);
-        let tight = sensed.steering_deg.abs() > p.tight_steering_deg && speed < p.tight_speed_mps;
-        if sensed.pedal_percent < p.pedal_off_percent || sensed.braking || tight {
+        if sensed.pedal_percent < p.pedal_off_percent || sensed.braking || is_tight(p, sensed) {
             self.closed = false;
         } else if ahead > on && sensed.pedal_percent > 0.6 * on {
             self.closed = true;
@@ -177,6 +183,11 @@ impl ControlUnit {
         let ramp = (self.held_s / p.hold_ramp_s).min(1.0);
         1.0 + (p.hold_share - 1.0) * ramp
     }
+}
+
+/// Parking: the axles have to turn at different speeds.
+fn is_tight(p: &ControlParameters, sensed: &Sensed) -> bool {
+    sensed.steering_deg.abs() > p.tight_steering_deg && sensed.speed_mps.abs() < p.tight_speed_mps
 }
 
 impl Default for ControlUnit {

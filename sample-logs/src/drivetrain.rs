@@ -38,6 +38,8 @@ pub struct Inputs {
     pub clutch_capacity_nm: f64,
     /// Engine over gearbox output; negative in reverse, 0 in neutral.
     pub gear_ratio: f64,
+    /// Torque of the synchroniser on the front differential's case, N·m, while a gear is changed.
+    pub synchroniser_nm: f64,
     /// Capacity of each wheel's brake, N·m.
     pub brake_capacity_nm: [f64; 4],
     /// Cosine and sine of the front wheels' angles, left and right.
@@ -256,7 +258,8 @@ impl Drivetrain {
             (1.0 - d.rear_efficiency) * pinion_nm.abs() * soft_sign(rear_mean, STILL_RAD_S);
 
         // Axles: the case's torque halves to both wheels; case and wheels move as one.
-        let front_case_nm = gearbox_nm - front_loss_nm - d.rear_drive_ratio * shaft_nm;
+        let front_case_nm =
+            gearbox_nm + u.synchroniser_nm - front_loss_nm - d.rear_drive_ratio * shaft_nm;
         let rear_case_nm = pinion_nm - rear_loss_nm;
         let resisting: [f64; 4] = std::array::from_fn(|i| {
             self.radius_m[i] * tyres[i].long_n + brake_nm[i] + rolling_nm[i]
@@ -319,7 +322,8 @@ impl Drivetrain {
                 engine_j: s.engine_torque_nm * s.engine_rad_s,
                 grade_j: -grade_n * s.forward_mps,
                 clutch_j: clutch_nm * clutch_slip,
-                gears_j: front_loss_nm * front_mean + rear_loss_nm * rear_mean,
+                gears_j: (front_loss_nm - u.synchroniser_nm) * front_mean
+                    + rear_loss_nm * rear_mean,
                 shaft_j: damper_nm * twist_rad_s,
                 coupling_j: coupling_heat_w,
                 brakes_j: dot(&brake_nm, w),

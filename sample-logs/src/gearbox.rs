@@ -10,7 +10,9 @@ pub type Gear = i8;
 /// Time to open the clutch, s.
 const OPEN_S: f64 = 0.10;
 /// Time out of gear while the synchroniser works, s.
-const SELECT_S: f64 = 0.10;
+const SELECT_S: f64 = 0.15;
+/// Most torque of the synchroniser at the input shaft, N·m.
+const SYNCHRONISER_NM: f64 = 60.0;
 /// Time to close the clutch again, s.
 const CLOSE_S: f64 = 0.35;
 /// Rise of capacity once the clutch has stopped slipping, N·m/s.
@@ -39,8 +41,11 @@ pub struct GearboxOutput {
     pub match_rad_s: Option<f64>,
     /// A gear went in: the speed of the input shaft before it did, rad/s.
     pub engaged_from_rad_s: Option<f64>,
-    /// A gear went out: the shaft now turns freely.
-    pub disengaged: bool,
+    /// Speed of the input shaft while no gear is in, rad/s.
+    pub free_input_rad_s: f64,
+    /// Torque of the synchroniser on the input shaft of the gear to come, N·m, and that gear's
+    /// ratio to the front differential's case; the case feels the torque times the ratio.
+    pub synchroniser: Option<(f64, f64)>,
 }
 
 /// The automated gearbox.
@@ -112,7 +117,7 @@ impl Gearbox {
         let mut allowed = 1.0;
         let mut match_rad_s = None;
         let mut engaged_from_rad_s = None;
-        let mut disengaged = false;
+        let mut synchroniser = None;
 
         if self.stage == Stage::Driving && wish != self.gear {
             self.target = wish;
@@ -142,7 +147,6 @@ impl Gearbox {
                     }
                     self.capacity_nm = 0.0;
                     self.locked = false;
-                    disengaged = self.gear != 0;
                     self.gear = 0;
                     Stage::Selecting { left_s: SELECT_S }
                 };
@@ -152,6 +156,11 @@ impl Gearbox {
                 let next = total(self.target) * front_rad_s;
                 if self.target != 0 {
                     match_rad_s = Some(next.max(0.0));
+                    let wanted = d.input_inertia_kg_m2 * (next - self.input_rad_s)
+                        / (0.7 * left_s).max(step_s);
+                    let torque_nm = wanted.clamp(-SYNCHRONISER_NM, SYNCHRONISER_NM);
+                    self.input_rad_s += torque_nm / d.input_inertia_kg_m2 * step_s;
+                    synchroniser = Some((torque_nm, total(self.target)));
                 }
                 self.stage = if left_s > step_s {
                     Stage::Selecting {
@@ -193,7 +202,8 @@ impl Gearbox {
             allowed,
             match_rad_s,
             engaged_from_rad_s,
-            disengaged,
+            free_input_rad_s: self.input_rad_s,
+            synchroniser,
         }
     }
 
@@ -260,7 +270,7 @@ mod tests {
             engaged += i32::from(out.engaged_from_rad_s.is_some());
         }
         assert_eq!(engaged, 1);
-        assert!((90..=110).contains(&neutral_ms), "{neutral_ms}");
+        assert!((140..=160).contains(&neutral_ms), "{neutral_ms}");
         assert_eq!(gearbox.gear(), 2);
         assert!(!gearbox.is_changing());
     }

@@ -65,7 +65,7 @@ const SPAN_ROWS: usize = 20;
 
 impl Traces {
     fn push(&mut self, row: &Row, dropout_mps: f64) {
-        if self.rows % SPAN_ROWS == 0 {
+        if self.rows.is_multiple_of(SPAN_ROWS) {
             self.spans.push([Span::NONE; TRACES]);
         }
         self.rows += 1;

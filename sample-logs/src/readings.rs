@@ -16,6 +16,10 @@ pub type RoleValues = [f64; ROLE_COUNT];
 /// Delay of the satellite receiver's speed, ms (from memory: 0.1 to 0.3 s).
 const GROUND_SPEED_DELAY_MS: usize = 180;
 
+/// Time that the satellite receiver needs to its first fix after waking, ns; before it the message
+/// says that there is no speed.
+const FIRST_FIX_NS: i64 = 3_000_000_000;
+
 /// Standard deviation of a role's noise and of its fixed offset from car to car, in core units.
 fn noise_and_offset(role: Role) -> (f64, f64) {
     let deg = std::f64::consts::PI / 180.0;
@@ -188,6 +192,9 @@ impl Readings {
         let share = ((t_ns - self.before.t_ns) as f64 / span).clamp(0.0, 1.0);
         if let Some(i) = Role::WHEELS.iter().position(|&wheel| wheel == role) {
             return self.read_wheel(i, t_ns, share);
+        }
+        if role == Role::GroundSpeed && t_ns < FIRST_FIX_NS {
+            return Reading::NotAvailable;
         }
         let at = |values: &RoleValues| values.get(role as usize).copied().unwrap_or(0.0);
         let (from, to) = (at(&self.before.values), at(&self.now.values));

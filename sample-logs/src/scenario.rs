@@ -33,8 +33,11 @@
 //! ```
 
 mod campaign;
+mod check;
 mod raw;
 mod raw_car;
+mod raw_manoeuvre;
+mod start;
 
 use slipwright_decoders::field::BitOrder;
 use slipwright_decoders::role::Role;

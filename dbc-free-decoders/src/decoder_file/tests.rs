@@ -24,7 +24,17 @@ fn documented() -> String {
 
 #[test]
 fn the_documented_file_is_read() {
-    let Parsed { file, warnings } = parse(&documented());
+    let Parsed {
+        file,
+        warnings,
+        signal_lines,
+    } = parse(&documented());
+    let lines: Vec<String> = documented().lines().map(str::to_owned).collect();
+    assert_eq!(signal_lines.len(), file.frames.len());
+    assert!(
+        lines[signal_lines[0][0] - 1].contains("[[frame.signal]]"),
+        "{signal_lines:?}"
+    );
     assert_eq!(warnings, []);
     assert_eq!(file.name, "training estate car");
     let [frame] = file.frames.as_slice() else {
@@ -33,7 +43,7 @@ fn the_documented_file_is_read() {
     assert_eq!(frame.bus.as_deref(), Some("can0"));
     assert_eq!(frame.id, CanId::Base(0x1A0));
     assert_eq!(frame.name.as_deref(), Some("wheel speeds"));
-    assert_eq!(frame.length_bytes, 64);
+    assert_eq!(frame.length_bytes, 8);
     assert_eq!(
         (frame.period_ms, frame.timeout_ms),
         (Some(10.0), Some(50.0))
@@ -292,6 +302,7 @@ fn the_writer_says_what_a_person_would() {
     bus = "can0"
     id = 0x1A0
     name = "wheel speeds"
+    length_bytes = 8
     period_ms = 10.0
     timeout_ms = 50.0
 

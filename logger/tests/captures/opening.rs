@@ -214,7 +214,7 @@ fn what_cannot_be_opened_is_said_plainly() {
     );
     assert_eq!(
         text(folder.path().to_owned()),
-        "it is a folder, not a capture"
+        "it is a folder; name a capture in it"
     );
 }
 

@@ -1,7 +1,7 @@
 //! Checks of a bus against the schedule, the standard's frame lengths and published analysis.
 
 use super::*;
-use crate::arbitration::shortest_bits;
+use crate::arbitration::{longest_bits, shortest_bits};
 use crate::layout::{LayoutOptions, messages};
 use crate::readings::Instant;
 use crate::state::State;

@@ -1,9 +1,11 @@
 //! Checks of whole drives against what must hold whatever the car does.
 
+use super::run::Run;
 use super::*;
 use crate::car::Car;
 use crate::drivetrain::tests::sliding_start;
-use crate::state::Vector;
+use crate::integrator;
+use crate::state::{State, Vector};
 
 /// Every manoeuvre that changes gears, locks and frees clutches, brakes to rest, reverses, and
 /// meets split and changing surfaces.

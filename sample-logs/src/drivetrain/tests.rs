@@ -13,6 +13,7 @@ pub(crate) fn quiet_inputs(car: &Car) -> Inputs {
         engine_request_nm: 0.0,
         clutch_capacity_nm: 0.0,
         gear_ratio: car.driveline.gear_ratios[0],
+        synchroniser_nm: 0.0,
         brake_capacity_nm: [0.0; 4],
         front_wheel_cos_sin: [[1.0, 0.0]; 2],
         grade: 0.0,

@@ -97,8 +97,8 @@ fn programme(campaign: &Campaign, random: &mut Stream) -> Vec<Manoeuvre> {
                 ..usual
             },
             _ => Manoeuvre {
-                seconds: random.between(10.0, 14.0),
-                from_mps: random.between(14.0, 17.0),
+                seconds: random.between(9.0, 12.0),
+                from_mps: random.between(12.0, 14.5),
                 to_mps: 4.0,
                 ..usual
             },

@@ -5,19 +5,18 @@ use slipwright_decoders::toml_error::TomlError;
 use toml::Spanned;
 
 use super::campaign::{self, Campaign};
+use super::check::{Check, Number};
+use super::raw_manoeuvre::{RawManoeuvre, RawStretch, dry, road};
+use super::start::start_ns;
 use super::{BETWEEN_DRIVES_NS, DrivePlan, Scenario, order_of, role_of};
 use crate::bus::BusOptions;
 use crate::car::Car;
 use crate::fault::{Cause, Fault, WiringForm};
 use crate::layout::LayoutOptions;
-use crate::manoeuvre::{Kind, Manoeuvre};
 use crate::random::{Purpose, Stream};
 use crate::state::WHEEL_NAMES;
-use crate::surface::{Stretch, Surface};
+use crate::surface::Surface;
 use crate::wheel_sensor::RingDamage;
-
-/// A number that must lie in a range.
-type Number = Option<Spanned<f64>>;
 
 /// Start of a scenario that names none: 2024-01-01T08:00:00Z, ns since the epoch.
 const USUAL_START_NS: i64 = 1_704_096_000_000_000_000;
@@ -106,111 +105,6 @@ struct RawDrive {
     road: Vec<RawStretch>,
     #[serde(default)]
     manoeuvre: Vec<RawManoeuvre>,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawStretch {
-    from_m: Spanned<f64>,
-    surface: Option<Surface>,
-    left: Option<Surface>,
-    right: Option<Surface>,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawManoeuvre {
-    kind: Kind,
-    repeat: Option<Spanned<u32>>,
-    throttle_percent: Number,
-    rise_s: Number,
-    seconds: Number,
-    rest_s: Number,
-    from_kmh: Number,
-    to_kmh: Number,
-    steering_deg: Number,
-    grade_percent: Number,
-    decel_mps2: Number,
-    in_gear: Option<Spanned<bool>>,
-    surface: Option<Surface>,
-    left: Option<Surface>,
-    right: Option<Surface>,
-    #[serde(default)]
-    road: Vec<RawStretch>,
-}
-
-/// Where mistakes are pointed at.
-struct Check<'a> {
-    text: &'a str,
-}
-
-impl Check<'_> {
-    fn error<T>(&self, at: &Spanned<T>, message: impl Into<String>) -> TomlError {
-        TomlError::at(self.text, at.span(), message)
-    }
-
-    /// The number, or `usual` if there is none; an error outside `low` to `high`.
-    fn number(
-        &self,
-        value: &Number,
-        key: &str,
-        low: f64,
-        high: f64,
-        usual: f64,
-    ) -> Result<f64, TomlError> {
-        let Some(value) = value else { return Ok(usual) };
-        let number = *value.get_ref();
-        if (low..=high).contains(&number) {
-            return Ok(number);
-        }
-        Err(self.error(value, format!("{key} must be a number of {low} to {high}")))
-    }
-
-    fn count(
-        &self,
-        value: &Option<Spanned<u32>>,
-        key: &str,
-        low: u32,
-        high: u32,
-        usual: u32,
-    ) -> Result<u32, TomlError> {
-        let Some(value) = value else { return Ok(usual) };
-        let number = *value.get_ref();
-        if (low..=high).contains(&number) {
-            return Ok(number);
-        }
-        Err(self.error(
-            value,
-            format!("{key} must be a whole number of {low} to {high}"),
-        ))
-    }
-
-    fn range(
-        &self,
-        value: &Option<Spanned<[f64; 2]>>,
-        key: &str,
-        low: f64,
-        high: f64,
-        usual: [f64; 2],
-    ) -> Result<[f64; 2], TomlError> {
-        let Some(value) = value else { return Ok(usual) };
-        let [from, to] = *value.get_ref();
-        if (low..=high).contains(&from) && (from..=high).contains(&to) {
-            return Ok([from, to]);
-        }
-        let message = format!("{key} must be two rising numbers of {low} to {high}");
-        Err(self.error(value, message))
-    }
-
-    fn file_name(&self, value: &Spanned<String>) -> Result<String, TomlError> {
-        let name = value.get_ref();
-        let plain = |c: char| c.is_alphanumeric() || "-_. ".contains(c);
-        if !name.is_empty() && name.chars().all(plain) && !name.starts_with('.') {
-            return Ok(name.clone());
-        }
-        let message = "name becomes a file's name: use letters, digits, spaces, - and _";
-        Err(self.error(value, message))
-    }
 }
 
 impl File {
@@ -306,48 +200,6 @@ fn check_names(check: &Check<'_>, raw: &[RawDrive], drives: &[DrivePlan]) -> Res
         Some(at) => check.error(at, message),
         None => TomlError::whole(message),
     })
-}
-
-/// ns since the epoch of a date with time and zone.
-fn start_ns(check: &Check<'_>, start: &Spanned<toml::value::Datetime>) -> Result<i64, TomlError> {
-    let wrong = || {
-        check.error(
-            start,
-            "start must be a date with time and zone, such as 2024-05-14T08:00:00Z",
-        )
-    };
-    let value = start.get_ref();
-    let (Some(date), Some(time), Some(offset)) = (value.date, value.time, value.offset) else {
-        return Err(wrong());
-    };
-    let minutes = match offset {
-        toml::value::Offset::Z => 0,
-        toml::value::Offset::Custom { minutes } => i64::from(minutes),
-    };
-    let days = days_since_epoch(date.year, date.month, date.day);
-    let (minute, second) = time_parts(&time);
-    let seconds = days * 86_400 + i64::from(time.hour) * 3600 + minute * 60 + second - minutes * 60;
-    // A capture's stamps start at the epoch and count nanoseconds in 64 bits.
-    seconds
-        .checked_mul(1_000_000_000)
-        .filter(|&ns| (0..i64::MAX / 2).contains(&ns))
-        .ok_or_else(wrong)
-}
-
-fn time_parts(time: &toml::value::Time) -> (i64, i64) {
-    (i64::from(time.minute), i64::from(time.second.unwrap_or(0)))
-}
-
-/// Days from 1970-01-01 in the Gregorian calendar (E. G. Richards in the Explanatory Supplement to
-/// the Astronomical Almanac, 3rd ed., 15.11; from memory).
-fn days_since_epoch(year: u16, month: u8, day: u8) -> i64 {
-    let (y, m, d) = (i64::from(year), i64::from(month), i64::from(day));
-    let shifted = (m - 14) / 12;
-    1461 * (y + 4800 + shifted) / 4 + 367 * (m - 2 - 12 * shifted) / 12
-        - 3 * ((y + 4900 + shifted) / 100) / 4
-        + d
-        - 32_075
-        - 2_440_588
 }
 
 fn layout(check: &Check<'_>, raw: &RawBus) -> Result<LayoutOptions, TomlError> {
@@ -471,159 +323,5 @@ impl RawDrive {
             road: if own.is_empty() { dry() } else { own },
             programme,
         })
-    }
-}
-
-fn dry() -> Vec<Stretch> {
-    vec![Stretch {
-        from_m: 0.0,
-        left: Surface::Dry,
-        right: Surface::Dry,
-    }]
-}
-
-fn road(
-    check: &Check<'_>,
-    surface: Option<Surface>,
-    left: Option<Surface>,
-    right: Option<Surface>,
-    stretches: &[RawStretch],
-) -> Result<Vec<Stretch>, TomlError> {
-    let mut road = Vec::new();
-    let base = surface.unwrap_or_default();
-    if surface.is_some() || left.is_some() || right.is_some() {
-        road.push(Stretch {
-            from_m: 0.0,
-            left: left.unwrap_or(base),
-            right: right.unwrap_or(base),
-        });
-    } else if stretches
-        .first()
-        .is_some_and(|first| *first.from_m.get_ref() > 0.0)
-    {
-        road.extend(dry());
-    }
-    for raw in stretches {
-        let from_m = check.number(&Some(raw.from_m.clone()), "from_m", 0.0, 1e6, 0.0)?;
-        if road.last().is_some_and(|last| from_m < last.from_m) {
-            return Err(check.error(&raw.from_m, "stretches must follow each other in from_m"));
-        }
-        let base = raw.surface.unwrap_or_default();
-        road.push(Stretch {
-            from_m,
-            left: raw.left.unwrap_or(base),
-            right: raw.right.unwrap_or(base),
-        });
-    }
-    Ok(road)
-}
-
-impl RawManoeuvre {
-    fn checked(&self, check: &Check<'_>) -> Result<Manoeuvre, TomlError> {
-        let kind = self.kind;
-        let usual = Manoeuvre::usual(kind);
-        self.only_fitting_keys(check)?;
-        let number =
-            |value: &Number, key, low, high, usual| check.number(value, key, low, high, usual);
-        let mps = |kmh: f64| kmh / 3.6;
-        let kmh = |mps: f64| mps * 3.6;
-        Ok(Manoeuvre {
-            kind,
-            throttle_percent: number(
-                &self.throttle_percent,
-                "throttle_percent",
-                0.0,
-                100.0,
-                usual.throttle_percent,
-            )?,
-            rise_s: number(&self.rise_s, "rise_s", 0.02, 10.0, usual.rise_s)?,
-            seconds: number(&self.seconds, "seconds", 0.1, 14_400.0, usual.seconds)?,
-            rest_s: number(&self.rest_s, "rest_s", 0.1, 3600.0, usual.rest_s)?,
-            from_mps: mps(number(
-                &self.from_kmh,
-                "from_kmh",
-                0.0,
-                180.0,
-                kmh(usual.from_mps),
-            )?),
-            to_mps: mps(number(
-                &self.to_kmh,
-                "to_kmh",
-                0.0,
-                200.0,
-                kmh(usual.to_mps),
-            )?),
-            steering_deg: number(
-                &self.steering_deg,
-                "steering_deg",
-                -540.0,
-                540.0,
-                usual.steering_deg,
-            )?,
-            grade_percent: number(
-                &self.grade_percent,
-                "grade_percent",
-                -30.0,
-                30.0,
-                usual.grade_percent,
-            )?,
-            decel_mps2: number(&self.decel_mps2, "decel_mps2", 0.3, 9.0, usual.decel_mps2)?,
-            in_gear: self
-                .in_gear
-                .as_ref()
-                .map_or(usual.in_gear, |flag| *flag.get_ref()),
-            road: road(check, self.surface, self.left, self.right, &self.road)?,
-        })
-    }
-
-    /// A key that the manoeuvre would ignore is a mistake.
-    fn only_fitting_keys(&self, check: &Check<'_>) -> Result<(), TomlError> {
-        use Kind::*;
-        let press = matches!(self.kind, Launch | HillStart | TipIn | TurnIn);
-        let from = !matches!(self.kind, Stand | Launch | HillStart | Everyday);
-        let fits = [
-            (&self.throttle_percent, "throttle_percent", press),
-            (&self.rise_s, "rise_s", press),
-            (&self.seconds, "seconds", self.kind != Brake),
-            (
-                &self.rest_s,
-                "rest_s",
-                matches!(self.kind, Launch | HillStart | Reverse),
-            ),
-            (&self.from_kmh, "from_kmh", from),
-            (&self.to_kmh, "to_kmh", press || self.kind == Coast),
-            (
-                &self.steering_deg,
-                "steering_deg",
-                matches!(
-                    self.kind,
-                    Launch | HillStart | TurnIn | Cruise | TightTurn | Reverse
-                ),
-            ),
-            (
-                &self.grade_percent,
-                "grade_percent",
-                !matches!(self.kind, Motorway | Everyday),
-            ),
-            (
-                &self.decel_mps2,
-                "decel_mps2",
-                matches!(self.kind, Stand | Launch | HillStart | Brake | Reverse),
-            ),
-        ];
-        for (value, key, fits) in fits {
-            if let Some(at) = value
-                && !fits
-            {
-                let message = format!("a {} has no {key}", self.kind.text());
-                return Err(check.error(at, message));
-            }
-        }
-        if let Some(at) = &self.in_gear
-            && self.kind != Coast
-        {
-            return Err(check.error(at, format!("a {} has no in_gear", self.kind.text())));
-        }
-        Ok(())
     }
 }

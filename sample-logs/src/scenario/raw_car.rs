@@ -252,6 +252,7 @@ fn limits(car: &Car) -> Vec<(&'static str, f64, f64, f64)> {
         ("slip_share_percent", u.slip_share_percent, 0.0, 100.0),
         ("rise_percent_per_s", u.rise_percent_per_s, 10.0, 1e5),
         ("decay_percent_per_s", u.decay_percent_per_s, 0.0, 1000.0),
+        ("fall_percent_per_s", u.fall_percent_per_s, 10.0, 1e5),
         ("tight_steering_deg", u.tight_steering_deg, 0.0, 1000.0),
         ("tight_speed_mps", u.tight_speed_mps, 0.0, 50.0),
         ("hot_plate_c", u.hot_plate_c, 40.0, 500.0),

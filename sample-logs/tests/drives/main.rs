@@ -1,0 +1,9 @@
+//! Drives through the public interface: what is written, what decodes, what repeats, and what each
+//! fault does.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a failed check is a failed test")]
+
+mod faults;
+mod files;
+mod signals;
+mod sink;
