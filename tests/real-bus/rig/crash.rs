@@ -152,10 +152,9 @@ pub(crate) fn after_cut(told: &str) -> Outcome {
     kept.require_all("vcan0", count)?;
     let lost_ms = sent.saturating_sub(count) * 1_000 / RATE_HZ + gap_ms;
     if lost_ms > 1_000 || count < synced {
-        return Err(format!(
-            "{sent} sent, {synced} synced, {count} kept: {lost_ms} ms lost"
-        )
-        .into());
+        return Err(
+            format!("{sent} sent, {synced} synced, {count} kept: {lost_ms} ms lost").into(),
+        );
     }
     Ok(format!(
         "{sent} sent, {synced} synced, {count} kept: at most {lost_ms} ms lost"

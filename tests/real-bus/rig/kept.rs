@@ -124,7 +124,7 @@ impl Kept {
 }
 
 /// Capture files below a folder, in the order of their names.
-fn captures(out: &Path) -> Result<Vec<PathBuf>, Error> {
+pub(crate) fn captures(out: &Path) -> Result<Vec<PathBuf>, Error> {
     let mut files = Vec::new();
     for drive in std::fs::read_dir(out)? {
         let drive = drive?.path();

@@ -137,7 +137,10 @@ pub(crate) fn signals_and_slip(_: &str) -> Outcome {
     }
     std::thread::sleep(Duration::from_millis(1_500));
     let after = status_by_command()?;
-    if !after["slip_why"].as_str().is_some_and(|why| why.contains(" s old")) {
+    if !after["slip_why"]
+        .as_str()
+        .is_some_and(|why| why.contains(" s old"))
+    {
         return Err(format!("after silence: {after}").into());
     }
     let kept = recorder.stop()?;

@@ -3,8 +3,8 @@
 
 use super::super::clock::{ClockEvent, Reading};
 use super::super::store::Store;
-use super::bus::BusId;
 use super::Recorder;
+use super::bus::BusId;
 use crate::capture::WriteError;
 
 /// Warnings kept for the live state.

@@ -1,7 +1,7 @@
 //! The way out, for requests that the person allowed. Nothing else opens it.
 
-use std::io::{self, Write};
 use std::fs::File;
+use std::io::{self, Write};
 
 use slipwright_decoders::frame::CanId;
 

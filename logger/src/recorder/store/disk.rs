@@ -57,13 +57,14 @@ impl DiskStore {
         let mut disk = writer::Disk::new(folder);
         let for_writer = Arc::clone(&shared);
         let for_packer = Arc::clone(&shared);
+        let folder = folder.to_owned();
         let threads = vec![
             std::thread::Builder::new()
                 .name("disk".to_owned())
                 .spawn(move || disk.run(&for_writer))?,
             std::thread::Builder::new()
                 .name("packer".to_owned())
-                .spawn(move || packer::pack(&for_packer))?,
+                .spawn(move || packer::pack(&folder, &for_packer))?,
         ];
         Ok(Self { shared, threads })
     }
@@ -166,6 +167,22 @@ mod tests {
         assert_eq!(fs::metadata(file).unwrap().len(), 80);
         let names = fs::read_dir(drive).unwrap().count();
         assert_eq!(names, 1, "no temporary name is left");
+    }
+
+    #[test]
+    fn packing_that_was_broken_off_is_finished() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("drive").join("a.pcapng");
+        fs::create_dir(file.parent().unwrap()).unwrap();
+        fs::write(&file, block(32)).unwrap();
+        let packed = crate::capture::compress_closed(&file).unwrap();
+        // The power went before the file was removed; another was open then.
+        fs::write(&file, block(32)).unwrap();
+        let open = file.with_file_name("b.pcapng");
+        fs::write(&open, block(48)).unwrap();
+        DiskStore::start(folder.path()).unwrap().finish();
+        let there = [&file, &packed, &open].map(|path| path.exists());
+        assert_eq!(there, [false, true, true]);
     }
 
     #[test]
