@@ -23,7 +23,7 @@ use slipwright_decoders::signal::Signals;
 
 use self::view::View;
 use crate::drive::{Drive, DriveMeasures, at_seconds, seconds_between};
-use crate::engagement::{Engagement, Found, Trace, closed_spans, find_engagements};
+use crate::engagement::{Engagement, Found, RoleTrace, Trace, closed_spans, find_engagements};
 use crate::kinematics::Kinematics;
 use crate::measure::{Measure, Measured, TransferEstimate};
 use crate::transition::Rise;
@@ -167,6 +167,20 @@ fn trace(drive: &Drive, kinematics: &Kinematics, found: &Found) -> Trace {
         pressure_bar,
         demand_t_s,
         demand,
+        others: drive
+            .channels()
+            .iter()
+            .filter(|c| !matches!(c.role, Role::CouplingPressure | Role::CouplingDemand))
+            .map(|c| {
+                let (t_s, values) = c.window(from_ns, to_ns, reference_ns);
+                RoleTrace {
+                    role: c.role,
+                    t_s,
+                    values,
+                }
+            })
+            .filter(|trace| !trace.t_s.is_empty())
+            .collect(),
     }
 }
 
