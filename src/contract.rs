@@ -1,12 +1,15 @@
 //! What `--json` prints: the public contract, one object a command. A program may rely on every
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
+mod drive;
+
 use std::collections::BTreeMap;
 
 use serde::Serialize;
 use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
+use self::drive::CouplingModelOutput;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 
 /// A measured value.
@@ -92,6 +95,7 @@ struct Drive {
     noise_slip_why: Option<String>,
     radius_ratio: BTreeMap<&'static str, Value>,
     engagements: Vec<EngagementOutput>,
+    coupling_model: CouplingModelOutput,
     warnings: Vec<String>,
 }
 
@@ -115,6 +119,7 @@ impl From<&DriveMeasures> for Drive {
                 .iter()
                 .map(|e| EngagementOutput::new(e, drive.start_ns))
                 .collect(),
+            coupling_model: CouplingModelOutput::from(&drive.coupling_model),
             warnings: drive.warnings.clone(),
         }
     }

@@ -11,6 +11,7 @@
 //! - [`kinematics`]: radius correction, axle speeds, front-rear slip.
 //! - [`transition`]: state levels and crossing times of a step (IEEE Std 181).
 //! - [`engagement`]: where the coupling closes and opens ([`engagement::find_engagements`]).
+//! - [`coupling_model`]: fill, rise, leakage and torque of the coupling, fitted to a drive.
 //! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
@@ -20,6 +21,7 @@
 pub mod chart;
 pub mod comparison;
 pub mod coupling;
+pub mod coupling_model;
 pub mod drive;
 pub mod engagement;
 pub mod kinematics;
