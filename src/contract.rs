@@ -1,6 +1,8 @@
 //! What `--json` prints: the public contract, one object a command. A program may rely on every
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
+mod stack;
+
 use std::collections::BTreeMap;
 
 use serde::Serialize;
@@ -8,6 +10,8 @@ use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
+
+pub(crate) use self::stack::StackOutput;
 
 /// A measured value.
 #[derive(Debug, Serialize)]

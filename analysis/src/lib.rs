@@ -12,6 +12,7 @@
 //! - [`transition`]: state levels and crossing times of a step (IEEE Std 181).
 //! - [`engagement`]: where the coupling closes and opens ([`engagement::find_engagements`]).
 //! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
+//! - [`stack`]: measured parts to the stack of discs and plates to build.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
@@ -27,6 +28,7 @@ pub mod measure;
 pub mod measures;
 pub mod report;
 mod robust;
+pub mod stack;
 pub mod statistics;
 pub mod table;
 pub mod transition;
