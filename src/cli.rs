@@ -6,8 +6,10 @@ use clap::{Args, Parser, Subcommand};
 use clap_complete::Shell;
 
 mod recording;
+mod stack;
 
 pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
+pub(crate) use stack::StackArgs;
 
 /// Prove that a rebuilt all-wheel-drive clutch coupling slips less, and find what is wrong when it
 /// does not.
@@ -42,6 +44,8 @@ pub(crate) enum Command {
     Measure(MeasureArgs),
     /// Compare drives from before and after the work: the proof
     Compare(CompareArgs),
+    /// Choose discs and plates for a target height
+    Stack(StackArgs),
     /// Make sample drives with known truth from a scenario file
     Simulate(SimulateArgs),
     /// Print a completion script for a shell

@@ -7,6 +7,7 @@ pub(crate) mod mark;
 pub(crate) mod measure;
 pub(crate) mod record;
 pub(crate) mod simulate;
+pub(crate) mod stack;
 pub(crate) mod status;
 
 /// What a live-bus command says on a system that has no CAN of its own.

@@ -2,6 +2,7 @@
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
 mod drive;
+mod stack;
 
 use std::collections::BTreeMap;
 
@@ -11,6 +12,8 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use self::drive::CouplingModelOutput;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
+
+pub(crate) use self::stack::StackOutput;
 
 /// A measured value.
 #[derive(Debug, Serialize)]

@@ -49,11 +49,16 @@ impl Decoded {
 
 /// Reads a vehicle file and the decoder file that it names.
 pub(crate) fn read_car(path: &Path) -> Result<Car, Failure> {
-    let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
-    let vehicle = Vehicle::parse(&text).map_err(Failure::toml(path))?;
+    let vehicle = read_vehicle(path)?;
     let folder = path.parent().unwrap_or(Path::new(""));
     let decoder = read_decoder(&folder.join(&vehicle.decoder))?;
     Ok(Car { vehicle, decoder })
+}
+
+/// Reads a vehicle file.
+pub(crate) fn read_vehicle(path: &Path) -> Result<Vehicle, Failure> {
+    let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
+    Vehicle::parse(&text).map_err(Failure::toml(path))
 }
 
 /// Reads a decoder file; what is doubtful in it is said on standard error.

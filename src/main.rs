@@ -64,6 +64,7 @@ fn run(cli: &Cli, out: &mut impl Write) -> Result<Answer, Failure> {
         Command::Decode(args) => commands::decode::run(args, out),
         Command::Measure(args) => commands::measure::run(args, out),
         Command::Compare(args) => commands::compare::run(args, out),
+        Command::Stack(args) => commands::stack::run(args, out),
         Command::Simulate(args) => commands::simulate::run(args, out),
         Command::Completions(args) => commands::completions::run(args, out),
     }

@@ -1,5 +1,7 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
+mod stack;
+
 use std::fmt::Write;
 
 use comfy_table::{CellAlignment, Table};
@@ -9,6 +11,8 @@ use slipwright_analysis::measure::{Measure, Measured};
 use slipwright_analysis::report::number;
 
 use crate::contract::{DecodeOutput, SimulateOutput};
+
+pub(crate) use self::stack::stacks;
 
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {

@@ -13,6 +13,7 @@
 //! - [`engagement`]: where the coupling closes and opens ([`engagement::find_engagements`]).
 //! - [`coupling_model`]: fill, rise, leakage and torque of the coupling, fitted to a drive.
 //! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
+//! - [`stack`]: measured parts to the stack of discs and plates to build.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
@@ -29,6 +30,7 @@ pub mod measure;
 pub mod measures;
 pub mod report;
 mod robust;
+pub mod stack;
 pub mod statistics;
 pub mod table;
 pub mod transition;
