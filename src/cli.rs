@@ -5,8 +5,10 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use clap_complete::Shell;
 
+mod find;
 mod recording;
 
+pub(crate) use find::FindArgs;
 pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
 
 /// Prove that a rebuilt all-wheel-drive clutch coupling slips less, and find what is wrong when it
@@ -38,6 +40,8 @@ pub(crate) enum Command {
     Status(StatusArgs),
     /// Turn a capture into signals: Parquet or CSV
     Decode(DecodeArgs),
+    /// Find the signals of a car that no decoder file describes
+    Find(FindArgs),
     /// Find the engagements of one or more drives and measure them
     Measure(MeasureArgs),
     /// Compare drives from before and after the work: the proof

@@ -1,6 +1,10 @@
 //! What `--json` prints: the public contract, one object a command. A program may rely on every
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
+mod find;
+
+pub(crate) use find::FindOutput;
+
 use std::collections::BTreeMap;
 
 use serde::Serialize;
