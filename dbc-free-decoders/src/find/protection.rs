@@ -19,6 +19,9 @@ const COUNTER_FLIP_RATE: f64 = 0.85;
 /// Share of steps that must go up by one.
 const COUNTER_STEPS: f64 = 0.85;
 
+/// Most constant bytes that a sender appends before it makes its check.
+const MOST_APPENDED: usize = 2;
+
 /// How a checksum is made.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Checksum {
@@ -168,19 +171,24 @@ fn pairs<'a>(
 }
 
 fn whole_byte(head: &Rows, byte: usize, counters: &[Guard]) -> Option<Checksum> {
-    let kinds = [Checksum::ExclusiveOr, Checksum::Sum]
-        .into_iter()
-        .chain(POLYNOMIALS.map(Checksum::Crc8));
-    for kind in kinds {
-        if agrees(pairs(head, byte, None), |a, b| matches(kind, byte, a, b)) {
-            return Some(kind);
+    let simple = [Checksum::ExclusiveOr, Checksum::Sum];
+    let crc = POLYNOMIALS.map(Checksum::Crc8);
+    let fits = |kind: Checksum, appended: usize, counter: Option<&Guard>| {
+        agrees(pairs(head, byte, counter), |a, b| matches(kind, appended, byte, a, b))
+    };
+    if let Some(kind) = simple.into_iter().find(|&kind| fits(kind, 0, None)) {
+        return Some(kind);
+    }
+    let counter = counters.iter().find(|guard| guard.first_bit / 8 != byte);
+    let by_counter = counter.map(Some);
+    for among in [None].into_iter().chain(by_counter) {
+        for appended in 0..=MOST_APPENDED {
+            if let Some(kind) = crc.into_iter().find(|&kind| fits(kind, appended, among)) {
+                return Some(kind);
+            }
         }
     }
-    let counter = counters.iter().find(|guard| guard.first_bit / 8 != byte)?;
-    POLYNOMIALS
-        .map(Checksum::Crc8)
-        .into_iter()
-        .find(|&kind| agrees(pairs(head, byte, Some(counter)), |a, b| matches(kind, byte, a, b)))
+    None
 }
 
 fn agrees<'a>(
@@ -197,7 +205,7 @@ fn agrees<'a>(
     seen >= LEAST_PAIRS
 }
 
-fn matches(kind: Checksum, byte: usize, a: &[u8], b: &[u8]) -> bool {
+fn matches(kind: Checksum, appended: usize, byte: usize, a: &[u8], b: &[u8]) -> bool {
     let at = |data: &[u8]| data.get(byte).copied().unwrap_or(0);
     let others = |data: &[u8]| -> Vec<u8> {
         let skip = |(n, &value): (usize, &u8)| (n != byte).then_some(value);
@@ -214,7 +222,9 @@ fn matches(kind: Checksum, byte: usize, a: &[u8], b: &[u8]) -> bool {
             check == sum || check == sum.wrapping_neg()
         }
         Checksum::Crc8(polynomial) => {
-            let difference: Vec<u8> = others(a).iter().zip(others(b)).map(|(a, b)| a ^ b).collect();
+            let mut difference: Vec<u8> = others(a).iter().zip(others(b)).map(|(a, b)| a ^ b).collect();
+            // A constant that the sender appends shifts the check on by as many zero bytes.
+            difference.resize(difference.len() + appended, 0);
             at(a) ^ at(b) == crc8(polynomial, &difference)
         }
         Checksum::HalfByteSum | Checksum::HalfByteExclusiveOr => false,

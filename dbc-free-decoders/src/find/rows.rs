@@ -34,6 +34,7 @@ impl Rows {
             self.to_skip -= 1;
             return;
         }
+        // Set before keeping, which may thin and then knows better.
         self.to_skip = self.stride.saturating_sub(1);
         self.keep(t_ns, data);
     }
@@ -62,15 +63,18 @@ impl Rows {
 
     fn thin(&mut self) {
         let width = self.width;
-        let kept = self.t_ns.len().div_ceil(2);
+        let before = self.t_ns.len();
+        let kept = before.div_ceil(2);
         for row in 1..kept {
             self.data.copy_within(2 * row * width..(2 * row + 1) * width, row * width);
             self.t_ns.swap(row, 2 * row);
         }
         self.t_ns.truncate(kept);
         self.data.truncate(kept * width);
+        // Of an even number the last one is dropped, and the next to keep comes a step earlier.
+        let step = if before % 2 == 0 { self.stride } else { self.stride.saturating_mul(2) };
         self.stride = self.stride.saturating_mul(2);
-        self.to_skip = self.stride.saturating_sub(1);
+        self.to_skip = step.saturating_sub(1);
     }
 
     /// How many there are.

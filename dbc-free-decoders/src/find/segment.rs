@@ -109,6 +109,7 @@ fn links(activity: &BitActivity, runs: &[Run]) -> Vec<Link> {
     let beginning = |bit: usize| runs.iter().position(|run| run.first == bit);
     let bytes = activity.joint_little.len();
     let mut links = Vec::new();
+    let mut noisy = Vec::new();
     for byte in 1..bytes {
         let border = 8 * byte;
         let big = (ending(border - 1), beginning(border), border - 1, border);
@@ -127,8 +128,24 @@ fn links(activity: &BitActivity, runs: &[Run]) -> Vec<Link> {
             if pair.significant && pair.carry > LEAST_CARRY_AT_BORDER {
                 let flips = f64::from(activity.flips(high_bit)).min(100.0);
                 links.push(Link { high, low, order, weight: pair.carry * flips.sqrt() });
+            } else if pair.both_noisy {
+                noisy.push(Link { high, low, order, weight: 0.0 });
             }
         }
+    }
+    // Where carries do not show, in the noisy low bits of a number, its rest in the next byte is told
+    // by having no beginning of its own: a part of a byte whose highest bit is noise already. The
+    // order is then the one that the frame's other numbers have.
+    let of = |order: BitOrder| -> f64 {
+        links.iter().filter(|link| link.order == order).map(|link| link.weight).sum()
+    };
+    let (big, little) = (of(BitOrder::Big), of(BitOrder::Little));
+    let order = if big > little { BitOrder::Big } else { BitOrder::Little };
+    if big != little {
+        links.extend(noisy.into_iter().filter(|link| {
+            let part = runs.get(link.low).is_some_and(|run| run.last - run.first < 7);
+            link.order == order && part
+        }));
     }
     links
 }
