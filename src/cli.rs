@@ -5,9 +5,11 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use clap_complete::Shell;
 
+mod find;
 mod recording;
 mod stack;
 
+pub(crate) use find::FindArgs;
 pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
 pub(crate) use stack::StackArgs;
 
@@ -40,6 +42,8 @@ pub(crate) enum Command {
     Status(StatusArgs),
     /// Turn a capture into signals: Parquet or CSV
     Decode(DecodeArgs),
+    /// Find the signals of a car that no decoder file describes
+    Find(FindArgs),
     /// Find the engagements of one or more drives and measure them
     Measure(MeasureArgs),
     /// Compare drives from before and after the work: the proof

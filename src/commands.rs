@@ -3,6 +3,7 @@
 pub(crate) mod compare;
 pub(crate) mod completions;
 pub(crate) mod decode;
+pub(crate) mod find;
 pub(crate) mod mark;
 pub(crate) mod measure;
 pub(crate) mod record;

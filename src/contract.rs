@@ -3,6 +3,9 @@
 
 mod drive;
 mod stack;
+mod find;
+
+pub(crate) use find::FindOutput;
 
 use std::collections::BTreeMap;
 

@@ -147,7 +147,7 @@ pub(crate) fn measure_capture(path: &Path, car: &Car) -> Result<DriveMeasures, F
 }
 
 /// A drive whose clock was set back has no time axis to measure on.
-fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<(), Failure> {
+pub(crate) fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<(), Failure> {
     let Some(step) = summary.backward_steps.first().first() else {
         return Ok(());
     };

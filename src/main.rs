@@ -62,6 +62,7 @@ fn run(cli: &Cli, out: &mut impl Write) -> Result<Answer, Failure> {
         Command::Mark(args) => commands::mark::run(args, out),
         Command::Status(args) => commands::status::run(args, out),
         Command::Decode(args) => commands::decode::run(args, out),
+        Command::Find(args) => commands::find::run(args, out),
         Command::Measure(args) => commands::measure::run(args, out),
         Command::Compare(args) => commands::compare::run(args, out),
         Command::Stack(args) => commands::stack::run(args, out),

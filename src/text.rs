@@ -1,6 +1,9 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
 mod stack;
+mod find;
+
+pub(crate) use find::found;
 
 use std::fmt::Write;
 

@@ -16,6 +16,7 @@ mod bad_input;
 mod captures;
 mod compare;
 mod decode;
+mod find;
 mod help;
 mod json;
 mod measure;
