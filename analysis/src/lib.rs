@@ -25,10 +25,12 @@ pub mod engagement;
 pub mod kinematics;
 pub mod measure;
 pub mod measures;
+pub mod readiness;
 pub mod report;
 mod robust;
 pub mod statistics;
 pub mod table;
+pub mod traffic_watch;
 pub mod transition;
 #[cfg(test)]
 mod trial;
