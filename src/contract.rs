@@ -1,6 +1,9 @@
 //! What `--json` prints: the public contract, one object a command. A program may rely on every
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
+pub(crate) mod check;
+pub(crate) mod diagnose;
+
 use std::collections::BTreeMap;
 
 use serde::Serialize;

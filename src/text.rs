@@ -1,5 +1,8 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
+pub(crate) mod check;
+pub(crate) mod diagnose;
+
 use std::fmt::Write;
 
 use comfy_table::{CellAlignment, Table};

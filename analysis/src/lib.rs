@@ -20,6 +20,7 @@
 pub mod chart;
 pub mod comparison;
 pub mod coupling;
+pub mod diagnosis;
 pub mod drive;
 pub mod engagement;
 pub mod kinematics;
