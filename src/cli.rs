@@ -5,10 +5,14 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use clap_complete::Shell;
 
+mod check;
+mod diagnose;
 mod find;
 mod recording;
 mod stack;
 
+pub(crate) use check::CheckArgs;
+pub(crate) use diagnose::DiagnoseArgs;
 pub(crate) use find::FindArgs;
 pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
 pub(crate) use stack::StackArgs;
@@ -40,6 +44,8 @@ pub(crate) enum Command {
     Mark(MarkArgs),
     /// Tell what a running recorder is doing
     Status(StatusArgs),
+    /// Tell whether a car is ready to test: every signal alive, the coupling free to work
+    Check(CheckArgs),
     /// Turn a capture into signals: Parquet or CSV
     Decode(DecodeArgs),
     /// Find the signals of a car that no decoder file describes
@@ -50,6 +56,8 @@ pub(crate) enum Command {
     Compare(CompareArgs),
     /// Choose discs and plates for a target height
     Stack(StackArgs),
+    /// Name what is wrong with the coupling, most probable cause first
+    Diagnose(DiagnoseArgs),
     /// Make sample drives with known truth from a scenario file
     Simulate(SimulateArgs),
     /// Print a completion script for a shell

@@ -1,8 +1,10 @@
 //! One file a command.
 
+pub(crate) mod check;
 pub(crate) mod compare;
 pub(crate) mod completions;
 pub(crate) mod decode;
+pub(crate) mod diagnose;
 pub(crate) mod find;
 pub(crate) mod mark;
 pub(crate) mod measure;

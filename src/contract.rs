@@ -2,18 +2,20 @@
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
 mod drive;
-mod stack;
 mod find;
+mod stack;
 
 pub(crate) use find::FindOutput;
+pub(crate) mod check;
+pub(crate) mod diagnose;
 
 use std::collections::BTreeMap;
 
+use self::drive::CouplingModelOutput;
 use serde::Serialize;
 use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
-use self::drive::CouplingModelOutput;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 
 pub(crate) use self::stack::StackOutput;

@@ -1,9 +1,11 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
-mod stack;
 mod find;
+mod stack;
 
 pub(crate) use find::found;
+pub(crate) mod check;
+pub(crate) mod diagnose;
 
 use std::fmt::Write;
 

@@ -17,6 +17,7 @@ mod interval;
 mod multiplex;
 mod obd;
 pub mod proposal;
+mod propose;
 pub mod protection;
 pub mod reference;
 pub mod rows;
@@ -26,7 +27,6 @@ mod statistics;
 pub mod survey;
 pub mod timeline;
 mod wheel_speed;
-mod propose;
 
 pub use corner::Geometry;
 pub use proposal::Findings;

@@ -88,7 +88,9 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
     guards.extend(counters);
     let period_ns = id.intervals.period_ns().unwrap_or(0.0);
     let (early, late) = (id.intervals.quantile_ns(0.1), id.intervals.quantile_ns(0.9));
-    let periodic = early.zip(late).is_some_and(|(early, late)| late < 4.0 * early);
+    let periodic = early
+        .zip(late)
+        .is_some_and(|(early, late)| late < 4.0 * early);
     let mut base = Source {
         bus: bus.to_owned(),
         id: id.id,

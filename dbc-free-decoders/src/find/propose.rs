@@ -2,6 +2,7 @@
 
 use super::candidate::{Candidate, Source, collect};
 use super::corner::{self, Axle, Corners, Geometry, Side};
+use super::obd;
 use super::proposal::{
     Findings, FoundField, IdReport, Meaning, Proposal, ReferenceUsed, Scaling, WheelAnswer,
 };
@@ -10,7 +11,6 @@ use super::speed_scale;
 use super::survey::Survey;
 use super::timeline::Timeline;
 use super::wheel_speed::{self, SpeedLike, WheelSet};
-use super::obd;
 use crate::role::Role;
 use crate::unit::Unit;
 
@@ -56,9 +56,18 @@ pub fn find(mut survey: Survey, given: Option<&SpeedReference>, geometry: Geomet
                 to_tell: corners.to_tell,
             }
         }
-        Err(none) => WheelAnswer::None { why: none.why.clone() },
+        Err(none) => WheelAnswer::None {
+            why: none.why.clone(),
+        },
     };
-    proposals.extend(vehicle_speeds(&answer.ok(), &likes, &sources, &candidates, aligned.as_ref(), &axis));
+    proposals.extend(vehicle_speeds(
+        &answer.ok(),
+        &likes,
+        &sources,
+        &candidates,
+        aligned.as_ref(),
+        &axis,
+    ));
     Findings {
         proposals,
         wheels,
@@ -66,7 +75,8 @@ pub fn find(mut survey: Survey, given: Option<&SpeedReference>, geometry: Geomet
         reference: aligned.as_ref().map(|aligned| ReferenceUsed {
             kind: aligned.kind,
             lag_s: aligned.lag_s,
-            coverage: aligned.valid.iter().filter(|v| **v).count() as f64 / axis.len().max(1) as f64,
+            coverage: aligned.valid.iter().filter(|v| **v).count() as f64
+                / axis.len().max(1) as f64,
         }),
         reference_mps: aligned.map(|aligned| aligned.speed_mps).unwrap_or_default(),
         axis,
@@ -81,13 +91,24 @@ fn speeds_mps(set: &WheelSet) -> [Vec<f64>; 4] {
         .iter()
         .flat_map(|like| like.raw.iter().copied())
         .fold(f64::INFINITY, f64::min);
-    let high = set.members.iter().flat_map(|like| like.raw.iter().copied()).fold(low, f64::max);
+    let high = set
+        .members
+        .iter()
+        .flat_map(|like| like.raw.iter().copied())
+        .fold(low, f64::max);
     std::array::from_fn(|k| {
-        let raw = set.members.get(k).map(|like| like.raw.as_slice()).unwrap_or_default();
+        let raw = set
+            .members
+            .get(k)
+            .map(|like| like.raw.as_slice())
+            .unwrap_or_default();
         match &set.scale {
             Some(scale) => raw.iter().map(|raw| scale.mps(*raw)).collect(),
             // Shape only: the corners' law is checked in its sign, not its size.
-            None => raw.iter().map(|raw| (raw - low) * 30.0 / (high - low).max(1.0)).collect(),
+            None => raw
+                .iter()
+                .map(|raw| (raw - low) * 30.0 / (high - low).max(1.0))
+                .collect(),
         }
     })
 }
@@ -137,8 +158,15 @@ fn wheel_proposals(
                     let name = if side == Side::Left { "left" } else { "right" };
                     known.push(format!("{name} {:.0} %", 100.0 * corners.side_confidence));
                 }
-                let known = if known.is_empty() { "nothing".to_owned() } else { known.join(", ") };
-                evidence.push(format!("corner not told apart yet (known: {known}); to tell: {}", corners.to_tell.join("; ")));
+                let known = if known.is_empty() {
+                    "nothing".to_owned()
+                } else {
+                    known.join(", ")
+                };
+                evidence.push(format!(
+                    "corner not told apart yet (known: {known}); to tell: {}",
+                    corners.to_tell.join("; ")
+                ));
             }
             Some(Proposal {
                 bus: source.bus.clone(),
@@ -152,7 +180,11 @@ fn wheel_proposals(
                 scaling,
                 scaling_note: Some(scale_note(set.scale)),
                 evidence,
-                series: like.raw.iter().map(|raw| set.scale.map_or(*raw, |s| raw * s.scale_kmh + s.offset_kmh)).collect(),
+                series: like
+                    .raw
+                    .iter()
+                    .map(|raw| set.scale.map_or(*raw, |s| raw * s.scale_kmh + s.offset_kmh))
+                    .collect(),
             })
         })
         .collect()
@@ -174,7 +206,10 @@ fn scale_note(scale: Option<speed_scale::SpeedScale>) -> String {
                     "measured {:.6} km/h a count, taken as the usual step {}",
                     scale.measured_scale_kmh, scale.scale_kmh
                 ),
-                false => format!("measured {:.6} km/h a count; no usual step is that near", scale.measured_scale_kmh),
+                false => format!(
+                    "measured {:.6} km/h a count; no usual step is that near",
+                    scale.measured_scale_kmh
+                ),
             };
             format!("{step}; {zero}")
         }
@@ -199,11 +234,19 @@ fn vehicle_speeds(
     aligned: Option<&Aligned>,
     axis: &Timeline,
 ) -> Vec<Proposal> {
-    let Some(aligned) = aligned else { return Vec::new() };
+    let Some(aligned) = aligned else {
+        return Vec::new();
+    };
     // The wheels themselves are the better reference where there are some.
     let wheels = set.as_ref().map(|set| {
         let speeds = speeds_mps(set);
-        let at = |k: usize| speeds.iter().map(|v| v.get(k).copied().unwrap_or(0.0)).sum::<f64>() / 4.0;
+        let at = |k: usize| {
+            speeds
+                .iter()
+                .map(|v| v.get(k).copied().unwrap_or(0.0))
+                .sum::<f64>()
+                / 4.0
+        };
         Aligned {
             speed_mps: (0..axis.len()).map(at).collect(),
             valid: vec![true; axis.len()],
@@ -213,7 +256,8 @@ fn vehicle_speeds(
     });
     let reference = wheels.as_ref().unwrap_or(aligned);
     let is_wheel = |like: &SpeedLike| {
-        set.as_ref().is_some_and(|set| set.members.iter().any(|m| m.candidate == like.candidate))
+        set.as_ref()
+            .is_some_and(|set| set.members.iter().any(|m| m.candidate == like.candidate))
     };
     let mut found: Vec<Proposal> = likes
         .iter()
@@ -228,7 +272,8 @@ fn vehicle_speeds(
                 bus: source.bus.clone(),
                 id: source.id,
                 field: like.field,
-                unproven_bits: like.field.length() - candidate.field.length().min(like.field.length()),
+                unproven_bits: like.field.length()
+                    - candidate.field.length().min(like.field.length()),
                 selector: source.selector,
                 meaning: Meaning::VehicleSpeed,
                 rank: 0,
@@ -243,11 +288,19 @@ fn vehicle_speeds(
                 scaling_note: Some(scale_note(Some(scale))),
                 evidence: vec![format!(
                     "follows {} (r2 {:.4}, residual {:.2} m/s)",
-                    if set.is_some() { "the wheel speeds" } else { aligned.kind.text() },
+                    if set.is_some() {
+                        "the wheel speeds"
+                    } else {
+                        aligned.kind.text()
+                    },
                     fit.r2,
                     scale.residual_mps
                 )],
-                series: like.raw.iter().map(|raw| raw * scale.scale_kmh + scale.offset_kmh).collect(),
+                series: like
+                    .raw
+                    .iter()
+                    .map(|raw| raw * scale.scale_kmh + scale.offset_kmh)
+                    .collect(),
             })
         })
         .collect();
@@ -282,7 +335,9 @@ fn id_reports(sources: &[Source], candidates: &[Candidate]) -> Vec<IdReport> {
                     flip_rate: source.activity.rate(wheel_speed::lowest_bit(&c.field)),
                 })
                 .collect(),
-            constant_bits: (0..8 * source.bytes).filter(|&bit| source.activity.flips(bit) == 0).count(),
+            constant_bits: (0..8 * source.bytes)
+                .filter(|&bit| source.activity.flips(bit) == 0)
+                .count(),
         })
         .collect();
     reports.sort_by(|a, b| (&a.bus, a.id).cmp(&(&b.bus, b.id)));

@@ -52,9 +52,14 @@ fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
     let chance = flips * rate;
     let deviation = (chance * (1.0 - rate)).sqrt();
     Pair {
-        carry: if rate < 1.0 { (joint / flips.max(1.0) - rate) / (1.0 - rate) } else { 0.0 },
+        carry: if rate < 1.0 {
+            (joint / flips.max(1.0) - rate) / (1.0 - rate)
+        } else {
+            0.0
+        },
         significant: joint - chance > SIGNIFICANT * deviation,
-        both_noisy: rate > NOISY_RATE && activity.rate(high) > NOISY_RATE
+        both_noisy: rate > NOISY_RATE
+            && activity.rate(high) > NOISY_RATE
             && rate > 0.6 * activity.rate(high),
     }
 }
@@ -78,7 +83,10 @@ pub fn segments(activity: &BitActivity, bytes: usize, guards: &[Guard]) -> Vec<S
             && within_byte(activity, bit - 1);
         match runs.last_mut() {
             Some(run) if joins => run.last = bit,
-            _ => runs.push(Run { first: bit, last: bit }),
+            _ => runs.push(Run {
+                first: bit,
+                last: bit,
+            }),
         }
     }
     let links = links(activity, &runs);
@@ -113,7 +121,12 @@ fn links(activity: &BitActivity, runs: &[Run]) -> Vec<Link> {
     for byte in 1..bytes {
         let border = 8 * byte;
         let big = (ending(border - 1), beginning(border), border - 1, border);
-        let little = (ending(border + 7), beginning(border - 8), border + 7, border - 8);
+        let little = (
+            ending(border + 7),
+            beginning(border - 8),
+            border + 7,
+            border - 8,
+        );
         for (order, (high, low, high_bit, low_bit)) in
             [(BitOrder::Big, big), (BitOrder::Little, little)]
         {
@@ -127,9 +140,19 @@ fn links(activity: &BitActivity, runs: &[Run]) -> Vec<Link> {
             let pair = pair(activity, high_bit, low_bit, joint.copied().unwrap_or(0));
             if pair.significant && pair.carry > LEAST_CARRY_AT_BORDER {
                 let flips = f64::from(activity.flips(high_bit)).min(100.0);
-                links.push(Link { high, low, order, weight: pair.carry * flips.sqrt() });
+                links.push(Link {
+                    high,
+                    low,
+                    order,
+                    weight: pair.carry * flips.sqrt(),
+                });
             } else if pair.both_noisy {
-                noisy.push(Link { high, low, order, weight: 0.0 });
+                noisy.push(Link {
+                    high,
+                    low,
+                    order,
+                    weight: 0.0,
+                });
             }
         }
     }
@@ -137,13 +160,23 @@ fn links(activity: &BitActivity, runs: &[Run]) -> Vec<Link> {
     // by having no beginning of its own: a part of a byte whose highest bit is noise already. The
     // order is then the one that the frame's other numbers have.
     let of = |order: BitOrder| -> f64 {
-        links.iter().filter(|link| link.order == order).map(|link| link.weight).sum()
+        links
+            .iter()
+            .filter(|link| link.order == order)
+            .map(|link| link.weight)
+            .sum()
     };
     let (big, little) = (of(BitOrder::Big), of(BitOrder::Little));
-    let order = if big > little { BitOrder::Big } else { BitOrder::Little };
+    let order = if big > little {
+        BitOrder::Big
+    } else {
+        BitOrder::Little
+    };
     if big != little {
         links.extend(noisy.into_iter().filter(|link| {
-            let part = runs.get(link.low).is_some_and(|run| run.last - run.first < 7);
+            let part = runs
+                .get(link.low)
+                .is_some_and(|run| run.last - run.first < 7);
             link.order == order && part
         }));
     }
@@ -241,7 +274,8 @@ mod tests {
     fn wander(n: i64, phase: f64, size: f64, noise: f64) -> u64 {
         let t = n as f64 * 0.01;
         let slow = 0.5 - 0.5 * (0.21 * t + phase).cos();
-        let jitter = ((n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 3) % 17) as f64 / 8.0 - 1.0;
+        let jitter =
+            ((n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 3) % 17) as f64 / 8.0 - 1.0;
         (size * slow + noise * jitter + 20.0).max(0.0) as u64
     }
 
@@ -283,10 +317,25 @@ mod tests {
     fn fields_of_both_orders_and_any_length_come_out_whole() {
         use BitOrder::{Big, Little};
         check(&[(0, 16, Big), (16, 16, Big), (32, 16, Big), (48, 16, Big)]);
-        check(&[(0, 16, Little), (16, 16, Little), (32, 16, Little), (48, 16, Little)]);
+        check(&[
+            (0, 16, Little),
+            (16, 16, Little),
+            (32, 16, Little),
+            (48, 16, Little),
+        ]);
         check(&[(0, 12, Big), (12, 12, Big), (24, 12, Big), (36, 12, Big)]);
-        check(&[(0, 12, Little), (12, 12, Little), (24, 12, Little), (36, 12, Little)]);
+        check(&[
+            (0, 12, Little),
+            (12, 12, Little),
+            (24, 12, Little),
+            (36, 12, Little),
+        ]);
         check(&[(3, 13, Big), (19, 13, Big)]);
-        check(&[(0, 14, Little), (14, 14, Little), (28, 14, Little), (42, 14, Little)]);
+        check(&[
+            (0, 14, Little),
+            (14, 14, Little),
+            (28, 14, Little),
+            (42, 14, Little),
+        ]);
     }
 }
