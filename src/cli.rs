@@ -129,14 +129,22 @@ pub(crate) struct CompareArgs {
 #[command(after_help = "Example:
   slipwright simulate sample-logs/scenarios/before.toml --out /tmp/drives --seed 7
 
-The folder gets the captures, decoder.toml, vehicle.toml and the truth they were made from.")]
+The folder gets the captures, decoder.toml, vehicle.toml and the truth they were made from.
+A picture shows what a scenario does before it is simulated whole:
+
+  slipwright simulate sample-logs/scenarios/winter.toml --picture winter.svg
+
+How to write a scenario stands in sample-logs/README.md.")]
 pub(crate) struct SimulateArgs {
     /// Scenario file (TOML)
     #[arg(value_name = "SCENARIO")]
     pub(crate) scenario: PathBuf,
     /// Folder for the drives; made if it is not there
-    #[arg(long, value_name = "DIR")]
-    pub(crate) out: PathBuf,
+    #[arg(long, value_name = "DIR", required_unless_present = "picture")]
+    pub(crate) out: Option<PathBuf>,
+    /// Draw the first four drives into this file (SVG); without --out nothing else is made
+    #[arg(long, value_name = "FILE")]
+    pub(crate) picture: Option<PathBuf>,
     /// Random seed; the scenario's own if left out
     #[arg(long, value_name = "N")]
     pub(crate) seed: Option<u64>,

@@ -300,10 +300,13 @@ impl From<&MeasureComparison> for MeasureComparisonOutput {
 /// `simulate`: what was written.
 #[derive(Debug, Serialize)]
 pub(crate) struct SimulateOutput {
-    pub(crate) out: String,
+    /// Folder of the drives; `null` if only a picture was asked for.
+    pub(crate) out: Option<String>,
     pub(crate) seed: u64,
     pub(crate) captures: Vec<String>,
     pub(crate) engagements: usize,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) picture: Option<String>,
 }
 
 /// `mark`: where it was set, or why not.

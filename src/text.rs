@@ -218,11 +218,18 @@ pub(crate) fn decoded(output: &DecodeOutput) -> String {
 
 /// What was simulated.
 pub(crate) fn simulated(output: &SimulateOutput) -> String {
-    format!(
-        "{} with {} in {} (seed {}); the truth is in truth.json and truth.parquet\n",
-        number::count(output.captures.len(), "drive", "drives"),
-        number::count(output.engagements, "engagement", "engagements"),
-        output.out,
-        output.seed,
-    )
+    let mut text = String::new();
+    if let Some(out) = &output.out {
+        let _ = writeln!(
+            text,
+            "{} with {} in {out} (seed {}); the truth is in truth.json and truth.parquet",
+            number::count(output.captures.len(), "drive", "drives"),
+            number::count(output.engagements, "engagement", "engagements"),
+            output.seed,
+        );
+    }
+    if let Some(picture) = &output.picture {
+        let _ = writeln!(text, "picture in {picture} (seed {})", output.seed);
+    }
+    text
 }
