@@ -4,8 +4,8 @@
 //! - [`bus`]: buses made, brought down and removed; frames sent and overheard.
 //! - [`recorder`]: the recorder as a process; [`kept`]: what it kept, read back.
 //! - [`isotp`]: the kernel's ISO-TP sockets, for units that answer.
-//! - `load`, `kinds`, `live`, `users`, `faults`, `disk`, `crash`, `time`, `ask`, `satellite`: the
-//!   scenarios, by what they are about.
+//! - `load`, `kinds`, `live`, `users`, `faults`, `disk`, `crash`, `time`, `ask`, `satellite`,
+//!   `service`: the scenarios, by what they are about.
 
 #[cfg(target_os = "linux")]
 mod ask;
@@ -31,6 +31,8 @@ mod load;
 mod recorder;
 #[cfg(target_os = "linux")]
 mod satellite;
+#[cfg(target_os = "linux")]
+mod service;
 #[cfg(target_os = "linux")]
 mod time;
 #[cfg(target_os = "linux")]
@@ -68,6 +70,7 @@ const SCENARIOS: &[(&str, bool, Scenario)] = &[
     ("killed", true, crash::killed),
     ("drain", true, load::drain),
     ("flood", true, load::flood),
+    ("service", false, service::under_systemd),
     ("cut", false, crash::record_until_cut),
     ("after-cut", false, crash::after_cut),
 ];
