@@ -1,12 +1,16 @@
 //! One file a command.
 
+pub(crate) mod check;
 pub(crate) mod compare;
 pub(crate) mod completions;
 pub(crate) mod decode;
+pub(crate) mod diagnose;
+pub(crate) mod find;
 pub(crate) mod mark;
 pub(crate) mod measure;
 pub(crate) mod record;
 pub(crate) mod simulate;
+pub(crate) mod stack;
 pub(crate) mod status;
 
 /// What a live-bus command says on a system that has no CAN of its own.

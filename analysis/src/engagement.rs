@@ -95,6 +95,19 @@ pub struct Trace {
     pub demand_t_s: Vec<f64>,
     /// Coupling demand, in its own unit.
     pub demand: Vec<f64>,
+    /// Every other signal of the drive, in the order of the list of roles.
+    pub others: Vec<RoleTrace>,
+}
+
+/// One signal around an engagement.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RoleTrace {
+    /// What it means.
+    pub role: Role,
+    /// Times, s from the reference.
+    pub t_s: Vec<f64>,
+    /// Values in the core unit; wheel speeds as decoded, without radius correction.
+    pub values: Vec<f64>,
 }
 
 /// One closing of the coupling, from released to carrying torque and back, measured.

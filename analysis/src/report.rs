@@ -2,17 +2,18 @@
 //! person reads, prints and hands on.
 //!
 //! The page computes nothing: every verdict, shift and interval is the comparison's, every value
-//! is a measure's. It chooses digits, words and pictures. It is one HTML file that needs neither
-//! network nor scripts, and shows whatever an owner wrote literally.
+//! is a measure's. It chooses digits, words and pictures. It is one HTML file that needs no network
+//! and is complete without scripts, and shows whatever an owner wrote literally.
 //!
 //! - [`number`]: digits that suit an uncertainty.
 //! - [`page`], [`style`]: the frame and the look of every report.
 //! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words. `reasons`:
 //!   why a value is missing, under a table.
-//! - The parts: `summary`, `pictures`, `conditions`, `measures`, `engagements`, `basis`.
+//! - The parts: `summary`, `pictures`, `viewer`, `conditions`, `measures`, `engagements`, `basis`.
 
 pub mod number;
 pub mod page;
+pub mod script;
 pub mod style;
 
 mod basis;
@@ -23,6 +24,7 @@ mod measures;
 mod pictures;
 mod reasons;
 mod summary;
+mod viewer;
 mod wording;
 
 #[cfg(test)]
@@ -40,6 +42,7 @@ use crate::drive::DriveMeasures;
 use crate::vehicle::Vehicle;
 use campaign::Campaign;
 use page::{Page, Section};
+use viewer::Viewer;
 
 /// What the page says that the measurements do not know; whoever asks for the page hands it in.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -83,6 +86,7 @@ pub fn comparison_report(
     notes: &ReportNotes,
 ) -> String {
     let campaign = Campaign::new(comparison, before, after, vehicle, notes);
+    let viewer = Viewer::new(&campaign);
     let page = Page {
         title: "Coupling before and after the work",
         subject: &vehicle.name,
@@ -90,6 +94,7 @@ pub fn comparison_report(
         lead: summary::lead(&campaign),
         sections: vec![
             Section::new("seen", "What it looks like", pictures::overlays(&campaign)),
+            Section::new("traces", "Put a cursor on the moment", viewer.part()),
             Section::new(
                 "conditions",
                 "How the two sets were driven",
@@ -113,5 +118,5 @@ pub fn comparison_report(
             Section::new("basis", "What the numbers rest on", basis::part(&campaign)),
         ],
     };
-    page.render()
+    page.render_with(&[viewer.style()], &viewer.scripts())
 }

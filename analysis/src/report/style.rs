@@ -96,6 +96,29 @@ table.measures th:first-child{padding-left:0}
 .dense th,.dense td{padding:.25rem .5rem}
 .dense thead th{max-width:7em}
 .dense tbody th,.dense thead th:first-child{position:sticky;left:0;background:var(--paper);padding-left:0}
+[hidden]{display:none!important}
+button,select{font:inherit;font-size:.925rem;color:inherit;background:var(--shade);border:1px solid var(--edge);padding:.35rem .7rem;border-radius:0;max-width:100%}
+button{cursor:pointer}
+button[aria-pressed=true]{background:var(--text);color:var(--paper)}
+button:focus-visible,select:focus-visible,input:focus-visible,summary:focus-visible{outline:3px solid var(--edge);outline-offset:2px}
+input{accent-color:var(--before);margin:0}
+.controls{display:flex;flex-wrap:wrap;gap:.4rem .75rem;align-items:center;margin:0 0 .75rem;padding:0;border:0;min-width:0}
+.controls label{display:inline-flex;gap:.35rem;align-items:center}
+fieldset.controls{border:1px solid var(--rule);padding:.25rem .8rem .6rem;font-size:.925rem}
+legend{padding:0 .3rem;color:var(--quiet)}
+.cursor-line{display:flex;flex-wrap:wrap;gap:.4rem .75rem;align-items:center;position:sticky;top:0;z-index:2;background:var(--paper);padding:.4rem 0}
+.cursor-line input{flex:1 1 14rem;min-width:0;height:1.5rem}
+.cursor-line output{flex:0 0 15.5em;font-variant-numeric:tabular-nums;font-weight:600}
+#viewer-range{font-variant-numeric:tabular-nums}
+.panel{margin:.5rem 0 .75rem}
+.panel-head{margin:0;font-size:.925rem;font-variant-numeric:tabular-nums}
+.panel-value{display:inline-block;min-width:12.5em}
+.panel .uplot{font-family:inherit}
+.panel .u-over{touch-action:pan-y;cursor:crosshair}
+.panel .u-select{background:var(--edge);opacity:.25}
+.panel .u-hz .u-cursor-x{border-right:1px solid var(--text)}
+details{margin:0 0 1rem}
+summary{cursor:pointer;padding:.3rem 0}
 .reasons{list-style:none;padding:0;font-size:.85rem;color:var(--quiet);margin:-1rem 0 1.75rem}
 footer{margin-top:3rem;padding-top:1rem;border-top:1px solid var(--rule);color:var(--quiet);font-size:.875rem}
 @media screen and (min-width:80rem){.part>.dense{--broad:min(100vw - 5rem,108rem);width:var(--broad);margin-left:calc((100% - var(--broad))/2)}}
@@ -109,7 +132,7 @@ const PRINT: &str = "\
 @media print{
 html{font-size:9pt}
 body{max-width:none;padding:0 1px;background:none}
-nav,.skip{display:none}
+nav,.skip,#traces{display:none}
 .verdict,.mark,.chart{print-color-adjust:exact;-webkit-print-color-adjust:exact}
 .verdict{margin:4mm 0}
 .cards{grid-template-columns:repeat(3,1fr);gap:3mm}
