@@ -5,11 +5,11 @@ mod drive;
 
 use std::collections::BTreeMap;
 
+use self::drive::{CouplingModelOutput, GroundSpeedOutput, TestedDriveOutput, TestedOutput};
 use serde::Serialize;
 use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
-use self::drive::CouplingModelOutput;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 
 /// A measured value.
@@ -96,6 +96,8 @@ struct Drive {
     radius_ratio: BTreeMap<&'static str, Value>,
     engagements: Vec<EngagementOutput>,
     coupling_model: CouplingModelOutput,
+    tested: TestedDriveOutput,
+    ground_speed_scale: GroundSpeedOutput,
     warnings: Vec<String>,
 }
 
@@ -120,6 +122,8 @@ impl From<&DriveMeasures> for Drive {
                 .map(|e| EngagementOutput::new(e, drive.start_ns))
                 .collect(),
             coupling_model: CouplingModelOutput::from(&drive.coupling_model),
+            tested: TestedDriveOutput::from(&drive.tested),
+            ground_speed_scale: GroundSpeedOutput::from(&drive.ground_speed),
             warnings: drive.warnings.clone(),
         }
     }
@@ -136,6 +140,7 @@ struct EngagementOutput {
     #[serde(flatten)]
     measures: BTreeMap<&'static str, Value>,
     transfer: Vec<Transfer>,
+    tested_percent: TestedOutput,
 }
 
 /// Seconds between two stamps.
@@ -157,6 +162,7 @@ impl EngagementOutput {
                 .map(|&m| (m.key(), Value::from(engagement.measured(m))))
                 .collect(),
             transfer: engagement.transfer.iter().map(Transfer::from).collect(),
+            tested_percent: TestedOutput::from(&engagement.tested),
         }
     }
 }

@@ -1,5 +1,7 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
+mod coupling;
+
 use std::fmt::Write;
 
 use comfy_table::{CellAlignment, Table};
@@ -71,6 +73,7 @@ pub(crate) fn drive(drive: &DriveMeasures) -> String {
     if !drive.engagements.is_empty() {
         text.push_str(&engagements(drive));
     }
+    text.push_str(&coupling::lines(drive));
     for warning in &drive.warnings {
         let _ = writeln!(text, "  note: {warning}");
     }

@@ -13,6 +13,8 @@
 //! - [`engagement`]: where the coupling closes and opens ([`engagement::find_engagements`]).
 //! - [`coupling_model`]: fill, rise, leakage and torque of the coupling, fitted to a drive.
 //! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
+//! - [`traction`]: how the driving force divides between the axles; [`tested`]: how much of the
+//!   coupling a drive tested.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
@@ -23,6 +25,7 @@ pub mod comparison;
 pub mod coupling;
 pub mod coupling_model;
 pub mod drive;
+mod driveline;
 pub mod engagement;
 pub mod kinematics;
 pub mod measure;
@@ -31,6 +34,8 @@ pub mod report;
 mod robust;
 pub mod statistics;
 pub mod table;
+pub mod tested;
+pub mod traction;
 pub mod transition;
 #[cfg(test)]
 mod trial;

@@ -74,7 +74,10 @@ fn rates(drive: &Drive, found: &[Found]) -> Result<Vec<f64>, Missing> {
     }
     let moved = held.iter().filter(|h| moves(h)).count();
     if moved == 0 {
-        return Ok(held.iter().filter_map(|h| fall(&h.t_s, &h.pressure_bar)).collect());
+        return Ok(held
+            .iter()
+            .filter_map(|h| fall(&h.t_s, &h.pressure_bar))
+            .collect());
     }
     // Bars per demand, shared; each engagement has its own leak.
     let bar_per_demand = bar_per_demand(&held).ok_or(Missing::NotIdentifiable(
@@ -136,7 +139,11 @@ fn moves(held: &Held) -> bool {
 fn fall(t_s: &[f64], y: &[f64]) -> Option<f64> {
     let (t_mean, level) = (mean(t_s)?, mean(y)?);
     let s_tt: f64 = t_s.iter().map(|t| (t - t_mean).powi(2)).sum();
-    let s_ty: f64 = t_s.iter().zip(y).map(|(t, v)| (t - t_mean) * (v - level)).sum();
+    let s_ty: f64 = t_s
+        .iter()
+        .zip(y)
+        .map(|(t, v)| (t - t_mean) * (v - level))
+        .sum();
     let rate = -100.0 * s_ty / s_tt / level;
     rate.is_finite().then_some(rate)
 }

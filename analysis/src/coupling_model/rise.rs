@@ -173,7 +173,12 @@ fn draft(pressure: &Channel, demand: &Channel, found: &Found) -> Option<Draft> {
         level_bar: median(&held)?,
         demand_low: median(&pick(&d_t, &d_v, |t| t < -1e-6)).unwrap_or(0.0),
         demand_level: median(&demanded)?,
-        demand: d_t.iter().copied().zip(d_v).filter(|(t, _)| *t > -0.2).collect(),
+        demand: d_t
+            .iter()
+            .copied()
+            .zip(d_v)
+            .filter(|(t, _)| *t > -0.2)
+            .collect(),
         t_s: t_s[..end].to_vec(),
         pressure_bar: p[..end].to_vec(),
     })
@@ -224,7 +229,10 @@ impl Numbers {
                 continue;
             }
             while t < sample_s {
-                let change_s = record.target.get(next_target).map_or(f64::INFINITY, |c| c.0);
+                let change_s = record
+                    .target
+                    .get(next_target)
+                    .map_or(f64::INFINITY, |c| c.0);
                 if change_s <= t {
                     next_target += 1;
                     continue;
@@ -246,7 +254,8 @@ impl Numbers {
     /// Pressure above the released level after a short time: what the pump can do or, if that is
     /// less, what the valve lets it.
     fn advance(&self, above: f64, target: f64, h: f64) -> f64 {
-        let rate = |p: f64| self.rate_bar_s / (1.0 + self.soft * (-p.max(0.0) / self.soft_bar).exp());
+        let rate =
+            |p: f64| self.rate_bar_s / (1.0 + self.soft * (-p.max(0.0) / self.soft_bar).exp());
         let half = above + 0.5 * h * rate(above);
         let pumped = above + h * rate(half);
         let let_in = target + (above - target) * (-h / self.lag_s).exp();
@@ -290,9 +299,12 @@ fn solve(records: &[Record]) -> Result<Rises, Missing> {
         u if u < NOT_TOLD => Ok(Parameter::from_log(solution.x[i], u, df, METHOD, n)),
         _ => Err(Missing::NotIdentifiable(why)),
     };
-    let fill = told(FILL, "the frames are too far apart for the time in which the clearance fills")
-        .map(in_ms)
-        .unwrap_or_else(Parameter::missing);
+    let fill = told(
+        FILL,
+        "the frames are too far apart for the time in which the clearance fills",
+    )
+    .map(in_ms)
+    .unwrap_or_else(Parameter::missing);
     let rate = told(
         RATE,
         "pressure rose as the valve let it and the pump was never the limit, or too few frames fell into the rises",

@@ -9,7 +9,12 @@ fn linear<const N: usize>(rows: &[[f64; N]]) -> impl Fn(&[f64]) -> Option<Vec<f6
         Some(
             rows.iter()
                 .map(|row| {
-                    b[0] + row[1..].iter().zip(&b[1..]).map(|(x, b)| x * b).sum::<f64>() - row[0]
+                    b[0] + row[1..]
+                        .iter()
+                        .zip(&b[1..])
+                        .map(|(x, b)| x * b)
+                        .sum::<f64>()
+                        - row[0]
                 })
                 .collect(),
         )
@@ -20,7 +25,10 @@ fn check(found: &Solution, certified: &[(f64, f64)], digits: f64, deviation: f64
     let n = found.residuals.len() as f64 - certified.len() as f64;
     let sigma = (found.squares() / n).sqrt();
     let near = |what: &str, a: f64, b: f64| {
-        assert!((a / b - 1.0).abs() < 10.0_f64.powf(-digits), "{what}: {a}, certified {b}");
+        assert!(
+            (a / b - 1.0).abs() < 10.0_f64.powf(-digits),
+            "{what}: {a}, certified {b}"
+        );
     };
     near("residual deviation", sigma, deviation);
     near("sum of squares", found.squares(), squares);
@@ -28,7 +36,11 @@ fn check(found: &Solution, certified: &[(f64, f64)], digits: f64, deviation: f64
         let mut gradient = vec![0.0; certified.len()];
         gradient[i] = 1.0;
         near(&format!("B{i}"), found.x[i], *value);
-        near(&format!("u(B{i})"), sigma * found.variance(&gradient).sqrt(), *u);
+        near(
+            &format!("u(B{i})"),
+            sigma * found.variance(&gradient).sqrt(),
+            *u,
+        );
     }
 }
 
@@ -36,19 +48,55 @@ fn check(found: &Solution, certified: &[(f64, f64)], digits: f64, deviation: f64
 #[test]
 fn norris() {
     const ROWS: [[f64; 2]; 36] = [
-        [0.1, 0.2], [338.8, 337.4], [118.1, 118.2], [888.0, 884.6], [9.2, 10.1], [228.1, 226.5],
-        [668.5, 666.3], [998.5, 996.3], [449.1, 448.6], [778.9, 777.0], [559.2, 558.2], [0.3, 0.4],
-        [0.1, 0.6], [778.1, 775.5], [668.8, 666.9], [339.3, 338.0], [448.9, 447.5], [10.8, 11.6],
-        [557.7, 556.0], [228.3, 228.1], [998.0, 995.8], [888.8, 887.6], [119.6, 120.2], [0.3, 0.3],
-        [0.6, 0.3], [557.6, 556.8], [339.3, 339.1], [888.0, 887.2], [998.5, 999.0], [778.9, 779.0],
-        [10.2, 11.1], [117.6, 118.3], [228.9, 229.2], [668.4, 669.1], [449.2, 448.9], [0.2, 0.5],
+        [0.1, 0.2],
+        [338.8, 337.4],
+        [118.1, 118.2],
+        [888.0, 884.6],
+        [9.2, 10.1],
+        [228.1, 226.5],
+        [668.5, 666.3],
+        [998.5, 996.3],
+        [449.1, 448.6],
+        [778.9, 777.0],
+        [559.2, 558.2],
+        [0.3, 0.4],
+        [0.1, 0.6],
+        [778.1, 775.5],
+        [668.8, 666.9],
+        [339.3, 338.0],
+        [448.9, 447.5],
+        [10.8, 11.6],
+        [557.7, 556.0],
+        [228.3, 228.1],
+        [998.0, 995.8],
+        [888.8, 887.6],
+        [119.6, 120.2],
+        [0.3, 0.3],
+        [0.6, 0.3],
+        [557.6, 556.8],
+        [339.3, 339.1],
+        [888.0, 887.2],
+        [998.5, 999.0],
+        [778.9, 779.0],
+        [10.2, 11.1],
+        [117.6, 118.3],
+        [228.9, 229.2],
+        [668.4, 669.1],
+        [449.2, 448.9],
+        [0.2, 0.5],
     ];
     let found = least_squares(&[0.0, 0.5], &[1.0, 1.0], linear(&ROWS)).unwrap();
     let certified = [
         (-0.262_323_073_774_029, 0.232_818_234_301_152),
         (1.002_116_818_020_45, 0.429_796_848_199_937e-3),
     ];
-    check(&found, &certified, 9.0, 0.884_796_396_144_373, 26.617_398_529_422_4);
+    check(
+        &found,
+        &certified,
+        9.0,
+        0.884_796_396_144_373,
+        26.617_398_529_422_4,
+    );
 }
 
 /// Longley: 16 years, six predictors that run together, higher level of difficulty.
@@ -84,7 +132,13 @@ fn longley() {
         (-0.051_104_105_653_580_7, 0.226_073_200_069_370),
         (1829.151_464_613_55, 455.478_499_142_212),
     ];
-    check(&found, &certified, 6.0, 304.854_073_561_965, 836_424.055_505_915);
+    check(
+        &found,
+        &certified,
+        6.0,
+        304.854_073_561_965,
+        836_424.055_505_915,
+    );
 }
 
 #[test]
