@@ -14,6 +14,8 @@
 //! - [`coupling_model`]: fill, rise, leakage and torque of the coupling, fitted to a drive.
 //! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
 //! - [`stack`]: measured parts to the stack of discs and plates to build.
+//! - [`traction`]: how the driving force divides between the axles; [`tested`]: how much of the
+//!   coupling a drive tested.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
@@ -25,6 +27,7 @@ pub mod coupling;
 pub mod coupling_model;
 pub mod diagnosis;
 pub mod drive;
+mod driveline;
 pub mod engagement;
 pub mod kinematics;
 pub mod measure;
@@ -36,6 +39,8 @@ pub mod stack;
 pub mod statistics;
 pub mod table;
 pub mod traffic_watch;
+pub mod tested;
+pub mod traction;
 pub mod transition;
 #[cfg(test)]
 mod trial;
