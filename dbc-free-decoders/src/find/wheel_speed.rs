@@ -6,7 +6,7 @@
 //! one format, one scale, the same quick changes, and yet four numbers, each with noise of its own.
 //! Four copies of one vehicle speed fail at the last, and the answer is then "none here".
 
-use super::candidate::{Candidate, Source, series, with_field};
+use super::candidate::{Candidate, Source, series};
 use super::reference::Aligned;
 use super::speed_scale::{self, SpeedScale};
 use super::statistics::{correlation, deviation, line, mean, regress, robust_line, slope, smooth};
@@ -332,14 +332,19 @@ fn judge(
             }
         }
     }
-    let raws: Vec<&[f64]> = four.iter().map(|like| like.raw.as_slice()).collect();
-    let common: Vec<f64> = (0..axis.len())
-        .map(|k| raws.iter().map(|raw| raw.get(k).copied().unwrap_or(0.0)).sum::<f64>() / 4.0)
-        .collect();
-    let scale = reference.and_then(|reference| speed_scale::estimate(&common, reference, axis));
+    let mut unproven = unproven;
+    let mut scale = reference
+        .and_then(|reference| speed_scale::estimate(&mean_of(&four, axis), reference, axis));
+    if let (Some(reference), Some(first)) = (reference, scale)
+        && leave_out_foreign_ones(sources, candidates, &mut four, &mut unproven, &first, axis)
+    {
+        scale = speed_scale::estimate(&mean_of(&four, axis), reference, axis);
+    }
     if reference.is_some() && scale.is_none() {
         return None;
     }
+    let common = mean_of(&four, axis);
+    let raws: Vec<&[f64]> = four.iter().map(|like| like.raw.as_slice()).collect();
     let mut score: f64 = 1.0;
     let mut evidence = Vec::new();
     let mut lower = |factor: f64, why: String| {
@@ -439,6 +444,62 @@ fn judge(
         );
     }
     Some(WheelSet { members, unproven, scale, score, evidence })
+}
+
+fn mean_of(four: &[SpeedLike; 4], axis: &Timeline) -> Vec<f64> {
+    let at = |like: &SpeedLike, k: usize| like.raw.get(k).copied().unwrap_or(0.0);
+    (0..axis.len()).map(|k| four.iter().map(|like| at(like, k)).sum::<f64>() / 4.0).collect()
+}
+
+/// Bits above that never moved and are ones would set the speed of code 0 far below nought. They are
+/// part of the field only as far as a standing car needs them; unused bits are often all ones.
+/// Returns whether the fields changed.
+fn leave_out_foreign_ones(
+    sources: &[Source],
+    candidates: &[Candidate],
+    four: &mut [SpeedLike; 4],
+    unproven: &mut [u8; 4],
+    scale: &SpeedScale,
+    axis: &Timeline,
+) -> bool {
+    /// Speed that a field may lack at its lower end, km/h.
+    const SLACK_KMH: f64 = 0.5;
+    let spare = unproven.iter().copied().min().unwrap_or(0);
+    let Some((length, still)) = four.first().and_then(|like| {
+        let source = sources.get(candidates.get(like.candidate)?.source)?;
+        let raw = like.field.extract(source.rows.data(0))?;
+        let length = like.field.length();
+        Some((length, raw >> (length - spare)))
+    }) else {
+        return false;
+    };
+    let weight = |bits: u8| f64::from(length - spare + bits).exp2();
+    let zero = -scale.offset_kmh / scale.scale_kmh;
+    // What code 0 would be with only the lowest `kept` of the still bits.
+    let zero_with = |kept: u8| {
+        let left_out = (still >> kept) as f64 * weight(kept);
+        zero - left_out
+    };
+    let slack = (SLACK_KMH + 2.0 * scale.u_offset_kmh) / scale.scale_kmh;
+    let Some(least) = (0..=spare).find(|&kept| zero_with(kept) >= -slack) else {
+        return false;
+    };
+    // Zeros above may belong to it; ones that nothing needs do not.
+    let more = (least..spare).take_while(|&bit| still >> bit & 1 == 0).count() as u8;
+    let kept = least + more;
+    if kept == spare {
+        return false;
+    }
+    for (like, unproven) in four.iter_mut().zip(unproven) {
+        let shorter = field_up_from(lowest_bit(&like.field), length - (spare - kept), like.field.order());
+        let source = candidates.get(like.candidate).and_then(|c| sources.get(c.source));
+        if let (Some(field), Some(source)) = (shorter, source) {
+            like.raw = series(source, &field, axis);
+            like.field = field;
+            *unproven = unproven.saturating_sub(spare - kept);
+        }
+    }
+    true
 }
 
 fn overlap(a: &Field, b: &Field) -> bool {
@@ -579,14 +640,3 @@ pub(crate) fn field_up_from(low: usize, length: u8, order: BitOrder) -> Option<F
     Field::new(u16::try_from(start).ok()?, length, order, Coding::Unsigned).ok()
 }
 
-/// Kept for candidates whose field was settled here.
-pub(crate) fn settled(
-    sources: &[Source],
-    candidates: &[Candidate],
-    like: &SpeedLike,
-    axis: &Timeline,
-) -> Option<Candidate> {
-    let candidate = candidates.get(like.candidate)?;
-    let source = sources.get(candidate.source)?;
-    Some(with_field(candidate.source, source, &candidate.segment, like.field, axis))
-}
