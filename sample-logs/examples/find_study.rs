@@ -1,7 +1,7 @@
 //! How often finding is right: cars drawn from seeds, a five-minute drive each, the true layout
 //! beside what was found.
 //!
-//!     cargo run -p slipwright-sample --example find_study -- [CARS] [FIRST_SEED] [wheels|none] [-v]
+//!     cargo run --example find_study -- [CARS] [FIRST_SEED] [wheels|none] [-v]
 //!
 //! `none` takes the wheel speeds off the bus, as behind a gateway: whatever is then found is false.
 //! The reference is the recording's satellite speed; `obd` leaves it out and relies on OBD-II answers
@@ -226,7 +226,16 @@ fn judge(
         entry.1 += usize::from(rank == Some(1));
         entry.2 += usize::from(rank.is_some_and(|rank| rank <= 3));
         if rank.is_none_or(|rank| rank > 3) {
-            line += &format!("; {role} at {rank:?}");
+            line += &format!("\n    {role} at {rank:?}: ");
+            let f = &truth.signal.field;
+            line += &format!("true {} {:?} {:?} {}", truth.id, (f.start(), f.length(), f.order()), f.coding(), truth.signal.scale);
+            if let Some(id) = findings.ids.iter().find(|id| id.bus == truth.bus && id.id == truth.id) {
+                let fields: Vec<_> = id.fields.iter().map(|f| (f.field.start(), f.field.length(), f.field.order().text(), f.distinct)).collect();
+                line += &format!(" found {fields:?}");
+            }
+            for p in of_role.take(3) {
+                line += &format!("\n      {:.2} {} {} {} {:?}", p.score, p.bus, p.id, p.field.start(), p.evidence);
+            }
         }
     }
     if verbose {

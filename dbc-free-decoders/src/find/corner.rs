@@ -95,9 +95,29 @@ struct Fit {
     sides: usize,
     axles: usize,
     alpha: f64,
-    t: f64,
+    /// Share of the axles' contrast that the law explains, and how much that is.
     share: f64,
+    explained_mps: f64,
+    /// Share of the sides' contrast in the variance of all three.
+    dominance: f64,
+    /// Standard deviations that the law's number lies off 0, turns counted as seconds.
+    deviations: f64,
 }
+
+impl Fit {
+    /// The law is a number of its own: near the usual alpha counts, and so does that turning moves
+    /// the sides more than anything else moves any pair.
+    fn merit(&self) -> f64 {
+        let off = (self.alpha.abs().max(1e-3) / USUAL_ALPHA).ln().abs();
+        self.share * self.dominance * (-(off / 0.5).powi(2)).exp()
+    }
+}
+
+/// What it takes to name the axles: deviations off 0, size of the cut corner, and lead over the next
+/// best way to pair the wheels.
+const LEAST_DEVIATIONS: f64 = 2.5;
+const LEAST_CUT_MPS: f64 = 0.006;
+const LEAST_LEAD: f64 = 2.0;
 
 /// Tells the corners of four speeds on the axis, m/s.
 pub(crate) fn tell(
@@ -116,7 +136,6 @@ pub(crate) fn tell(
     let accel: Vec<f64> =
         slope(&speed).iter().map(|s| (s / axis.step_s()).clamp(-12.0, 12.0)).collect();
     let moving = |k: usize| speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS);
-    // A constant share of speed is a tyre's size; taken out of each contrast.
     let contrasts: Vec<Vec<f64>> = PAIRINGS
         .iter()
         .map(|&pairing| contrast(speeds, pairing, window))
@@ -136,18 +155,24 @@ pub(crate) fn tell(
         corners.to_tell.push("drive at a walking pace or faster for some minutes, with turns both ways");
         return corners;
     }
-    let fits = axle_law(&contrasts, &speed, &accel, &steady, points);
+    let fits = axle_law(&contrasts, &speed, &accel, &steady, points, axis.step_s());
     let best = fits.first();
-    let second = fits.get(1).map_or(0.0, |fit| fit.t.abs());
-    let turned = best.filter(|fit| fit.t.abs() > 3.0 && ALPHA.contains(&fit.alpha.abs()) && fit.share > 0.15);
+    let second = fits.get(1).map_or(0.0, Fit::merit);
+    let turned = best.filter(|fit| {
+        fit.deviations > LEAST_DEVIATIONS
+            && ALPHA.contains(&fit.alpha.abs())
+            && fit.explained_mps > LEAST_CUT_MPS
+            && fit.merit() > LEAST_LEAD * second
+    });
     match turned {
         Some(fit) => {
             let alpha = geometry.wheelbase_m.zip(geometry.track_m).map_or(USUAL_ALPHA, |(l, w)| l * l / (2.0 * w * w));
-            let confidence = normal_share(fit.t.abs().min(6.0) - 0.5 * second.min(2.0));
-            set_axles(&mut corners, fit, confidence.min(0.999));
+            // How far the next best explanation is behind counts as well as the fit itself.
+            let lead = 1.0 - 0.15 * (LEAST_LEAD * second / fit.merit().max(1e-9)).min(1.0);
+            set_axles(&mut corners, fit, normal_share(fit.deviations.min(4.0)).min(0.999) * lead);
             corners.evidence.push(format!(
                 "in turns the front axle runs faster than the rear by {:.2} times the sides' difference squared over speed (geometry says about {alpha:.1}; {:.0} deviations)",
-                fit.alpha.abs(), fit.t.abs()
+                fit.alpha.abs(), fit.deviations
             ));
             tell_sides(&mut corners, fit.sides, &contrasts, reference, marks, geometry, axis, &speed);
         }
@@ -171,28 +196,32 @@ fn axle_law(
     accel: &[f64],
     steady: &dyn Fn(usize) -> bool,
     points: usize,
+    step_s: f64,
 ) -> Vec<Fit> {
     let at = |values: &[f64], k: usize| values.get(k).copied().unwrap_or(0.0);
     let mut fits = Vec::new();
     let empty = Vec::new();
+    let kept: Vec<usize> = (0..points).filter(|&k| steady(k)).collect();
+    // The tyres' own differences first.
+    let clear: Vec<Vec<f64>> = contrasts
+        .iter()
+        .map(|raw| {
+            let share = regress(&[speed], raw, &|k| steady(k)).and_then(|c| c.first().copied()).unwrap_or(0.0);
+            raw.iter().zip(speed).map(|(s, v)| s - share * v).collect()
+        })
+        .collect();
+    let variances: Vec<f64> = clear
+        .iter()
+        .map(|c| deviation(&kept.iter().map(|&k| at(c, k)).collect::<Vec<_>>()).powi(2))
+        .collect();
     for sides in 0..3 {
-        let raw = contrasts.get(sides).unwrap_or(&empty);
-        // The sides' own tyre difference first.
-        let share = regress(&[speed], raw, &|k| steady(k)).and_then(|c| c.first().copied()).unwrap_or(0.0);
-        let side: Vec<f64> = raw.iter().zip(speed).map(|(s, v)| s - share * v).collect();
+        let side = clear.get(sides).unwrap_or(&empty);
         let squared: Vec<f64> = (0..points)
-            .map(|k| at(&side, k).powi(2) / at(speed, k).max(LEAST_SPEED_MPS))
+            .map(|k| at(side, k).powi(2) / at(speed, k).max(LEAST_SPEED_MPS))
             .collect();
         for axles in (0..3).filter(|&axles| axles != sides) {
             let axle = contrasts.get(axles).unwrap_or(&empty);
             let columns: [&[f64]; 3] = [&squared, speed, accel];
-            let alpha_of = |keep: &dyn Fn(usize) -> bool| {
-                regress(&columns, axle, &|k| steady(k) && keep(k))
-                    .and_then(|c| c.first().copied())
-                    .unwrap_or(0.0)
-            };
-            let (alpha, u) = jackknife(points, alpha_of);
-            let kept: Vec<usize> = (0..points).filter(|&k| steady(k)).collect();
             let coefficients = regress(&columns, axle, &|k| steady(k));
             let Some(&[a, b, c]) = coefficients.as_deref() else {
                 continue;
@@ -203,21 +232,26 @@ fn axle_law(
                 .map(|&k| at(axle, k) - a * at(&squared, k) - b * at(speed, k) - c * at(accel, k))
                 .collect();
             let (signal, noise) = (deviation(&explained), deviation(&rest));
+            // Neighbouring points say the same; few turns say it seldom. Their number is that of
+            // the seconds that carry the squared term.
+            let weights: Vec<f64> = kept.iter().map(|&k| at(&squared, k).powi(2)).collect();
+            let (sum, sum2): (f64, f64) =
+                (weights.iter().sum(), weights.iter().map(|w| w * w).sum());
+            let seconds = sum * sum / sum2.max(1e-30) * step_s;
+            let share = signal * signal / (signal * signal + noise * noise).max(1e-12);
             fits.push(Fit {
                 sides,
                 axles,
-                alpha,
-                t: if u > 0.0 { alpha / u } else { 0.0 },
-                share: signal * signal / (signal * signal + noise * noise).max(1e-12),
+                alpha: a,
+                share,
+                explained_mps: signal,
+                dominance: variances.get(sides).copied().unwrap_or(0.0)
+                    / variances.iter().sum::<f64>().max(1e-12),
+                deviations: (seconds * share / (1.0 - share).max(1e-6)).sqrt(),
             });
         }
     }
-    // The law is a number of its own: near the usual alpha counts.
-    let merit = |fit: &Fit| {
-        let off = (fit.alpha.abs().max(1e-3) / USUAL_ALPHA).ln().abs();
-        fit.share * (-(off / 0.5).powi(2)).exp()
-    };
-    fits.sort_by(|a, b| merit(b).total_cmp(&merit(a)));
+    fits.sort_by(|a, b| b.merit().total_cmp(&a.merit()));
     fits
 }
 
@@ -257,7 +291,7 @@ fn axles_by_drive(
         return;
     };
     if t.abs() > 4.0 {
-        let fit = Fit { sides: 0, axles, alpha: t, t, share: 0.0 };
+        let fit = Fit { sides: 0, axles, alpha: t, share: 0.0, explained_mps: 0.0, dominance: 0.0, deviations: t.abs() };
         set_axles(corners, &fit, 0.7);
         corners.evidence.push("one axle runs faster when the car pulls and slower when it brakes: likely the front, if that is driven first".to_owned());
     }

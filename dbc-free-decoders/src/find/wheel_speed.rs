@@ -239,10 +239,7 @@ fn fours(
             });
             for pair_a in combinations(a, 2).iter().filter(|_| alike) {
                 for pair_b in combinations(b, 2) {
-                    if let (&[a1, a2], &[b1, b2]) = (pair_a.as_slice(), pair_b.as_slice())
-                        && same_place(likes, a1, b1)
-                        && same_place(likes, a2, b2)
-                    {
+                    if let (&[a1, a2], &[b1, b2]) = (pair_a.as_slice(), pair_b.as_slice()) {
                         sets.push([a1, a2, b1, b2]);
                     }
                 }
