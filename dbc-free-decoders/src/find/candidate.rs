@@ -117,7 +117,7 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
     if split.is_empty() {
         base.rows = std::mem::take(&mut id.rows);
         base.activity = std::mem::take(&mut id.activity);
-        base.segments = segments(&base.activity, base.bytes, &base.guards);
+        base.segments = segments(&base.activity, &base.rows, base.bytes, &base.guards);
         return vec![base];
     }
     let cases = split.len() as f64;
@@ -128,7 +128,7 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
             period_ns: period_ns * cases,
             late_ns: base.late_ns * cases,
             selector: Some(part.selector),
-            segments: segments(&part.activity, base.bytes, &base.guards),
+            segments: segments(&part.activity, &part.rows, base.bytes, &base.guards),
             rows: part.rows,
             activity: part.activity,
             ..base.clone()

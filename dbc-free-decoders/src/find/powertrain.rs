@@ -49,10 +49,6 @@ pub(crate) fn at_floor(c: &Candidate, at: &[usize], part: f64) -> f64 {
     low as f64 / at.len().max(1) as f64
 }
 
-fn part_of_range(c: &Candidate, at: &[usize]) -> f64 {
-    (mean(&pick(&c.raw, at)) - c.low) / (c.high - c.low).max(1e-9)
-}
-
 /// Compares every field with every value told by OBD-II and gives those that are the same number.
 pub(crate) fn told_by_obd(
     candidates: &[Candidate],
