@@ -47,7 +47,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         }
     }
     let mut dead = Vec::new();
-    for (engagement, found) in scene.measures.engagements.iter().zip(scene.found) {
+    for (engagement, found) in scene.engagements() {
         times(engagement, demand.is_ok(), gathered, &mut dead);
         if let (Ok(pressure), Ok(demand)) = (&pressure, &demand) {
             shortfall(scene, (pressure, demand), engagement, found, gathered);

@@ -27,7 +27,7 @@ pub fn shifts(cause: Cause) -> Shifts {
             (Hold, [0.02, 2.0]),
             (Ripple, [0.05, 1.2]),
         ],
-        Cause::WornLining => &[(TorquePerBar, [-0.20, -0.92])],
+        Cause::WornLining => &[(TorquePerBar, [-0.20, -0.92]), (HeldSlip, [0.4, 1.5])],
         Cause::ExcessClearance => &[(DeadTime, [0.30, 0.76]), (RiseTime, [0.01, 0.08])],
         Cause::DraggingPack => &[(DeadTime, [-0.155, -0.65]), (TurnDrag, [10.0, 35.0])],
         Cause::AeratedFluid => &[
@@ -36,7 +36,11 @@ pub fn shifts(cause: Cause) -> Shifts {
             (DeadScatter, [1.8, 3.2]),
         ],
         Cause::WarpedPlate => &[(OncePerTurn, [9.0, 30.0])],
-        Cause::Shudder => &[(Shudder, [0.3, 1.5]), (TorquePerBar, [-0.08, -0.3])],
+        Cause::Shudder => &[
+            (FrictionFall, [16.0, 58.0]),
+            (TorquePerBar, [-0.08, -0.3]),
+            (HeldSlip, [0.2, 1.2]),
+        ],
         Cause::TyreMismatch => &[(TyreRatio, [-0.9, -3.0])],
         Cause::InhibitedOrWiring | Cause::Healthy => &[],
     }
@@ -49,12 +53,12 @@ pub fn rests_on(cause: Cause) -> &'static [Feature] {
     match cause {
         Cause::WeakPump => &[RiseTime, DeadTime],
         Cause::LeakingPistonSeal => &[Hold, PressureShort],
-        Cause::WornLining => &[TorquePerBar],
+        Cause::WornLining => &[TorquePerBar, HeldSlip],
         Cause::ExcessClearance => &[DeadTime],
         Cause::DraggingPack => &[TurnDrag, DeadTime],
         Cause::AeratedFluid => &[DeadScatter, Ripple],
         Cause::WarpedPlate => &[OncePerTurn],
-        Cause::Shudder => &[Shudder],
+        Cause::Shudder => &[FrictionFall, Shudder],
         Cause::TyreMismatch => &[TyreRatio],
         Cause::InhibitedOrWiring | Cause::Healthy => &[],
     }

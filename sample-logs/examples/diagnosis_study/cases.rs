@@ -49,14 +49,22 @@ const HEALTHY: usize = 2;
 
 pub(crate) fn car(seed: u64, drives: u32, each: &mut dyn FnMut(Case)) {
     let mut random = Stream::new(seed, 77, Purpose::Programme);
-    // Every third car is the training car with its own tyres and sensors.
-    let car = match seed % 3 {
-        0 => Scenario {
+    // The training car with other tyres and sensors, another car that speaks as it does, or one
+    // that nobody has described.
+    let mut car = match seed % 6 {
+        0 | 2 | 4 => Scenario {
             car_seed: seed,
+            ..Scenario::default()
+        },
+        1 | 3 => Scenario {
+            car_seed: seed,
+            car: slipwright_sample::car::Car::drawn(seed),
             ..Scenario::default()
         },
         _ => Scenario::unknown_car(seed),
     };
+    // Traffic that nobody decodes only takes time.
+    car.bus.load = [0.0; 2];
     let mut number = 0;
     let mut case = |faults: Vec<Fault>, baseline: bool, random: &mut Stream| {
         number += 1;
