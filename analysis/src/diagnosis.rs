@@ -83,9 +83,7 @@ pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle
     let judgeable = blocked.is_none();
     let findings = marginals
         .iter()
-        .filter(|(cause, p)| {
-            *p >= SHOWN_FROM && (judgeable || *cause == Cause::InhibitedOrWiring)
-        })
+        .filter(|(cause, p)| *p >= SHOWN_FROM && (judgeable || *cause == Cause::InhibitedOrWiring))
         .map(|&(cause, probability)| Finding {
             cause,
             probability,
@@ -200,10 +198,7 @@ fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
             "the coupling cannot have worked: {first}; nothing can be said of the clutch"
         ));
     }
-    let absent: Vec<&String> = now
-        .iter()
-        .filter_map(|r| r.wiring.absent.first())
-        .collect();
+    let absent: Vec<&String> = now.iter().filter_map(|r| r.wiring.absent.first()).collect();
     if absent.len() == now.len()
         && let Some(first) = absent.first()
     {

@@ -53,7 +53,11 @@ pub(crate) fn run(args: &CheckArgs, out: &mut impl Write) -> Result<Answer, Fail
             .write_all(text::check::check(&output).as_bytes())
             .map_err(Failure::Printing)?,
     }
-    Ok(if output.ready { Answer::Done } else { Answer::No })
+    Ok(if output.ready {
+        Answer::Done
+    } else {
+        Answer::No
+    })
 }
 
 /// An interface's name is short and has no path or ending.
@@ -69,7 +73,10 @@ fn chosen(names: &[String]) -> Result<Vec<Measure>, Failure> {
     names
         .iter()
         .map(|name| {
-            let found = Measure::ALL.iter().copied().find(|m| m.key() == name.trim());
+            let found = Measure::ALL
+                .iter()
+                .copied()
+                .find(|m| m.key() == name.trim());
             found.ok_or_else(|| {
                 let known: Vec<&str> = Measure::ALL.iter().map(|m| m.key()).collect();
                 Failure::Usage(format!(

@@ -75,8 +75,7 @@ impl CheckOutput {
         readiness: &Readiness,
         trouble_codes: Option<Vec<TroubleCodesOutput>>,
     ) -> Self {
-        let mut findings: Vec<FindingOutput> =
-            readiness.findings.iter().map(Into::into).collect();
+        let mut findings: Vec<FindingOutput> = readiness.findings.iter().map(Into::into).collect();
         let set: Vec<String> = trouble_codes
             .iter()
             .flatten()

@@ -24,7 +24,9 @@ pub(crate) fn check(output: &CheckOutput) -> String {
     };
     let header = ["signal", "state", "Hz"].map(str::to_owned).to_vec();
     let rows = output.signals.iter().chain(&output.other_signals).map(|s| {
-        let rate = s.rate_hz.map_or_else(|| "-".to_owned(), |hz| format!("{hz:.0}"));
+        let rate = s
+            .rate_hz
+            .map_or_else(|| "-".to_owned(), |hz| format!("{hz:.0}"));
         vec![s.role.to_owned(), s.state.to_owned(), rate]
     });
     text.push_str(&table(header, rows.collect()));
@@ -34,7 +36,12 @@ pub(crate) fn check(output: &CheckOutput) -> String {
         }
     }
     for finding in &output.findings {
-        let _ = writeln!(text, "\n{}: {}", finding.what.replace('_', " "), finding.why);
+        let _ = writeln!(
+            text,
+            "\n{}: {}",
+            finding.what.replace('_', " "),
+            finding.why
+        );
         for line in &finding.evidence {
             let _ = writeln!(text, "  - {line}");
         }
@@ -45,7 +52,11 @@ pub(crate) fn check(output: &CheckOutput) -> String {
             (None, true) => "no codes".to_owned(),
             (None, false) => unit.codes.join(", "),
         };
-        let _ = writeln!(text, "  trouble codes, {}, {}: {said}", unit.unit, unit.list);
+        let _ = writeln!(
+            text,
+            "  trouble codes, {}, {}: {said}",
+            unit.unit, unit.list
+        );
     }
     for note in &output.notes {
         let _ = writeln!(text, "  note: {note}");

@@ -14,8 +14,10 @@
 
 mod bad_input;
 mod captures;
+mod check;
 mod compare;
 mod decode;
+mod diagnose;
 mod help;
 mod json;
 mod measure;

@@ -109,10 +109,7 @@ pub fn against_baseline(
     now: &[DriveRecord],
     baseline: &[DriveRecord],
 ) -> Option<Change> {
-    let mut sets = [
-        observations(now, feature),
-        observations(baseline, feature),
-    ];
+    let mut sets = [observations(now, feature), observations(baseline, feature)];
     if sets.iter().any(Vec::is_empty) {
         return None;
     }
@@ -236,7 +233,11 @@ fn take_off(
     };
     // A slope that its own uncertainty drowns is held back towards none.
     let trust = line.slope.powi(2) / (line.slope.powi(2) + line.u_slope.powi(2));
-    let slope = if trust.is_finite() { trust * line.slope } else { 0.0 };
+    let slope = if trust.is_finite() {
+        trust * line.slope
+    } else {
+        0.0
+    };
     let all: Vec<f64> = sets
         .iter()
         .flatten()

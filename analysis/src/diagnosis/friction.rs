@@ -139,7 +139,11 @@ fn held_slip(scene: &Scene<'_>, gathered: &mut Gathered) {
 /// show.
 fn to_torque(scene: &Scene<'_>) -> f64 {
     let v = scene.vehicle;
-    match (v.mass.kg, v.tyres.rolling_radius_m, v.driveline.rear_drive_ratio) {
+    match (
+        v.mass.kg,
+        v.tyres.rolling_radius_m,
+        v.driveline.rear_drive_ratio,
+    ) {
         (Some(kg), Some(radius_m), Some(ratio)) => kg * radius_m / ratio,
         _ => 1.0,
     }
@@ -171,13 +175,13 @@ fn samples(scene: &Scene<'_>) -> Result<Vec<Sample>, String> {
         let mut turn_rad = 0.0;
         let mut last: Option<(i64, f64)> = None;
         for i in trace.range(at_seconds(found.start_ns, -0.2), found.release_ns) {
-            let (Some(slip), Some(v_f), Some(v_r)) =
-                (trace.slip_mps(i), front.get(i), rear.get(i))
+            let (Some(slip), Some(v_f), Some(v_r)) = (trace.slip_mps(i), front.get(i), rear.get(i))
             else {
                 last = None;
                 continue;
             };
             let t = base[i];
+            let slip_ratio = slip / v_f.max(LEAST_MPS);
             let speed = slip_rad_s(v_f - v_r, ratio, radius_m);
             if let Some((before, was)) = last {
                 turn_rad += 0.5 * (was + speed) * seconds_between(before, t);
@@ -187,7 +191,7 @@ fn samples(scene: &Scene<'_>) -> Result<Vec<Sample>, String> {
             if !clear || v_r < LEAST_MPS {
                 continue;
             }
-            let bin = EDGES.partition_point(|&edge| edge <= slip / v_f.max(LEAST_MPS));
+            let bin = EDGES.partition_point(|&edge| edge <= slip_ratio);
             let (Some(bar), true) = (pressure.at(t), (1..EDGES.len()).contains(&bin)) else {
                 continue;
             };

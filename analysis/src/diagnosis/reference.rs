@@ -49,7 +49,9 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
         Feature::FrictionFall => usual(-5.0, 10.0),
         Feature::TurnDrag => usual(0.0, 4.0),
         Feature::TyreRatio => usual(0.0, 0.20),
-        Feature::Ripple | Feature::HeldSlip | Feature::FillCurrent | Feature::HoldCurrent => return None,
+        Feature::Ripple | Feature::HeldSlip | Feature::FillCurrent | Feature::HoldCurrent => {
+            return None;
+        }
     })
 }
 

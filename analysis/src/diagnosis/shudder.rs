@@ -64,9 +64,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         }
         let now = match closed.get(next) {
             Some(span) if t >= at_seconds(span.start_ns, CLOSES_S) && t <= span.end_ns => {
-                slip.get(i)
-                    .filter(|s| s.abs() < LOW_SLIP_MPS)
-                    .map(|_| true)
+                slip.get(i).filter(|s| s.abs() < LOW_SLIP_MPS).map(|_| true)
             }
             Some(span) if t >= at_seconds(span.start_ns, -0.2) => None,
             _ => Some(false),

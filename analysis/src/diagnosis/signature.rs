@@ -27,9 +27,14 @@ pub fn shifts(cause: Cause) -> Shifts {
             (Hold, [0.02, 2.0]),
             (Ripple, [0.05, 1.2]),
         ],
-        Cause::WornLining => &[(TorquePerBar, [-0.20, -0.92]), (HeldSlip, [0.4, 1.5])],
+        Cause::WornLining => &[
+            (TorquePerBar, [-0.20, -0.85]),
+            (HeldSlip, [0.35, 1.5]),
+            (FrictionFall, [8.0, 30.0]),
+            (Shudder, [0.2, 0.8]),
+        ],
         Cause::ExcessClearance => &[(DeadTime, [0.30, 0.76]), (RiseTime, [0.01, 0.08])],
-        Cause::DraggingPack => &[(DeadTime, [-0.155, -0.65]), (TurnDrag, [10.0, 35.0])],
+        Cause::DraggingPack => &[(DeadTime, [-0.155, -0.65]), (TurnDrag, [15.0, 60.0])],
         Cause::AeratedFluid => &[
             (DeadTime, [0.14, 0.48]),
             (RiseTime, [0.16, 0.49]),
@@ -37,8 +42,9 @@ pub fn shifts(cause: Cause) -> Shifts {
         ],
         Cause::WarpedPlate => &[(OncePerTurn, [9.0, 30.0])],
         Cause::Shudder => &[
-            (FrictionFall, [16.0, 58.0]),
-            (TorquePerBar, [-0.08, -0.3]),
+            (FrictionFall, [10.0, 40.0]),
+            (TorquePerBar, [-0.07, -0.26]),
+            (Shudder, [0.12, 1.2]),
             (HeldSlip, [0.2, 1.2]),
         ],
         Cause::TyreMismatch => &[(TyreRatio, [-0.9, -3.0])],
@@ -88,7 +94,10 @@ mod tests {
                 assert_eq!(shift(cause, feature, 0.0), 0.0);
                 assert!((shift(cause, feature, 0.3) - mild).abs() < 1e-12);
                 assert!((shift(cause, feature, 1.0) - full).abs() < 1e-12);
-                assert!(mild * full > 0.0 && full.abs() >= mild.abs(), "{cause:?} {feature:?}");
+                assert!(
+                    mild * full > 0.0 && full.abs() >= mild.abs(),
+                    "{cause:?} {feature:?}"
+                );
             }
         }
     }

@@ -1,11 +1,11 @@
 //! Findings in words: short sentences with numbers, for and against.
 
+use super::NotJudged;
 use super::cause::Cause;
 use super::change::{Against, Change};
 use super::feature::{Feature, Scale};
 use super::record::DriveRecord;
 use super::signature::shift;
-use super::NotJudged;
 use crate::report::number;
 
 /// A change counts from this many of its uncertainties on.
@@ -93,10 +93,7 @@ pub(super) fn evidence(cause: Cause, changes: &[Change], now: &[DriveRecord]) ->
                 format!("against: {}, where this cause moves it", sentence(change)),
             ));
         } else if expected == 0.0 && clear {
-            told.push((
-                0.5,
-                format!("not explained by it: {}", sentence(change)),
-            ));
+            told.push((0.5, format!("not explained by it: {}", sentence(change))));
         }
     }
     told.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -119,9 +116,8 @@ fn lowest_supply(now: &[DriveRecord]) -> Option<f64> {
 }
 
 fn healthy(changes: &[Change]) -> Vec<String> {
-    let (clear, still): (Vec<&Change>, Vec<&Change>) = changes
-        .iter()
-        .partition(|c| c.shift.abs() > CLEAR * c.u);
+    let (clear, still): (Vec<&Change>, Vec<&Change>) =
+        changes.iter().partition(|c| c.shift.abs() > CLEAR * c.u);
     let mut lines: Vec<String> = clear
         .iter()
         .map(|c| format!("against: {}", sentence(c)))

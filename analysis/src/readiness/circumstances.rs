@@ -44,7 +44,10 @@ pub(super) fn describe(drive: &Drive, events_ns: &[i64]) -> Vec<String> {
         format!("above {:.0} km/h", 3.6 * v)
     });
     look(Role::SteeringAngle, true, &|rad| {
-        format!("with the steering wheel turned beyond {:.0} degrees", rad.to_degrees())
+        format!(
+            "with the steering wheel turned beyond {:.0} degrees",
+            rad.to_degrees()
+        )
     });
     if let Some(sentence) = bumps(drive, events_ns) {
         found.push(sentence);
@@ -53,10 +56,13 @@ pub(super) fn describe(drive: &Drive, events_ns: &[i64]) -> Vec<String> {
 }
 
 fn near(channel: &Channel, t_ns: i64) -> Option<f64> {
-    channel.at(t_ns).or_else(|| channel.held_at(t_ns)).or_else(|| {
-        // An event may take this very signal away: what it was shortly before counts.
-        channel.held_at(at_seconds(t_ns, -AROUND_S))
-    })
+    channel
+        .at(t_ns)
+        .or_else(|| channel.held_at(t_ns))
+        .or_else(|| {
+            // An event may take this very signal away: what it was shortly before counts.
+            channel.held_at(at_seconds(t_ns, -AROUND_S))
+        })
 }
 
 fn outstanding(over: usize, events: usize, where_: &str) -> Option<String> {

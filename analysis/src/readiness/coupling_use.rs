@@ -77,9 +77,9 @@ pub(super) fn coupling_use(
         (Some(&a), Some(&b)) => seconds_between(a, b),
         _ => 0.0,
     };
-    let inhibited_share = inhibited.as_ref().map(|spans| {
-        (spans.iter().map(Span::seconds).sum::<f64>() / total_s.max(1e-3)).min(1.0)
-    });
+    let inhibited_share = inhibited
+        .as_ref()
+        .map(|spans| (spans.iter().map(Span::seconds).sum::<f64>() / total_s.max(1e-3)).min(1.0));
     let calls = calls(drive, kinematics, &closed);
     let answered = |&t: &i64| {
         let until = at_seconds(t, ANSWER_S);
@@ -90,12 +90,7 @@ pub(super) fn coupling_use(
     let known = |t: &i64| {
         demand.is_some_and(|d| d.held_at(*t).is_some() || d.at(at_seconds(*t, ANSWER_S)).is_some())
     };
-    let unanswered = demand.map(|_| {
-        calls
-            .iter()
-            .filter(|t| known(t) && !answered(t))
-            .count()
-    });
+    let unanswered = demand.map(|_| calls.iter().filter(|t| known(t) && !answered(t)).count());
     let (demands, without_pressure) = pressure_follows(drive, demand, &closed, vehicle);
     let (could_work, why) = verdict(
         demand,
@@ -150,7 +145,10 @@ fn verdict(
         };
         return (CouldWork::NotKnown, why.into());
     }
-    (CouldWork::Yes, "the coupling was demanded and closed".into())
+    (
+        CouldWork::Yes,
+        "the coupling was demanded and closed".into(),
+    )
 }
 
 fn inhibited_spans(drive: &Drive) -> Option<Vec<Span>> {
@@ -217,7 +215,12 @@ fn pedal_calls(drive: &Drive, pedal: &Channel, closed: &[ClosedSpan]) -> Vec<i64
     // Of the answered calls nearly all lie above this pedal.
     let answered: Vec<f64> = closed
         .iter()
-        .map(|span| top_within(at_seconds(span.start_ns, -0.2), at_seconds(span.start_ns, ANSWER_S)))
+        .map(|span| {
+            top_within(
+                at_seconds(span.start_ns, -0.2),
+                at_seconds(span.start_ns, ANSWER_S),
+            )
+        })
         .filter(|&top| top > 5.0)
         .collect();
     let needed = match quantile(&answered, 0.75) {
@@ -344,9 +347,7 @@ pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<Finding> {
             blocking: true,
         });
     }
-    if coupling.demands > 0
-        && coupling.without_pressure as f64 >= 0.5 * coupling.demands as f64
-    {
+    if coupling.demands > 0 && coupling.without_pressure as f64 >= 0.5 * coupling.demands as f64 {
         findings.push(Finding {
             what: "no_pressure",
             why: "Demand rises and pressure does not. Pump, its supply, valve or pressure sensor fail: check fuse, connector and pump current before the clutch.".into(),

@@ -50,8 +50,14 @@ pub(super) fn findings(
 /// Identifiers that fell silent on one bus.
 fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Finding> {
     let events = events(bus);
-    let single: Vec<&Event> = events.iter().filter(|e| !e.whole_bus && e.ids.len() == 1).collect();
-    let groups: Vec<&Event> = events.iter().filter(|e| !e.whole_bus && e.ids.len() > 1).collect();
+    let single: Vec<&Event> = events
+        .iter()
+        .filter(|e| !e.whole_bus && e.ids.len() == 1)
+        .collect();
+    let groups: Vec<&Event> = events
+        .iter()
+        .filter(|e| !e.whole_bus && e.ids.len() > 1)
+        .collect();
     let whole: Vec<&Event> = events.iter().filter(|e| e.whole_bus).collect();
     let mut findings = Vec::new();
     let mut by_id: BTreeMap<CanId, Vec<&Event>> = BTreeMap::new();
@@ -116,9 +122,13 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
     }
     for finding in &mut findings {
         if let Some(volts) = low_supply(drive, &events) {
-            finding.evidence.push(format!("supply down to {volts:.1} V at those times"));
+            finding
+                .evidence
+                .push(format!("supply down to {volts:.1} V at those times"));
             finding.what = "supply_voltage";
-            finding.why.push_str(" The supply breaks down with it: battery, earth and fuse first.");
+            finding
+                .why
+                .push_str(" The supply breaks down with it: battery, earth and fuse first.");
         }
     }
     findings

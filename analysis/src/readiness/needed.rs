@@ -61,9 +61,9 @@ pub fn needed(described: &DecoderFile, chosen: &[Measure]) -> Needed {
         let roles = roles_of(measure);
         // Of a car that tells no engine torque nobody can ask for its share.
         if measure == Measure::TransferFraction && !known.contains(&Role::EngineTorque) {
-            needed
-                .notes
-                .push("transfer_fraction is left out: the decoder file has no engine.torque".into());
+            needed.notes.push(
+                "transfer_fraction is left out: the decoder file has no engine.torque".into(),
+            );
             continue;
         }
         needed.roles.extend(roles);
@@ -79,7 +79,8 @@ pub fn needed(described: &DecoderFile, chosen: &[Measure]) -> Needed {
         .extend(HELPFUL.iter().filter(|role| known.contains(role)));
     if !known.contains(&Role::CouplingDemand) {
         needed.notes.push(
-            "the decoder file has no coupling.demand; times will count from the onset of slip".into(),
+            "the decoder file has no coupling.demand; times will count from the onset of slip"
+                .into(),
         );
     }
     if !known.contains(&Role::CouplingInhibited) {

@@ -215,8 +215,14 @@ fn why_invalid(series: &Series) -> String {
     let count = |reason| series.invalid.iter().filter(|i| i.reason == reason).count();
     let reasons = [
         (InvalidReason::RawCode, "the car says \"not available\""),
-        (InvalidReason::BelowMin, "values lie below the decoder file's min"),
-        (InvalidReason::AboveMax, "values lie above the decoder file's max"),
+        (
+            InvalidReason::BelowMin,
+            "values lie below the decoder file's min",
+        ),
+        (
+            InvalidReason::AboveMax,
+            "values lie above the decoder file's max",
+        ),
         (InvalidReason::NotFinite, "values are no numbers"),
         (InvalidReason::FrameTooShort, "frames are too short for it"),
     ];

@@ -135,12 +135,15 @@ fn set(
         vec![Surface::Gravel],
         vec![Surface::Wet, Surface::Gravel],
         vec![Surface::Gravel, Surface::Dry],
-        vec![Surface::Wet],
         vec![Surface::Gravel, Surface::Snow],
     ];
-    let k = (random.uniform() * surfaces.len() as f64) as usize;
+    // Most people go back to the road where they drove before.
+    let k = match random.chance(0.7) {
+        true => car.car_seed as usize % surfaces.len(),
+        false => (random.uniform() * surfaces.len() as f64) as usize,
+    };
     let low = random.between(50.0, 65.0);
-    let cold = random.between(20.0, 45.0);
+    let cold = random.between(25.0, 45.0);
     let campaign = Campaign {
         drives,
         launches: 4,
@@ -148,7 +151,7 @@ fn set(
         turn_ins: 1,
         coasts: 2,
         throttle_percent: [low, low + 20.0],
-        fluid_c: [cold, cold + 15.0],
+        fluid_c: [cold, cold + 20.0],
         surfaces: surfaces[k.min(surfaces.len() - 1)].clone(),
         ..Campaign::default()
     };

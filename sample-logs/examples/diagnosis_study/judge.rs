@@ -26,7 +26,12 @@ pub(crate) fn judge(files: &[PathBuf], wrong: bool, shifts: bool) {
                 "against the vehicle file and what is usual"
             }
         );
-        count(&cases, with_baseline, wrong && with_baseline, shifts && with_baseline);
+        count(
+            &cases,
+            with_baseline,
+            wrong && with_baseline,
+            shifts && with_baseline,
+        );
     }
 }
 

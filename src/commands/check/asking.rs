@@ -63,7 +63,11 @@ pub(super) async fn ask(
     let is_obd = to_all || ControlUnit::from_answer(unit.response_id).is_some();
     let mut messages: Vec<(&'static str, Vec<u8>)> = Vec::new();
     if is_obd {
-        messages.extend(OBD_LISTS.iter().map(|(kind, name)| (*name, vec![kind.service()])));
+        messages.extend(
+            OBD_LISTS
+                .iter()
+                .map(|(kind, name)| (*name, vec![kind.service()])),
+        );
     }
     if !to_all {
         messages.push(("by status", codes_request(COUNTS).to_vec()));

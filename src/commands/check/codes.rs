@@ -59,7 +59,8 @@ impl Heard {
 
     pub(super) fn push(&mut self, frame: &Frame<'_>) {
         let is_answer = frame.flags.carries_data()
-            && (self.answer_ids.contains(&frame.id) || ControlUnit::from_answer(frame.id).is_some());
+            && (self.answer_ids.contains(&frame.id)
+                || ControlUnit::from_answer(frame.id).is_some());
         if !is_answer {
             return;
         }
@@ -75,12 +76,15 @@ impl Heard {
     }
 
     pub(super) fn finish(self) -> Vec<TroubleCodesOutput> {
-        let lists = self.lists.into_iter().map(|((id, list), codes)| TroubleCodesOutput {
-            unit: id.to_string(),
-            list,
-            codes,
-            why: None,
-        });
+        let lists = self
+            .lists
+            .into_iter()
+            .map(|((id, list), codes)| TroubleCodesOutput {
+                unit: id.to_string(),
+                list,
+                codes,
+                why: None,
+            });
         lists.collect()
     }
 }

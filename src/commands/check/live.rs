@@ -77,7 +77,9 @@ async fn heard(
     for name in names {
         let socket = open(name)?;
         if !interface::is_up(name) {
-            notes.push(format!("{name} is down; set it up with the bit rate of the car's bus"));
+            notes.push(format!(
+                "{name} is down; set it up with the bit rate of the car's bus"
+            ));
         }
         sockets.push(socket);
     }
