@@ -16,7 +16,7 @@ use slipwright_decoders::role::Role;
 use super::feature::Feature;
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::{at_seconds, seconds_between};
-use crate::engagement::SlipTrace;
+use crate::engagement::{Kind, SlipTrace};
 use crate::kinematics::slip_rad_s;
 use crate::robust::median;
 
@@ -37,19 +37,32 @@ const LEAST_SPREAD_BAR: f64 = 0.8;
 /// A swing needs this much relative turn within an engagement, rad.
 const LEAST_TURN_RAD: f64 = 3.5;
 
+/// Swing that the tyre curve alone may leave in an engagement, as a share of the torque.
+const LEFT_OVER: f64 = 0.06;
+/// Sliding speed over which friction passes from its value at rest to its value in sliding, m/s,
+/// and the lining's usual middle radius, m. Common practice, no source.
+const FADE_MPS: f64 = 0.2;
+const USUAL_LINING_M: f64 = 0.065;
+/// The difference between low and high slip is told at most this badly, per cent.
+const FALL_TOLD: f64 = 40.0;
+
 struct Sample {
     engagement: usize,
     bin: usize,
     turn_rad: f64,
     bar: f64,
+    /// Share of the friction that is not yet faded with sliding speed.
+    still: f64,
     accel: f64,
 }
 
 pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     let both = |gathered: &mut Gathered, why: String| {
         gathered.lacks(Feature::TorquePerBar, why.clone());
+        gathered.lacks(Feature::FrictionFall, why.clone());
         gathered.lacks(Feature::OncePerTurn, why);
     };
+    held_slip(scene, gathered);
     let samples = match samples(scene) {
         Ok(samples) => samples,
         Err(why) => return both(gathered, why),
@@ -71,6 +84,15 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
             "the car's acceleration does not tell the coupling's torque in this drive",
         );
     }
+    match fall(&samples) {
+        Some((percent, u)) if u < FALL_TOLD => {
+            gathered.add(Feature::FrictionFall, Observation::plain(percent, u));
+        }
+        _ => gathered.lacks(
+            Feature::FrictionFall,
+            "too little slip, low and high, to compare friction at both",
+        ),
+    }
     match swing(&samples, &fit) {
         Some((percent, u)) => {
             gathered.add(Feature::OncePerTurn, Observation::plain(percent, u));
@@ -79,6 +101,37 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
             Feature::OncePerTurn,
             "no engagement slipped for more than half a relative turn",
         ),
+    }
+}
+
+/// A slip of this size cannot be told from none, m/s.
+const NO_SLIP_MPS: f64 = 0.05;
+/// From this long after the demand a sound coupling has closed and holds; looked at for so long, s.
+const HELD_FROM_S: f64 = 0.45;
+const HELD_TO_S: f64 = 1.5;
+
+/// Slip that is left while the coupling holds, straight on.
+fn held_slip(scene: &Scene<'_>, gathered: &mut Gathered) {
+    let Ok(trace) = SlipTrace::of(scene.drive, scene.kinematics) else {
+        gathered.lacks(Feature::HeldSlip, "slip cannot be told");
+        return;
+    };
+    for (engagement, found) in scene.engagements() {
+        if engagement.kind == Kind::TurnIn {
+            continue;
+        }
+        let from = at_seconds(found.start_ns, HELD_FROM_S);
+        let to = at_seconds(found.start_ns, HELD_TO_S).min(found.release_ns);
+        let values: Vec<f64> = trace
+            .range(from, to)
+            .filter_map(|i| trace.slip_mps(i))
+            .collect();
+        if values.len() >= 10
+            && let Some(middle) = median(&values)
+        {
+            let value = (middle.max(0.0) + NO_SLIP_MPS).ln();
+            gathered.add(Feature::HeldSlip, Observation::plain(value, 0.1));
+        }
     }
 }
 
@@ -111,10 +164,14 @@ fn samples(scene: &Scene<'_>) -> Result<Vec<Sample>, String> {
     };
     let ratio = vehicle.driveline.rear_drive_ratio.unwrap_or(2.5);
     let radius_m = vehicle.tyres.rolling_radius_m.unwrap_or(0.31);
+    let lining_m = match (c.outer_radius_m, c.inner_radius_m) {
+        (Some(outer), Some(inner)) => 0.5 * (outer + inner),
+        _ => USUAL_LINING_M,
+    };
     let base = drive.base_ns();
     let half_ns = (HALF_SPAN_S * 1e9) as i64;
     let mut samples = Vec::new();
-    for (engagement, found) in scene.found.iter().enumerate() {
+    for (engagement, (_, found)) in scene.engagements().enumerate() {
         let mut turn_rad = 0.0;
         let mut last: Option<(i64, f64)> = None;
         for i in trace.range(at_seconds(found.start_ns, -0.2), found.release_ns) {
@@ -124,6 +181,7 @@ fn samples(scene: &Scene<'_>) -> Result<Vec<Sample>, String> {
                 continue;
             };
             let t = base[i];
+            let slip_ratio = slip / v_f.max(LEAST_MPS);
             let speed = slip_rad_s(v_f - v_r, ratio, radius_m);
             if let Some((before, was)) = last {
                 turn_rad += 0.5 * (was + speed) * seconds_between(before, t);
@@ -133,7 +191,7 @@ fn samples(scene: &Scene<'_>) -> Result<Vec<Sample>, String> {
             if !clear || v_r < LEAST_MPS {
                 continue;
             }
-            let bin = EDGES.partition_point(|&edge| edge <= slip / v_f.max(LEAST_MPS));
+            let bin = EDGES.partition_point(|&edge| edge <= slip_ratio);
             let (Some(bar), true) = (pressure.at(t), (1..EDGES.len()).contains(&bin)) else {
                 continue;
             };
@@ -152,6 +210,7 @@ fn samples(scene: &Scene<'_>) -> Result<Vec<Sample>, String> {
                     bin,
                     turn_rad,
                     bar: (bar - touch_bar).max(0.0),
+                    still: (-speed.abs() * lining_m / FADE_MPS).exp(),
                     accel,
                 });
             }
@@ -223,6 +282,60 @@ fn fit(samples: &[Sample]) -> Option<Fit> {
     Some(Fit { slope, u, left })
 }
 
+/// Friction at low slip over that at high slip, less one, per cent, and its uncertainty: the slope
+/// within bins again, with a second term for the share of friction that sliding has not faded.
+fn fall(samples: &[Sample]) -> Option<(f64, f64)> {
+    let mut sums = [(0.0, [0.0; 3]); EDGES.len()];
+    let row = |s: &Sample| [s.bar, s.bar * s.still, s.accel];
+    for s in samples {
+        let sum = &mut sums[s.bin];
+        sum.0 += 1.0;
+        for (to, value) in sum.1.iter_mut().zip(row(s)) {
+            *to += value;
+        }
+    }
+    let centred = |s: &Sample| {
+        let (n, sum) = sums[s.bin];
+        let [p, q, a] = row(s);
+        [p - sum[0] / n, q - sum[1] / n, a - sum[2] / n]
+    };
+    let (mut pp, mut pq, mut qq, mut pa, mut qa) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for s in samples {
+        let [p, q, a] = centred(s);
+        pp += p * p;
+        pq += p * q;
+        qq += q * q;
+        pa += p * a;
+        qa += q * a;
+    }
+    let determinant = pp * qq - pq * pq;
+    if determinant <= 1e-3 * pp * qq {
+        return None;
+    }
+    let slope = (qq * pa - pq * qa) / determinant;
+    let extra = (pp * qa - pq * pa) / determinant;
+    if slope <= 0.0 {
+        return None;
+    }
+    let last = samples.iter().map(|s| s.engagement).max()?;
+    let mut scores = vec![[0.0; 2]; last + 1];
+    for s in samples {
+        let [p, q, a] = centred(s);
+        let r = a - slope * p - extra * q;
+        scores[s.engagement][0] += p * r;
+        scores[s.engagement][1] += q * r;
+    }
+    let ratio = extra / slope;
+    // Derivative of the ratio by the two slopes, through the inverse of the normal matrix.
+    let by_p = (-pq - ratio * qq) / determinant / slope;
+    let by_q = (pp + ratio * pq) / determinant / slope;
+    let variance: f64 = scores
+        .iter()
+        .map(|[p, q]| (by_p * p + by_q * q).powi(2))
+        .sum();
+    Some((100.0 * ratio, 100.0 * variance.sqrt()))
+}
+
 /// The swing once per relative turn as a share of the coupling's torque, per cent, and its
 /// uncertainty: the root of the mean square over engagements, noise taken off.
 fn swing(samples: &[Sample], fit: &Fit) -> Option<(f64, f64)> {
@@ -243,13 +356,31 @@ fn swing(samples: &[Sample], fit: &Fit) -> Option<(f64, f64)> {
         }
         from = to;
     }
-    let middle = median(&squares)?;
-    let percent = 100.0 * middle.abs().sqrt() * middle.signum();
-    Some((percent, 3.0 / (squares.len() as f64).sqrt()))
+    // What the tyre curve leaves unexplained counts as noise of each engagement too.
+    let weights: Vec<f64> = squares
+        .iter()
+        .map(|(_, noise)| 1.0 / (noise + LEFT_OVER * LEFT_OVER).powi(2))
+        .collect();
+    let total: f64 = weights.iter().sum();
+    if squares.is_empty() || total <= 0.0 {
+        return None;
+    }
+    let mean = squares
+        .iter()
+        .zip(&weights)
+        .map(|((square, _), w)| square * w)
+        .sum::<f64>()
+        / total;
+    let u_square = (1.0 / total).sqrt();
+    let amplitude = mean.abs().sqrt();
+    Some((
+        100.0 * amplitude * mean.signum(),
+        100.0 * u_square / (2.0 * amplitude.max(u_square.sqrt()).max(0.02)),
+    ))
 }
 
-/// Square of the swing's share in one engagement, less what noise brings.
-fn swing_of(samples: &[Sample], left: &[f64], slope: f64) -> Option<f64> {
+/// Square of the swing's share in one engagement, less what noise brings; and that noise.
+fn swing_of(samples: &[Sample], left: &[f64], slope: f64) -> Option<(f64, f64)> {
     let carrying: Vec<(f64, f64)> = samples
         .iter()
         .zip(left)
@@ -280,5 +411,5 @@ fn swing_of(samples: &[Sample], left: &[f64], slope: f64) -> Option<f64> {
     // Neighbouring samples share their errors.
     let widen = crate::robust::neighbour_widening(rest.as_slice()).powi(2);
     let noise = variance * widen * (normal[(2, 2)] + normal[(3, 3)]);
-    Some(found[2] * found[2] + found[3] * found[3] - noise)
+    Some((found[2] * found[2] + found[3] * found[3] - noise, noise))
 }

@@ -46,9 +46,12 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
         Feature::PressureShort => usual(0.2, 0.03_f64.mul_add(c.max_pressure_bar?, 0.2)),
         Feature::OncePerTurn => usual(0.0, 4.0),
         Feature::Shudder => usual(1.4_f64.ln(), 0.35),
+        Feature::FrictionFall => usual(-5.0, 10.0),
         Feature::TurnDrag => usual(0.0, 4.0),
         Feature::TyreRatio => usual(0.0, 0.20),
-        Feature::Ripple | Feature::FillCurrent | Feature::HoldCurrent => return None,
+        Feature::Ripple | Feature::HeldSlip | Feature::FillCurrent | Feature::HoldCurrent => {
+            return None;
+        }
     })
 }
 
