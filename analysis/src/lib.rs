@@ -15,9 +15,12 @@
 //! - [`stack`]: measured parts to the stack of discs and plates to build.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
+//! - [`trend`]: measured drives over months and kilometres ([`trend::trend`]).
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
+//! - [`book`]: work done on the car, and what is due.
 //! - [`chart`], [`report`]: pictures and the page; they compute nothing.
 
+pub mod book;
 pub mod chart;
 pub mod comparison;
 pub mod coupling;
@@ -32,6 +35,7 @@ pub mod stack;
 pub mod statistics;
 pub mod table;
 pub mod transition;
+pub mod trend;
 #[cfg(test)]
 mod trial;
 pub mod vehicle;

@@ -13,9 +13,10 @@
 //!   that few clusters leave.
 //! - [`holm`]: several questions asked of the same data.
 //! - [`student_t`]: p values, quantiles and power of t tests.
-//! - [`theil_sen`]: a slope that outliers cannot move.
+//! - [`theil_sen`]: a slope that outliers cannot move; [`change_points`]: where a series changes.
 //! - [`nearest`]: the closest point within a box, for matching.
 
+pub mod change_points;
 pub mod hodges_lehmann;
 pub mod holm;
 pub mod mann_whitney;
