@@ -18,9 +18,12 @@
 //!   coupling a drive tested.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
+//! - [`trend`]: measured drives over months and kilometres ([`trend::trend`]).
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
+//! - [`book`]: work done on the car, and what is due.
 //! - [`chart`], [`report`]: pictures and the page; they compute nothing.
 
+pub mod book;
 pub mod chart;
 pub mod comparison;
 pub mod coupling;
@@ -42,6 +45,7 @@ pub mod traffic_watch;
 pub mod tested;
 pub mod traction;
 pub mod transition;
+pub mod trend;
 #[cfg(test)]
 mod trial;
 pub mod vehicle;
