@@ -316,8 +316,13 @@
         text.textContent = reading(signal, value);
         if (value !== null) said.push(signal.name + " " + SIDES[side] + " " + text.textContent);
       });
-      // uPlot hands the pointer's own moves on to the others.
-      if (!from) u.setCursor({ left: u.valToPos(t, "x"), top: 0 }, false);
+    }
+    // uPlot hands the pointer's own moves on to the others itself, and lays out anew only when the
+    // present task is over.
+    if (!from) {
+      queueMicrotask(() => {
+        for (const { u } of state.panels) u.setCursor({ left: u.valToPos(state.cursor, "x"), top: 0 }, false);
+      });
     }
     let time = seconds(t) + " from " + (picked.find((e) => e)?.reference ?? "demand");
     if (state.pin !== null) time += "; " + seconds(t - state.pin) + " from the pin";
