@@ -151,10 +151,11 @@ const checks = {
     await page.keyboard.up("Shift");
     assert.notEqual(await text(page, "viewer-range"), before);
     assert.ok(Math.abs((await shown(page)) - dragged) < 0.01);
+    const moved = await text(page, "viewer-range");
     await page.keyboard.down("Control");
     await page.mouse.wheel(0, -200);
     await page.keyboard.up("Control");
-    await page.waitForFunction((range) => document.getElementById("viewer-range").textContent !== range, before);
+    await page.waitForFunction((range) => document.getElementById("viewer-range").textContent !== range, moved);
     assert.ok((await shown(page)) < dragged);
     await page.locator("#viewer-whole").click();
     assert.equal(await shown(page), whole);
