@@ -14,6 +14,7 @@
 //! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
+//! - [`test_card`]: what a drive must hold so that it counts, and what it holds already.
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
 //! - [`chart`], [`report`]: pictures and the page; they compute nothing.
 
@@ -29,6 +30,7 @@ pub mod report;
 mod robust;
 pub mod statistics;
 pub mod table;
+pub mod test_card;
 pub mod transition;
 #[cfg(test)]
 mod trial;

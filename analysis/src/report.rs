@@ -29,7 +29,7 @@ mod wording;
 
 #[cfg(test)]
 #[path = "../examples/report_preview/drives.rs"]
-mod drives;
+pub(crate) mod drives;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
