@@ -15,6 +15,7 @@ use slipwright_decoders::unit::Quantity;
 pub use self::channel::{Channel, at_seconds, seconds_between};
 use self::channel::{KeepOrder, kept_counts};
 pub use self::column::Column;
+use crate::coupling_model::CouplingModel;
 use crate::engagement::Engagement;
 use crate::measure::{Measured, Missing};
 use crate::vehicle::Vehicle;
@@ -50,6 +51,8 @@ pub struct DriveMeasures {
     pub radius_ratio: RadiusRatio,
     /// Engagements in time order.
     pub engagements: Vec<Engagement>,
+    /// The coupling's model, fitted to all engagements together.
+    pub coupling_model: CouplingModel,
     /// What a reader of the numbers must know, in plain sentences.
     pub warnings: Vec<String>,
 }

@@ -11,7 +11,9 @@
 //! - [`kinematics`]: radius correction, axle speeds, front-rear slip.
 //! - [`transition`]: state levels and crossing times of a step (IEEE Std 181).
 //! - [`engagement`]: where the coupling closes and opens ([`engagement::find_engagements`]).
+//! - [`coupling_model`]: fill, rise, leakage and torque of the coupling, fitted to a drive.
 //! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
+//! - [`stack`]: measured parts to the stack of discs and plates to build.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
 //! - [`test_card`]: what a drive must hold so that it counts, and what it holds already.
@@ -21,16 +23,21 @@
 pub mod chart;
 pub mod comparison;
 pub mod coupling;
+pub mod coupling_model;
+pub mod diagnosis;
 pub mod drive;
 pub mod engagement;
 pub mod kinematics;
 pub mod measure;
 pub mod measures;
+pub mod readiness;
 pub mod report;
 mod robust;
+pub mod stack;
 pub mod statistics;
 pub mod table;
 pub mod test_card;
+pub mod traffic_watch;
 pub mod transition;
 #[cfg(test)]
 mod trial;

@@ -22,10 +22,11 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
 
 use self::view::View;
+use crate::coupling_model::coupling_model;
 use crate::drive::{Drive, DriveMeasures, at_seconds, seconds_between};
 use crate::engagement::{Engagement, Found, RoleTrace, Trace, closed_spans, find_engagements};
 use crate::kinematics::Kinematics;
-use crate::measure::{Measure, Measured, TransferEstimate};
+use crate::measure::{Measure, Measured, Missing, TransferEstimate};
 use crate::transition::Rise;
 use crate::vehicle::Vehicle;
 
@@ -67,6 +68,8 @@ pub fn measure_drive(
     let mut warnings = drive.warnings().to_vec();
     warnings.extend(finds.warnings);
     warnings.extend(warnings_of(&drive, &kinematics));
+    let carried = Err(Missing::NotIdentifiable(""));
+    let coupling_model = coupling_model(&drive, &finds.found, &carried);
     DriveMeasures {
         name: name.to_owned(),
         start_ns: span.first_ns,
@@ -75,6 +78,7 @@ pub fn measure_drive(
         noise_slip_mps: kinematics.noise_slip_mps(),
         radius_ratio: kinematics.radius_ratio.clone(),
         engagements,
+        coupling_model,
         warnings,
     }
 }

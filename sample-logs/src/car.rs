@@ -4,6 +4,8 @@
 //! The values are plausible for a mid-size car; where a value follows a published one, the line
 //! says so, and otherwise it is our own choice.
 
+mod drawn;
+
 use serde::Deserialize;
 
 macro_rules! parameters {

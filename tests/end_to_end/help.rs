@@ -10,6 +10,7 @@ fn every_help_text_is_as_reviewed() {
         "decode",
         "measure",
         "compare",
+        "stack",
         "simulate",
         "completions",
     ] {
@@ -27,7 +28,7 @@ fn completions_name_every_command() {
         let run = slipwright(["completions", shell]);
         assert_eq!(run.code, 0);
         for command in [
-            "record", "mark", "status", "decode", "measure", "compare", "simulate",
+            "record", "mark", "status", "decode", "measure", "compare", "stack", "simulate",
         ] {
             assert!(
                 run.out.contains(command),

@@ -176,6 +176,7 @@ fn drive(noise: &mut Noise, state: State, name: &str, index: i64) -> DriveMeasur
             rear_right: Err(Missing::NoSuitableStretch("straight coasting stretch")),
         },
         engagements,
+        coupling_model: Default::default(),
         warnings: if index == 2 && name.starts_with('b') {
             vec!["the capture is cut off after 9.2 minutes; all whole blocks were read".to_owned()]
         } else {

@@ -83,9 +83,11 @@ fn disk(recorder: &Recorder<MemoryStore>) -> Vec<Held> {
     let mut files: Vec<Held> = Vec::new();
     for job in &recorder.store.jobs {
         match (job, files.last_mut()) {
-            (Job::Open(path), _) => files.push(Held {
+            (Job::Open { path, head }, _) => files.push(Held {
                 path: path.clone(),
-                ..Held::default()
+                bytes: head.clone(),
+                closed: false,
+                synced_bytes: head.len(),
             }),
             (Job::Write(bytes), Some(file)) => file.bytes.extend(bytes),
             (Job::Sync { .. }, Some(file)) => file.synced_bytes = file.bytes.len(),

@@ -11,3 +11,4 @@ mod faults;
 mod files;
 mod signals;
 mod sink;
+mod unknown;

@@ -2,10 +2,10 @@
 //! what it kept. `rig NAME...` runs scenarios in turn; `rig` alone runs those of every change.
 //!
 //! - [`bus`]: buses made, brought down and removed; frames sent and overheard.
-//! - [`recorder`]: the recorder as a process, and its captures read back.
+//! - [`recorder`]: the recorder as a process; [`kept`]: what it kept, read back.
 //! - [`isotp`]: the kernel's ISO-TP sockets, for units that answer.
-//! - `load`, `kinds`, `faults`, `disk`, `crash`, `time`, `ask`, `satellite`: the scenarios, by what
-//!   they are about.
+//! - `load`, `kinds`, `live`, `users`, `faults`, `disk`, `crash`, `time`, `ask`, `satellite`: the
+//!   scenarios, by what they are about.
 
 #[cfg(target_os = "linux")]
 mod ask;
@@ -20,7 +20,11 @@ mod faults;
 #[cfg(target_os = "linux")]
 mod isotp;
 #[cfg(target_os = "linux")]
+mod kept;
+#[cfg(target_os = "linux")]
 mod kinds;
+#[cfg(target_os = "linux")]
+mod live;
 #[cfg(target_os = "linux")]
 mod load;
 #[cfg(target_os = "linux")]
@@ -29,6 +33,8 @@ mod recorder;
 mod satellite;
 #[cfg(target_os = "linux")]
 mod time;
+#[cfg(target_os = "linux")]
+mod users;
 
 #[cfg(not(target_os = "linux"))]
 fn main() {}
@@ -46,6 +52,8 @@ type Scenario = fn(&str) -> Outcome;
 const SCENARIOS: &[(&str, bool, Scenario)] = &[
     ("kinds", true, kinds::every_kind),
     ("controllers", true, kinds::two_controllers),
+    ("live", true, live::signals_and_slip),
+    ("users", true, users::another_user),
     ("counted", true, load::drops_are_counted),
     ("down-and-up", true, faults::down_and_up),
     ("deleted", true, faults::deleted_and_made_anew),

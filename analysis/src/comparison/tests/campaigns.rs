@@ -373,6 +373,7 @@ fn drive(
             rear_right: missing(),
         },
         engagements,
+        coupling_model: Default::default(),
         warnings: Vec::new(),
     }
 }
