@@ -19,6 +19,7 @@
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
 //! - [`trend`]: measured drives over months and kilometres ([`trend::trend`]).
+//! - [`test_card`]: what a drive must hold so that it counts, and what it holds already.
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
 //! - [`book`]: work done on the car, and what is due.
 //! - [`chart`], [`report`]: pictures and the page; they compute nothing.
@@ -41,6 +42,7 @@ mod robust;
 pub mod stack;
 pub mod statistics;
 pub mod table;
+pub mod test_card;
 pub mod traffic_watch;
 pub mod tested;
 pub mod traction;

@@ -91,6 +91,7 @@ fn made(seed: u64, before: State, after: State) -> Made {
         made: Some("3 May 2026".to_owned()),
         demand_unit: Some(Unit::Percent),
         matched: matched(&before, &after),
+        unpaired: Default::default(),
     };
     Made {
         comparison: compared(&before, &after, &notes.matched),
