@@ -5,9 +5,17 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use clap_complete::Shell;
 
+mod check;
+mod diagnose;
+mod find;
 mod recording;
+mod stack;
 
+pub(crate) use check::CheckArgs;
+pub(crate) use diagnose::DiagnoseArgs;
+pub(crate) use find::FindArgs;
 pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
+pub(crate) use stack::StackArgs;
 
 /// Prove that a rebuilt all-wheel-drive clutch coupling slips less, and find what is wrong when it
 /// does not.
@@ -36,12 +44,20 @@ pub(crate) enum Command {
     Mark(MarkArgs),
     /// Tell what a running recorder is doing
     Status(StatusArgs),
+    /// Tell whether a car is ready to test: every signal alive, the coupling free to work
+    Check(CheckArgs),
     /// Turn a capture into signals: Parquet or CSV
     Decode(DecodeArgs),
+    /// Find the signals of a car that no decoder file describes
+    Find(FindArgs),
     /// Find the engagements of one or more drives and measure them
     Measure(MeasureArgs),
     /// Compare drives from before and after the work: the proof
     Compare(CompareArgs),
+    /// Choose discs and plates for a target height
+    Stack(StackArgs),
+    /// Name what is wrong with the coupling, most probable cause first
+    Diagnose(DiagnoseArgs),
     /// Make sample drives with known truth from a scenario file
     Simulate(SimulateArgs),
     /// Print a completion script for a shell

@@ -1,5 +1,13 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
+mod find;
+mod stack;
+
+pub(crate) use find::found;
+pub(crate) mod check;
+pub(crate) mod diagnose;
+mod coupling;
+
 use std::fmt::Write;
 
 use comfy_table::{CellAlignment, Table};
@@ -9,6 +17,8 @@ use slipwright_analysis::measure::{Measure, Measured};
 use slipwright_analysis::report::number;
 
 use crate::contract::{DecodeOutput, SimulateOutput};
+
+pub(crate) use self::stack::stacks;
 
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {
@@ -71,6 +81,7 @@ pub(crate) fn drive(drive: &DriveMeasures) -> String {
     if !drive.engagements.is_empty() {
         text.push_str(&engagements(drive));
     }
+    text.push_str(&coupling::lines(drive));
     for warning in &drive.warnings {
         let _ = writeln!(text, "  note: {warning}");
     }
