@@ -5,11 +5,17 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use clap_complete::Shell;
 
+mod check;
+mod diagnose;
 mod find;
 mod recording;
+mod stack;
 
+pub(crate) use check::CheckArgs;
+pub(crate) use diagnose::DiagnoseArgs;
 pub(crate) use find::FindArgs;
 pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
+pub(crate) use stack::StackArgs;
 
 /// Prove that a rebuilt all-wheel-drive clutch coupling slips less, and find what is wrong when it
 /// does not.
@@ -38,6 +44,8 @@ pub(crate) enum Command {
     Mark(MarkArgs),
     /// Tell what a running recorder is doing
     Status(StatusArgs),
+    /// Tell whether a car is ready to test: every signal alive, the coupling free to work
+    Check(CheckArgs),
     /// Turn a capture into signals: Parquet or CSV
     Decode(DecodeArgs),
     /// Find the signals of a car that no decoder file describes
@@ -46,6 +54,10 @@ pub(crate) enum Command {
     Measure(MeasureArgs),
     /// Compare drives from before and after the work: the proof
     Compare(CompareArgs),
+    /// Choose discs and plates for a target height
+    Stack(StackArgs),
+    /// Name what is wrong with the coupling, most probable cause first
+    Diagnose(DiagnoseArgs),
     /// Make sample drives with known truth from a scenario file
     Simulate(SimulateArgs),
     /// Print a completion script for a shell
@@ -117,14 +129,22 @@ pub(crate) struct CompareArgs {
 #[command(after_help = "Example:
   slipwright simulate sample-logs/scenarios/before.toml --out /tmp/drives --seed 7
 
-The folder gets the captures, decoder.toml, vehicle.toml and the truth they were made from.")]
+The folder gets the captures, decoder.toml, vehicle.toml and the truth they were made from.
+A picture shows what a scenario does before it is simulated whole:
+
+  slipwright simulate sample-logs/scenarios/winter.toml --picture winter.svg
+
+How to write a scenario stands in sample-logs/README.md.")]
 pub(crate) struct SimulateArgs {
     /// Scenario file (TOML)
     #[arg(value_name = "SCENARIO")]
     pub(crate) scenario: PathBuf,
     /// Folder for the drives; made if it is not there
-    #[arg(long, value_name = "DIR")]
-    pub(crate) out: PathBuf,
+    #[arg(long, value_name = "DIR", required_unless_present = "picture")]
+    pub(crate) out: Option<PathBuf>,
+    /// Draw the first four drives into this file (SVG); without --out nothing else is made
+    #[arg(long, value_name = "FILE")]
+    pub(crate) picture: Option<PathBuf>,
     /// Random seed; the scenario's own if left out
     #[arg(long, value_name = "N")]
     pub(crate) seed: Option<u64>,

@@ -1,17 +1,25 @@
 //! What `--json` prints: the public contract, one object a command. A program may rely on every
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
+mod drive;
 mod find;
+mod stack;
 
 pub(crate) use find::FindOutput;
+pub(crate) mod check;
+pub(crate) mod diagnose;
 
 use std::collections::BTreeMap;
 
+use self::drive::CouplingModelOutput;
+use self::drive::{CouplingModelOutput, GroundSpeedOutput, TestedDriveOutput, TestedOutput};
 use serde::Serialize;
 use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
+
+pub(crate) use self::stack::StackOutput;
 
 /// A measured value.
 #[derive(Debug, Serialize)]
@@ -96,6 +104,9 @@ struct Drive {
     noise_slip_why: Option<String>,
     radius_ratio: BTreeMap<&'static str, Value>,
     engagements: Vec<EngagementOutput>,
+    coupling_model: CouplingModelOutput,
+    tested: TestedDriveOutput,
+    ground_speed_scale: GroundSpeedOutput,
     warnings: Vec<String>,
 }
 
@@ -119,6 +130,9 @@ impl From<&DriveMeasures> for Drive {
                 .iter()
                 .map(|e| EngagementOutput::new(e, drive.start_ns))
                 .collect(),
+            coupling_model: CouplingModelOutput::from(&drive.coupling_model),
+            tested: TestedDriveOutput::from(&drive.tested),
+            ground_speed_scale: GroundSpeedOutput::from(&drive.ground_speed),
             warnings: drive.warnings.clone(),
         }
     }
@@ -135,6 +149,7 @@ struct EngagementOutput {
     #[serde(flatten)]
     measures: BTreeMap<&'static str, Value>,
     transfer: Vec<Transfer>,
+    tested_percent: TestedOutput,
 }
 
 /// Seconds between two stamps.
@@ -156,6 +171,7 @@ impl EngagementOutput {
                 .map(|&m| (m.key(), Value::from(engagement.measured(m))))
                 .collect(),
             transfer: engagement.transfer.iter().map(Transfer::from).collect(),
+            tested_percent: TestedOutput::from(&engagement.tested),
         }
     }
 }
@@ -291,10 +307,13 @@ impl From<&MeasureComparison> for MeasureComparisonOutput {
 /// `simulate`: what was written.
 #[derive(Debug, Serialize)]
 pub(crate) struct SimulateOutput {
-    pub(crate) out: String,
+    /// Folder of the drives; `null` if only a picture was asked for.
+    pub(crate) out: Option<String>,
     pub(crate) seed: u64,
     pub(crate) captures: Vec<String>,
     pub(crate) engagements: usize,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) picture: Option<String>,
 }
 
 /// `mark`: where it was set, or why not.

@@ -61,10 +61,13 @@ fn run(cli: &Cli, out: &mut impl Write) -> Result<Answer, Failure> {
         Command::Record(args) => commands::record::run(args, out),
         Command::Mark(args) => commands::mark::run(args, out),
         Command::Status(args) => commands::status::run(args, out),
+        Command::Check(args) => commands::check::run(args, out),
         Command::Decode(args) => commands::decode::run(args, out),
         Command::Find(args) => commands::find::run(args, out),
         Command::Measure(args) => commands::measure::run(args, out),
         Command::Compare(args) => commands::compare::run(args, out),
+        Command::Stack(args) => commands::stack::run(args, out),
+        Command::Diagnose(args) => commands::diagnose::run(args, out),
         Command::Simulate(args) => commands::simulate::run(args, out),
         Command::Completions(args) => commands::completions::run(args, out),
     }

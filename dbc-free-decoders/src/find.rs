@@ -20,6 +20,7 @@ mod multiplex;
 mod obd;
 mod powertrain;
 pub mod proposal;
+mod propose;
 pub mod protection;
 pub mod reference;
 pub mod rows;
@@ -29,7 +30,6 @@ mod statistics;
 pub mod survey;
 pub mod timeline;
 mod wheel_speed;
-mod propose;
 
 pub use corner::Geometry;
 pub use proposal::Findings;

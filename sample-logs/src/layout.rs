@@ -1,10 +1,11 @@
 //! Layout: which frames a car sends, what lies in them, and the decoder file that says so.
 //!
-//! Two layouts: the training car's ([`training_car`]), which a scenario may change in a few ways,
-//! and one drawn from a seed ([`drawn`]), which stands for a car that nobody has described. Both
+//! Two layouts: the training car's, which a scenario may change in a few ways, and one drawn from a
+//! seed, which stands for a car that nobody has described. Both
 //! are lists of [`Message`]; [`crate::bus`] sends them.
 
 mod drawn;
+mod drawn_placement;
 mod drawn_signals;
 mod drawn_traffic;
 mod training_car;

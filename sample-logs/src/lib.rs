@@ -17,6 +17,7 @@
 //! - [`drive`]: the loop in which all of that runs.
 //! - [`truth`]: the true states and the true measures.
 //! - [`wheel_sensor`], [`readings`]: what the sensors make of the truth.
+//! - [`satellite`]: a speed reference beside the car's own.
 //! - [`source`], [`layout`], [`protection`], [`arbitration`], [`bus`]: what the buses make of that.
 //! - [`vehicle_file`], [`write`]: files; [`memory`]: recordings without files, for studies;
 //!   [`picture`]: what a scenario looks like.
@@ -44,6 +45,7 @@ pub mod picture;
 pub mod protection;
 pub mod random;
 pub mod readings;
+pub mod satellite;
 pub mod scenario;
 pub mod source;
 pub mod state;

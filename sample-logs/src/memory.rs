@@ -27,7 +27,6 @@
 //! described; [`Recording::decoder`] then is what a search for its signals should find, and
 //! [`Recording::satellite_speed`] the reference that the search may use.
 
-use std::collections::VecDeque;
 use std::convert::Infallible;
 
 use slipwright_decoders::decoder_file::DecoderFile;
@@ -38,8 +37,7 @@ use slipwright_decoders::signal::Signals;
 
 use crate::drive::{self, DriveSink, DriveTruth};
 use crate::layout::{self, BUS_NAMES, Message};
-use crate::random::{Purpose, Stream};
-use crate::readings::{FIRST_FIX_NS, GROUND_SPEED_DELAY_MS, GROUND_SPEED_NOISE_MPS};
+use crate::satellite::{SatelliteReceiver, SatelliteSpeed};
 use crate::scenario::Scenario;
 use crate::truth::{Row, TruthTable};
 use crate::vehicle_file;
@@ -77,15 +75,6 @@ impl StoredFrame {
             data: self.data(),
         }
     }
-}
-
-/// One value of a satellite receiver.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct SatelliteSpeed {
-    /// When it came, ns since the epoch.
-    pub t_ns: i64,
-    /// Ground speed, m/s.
-    pub speed_mps: f64,
 }
 
 /// One drive, recorded.
@@ -145,7 +134,7 @@ impl Recording {
             decoder: layout::decoder_file(&scenario.car.name, &messages),
             messages,
             vehicle_toml: vehicle_file::to_toml(&scenario.car),
-            satellite_speed: keep.receiver.values,
+            satellite_speed: keep.receiver.into_values(),
         })
     }
 
@@ -206,45 +195,5 @@ impl DriveSink for Keep {
 
     fn row(&mut self, t_ns: i64, row: &Row) {
         self.receiver.row(t_ns, row);
-    }
-}
-
-/// A receiver of its own beside the car's: the same delay, noise and rate, other errors.
-pub(crate) struct SatelliteReceiver {
-    start_ns: i64,
-    under_way: VecDeque<f64>,
-    random: Stream,
-    pub(crate) values: Vec<SatelliteSpeed>,
-}
-
-/// From one value to the next, ns.
-const SATELLITE_PERIOD_NS: i64 = 100_000_000;
-
-impl SatelliteReceiver {
-    pub(crate) fn new(seed: u64, index: usize, start_ns: i64) -> Self {
-        Self {
-            start_ns,
-            under_way: VecDeque::with_capacity(GROUND_SPEED_DELAY_MS + 1),
-            random: Stream::new(seed, index, Purpose::Receiver),
-            values: Vec::new(),
-        }
-    }
-
-    /// Takes the row at this time, ns since the drive's start; rows come every millisecond.
-    pub(crate) fn row(&mut self, t_ns: i64, row: &Row) {
-        self.under_way.push_back(row.state.forward_mps.abs());
-        if self.under_way.len() <= GROUND_SPEED_DELAY_MS {
-            return;
-        }
-        let Some(speed_mps) = self.under_way.pop_front() else {
-            return;
-        };
-        if t_ns >= FIRST_FIX_NS && t_ns % SATELLITE_PERIOD_NS == 0 {
-            let noise_mps = GROUND_SPEED_NOISE_MPS * self.random.normal();
-            self.values.push(SatelliteSpeed {
-                t_ns: self.start_ns + t_ns,
-                speed_mps: (speed_mps + noise_mps).max(0.0),
-            });
-        }
     }
 }

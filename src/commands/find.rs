@@ -22,7 +22,12 @@ use crate::text;
 
 pub(crate) fn run(args: &FindArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let speed = args.speed.as_deref().map(speed_file::read).transpose()?;
-    let geometry = args.vehicle.as_deref().map(geometry).transpose()?.unwrap_or_default();
+    let geometry = args
+        .vehicle
+        .as_deref()
+        .map(geometry)
+        .transpose()?
+        .unwrap_or_default();
     let mut survey = Survey::new();
     let mut warnings = Vec::new();
     for path in &args.captures {
@@ -32,7 +37,9 @@ pub(crate) fn run(args: &FindArgs, out: &mut impl Write) -> Result<Answer, Failu
     if frames == 0 {
         return Err(Failure::Usage(format!(
             "{}: no CAN frame in it; record a drive",
-            args.captures.first().map_or(String::new(), |p| p.display().to_string())
+            args.captures
+                .first()
+                .map_or(String::new(), |p| p.display().to_string())
         )));
     }
     let findings = find(survey, speed.as_ref(), geometry);

@@ -135,9 +135,17 @@ pub(crate) struct TextLog {
 impl FindOutput {
     pub(crate) fn new(captures: Vec<String>, frames: u64, findings: &Findings) -> Self {
         let (found, axle, side, to_tell, why) = match &findings.wheels {
-            WheelAnswer::Found { axle_confidence, side_confidence, to_tell } => {
-                (true, Some(*axle_confidence), Some(*side_confidence), to_tell.clone(), None)
-            }
+            WheelAnswer::Found {
+                axle_confidence,
+                side_confidence,
+                to_tell,
+            } => (
+                true,
+                Some(*axle_confidence),
+                Some(*side_confidence),
+                to_tell.clone(),
+                None,
+            ),
             WheelAnswer::None { why } => (false, None, None, Vec::new(), Some(why.clone())),
         };
         Self {
@@ -217,7 +225,11 @@ impl From<&IdReport> for FoundId {
             length: guard.bits as u8,
             order: "big",
             signed: false,
-            kind: if guard.checksum.is_some() { "checksum" } else { "counter" },
+            kind: if guard.checksum.is_some() {
+                "checksum"
+            } else {
+                "counter"
+            },
             checksum: guard.checksum.map(|c| c.text()),
             codes: None,
         }));

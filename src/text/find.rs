@@ -14,7 +14,11 @@ pub(crate) fn found(findings: &Findings, output: &FindOutput) -> String {
     let mut text = String::new();
     // Writing to a string cannot fail.
     match &findings.wheels {
-        WheelAnswer::Found { axle_confidence, side_confidence, to_tell } => {
+        WheelAnswer::Found {
+            axle_confidence,
+            side_confidence,
+            to_tell,
+        } => {
             let _ = writeln!(
                 text,
                 "wheel speeds found; front told from rear {:.0} %, left from right {:.0} %",
@@ -36,12 +40,23 @@ pub(crate) fn found(findings: &Findings, output: &FindOutput) -> String {
             100.0 * reference.coverage
         );
     }
-    let header = ["signal", "rank", "score", "bus", "id", "start", "length", "order", "scale", "offset", "unit"]
-        .map(str::to_owned)
-        .to_vec();
+    let header = [
+        "signal", "rank", "score", "bus", "id", "start", "length", "order", "scale", "offset",
+        "unit",
+    ]
+    .map(str::to_owned)
+    .to_vec();
     text.push_str(&table(header, findings.proposals.iter().map(row).collect()));
     for p in &findings.proposals {
-        let _ = writeln!(text, "\n{} {}: {} {} at {}", p.meaning.text(), p.rank, p.bus, p.id, p.field.start());
+        let _ = writeln!(
+            text,
+            "\n{} {}: {} {} at {}",
+            p.meaning.text(),
+            p.rank,
+            p.bus,
+            p.id,
+            p.field.start()
+        );
         for reason in p.evidence.iter().chain(&p.scaling_note) {
             let _ = writeln!(text, "  {reason}");
         }
@@ -59,7 +74,11 @@ pub(crate) fn found(findings: &Findings, output: &FindOutput) -> String {
 }
 
 fn row(p: &Proposal) -> Vec<String> {
-    let signed = if p.field.coding() == Coding::Signed { " signed" } else { "" };
+    let signed = if p.field.coding() == Coding::Signed {
+        " signed"
+    } else {
+        ""
+    };
     let unproven = match p.unproven_bits {
         0 => String::new(),
         n => format!(" ({n} not proven)"),

@@ -34,7 +34,9 @@ struct Signal {
 
 impl Signal {
     fn is_wheel(&self) -> bool {
-        self.role.as_deref().is_some_and(|role| role.starts_with("wheel_speed"))
+        self.role
+            .as_deref()
+            .is_some_and(|role| role.starts_with("wheel_speed"))
     }
 
     /// Lowest bit, numbered as sent.
@@ -92,9 +94,15 @@ fn check_wheels(found: &Found) {
         .collect();
     assert_eq!(wheels.len(), 4);
     for (wheel, lowest) in wheels.iter().zip([15, 31, 47, 63]) {
-        assert_eq!((wheel.bus.as_str(), wheel.id, wheel.lowest_bit()), ("can0", 0xAA, lowest));
+        assert_eq!(
+            (wheel.bus.as_str(), wheel.id, wheel.lowest_bit()),
+            ("can0", 0xAA, lowest)
+        );
         assert!(!wheel.signed && wheel.length <= 16);
-        assert!(u16::from(wheel.length - wheel.unproven_bits) <= 13, "motorway speeds move 13 bits");
+        assert!(
+            u16::from(wheel.length - wheel.unproven_bits) <= 13,
+            "motorway speeds move 13 bits"
+        );
         assert!(!wheel.evidence.is_empty());
     }
     // Ranked first.
@@ -107,9 +115,10 @@ fn check_wheels(found: &Found) {
 /// from, 0xB4 and 0x25.
 #[test]
 fn the_wheel_speeds_of_a_real_car_are_found() {
-    let (Some(capture), Some(speed)) =
-        (data("comma2k19/segment.pcapng"), data("comma2k19/gnss.parquet"))
-    else {
+    let (Some(capture), Some(speed)) = (
+        data("comma2k19/segment.pcapng"),
+        data("comma2k19/gnss.parquet"),
+    ) else {
         return;
     };
     let (_, found) = find(&capture, &speed);
@@ -123,7 +132,10 @@ fn the_wheel_speeds_of_a_real_car_are_found() {
         assert!((offset + 67.67).abs() < 0.3, "offset {offset}");
     }
     let has = |id: u32, role: &str| {
-        found.signals.iter().any(|s| s.id == id && s.role.as_deref() == Some(role))
+        found
+            .signals
+            .iter()
+            .any(|s| s.id == id && s.role.as_deref() == Some(role))
     };
     assert!(has(0xB4, "vehicle.speed"));
     assert!(has(0x25, "steering.angle"));
@@ -132,9 +144,10 @@ fn the_wheel_speeds_of_a_real_car_are_found() {
 /// The same, 20 s of it.
 #[test]
 fn twenty_seconds_of_a_real_drive_are_enough() {
-    let (Some(capture), Some(speed)) =
-        (data("comma2k19/segment.pcapng"), data("comma2k19/gnss.parquet"))
-    else {
+    let (Some(capture), Some(speed)) = (
+        data("comma2k19/segment.pcapng"),
+        data("comma2k19/gnss.parquet"),
+    ) else {
         return;
     };
     let folder = tempfile::tempdir().unwrap();

@@ -14,9 +14,11 @@
 
 mod bad_input;
 mod captures;
+mod check;
 mod compare;
 mod decode;
 mod find;
+mod diagnose;
 mod help;
 mod json;
 mod measure;
@@ -24,3 +26,4 @@ mod outside;
 mod program;
 mod reference;
 mod sample;
+mod stack;

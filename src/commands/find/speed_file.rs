@@ -17,12 +17,20 @@ pub(super) fn read(path: &Path) -> Result<SpeedReference, Failure> {
     let unreadable = |error: polars::error::PolarsError| {
         let text = error.to_string();
         let first = text.lines().next().unwrap_or_default().to_owned();
-        Failure::content(path, format!("cannot be read as a table ({first}); give Parquet or CSV"))
+        Failure::content(
+            path,
+            format!("cannot be read as a table ({first}); give Parquet or CSV"),
+        )
     };
-    let ending = path.extension().and_then(|e| e.to_str()).unwrap_or_default();
+    let ending = path
+        .extension()
+        .and_then(|e| e.to_str())
+        .unwrap_or_default();
     let frame = if ending.eq_ignore_ascii_case("csv") {
         let bytes = std::fs::read(path).map_err(Failure::reading(path))?;
-        CsvReader::new(Cursor::new(bytes)).finish().map_err(unreadable)?
+        CsvReader::new(Cursor::new(bytes))
+            .finish()
+            .map_err(unreadable)?
     } else {
         let file = File::open(path).map_err(Failure::reading(path))?;
         ParquetReader::new(file).finish().map_err(unreadable)?
@@ -48,7 +56,10 @@ pub(super) fn read(path: &Path) -> Result<SpeedReference, Failure> {
         })
         .collect();
     if rows.len() < 3 {
-        return Err(Failure::content(path, "fewer than three speeds in it; give one of the whole drive"));
+        return Err(Failure::content(
+            path,
+            "fewer than three speeds in it; give one of the whole drive",
+        ));
     }
     rows.sort_by_key(|row| row.0);
     let course_deg: Option<Vec<f64>> = rows.iter().map(|row| row.2).collect();
