@@ -1,10 +1,9 @@
 //! What the pack carries while it slips: torque per bar, how friction falls with sliding, whether
 //! torque swings once per relative turn, and what slip is left while it holds.
 //!
-//! [`trace`] takes the engagements' samples, [`traction`] fits the car's acceleration with a tyre
-//! curve and the coupling's torque, [`swing`] looks at what the fit leaves over.
+//! [`trace`] takes the engagements' samples; [`traction`] fits the car's acceleration with a tyre
+//! curve, the coupling's torque and its swing.
 
-mod swing;
 mod trace;
 mod traction;
 
@@ -17,11 +16,12 @@ use crate::robust::median;
 
 /// Torque per bar is told at most this badly, relative.
 const TORQUE_TOLD: f64 = 0.35;
+/// Share of the swing that may be taken for torque.
+const SWING_DOUBT: f64 = 1.2;
 /// Friction's fall is told at most this badly.
 const FALL_TOLD: f64 = 0.25;
-/// What the swing of one run must explain of the weighted squares for the torque to be taken from
-/// that fit.
-const SWING_EXPLAINS: f64 = 4.0;
+/// Relative turn that one engagement must slip through for a swing to show, rad.
+const LEAST_TURN_RAD: f64 = 3.0;
 /// A slip of this size cannot be told from none, m/s.
 const NO_SLIP_MPS: f64 = 0.05;
 /// From this long after the demand a sound coupling has closed and holds; looked at for so long, s.
@@ -40,35 +40,34 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         Err(why) => return all(gathered, why.to_string()),
     };
     let usual = traction::usual_slope(scene.vehicle);
-    let Some(plain) = traction::fit(&runs, usual, false) else {
+    let Some(traction) = traction::fit(&runs, usual) else {
         return all(
             gathered,
             "the coupling slipped too little while pressure changed; pull away more firmly, where that is safe".into(),
         );
     };
-    let swung = traction::fit(&runs, usual, true);
-    let swing = swung.as_ref().and_then(swing::swing);
-    // Two more numbers a run always fit better; they count where they explain much more.
-    let explained = |t: &Traction| plain.cost - t.cost > SWING_EXPLAINS * t.swings.len() as f64;
-    let better = swung.filter(|t| explained(t) && swing.is_some_and(|(p, u)| p > 2.0 * u));
-    torque(scene, better.as_ref().unwrap_or(&plain), gathered);
-    match swing {
-        Some((percent, u)) => {
-            gathered.add(Feature::OncePerTurn, Observation::plain(percent, u));
-        }
-        None => gathered.lacks(
+    torque(scene, &traction, gathered);
+    if traction.turn_rad >= LEAST_TURN_RAD {
+        gathered.add(
+            Feature::OncePerTurn,
+            Observation::plain(100.0 * traction.swing, 100.0 * traction.u_swing),
+        );
+    } else {
+        gathered.lacks(
             Feature::OncePerTurn,
             "no engagement slipped for more than half a relative turn",
-        ),
+        );
     }
 }
 
 fn torque(scene: &Scene<'_>, traction: &Traction, gathered: &mut Gathered) {
-    if traction.u_log_slope < TORQUE_TOLD {
+    // What swings within an engagement is not told apart from its level where the swing is large.
+    let u_log_slope = traction.u_log_slope.hypot(SWING_DOUBT * traction.swing);
+    if u_log_slope < TORQUE_TOLD {
         let per_bar = traction.slope * to_torque(scene);
         gathered.add(
             Feature::TorquePerBar,
-            Observation::plain(per_bar.ln(), traction.u_log_slope),
+            Observation::plain(per_bar.ln(), u_log_slope),
         );
     } else {
         gathered.lacks(

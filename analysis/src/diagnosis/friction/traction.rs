@@ -58,10 +58,12 @@ const SHARING: f64 = 5.0;
 const LEAST_SLIPPING: usize = 30;
 const LEAST_SPREAD_BAR: f64 = 1.0;
 const LEAST_RUNS: usize = 2;
-/// A swing needs this much relative turn within an engagement, rad.
-const LEAST_TURN_RAD: f64 = 3.5;
-/// Deviation of a swing's sine or cosine before anything is seen.
-const SWING_PRIOR: f64 = 0.20;
+/// Deviations of a swing's sine and cosine that are tried, as shares of the torque, and half of the
+/// step between them as the least that can be told.
+const SWINGS: [f64; 7] = [0.01, 0.03, 0.05, 0.08, 0.12, 0.18, 0.26];
+const LEAST_SWING_STEP: f64 = 0.02;
+/// Fewest samples under pressure of a run that may have a swing.
+const LEAST_CARRYING: usize = 8;
 /// Huber's constant.
 const HUBER: f64 = 1.5;
 
@@ -76,11 +78,12 @@ pub(super) struct Traction {
     pub(super) fall: f64,
     /// Standard uncertainty of that.
     pub(super) u_fall: f64,
-    /// What is left over, weighted; priors included.
-    pub(super) cost: f64,
-    /// Of each run with enough relative turn: square of the swing's share of the torque, noise taken
-    /// off, and that noise.
-    pub(super) swings: Vec<(f64, f64)>,
+    /// Swing of the torque once per relative turn, as a share of it, and its uncertainty.
+    pub(super) swing: f64,
+    /// See `swing`.
+    pub(super) u_swing: f64,
+    /// Most relative turn that one engagement slipped through under pressure, rad.
+    pub(super) turn_rad: f64,
 }
 
 /// Acceleration per bar that the vehicle file lets expect, m/s² per bar.

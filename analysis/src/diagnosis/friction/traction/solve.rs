@@ -4,8 +4,8 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::{
-    DEVIATION_MPS2, HUBER, LEAST_DEVIATION_MPS2, LEAST_RUNS, LEAST_SLIPPING, LEAST_SPREAD_BAR, LEAST_TURN_RAD,
-    PARAMETERS, PRIOR, SHARING, SWING_PRIOR, Sample, Swing, Traction, Use, Vector, residuals,
+    DEVIATION_MPS2, HUBER, LEAST_DEVIATION_MPS2, LEAST_RUNS, LEAST_SLIPPING, LEAST_SPREAD_BAR, 
+    LEAST_CARRYING, LEAST_SWING_STEP, PARAMETERS, PRIOR, SHARING, SWINGS, Sample, Swing, Traction, Use, Vector, residuals,
 };
 use crate::robust::{median_and_sigma, neighbour_widening, quantile};
 
@@ -24,10 +24,13 @@ struct Problem<'a> {
 }
 
 /// Fits a drive. `None` where the coupling slipped too little.
+///
+/// How large the swing is, is a question of evidence: the same fit with ever larger swings allowed,
+/// each judged by its marginal likelihood (D. J. C. MacKay, Bayesian Interpolation, Neural
+/// Computation 4 (1992) 415-447).
 pub(in crate::diagnosis::friction) fn fit(
     runs: &[Vec<Sample>],
     usual_slope: f64,
-    with_swing: bool,
 ) -> Option<Traction> {
     let slipping: Vec<f64> = runs
         .iter()
@@ -39,7 +42,7 @@ pub(in crate::diagnosis::friction) fn fit(
     if slipping.len() < LEAST_SLIPPING || range < LEAST_SPREAD_BAR || runs.len() < LEAST_RUNS {
         return None;
     }
-    let mut problem = Problem::new(runs, usual_slope, with_swing);
+    let mut problem = Problem::new(runs, usual_slope);
     let mut best: Option<(f64, DVector<f64>)> = None;
     // Grip is the one thing that a poor start cannot find: ice and asphalt are far apart.
     for log_d in [-0.15, -0.7, -1.3] {
@@ -56,12 +59,41 @@ pub(in crate::diagnosis::friction) fn fit(
     let (_, first) = best?;
     // Now that the residuals are known they say themselves how much each counts.
     problem.learn_noise(&first);
-    let (cost, x) = problem.descend(first);
-    problem.sum_up(&x, cost)
+    let mut at = first;
+    let mut tried = Vec::new();
+    for deviation in SWINGS {
+        problem.allow_swing(deviation);
+        let (cost, found) = problem.descend(at);
+        let evidence = problem.log_evidence(&found, cost)?;
+        at = found.clone();
+        tried.push((deviation, evidence, found));
+    }
+    let top = tried
+        .iter()
+        .map(|(_, evidence, _)| *evidence)
+        .fold(f64::NEG_INFINITY, f64::max);
+    let weights: Vec<f64> = tried.iter().map(|(_, e, _)| (e - top).exp()).collect();
+    let total: f64 = weights.iter().sum();
+    let mean = |of: &dyn Fn(f64) -> f64| {
+        let sum = tried.iter().zip(&weights).map(|((d, _, _), w)| of(*d) * w);
+        sum.sum::<f64>() / total
+    };
+    let swing = mean(&|d| d);
+    let spread = mean(&|d| (d - swing).powi(2)).sqrt();
+    let (deviation, _, x) = tried
+        .into_iter()
+        .max_by(|(_, a, _), (_, b, _)| a.total_cmp(b))?;
+    problem.allow_swing(deviation);
+    let mut traction = problem.sum_up(&x)?;
+    // Sine and cosine of this deviation each make an amplitude of its root-two fold.
+    traction.swing = std::f64::consts::SQRT_2 * swing;
+    traction.u_swing = std::f64::consts::SQRT_2 * spread.max(0.5 * LEAST_SWING_STEP);
+    traction.turn_rad = runs.iter().map(|run| turn_rad(run)).fold(0.0, f64::max);
+    Some(traction)
 }
 
 impl<'a> Problem<'a> {
-    fn new(runs: &'a [Vec<Sample>], usual_slope: f64, with_swing: bool) -> Self {
+    fn new(runs: &'a [Vec<Sample>], usual_slope: f64) -> Self {
         let owner = runs
             .iter()
             .enumerate()
@@ -75,8 +107,9 @@ impl<'a> Problem<'a> {
         let place = runs
             .iter()
             .map(|run| {
-                (with_swing && turn_rad(run) >= LEAST_TURN_RAD).then(|| {
-                    prior.extend([(0.0, SWING_PRIOR); 2]);
+                let carrying = run.iter().filter(|s| s.used == Use::Slips && s.bar > 1.0);
+                (carrying.count() >= LEAST_CARRYING).then(|| {
+                    prior.extend([(0.0, SWINGS[0]); 2]);
                     prior.len() - 2
                 })
             })
@@ -99,6 +132,21 @@ impl<'a> Problem<'a> {
         let widen = neighbour_widening(&rest).powi(2).clamp(1.0, 2.0 * SHARING);
         self.deviation = sigma.clamp(LEAST_DEVIATION_MPS2, 2.0 * DEVIATION_MPS2);
         self.weight = 1.0 / (self.deviation * self.deviation * widen);
+    }
+
+    fn allow_swing(&mut self, deviation: f64) {
+        for prior in self.prior.iter_mut().skip(PARAMETERS) {
+            prior.1 = deviation;
+        }
+    }
+
+    /// Logarithm of the marginal likelihood by Laplace's method, but for a constant.
+    fn log_evidence(&self, x: &DVector<f64>, cost: f64) -> Option<f64> {
+        let (normal, _) = self.normal(x);
+        let chol = normal.cholesky()?;
+        let log_det = 2.0 * chol.l().diagonal().iter().map(|d| d.ln()).sum::<f64>();
+        let priors: f64 = self.prior.iter().map(|(_, d)| 2.0 * d.ln()).sum();
+        Some(-0.5 * (cost + log_det + priors)).filter(|e| e.is_finite())
     }
 
     fn huber(&self, residual: f64) -> f64 {
@@ -224,7 +272,7 @@ impl<'a> Problem<'a> {
         (least, x)
     }
 
-    fn sum_up(&self, x: &DVector<f64>, cost: f64) -> Option<Traction> {
+    fn sum_up(&self, x: &DVector<f64>) -> Option<Traction> {
         let (jacobian, rest) = self.linearised(x);
         let n = self.prior.len();
         let (normal, _) = self.normal(x);
@@ -245,26 +293,14 @@ impl<'a> Problem<'a> {
         let by_runs = few * &inverse * middle * &inverse;
         // Neither the scatter of few runs nor the assumed deviation alone is trusted.
         let u = |j: usize| by_runs[(j, j)].max(inverse[(j, j)]).max(0.0).sqrt();
-        let swings = self
-            .place
-            .iter()
-            .flatten()
-            .map(|&at| {
-                let noise = inverse[(at, at)] + inverse[(at + 1, at + 1)];
-                let square = x[at] * x[at] + x[at + 1] * x[at + 1];
-                // The prior holds a swing back by the share of its own weight.
-                let kept = 1.0 - noise / (2.0 * SWING_PRIOR * SWING_PRIOR);
-                let kept = kept.max(0.05);
-                (square / (kept * kept) - noise / kept, noise / kept)
-            })
-            .collect();
         Some(Traction {
             slope: x[3].exp(),
             u_log_slope: u(3),
             fall: x[4],
             u_fall: u(4),
-            cost,
-            swings,
+            swing: 0.0,
+            u_swing: 0.0,
+            turn_rad: 0.0,
         })
         .filter(|t| t.slope.is_finite() && t.u_log_slope.is_finite() && t.u_fall.is_finite())
     }

@@ -47,7 +47,7 @@ fn the_torque_that_was_put_in_comes_out_on_gravel_and_on_snow() {
     for (d, slope, c) in [(0.60, 6.7, 1.6), (0.30, 3.0, 2.0)] {
         for k in [0.12, 0.07] {
             let truth = parameters(d, slope, c, k, -0.05);
-            let fit = fit(&made(&truth, 6, 0.05), 0.12, false).unwrap();
+            let fit = fit(&made(&truth, 6, 0.05), 0.12).unwrap();
             let off = (fit.slope / k).ln();
             assert!(
                 off.abs() < 3.0 * fit.u_log_slope && off.abs() < 0.15,
@@ -64,5 +64,5 @@ fn without_slip_there_is_nothing_to_fit() {
     for s in runs.iter_mut().flatten() {
         s.used = Use::Passed;
     }
-    assert!(fit(&runs, 0.12, false).is_none());
+    assert!(fit(&runs, 0.12).is_none());
 }
