@@ -38,6 +38,9 @@ pub(crate) fn coupling(
     if risers.is_empty() {
         return Vec::new();
     }
+    // Where the car never pulls away, much else rises and falls with the pedal alike.
+    let launches = motion.points(|v, a| (0.5..6.0).contains(&v) && a > 1.0).len() > axis.points(1.0);
+    let seen = if launches { 1.0 } else { 0.6 };
     let mut found = Vec::new();
     for riser in &risers {
         let Some(c) = candidates.get(riser.candidate) else { continue };
@@ -74,13 +77,13 @@ pub(crate) fn coupling(
                 .and_then(|c| Some((sources.get(c.source)?, c)))
                 .map_or(String::new(), |(s, c)| format!("{} at {}", s.id, c.field.start()))
         };
-        let demand = riser.score * (0.55 + 0.45 * leads.0) * if rests { 1.0 } else { 0.6 };
+        let demand = riser.score * (0.55 + 0.45 * leads.0) * seen * if rests { 1.0 } else { 0.6 };
         let mut evidence = vec![basis.clone()];
         if leads.2.is_some() {
             evidence.push(format!("{} follows it by {:.0} ms", name(leads.2), 1e3 * leads.1));
         }
         found.push(ranked(Role::CouplingDemand, riser.candidate, demand, evidence));
-        let pressure = riser.score * (0.55 + 0.45 * follows.0) * if rests { 0.75 } else { 1.0 };
+        let pressure = riser.score * (0.55 + 0.45 * follows.0) * seen * if rests { 0.75 } else { 1.0 };
         let mut evidence = vec![basis];
         if follows.2.is_some() {
             evidence.push(format!("follows {} by {:.0} ms", name(follows.2), 1e3 * follows.1));

@@ -53,7 +53,7 @@ pub(crate) fn pick(values: &[f64], at: &[usize]) -> Vec<f64> {
 }
 
 /// Least turning, rad/s, that tells fields apart.
-const LEAST_TURNING_RAD_S: f64 = 0.004;
+const LEAST_TURNING_RAD_S: f64 = 0.001;
 /// Slowest speed at which a steering angle makes a turn, m/s.
 const LEAST_SPEED_MPS: f64 = 2.5;
 const LEAST_CORRELATION: f64 = 0.6;
@@ -75,7 +75,9 @@ pub(crate) fn turning(
         return Vec::new();
     }
     let rolling = motion.points(|v, _| v > LEAST_SPEED_MPS);
-    let window = axis.points(0.8);
+    // Wide bends need a long look: a receiver's course is rough.
+    let bends = deviation(&pick(&motion.yaw, &rolling)) > 0.02;
+    let window = axis.points(if bends { 0.8 } else { 2.0 });
     let yaw = smooth(&motion.yaw, window);
     let at_speed = pick(&yaw, &rolling);
     if rolling.len() < 100 || deviation(&at_speed) < LEAST_TURNING_RAD_S {
@@ -87,7 +89,7 @@ pub(crate) fn turning(
     let standing = motion.points(|v, _| v < 0.2);
     let mut found = Vec::new();
     for (index, c) in candidates.iter().enumerate() {
-        if c.distinct < 24 || c.field.length() < 7 {
+        if c.distinct < 6 || c.field.length() < 5 {
             continue;
         }
         let x = pick(&smooth(&c.raw, window), &rolling);
