@@ -76,7 +76,7 @@ fn driveline(car: &mut Car, load: f64, random: &mut Stream) {
     d.rear_drive_ratio = random.between(2.1, 3.1);
     // The same stiffness as felt at the wheels.
     let slower = usual / d.rear_drive_ratio;
-    let felt = load * slower * slower;
+    let felt = load * (slower * slower);
     d.shaft_stiffness_nm_per_rad *= felt;
     d.shaft_damping_nm_s *= felt;
 }
@@ -122,7 +122,7 @@ fn coupling(car: &mut Car, usual: &Car, random: &mut Stream) {
 
     let wider = c.outer_radius_m / usual.coupling.outer_radius_m;
     let more = f64::from(c.friction_surfaces) / f64::from(usual.coupling.friction_surfaces);
-    let heat = more * wider * wider;
+    let heat = more * (wider * wider);
     let c = &mut car.coupling;
     c.plate_capacity_j_per_k *= heat;
     c.plate_to_fluid_w_per_k *= heat;
