@@ -10,9 +10,11 @@ use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::decoder_file::DecoderFile;
 use slipwright_decoders::diagnostic_read::{AnswerCollector, AnswerPlans};
 use slipwright_decoders::extractor::{Collector, Extractors};
+use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{Invalid, InvalidReason, Signals};
 use slipwright_decoders::toml_error::TomlError;
 use slipwright_decoders::traffic::{IdTraffic, Traffic};
+use slipwright_decoders::unit::Unit;
 use slipwright_logger::capture::{Capture, Event, Summary};
 
 use crate::failure::Failure;
@@ -31,6 +33,15 @@ pub(crate) struct Decoder {
     signal_lines: Vec<Vec<usize>>,
     pub(crate) extractors: Extractors,
     answers: AnswerPlans,
+}
+
+impl Decoder {
+    /// The unit that the analysis keeps a role in, if the decoder file names the role.
+    pub(crate) fn unit_of(&self, role: Role) -> Option<Unit> {
+        let mut signals = self.file.frames.iter().flat_map(|frame| &frame.signals);
+        let signal = signals.find(|signal| signal.key.role() == Some(role))?;
+        Some(signal.unit.quantity().core_unit())
+    }
 }
 
 /// One capture's signals, and what a reader of them must know.

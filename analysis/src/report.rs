@@ -29,7 +29,7 @@ mod wording;
 
 #[cfg(test)]
 #[path = "../examples/report_preview/drives.rs"]
-mod drives;
+pub(crate) mod drives;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
@@ -38,7 +38,9 @@ mod well_made;
 use slipwright_decoders::unit::Unit;
 
 use crate::comparison::Comparison;
+use crate::comparison::matching::match_engagements;
 use crate::drive::DriveMeasures;
+use crate::engagement::Engagement;
 use crate::vehicle::Vehicle;
 use campaign::Campaign;
 use page::{Page, Section};
@@ -55,6 +57,53 @@ pub struct ReportNotes {
     pub demand_unit: Option<Unit>,
     /// Which engagements were matched. Where this is empty the pictures show all alike and say so.
     pub matched: Vec<MatchedPair>,
+    /// Engagements of the before and of the after set that have a counterpart but no partner of
+    /// their own: they are compared too.
+    pub unpaired: [Vec<EngagementPosition>; 2],
+}
+
+impl ReportNotes {
+    /// Adds which engagements the comparison takes for alike, going by what drives them.
+    #[must_use]
+    pub fn with_matching(mut self, before: &[DriveMeasures], after: &[DriveMeasures]) -> Self {
+        let [(b, b_at), (a, a_at)] = [before, after].map(flattened);
+        let matching = match_engagements(&b, &a);
+        self.matched = matching
+            .pairs
+            .iter()
+            .filter_map(|(b, a)| {
+                Some(MatchedPair {
+                    before: *b_at.get(*b)?,
+                    after: *a_at.get(*a)?,
+                })
+            })
+            .collect();
+        let paired = |at: &EngagementPosition, side: fn(&MatchedPair) -> EngagementPosition| {
+            self.matched.iter().any(|pair| side(pair) == *at)
+        };
+        let lone = |kept: &[usize], at: &[EngagementPosition], side| {
+            let kept = kept.iter().filter_map(|i| at.get(*i).copied());
+            kept.filter(|at| !paired(at, side)).collect()
+        };
+        self.unpaired = [
+            lone(&matching.before, &b_at, |pair| pair.before),
+            lone(&matching.after, &a_at, |pair| pair.after),
+        ];
+        self
+    }
+}
+
+/// Every engagement of a set, and where it stands.
+fn flattened(drives: &[DriveMeasures]) -> (Vec<&Engagement>, Vec<EngagementPosition>) {
+    drives
+        .iter()
+        .enumerate()
+        .flat_map(|(drive, measured)| {
+            let engagements = measured.engagements.iter().enumerate();
+            engagements
+                .map(move |(engagement, value)| (value, EngagementPosition { drive, engagement }))
+        })
+        .unzip()
 }
 
 /// One engagement of a set of drives, by position.

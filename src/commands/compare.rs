@@ -8,6 +8,7 @@ use slipwright_analysis::comparison::{Comparison, Verdict, compare};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::report::{ReportNotes, comparison_report};
 use slipwright_analysis::table;
+use slipwright_decoders::role::Role;
 
 use crate::Answer;
 use crate::cli::CompareArgs;
@@ -126,8 +127,10 @@ fn write_report(
                 .strftime("%Y-%m-%d %H:%M UTC")
                 .to_string(),
         ),
+        demand_unit: car.decoder.unit_of(Role::CouplingDemand),
         ..ReportNotes::default()
-    };
+    }
+    .with_matching(before, after);
     let html = comparison_report(comparison, before, after, &car.vehicle, &notes);
     write_whole(&page, html.as_bytes())?;
     Ok(report)

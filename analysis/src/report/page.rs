@@ -11,6 +11,16 @@ pub use super::script::Script;
 #[derive(Clone, Copy, Debug)]
 pub struct StyleSheet(pub &'static str);
 
+/// What every report of a test drive carries.
+pub const CAUTIONS: [&str; 6] = [
+    "The passenger works the laptop, never the driver.",
+    "Test on a closed or quiet road and within the law.",
+    "Never run a raised car with only one axle free to turn.",
+    "Let hot fluid cool and pressure go before anything is opened.",
+    "Listening is the default: nothing is sent on the car's bus unless that is asked for by name.",
+    "The vehicle maker's procedure, local rules and licensed practice come first.",
+];
+
 /// One section under its own heading.
 pub struct Section {
     id: &'static str,
@@ -99,6 +109,17 @@ impl Page<'_> {
             }
         }
         .into_string()
+    }
+}
+
+/// The cautions that every report carries on its first screen.
+#[must_use]
+pub fn cautions() -> Markup {
+    html! {
+        section aria-labelledby="cautions-heading" {
+            h2 #cautions-heading { "Cautions" }
+            ul { @for caution in CAUTIONS { li { (caution) } } }
+        }
     }
 }
 

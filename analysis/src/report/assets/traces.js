@@ -36,7 +36,9 @@
   const seconds = (t) => minus(t.toFixed(3)) + "\u00a0s";
   function reading(signal, value) {
     if (value === null) return "no value";
-    return minus(value.toFixed(signal.decimals)) + (signal.unit ? "\u00a0" + signal.unit : "");
+    const digits = value.toFixed(signal.decimals);
+    // No minus before nought.
+    return (Number(digits) === 0 ? digits.replace("-", "") : minus(digits)) + (signal.unit ? "\u00a0" + signal.unit : "");
   }
 
   // Linear between neighbours, held for a state, nothing in a gap and beyond the ends.
@@ -189,6 +191,8 @@
         cursor: {
           y: false,
           points: { size: 7 },
+          // A dot only where there is a sample, not at the nearest one across a gap.
+          hover: { prox: 12 },
           sync: { key: "traces", setSeries: false },
           drag: { x: true, y: false, setScale: false },
           bind: {
@@ -316,8 +320,13 @@
         text.textContent = reading(signal, value);
         if (value !== null) said.push(signal.name + " " + SIDES[side] + " " + text.textContent);
       });
-      // uPlot hands the pointer's own moves on to the others.
-      if (!from) u.setCursor({ left: u.valToPos(t, "x"), top: 0 }, false);
+    }
+    // uPlot hands the pointer's own moves on to the others itself, and lays out anew only when the
+    // present task is over.
+    if (!from) {
+      queueMicrotask(() => {
+        for (const { u } of state.panels) u.setCursor({ left: u.valToPos(state.cursor, "x"), top: 0 }, false);
+      });
     }
     let time = seconds(t) + " from " + (picked.find((e) => e)?.reference ?? "demand");
     if (state.pin !== null) time += "; " + seconds(t - state.pin) + " from the pin";

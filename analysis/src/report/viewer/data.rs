@@ -117,14 +117,11 @@ impl Signal {
         match (role, role.quantities()) {
             (Role::EngineSpeed, _) => ("rpm", 60.0 / std::f64::consts::TAU),
             (Role::BodyYawRate, _) => ("°/s", 180.0 / std::f64::consts::PI),
-            // The core turns every wheel speed into a speed.
-            (_, [Quantity::Speed, ..]) => ("m/s", 1.0),
             (_, [Quantity::Angle]) => ("°", 180.0 / std::f64::consts::PI),
-            (_, [Quantity::Torque]) => ("N·m", 1.0),
-            (_, [Quantity::Temperature]) => ("°C", 1.0),
-            (_, [Quantity::Current]) => ("A", 1.0),
-            (_, [Quantity::Voltage]) => ("V", 1.0),
-            (_, [Quantity::Acceleration]) => ("m/s²", 1.0),
+            // The core turns every wheel speed into a speed.
+            (_, [quantity @ Quantity::Speed, ..]) | (_, [quantity]) => {
+                (wording::unit(quantity.core_unit()), 1.0)
+            }
             // A pedal may be in per cent, a bare number or a pressure; which is not known here.
             _ => ("", 1.0),
         }
