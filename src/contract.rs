@@ -140,7 +140,7 @@ struct EngagementOutput {
     #[serde(flatten)]
     measures: BTreeMap<&'static str, Value>,
     transfer: Vec<Transfer>,
-    tested_percent: TestedOutput,
+    tested: TestedOutput,
 }
 
 /// Seconds between two stamps.
@@ -162,7 +162,7 @@ impl EngagementOutput {
                 .map(|&m| (m.key(), Value::from(engagement.measured(m))))
                 .collect(),
             transfer: engagement.transfer.iter().map(Transfer::from).collect(),
-            tested_percent: TestedOutput::from(&engagement.tested),
+            tested: TestedOutput::from(&engagement.tested),
         }
     }
 }

@@ -23,3 +23,4 @@ mod outside;
 mod program;
 mod reference;
 mod sample;
+mod transfer;
