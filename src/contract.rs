@@ -149,7 +149,7 @@ struct EngagementOutput {
     #[serde(flatten)]
     measures: BTreeMap<&'static str, Value>,
     transfer: Vec<Transfer>,
-    tested_percent: TestedOutput,
+    tested: TestedOutput,
 }
 
 /// Seconds between two stamps.
@@ -171,7 +171,7 @@ impl EngagementOutput {
                 .map(|&m| (m.key(), Value::from(engagement.measured(m))))
                 .collect(),
             transfer: engagement.transfer.iter().map(Transfer::from).collect(),
-            tested_percent: TestedOutput::from(&engagement.tested),
+            tested: TestedOutput::from(&engagement.tested),
         }
     }
 }

@@ -28,3 +28,4 @@ mod recording;
 mod reference;
 mod sample;
 mod stack;
+mod transfer;
