@@ -2,12 +2,11 @@
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
 mod drive;
-mod find;
 mod stack;
 
-pub(crate) use find::FindOutput;
 pub(crate) mod check;
 pub(crate) mod diagnose;
+pub(crate) mod find;
 
 use std::collections::BTreeMap;
 

@@ -70,3 +70,37 @@ impl Drop for Progress {
         }
     }
 }
+
+/// Work that no file's reader measures: a turning mark, or a bar over bytes.
+pub(crate) struct Spinner {
+    bar: ProgressBar,
+}
+
+impl Spinner {
+    /// Turns by itself while something is worked out.
+    pub(crate) fn of(what: &str) -> Self {
+        let bar = ProgressBar::new_spinner().with_message(what.to_owned());
+        bar.enable_steady_tick(Duration::from_millis(250));
+        Self { bar }
+    }
+
+    /// A bar over so many bytes.
+    pub(crate) fn bytes(what: &str, total: u64) -> Self {
+        let bar = ProgressBar::new(total).with_message(what.to_owned());
+        let style = ProgressStyle::with_template("{msg} {bytes} of {total_bytes}, {eta} left")
+            .unwrap_or_else(|_| ProgressStyle::default_bar());
+        bar.set_style(style);
+        Self { bar }
+    }
+
+    /// So many bytes more are done.
+    pub(crate) fn advance(&self, bytes: u64) {
+        self.bar.inc(bytes);
+    }
+}
+
+impl Drop for Spinner {
+    fn drop(&mut self) {
+        self.bar.finish_and_clear();
+    }
+}

@@ -1,11 +1,10 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
-mod find;
 mod stack;
 
-pub(crate) use find::found;
 pub(crate) mod check;
 pub(crate) mod diagnose;
+pub(crate) mod find;
 mod coupling;
 
 use std::fmt::Write;

@@ -13,6 +13,7 @@
 
 pub mod number;
 pub mod page;
+pub mod proposals;
 pub mod script;
 pub mod style;
 
