@@ -5,11 +5,15 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use clap_complete::Shell;
 
+mod book;
 mod recording;
 mod stack;
+mod trend;
 
+pub(crate) use book::{BookArgs, BookCommand, BookDueArgs, BookWorkArgs, NewBookArgs};
 pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
 pub(crate) use stack::StackArgs;
+pub(crate) use trend::TrendArgs;
 
 /// Prove that a rebuilt all-wheel-drive clutch coupling slips less, and find what is wrong when it
 /// does not.
@@ -46,6 +50,10 @@ pub(crate) enum Command {
     Compare(CompareArgs),
     /// Choose discs and plates for a target height
     Stack(StackArgs),
+    /// Follow measures over months and kilometres
+    Trend(TrendArgs),
+    /// Keep a car's book: work done, drives, what is due
+    Book(BookArgs),
     /// Make sample drives with known truth from a scenario file
     Simulate(SimulateArgs),
     /// Print a completion script for a shell

@@ -1,7 +1,9 @@
 //! What `--json` prints: the public contract, one object a command. A program may rely on every
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
+mod book;
 mod stack;
+mod trend;
 
 use std::collections::BTreeMap;
 
@@ -11,7 +13,9 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 
+pub(crate) use self::book::{BookOutput, DueOutput};
 pub(crate) use self::stack::StackOutput;
+pub(crate) use self::trend::TrendOutput;
 
 /// A measured value.
 #[derive(Debug, Serialize)]

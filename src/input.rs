@@ -33,6 +33,13 @@ pub(crate) struct Decoder {
     answers: AnswerPlans,
 }
 
+impl Decoder {
+    /// Where it was read from.
+    pub(crate) fn path(&self) -> &Path {
+        &self.path
+    }
+}
+
 /// One capture's signals, and what a reader of them must know.
 pub(crate) struct Decoded {
     pub(crate) signals: Signals,

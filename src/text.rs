@@ -1,6 +1,8 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
+mod book;
 mod stack;
+mod trend;
 
 use std::fmt::Write;
 
@@ -12,7 +14,9 @@ use slipwright_analysis::report::number;
 
 use crate::contract::{DecodeOutput, SimulateOutput};
 
+pub(crate) use self::book::due;
 pub(crate) use self::stack::stacks;
+pub(crate) use self::trend::trend;
 
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {

@@ -9,6 +9,7 @@
 //! - [`page`], [`style`]: the frame and the look of every report.
 //! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words. `reasons`:
 //!   why a value is missing, under a table.
+//! - `trend`: the page of a series of drives.
 //! - The parts: `summary`, `pictures`, `conditions`, `measures`, `engagements`, `basis`.
 
 pub mod number;
@@ -23,6 +24,7 @@ mod measures;
 mod pictures;
 mod reasons;
 mod summary;
+mod trend;
 mod wording;
 
 #[cfg(test)]
@@ -40,6 +42,7 @@ use crate::drive::DriveMeasures;
 use crate::vehicle::Vehicle;
 use campaign::Campaign;
 use page::{Page, Section};
+pub use trend::trend_report;
 
 /// What the page says that the measurements do not know; whoever asks for the page hands it in.
 #[derive(Clone, Debug, Default, PartialEq)]

@@ -18,7 +18,7 @@ const THREE: [Measure; 3] = [
 ];
 
 /// What every report of a test drive carries.
-const CAUTIONS: [&str; 6] = [
+pub(super) const CAUTIONS: [&str; 6] = [
     "The passenger works the laptop, never the driver.",
     "Test on a closed or quiet road and within the law.",
     "Never run a raised car with only one axle free to turn.",
