@@ -6,11 +6,17 @@ use clap::{Args, Parser, Subcommand};
 use clap_complete::Shell;
 
 mod book;
+mod check;
+mod diagnose;
+mod find;
 mod recording;
 mod stack;
 mod trend;
 
 pub(crate) use book::{BookArgs, BookCommand, BookDueArgs, BookWorkArgs, NewBookArgs};
+pub(crate) use check::CheckArgs;
+pub(crate) use diagnose::DiagnoseArgs;
+pub(crate) use find::FindArgs;
 pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
 pub(crate) use stack::StackArgs;
 pub(crate) use trend::TrendArgs;
@@ -42,8 +48,12 @@ pub(crate) enum Command {
     Mark(MarkArgs),
     /// Tell what a running recorder is doing
     Status(StatusArgs),
+    /// Tell whether a car is ready to test: every signal alive, the coupling free to work
+    Check(CheckArgs),
     /// Turn a capture into signals: Parquet or CSV
     Decode(DecodeArgs),
+    /// Find the signals of a car that no decoder file describes
+    Find(FindArgs),
     /// Find the engagements of one or more drives and measure them
     Measure(MeasureArgs),
     /// Compare drives from before and after the work: the proof
@@ -54,6 +64,8 @@ pub(crate) enum Command {
     Trend(TrendArgs),
     /// Keep a car's book: work done, drives, what is due
     Book(BookArgs),
+    /// Name what is wrong with the coupling, most probable cause first
+    Diagnose(DiagnoseArgs),
     /// Make sample drives with known truth from a scenario file
     Simulate(SimulateArgs),
     /// Print a completion script for a shell
@@ -101,19 +113,28 @@ pub(crate) struct MeasureArgs {
 #[command(after_help = "Example:
   slipwright compare --before spring/*.pcapng --after summer/*.pcapng --vehicle car/vehicle.toml --out proof
 
+  slipwright compare --book my-car --out proof
+
+With --book the two sets are the drives around the newest work, or around the one that --work names.
 With --out, the folder gets report.html (open it in any browser), comparison.json and \
 engagements.parquet. Three or more drives a side, six launches and six tip-ins each, make a \
 sound campaign.")]
 pub(crate) struct CompareArgs {
     /// Captures from before the work
-    #[arg(long, value_name = "CAPTURE", num_args = 1.., required = true)]
+    #[arg(long, value_name = "CAPTURE", num_args = 1.., required_unless_present = "book")]
     pub(crate) before: Vec<PathBuf>,
     /// Captures from after the work
-    #[arg(long, value_name = "CAPTURE", num_args = 1.., required = true)]
+    #[arg(long, value_name = "CAPTURE", num_args = 1.., required_unless_present = "book")]
     pub(crate) after: Vec<PathBuf>,
-    /// Vehicle file (TOML); it names the decoder file
-    #[arg(long, value_name = "FILE")]
-    pub(crate) vehicle: PathBuf,
+    /// Vehicle file (TOML); it names the decoder file. The book's own if left out with --book
+    #[arg(long, value_name = "FILE", required_unless_present = "book")]
+    pub(crate) vehicle: Option<PathBuf>,
+    /// The car's book: its drives from before and after the work are compared
+    #[arg(long, value_name = "DIR", conflicts_with_all = ["before", "after"])]
+    pub(crate) book: Option<PathBuf>,
+    /// Which work of the book, by its file's name or its title; the newest if left out
+    #[arg(long, value_name = "NAME", requires = "book")]
+    pub(crate) work: Option<String>,
     /// Folder for the report; made if it is not there
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
@@ -125,14 +146,22 @@ pub(crate) struct CompareArgs {
 #[command(after_help = "Example:
   slipwright simulate sample-logs/scenarios/before.toml --out /tmp/drives --seed 7
 
-The folder gets the captures, decoder.toml, vehicle.toml and the truth they were made from.")]
+The folder gets the captures, decoder.toml, vehicle.toml and the truth they were made from.
+A picture shows what a scenario does before it is simulated whole:
+
+  slipwright simulate sample-logs/scenarios/winter.toml --picture winter.svg
+
+How to write a scenario stands in sample-logs/README.md.")]
 pub(crate) struct SimulateArgs {
     /// Scenario file (TOML)
     #[arg(value_name = "SCENARIO")]
     pub(crate) scenario: PathBuf,
     /// Folder for the drives; made if it is not there
-    #[arg(long, value_name = "DIR")]
-    pub(crate) out: PathBuf,
+    #[arg(long, value_name = "DIR", required_unless_present = "picture")]
+    pub(crate) out: Option<PathBuf>,
+    /// Draw the first four drives into this file (SVG); without --out nothing else is made
+    #[arg(long, value_name = "FILE")]
+    pub(crate) picture: Option<PathBuf>,
     /// Random seed; the scenario's own if left out
     #[arg(long, value_name = "N")]
     pub(crate) seed: Option<u64>,

@@ -1,9 +1,12 @@
 //! One file a command.
 
 pub(crate) mod book;
+pub(crate) mod check;
 pub(crate) mod compare;
 pub(crate) mod completions;
 pub(crate) mod decode;
+pub(crate) mod diagnose;
+pub(crate) mod find;
 pub(crate) mod mark;
 pub(crate) mod measure;
 pub(crate) mod record;
@@ -13,7 +16,7 @@ pub(crate) mod status;
 pub(crate) mod trend;
 
 /// What a live-bus command says on a system that has no CAN of its own.
-#[cfg(not(target_os = "linux"))]
+#[cfg(any(not(target_os = "linux"), test))]
 fn needs_linux(command: &str) -> crate::failure::Failure {
     crate::failure::Failure::Usage(format!(
         "{command} is not in this program: it needs the CAN that only the Linux kernel has; \
@@ -27,4 +30,15 @@ fn wrong_answer() -> crate::failure::Failure {
     crate::failure::Failure::Usage(
         "the recorder gave another answer; are both programs of the same version?".to_owned(),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    /// On Linux nobody hears it, so its wording is looked at here.
+    #[test]
+    fn elsewhere_the_reason_is_told_in_one_line() {
+        let told = super::needs_linux("record").to_string();
+        assert!(told.starts_with("record is not in this program"), "{told}");
+        assert!(told.contains("Linux") && !told.contains('\n'), "{told}");
+    }
 }

@@ -2,11 +2,18 @@
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
 mod book;
+mod drive;
+mod find;
 mod stack;
 mod trend;
 
+pub(crate) use find::FindOutput;
+pub(crate) mod check;
+pub(crate) mod diagnose;
+
 use std::collections::BTreeMap;
 
+use self::drive::{CouplingModelOutput, GroundSpeedOutput, TestedDriveOutput, TestedOutput};
 use serde::Serialize;
 use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
 use slipwright_analysis::drive::DriveMeasures;
@@ -100,6 +107,9 @@ struct Drive {
     noise_slip_why: Option<String>,
     radius_ratio: BTreeMap<&'static str, Value>,
     engagements: Vec<EngagementOutput>,
+    coupling_model: CouplingModelOutput,
+    tested: TestedDriveOutput,
+    ground_speed_scale: GroundSpeedOutput,
     warnings: Vec<String>,
 }
 
@@ -123,6 +133,9 @@ impl From<&DriveMeasures> for Drive {
                 .iter()
                 .map(|e| EngagementOutput::new(e, drive.start_ns))
                 .collect(),
+            coupling_model: CouplingModelOutput::from(&drive.coupling_model),
+            tested: TestedDriveOutput::from(&drive.tested),
+            ground_speed_scale: GroundSpeedOutput::from(&drive.ground_speed),
             warnings: drive.warnings.clone(),
         }
     }
@@ -139,6 +152,7 @@ struct EngagementOutput {
     #[serde(flatten)]
     measures: BTreeMap<&'static str, Value>,
     transfer: Vec<Transfer>,
+    tested_percent: TestedOutput,
 }
 
 /// Seconds between two stamps.
@@ -160,6 +174,7 @@ impl EngagementOutput {
                 .map(|&m| (m.key(), Value::from(engagement.measured(m))))
                 .collect(),
             transfer: engagement.transfer.iter().map(Transfer::from).collect(),
+            tested_percent: TestedOutput::from(&engagement.tested),
         }
     }
 }
@@ -295,10 +310,13 @@ impl From<&MeasureComparison> for MeasureComparisonOutput {
 /// `simulate`: what was written.
 #[derive(Debug, Serialize)]
 pub(crate) struct SimulateOutput {
-    pub(crate) out: String,
+    /// Folder of the drives; `null` if only a picture was asked for.
+    pub(crate) out: Option<String>,
     pub(crate) seed: u64,
     pub(crate) captures: Vec<String>,
     pub(crate) engagements: usize,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) picture: Option<String>,
 }
 
 /// `mark`: where it was set, or why not.

@@ -10,9 +10,11 @@ use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::decoder_file::DecoderFile;
 use slipwright_decoders::diagnostic_read::{AnswerCollector, AnswerPlans};
 use slipwright_decoders::extractor::{Collector, Extractors};
+use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{Invalid, InvalidReason, Signals};
 use slipwright_decoders::toml_error::TomlError;
 use slipwright_decoders::traffic::{IdTraffic, Traffic};
+use slipwright_decoders::unit::Unit;
 use slipwright_logger::capture::{Capture, Event, Summary};
 
 use crate::failure::Failure;
@@ -27,9 +29,9 @@ pub(crate) struct Car {
 /// A decoder file, ready to run.
 pub(crate) struct Decoder {
     path: PathBuf,
-    file: DecoderFile,
+    pub(crate) file: DecoderFile,
     signal_lines: Vec<Vec<usize>>,
-    extractors: Extractors,
+    pub(crate) extractors: Extractors,
     answers: AnswerPlans,
 }
 
@@ -37,6 +39,13 @@ impl Decoder {
     /// Where it was read from.
     pub(crate) fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// The unit that the analysis keeps a role in, if the decoder file names the role.
+    pub(crate) fn unit_of(&self, role: Role) -> Option<Unit> {
+        let mut signals = self.file.frames.iter().flat_map(|frame| &frame.signals);
+        let signal = signals.find(|signal| signal.key.role() == Some(role))?;
+        Some(signal.unit.quantity().core_unit())
     }
 }
 
@@ -94,12 +103,39 @@ pub(crate) fn name(path: &Path) -> String {
 
 /// Capture file to signals.
 pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, Failure> {
+    let read = read_capture(path, decoder, &mut |_| {})?;
+    refuse_foreign(path, decoder, &read)?;
+    Ok(read.decoded)
+}
+
+/// A capture of another car or bus, or with fields that its frames do not hold, is a mistake.
+pub(crate) fn refuse_foreign(path: &Path, decoder: &Decoder, read: &Read) -> Result<(), Failure> {
+    if read.traffic.decoded_frames() == 0 {
+        return Err(nothing_decoded(path, decoder, &read.traffic));
+    }
+    refuse_fields_beyond_frames(decoder, &read.decoded.signals)
+}
+
+/// What a capture holds, as far as its frames and the decoder file go.
+pub(crate) struct Read {
+    pub(crate) decoded: Decoded,
+    pub(crate) traffic: Traffic,
+}
+
+/// Capture file to signals, whether or not any of the decoder file's frames occurs. `each` sees
+/// every event as it comes.
+pub(crate) fn read_capture(
+    path: &Path,
+    decoder: &Decoder,
+    each: &mut dyn FnMut(&Event<'_>),
+) -> Result<Read, Failure> {
     let mut collector = Collector::new(&decoder.extractors);
     let mut answers = AnswerCollector::new(&decoder.answers);
     let asks = !decoder.file.requests.is_empty();
     let capture = Capture::open(path).map_err(Failure::Capture)?;
     let mut progress = Progress::of(capture.progress(), &name(path));
     let summary = capture.read(|event| {
+        each(&event);
         match event {
             Event::Bus(bus, interface) => {
                 let name = interface.name.as_deref().unwrap_or_default();
@@ -127,22 +163,36 @@ pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, 
     };
     refuse_backward_steps(path, &summary)?;
     let collected = collector.finish();
-    if collected.traffic.decoded_frames() == 0 {
-        return Err(nothing_decoded(path, decoder, &collected.traffic));
-    }
     let mut signals = collected.signals;
-    refuse_fields_beyond_frames(decoder, &signals)?;
     signals.series.extend(answers.finish().signals.series);
     let span = FrameSpan {
         first_ns,
         last_ns,
         frames: summary.frames,
     };
-    Ok(Decoded {
-        signals,
-        span,
-        warnings: summary.warnings(),
+    Ok(Read {
+        decoded: Decoded {
+            signals,
+            span,
+            warnings: summary.warnings(),
+        },
+        traffic: collected.traffic,
     })
+}
+
+/// When a capture's first frame was received, ns since the epoch.
+pub(crate) fn first_frame_ns(path: &Path) -> Result<i64, Failure> {
+    let mut first = None;
+    let capture = Capture::open(path).map_err(Failure::Capture)?;
+    let read = capture.read(|event| match event {
+        Event::Frame(frame) => {
+            first = Some(frame.t_ns);
+            ControlFlow::Break(())
+        }
+        _ => ControlFlow::Continue(()),
+    });
+    read.map_err(Failure::Capture)?;
+    first.ok_or_else(|| Failure::content(path, "the capture holds no CAN frame; record a drive"))
 }
 
 /// Capture file to measures.
@@ -154,7 +204,7 @@ pub(crate) fn measure_capture(path: &Path, car: &Car) -> Result<DriveMeasures, F
 }
 
 /// A drive whose clock was set back has no time axis to measure on.
-fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<(), Failure> {
+pub(crate) fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<(), Failure> {
     let Some(step) = summary.backward_steps.first().first() else {
         return Ok(());
     };

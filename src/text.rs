@@ -1,8 +1,14 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
 mod book;
+mod find;
 mod stack;
 mod trend;
+
+pub(crate) use find::found;
+pub(crate) mod check;
+mod coupling;
+pub(crate) mod diagnose;
 
 use std::fmt::Write;
 
@@ -79,6 +85,7 @@ pub(crate) fn drive(drive: &DriveMeasures) -> String {
     if !drive.engagements.is_empty() {
         text.push_str(&engagements(drive));
     }
+    text.push_str(&coupling::lines(drive));
     for warning in &drive.warnings {
         let _ = writeln!(text, "  note: {warning}");
     }
@@ -217,11 +224,18 @@ pub(crate) fn decoded(output: &DecodeOutput) -> String {
 
 /// What was simulated.
 pub(crate) fn simulated(output: &SimulateOutput) -> String {
-    format!(
-        "{} with {} in {} (seed {}); the truth is in truth.json and truth.parquet\n",
-        number::count(output.captures.len(), "drive", "drives"),
-        number::count(output.engagements, "engagement", "engagements"),
-        output.out,
-        output.seed,
-    )
+    let mut text = String::new();
+    if let Some(out) = &output.out {
+        let _ = writeln!(
+            text,
+            "{} with {} in {out} (seed {}); the truth is in truth.json and truth.parquet",
+            number::count(output.captures.len(), "drive", "drives"),
+            number::count(output.engagements, "engagement", "engagements"),
+            output.seed,
+        );
+    }
+    if let Some(picture) = &output.picture {
+        let _ = writeln!(text, "picture in {picture} (seed {})", output.seed);
+    }
+    text
 }

@@ -18,6 +18,7 @@ use self::reference::step;
 use crate::drive::{Channel, Drive, at_seconds};
 use crate::kinematics::{ClosedSpan, Kinematics, pressed_above};
 use crate::measure::{Measure, Measured, Missing, TransferEstimate};
+use crate::tested::Tested;
 
 /// What made the coupling close.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -95,6 +96,19 @@ pub struct Trace {
     pub demand_t_s: Vec<f64>,
     /// Coupling demand, in its own unit.
     pub demand: Vec<f64>,
+    /// Every other signal of the drive, in the order of the list of roles.
+    pub others: Vec<RoleTrace>,
+}
+
+/// One signal around an engagement.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RoleTrace {
+    /// What it means.
+    pub role: Role,
+    /// Times, s from the reference.
+    pub t_s: Vec<f64>,
+    /// Values in the core unit; wheel speeds as decoded, without radius correction.
+    pub values: Vec<f64>,
 }
 
 /// One closing of the coupling, from released to carrying torque and back, measured.
@@ -116,6 +130,8 @@ pub struct Engagement {
     pub measures: Vec<Measured>,
     /// Every transfer-fraction estimate; the combined one is among `measures`.
     pub transfer: Vec<TransferEstimate>,
+    /// How much of the coupling's rated torque it tested.
+    pub tested: Tested,
     /// Traces for pictures.
     pub trace: Trace,
 }

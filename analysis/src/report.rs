@@ -2,18 +2,19 @@
 //! person reads, prints and hands on.
 //!
 //! The page computes nothing: every verdict, shift and interval is the comparison's, every value
-//! is a measure's. It chooses digits, words and pictures. It is one HTML file that needs neither
-//! network nor scripts, and shows whatever an owner wrote literally.
+//! is a measure's. It chooses digits, words and pictures. It is one HTML file that needs no network
+//! and is complete without scripts, and shows whatever an owner wrote literally.
 //!
 //! - [`number`]: digits that suit an uncertainty.
 //! - [`page`], [`style`]: the frame and the look of every report.
 //! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words. `reasons`:
 //!   why a value is missing, under a table.
 //! - `trend`: the page of a series of drives.
-//! - The parts: `summary`, `pictures`, `conditions`, `measures`, `engagements`, `basis`.
+//! - The parts: `summary`, `pictures`, `viewer`, `conditions`, `measures`, `engagements`, `basis`.
 
 pub mod number;
 pub mod page;
+pub mod script;
 pub mod style;
 
 mod basis;
@@ -25,11 +26,12 @@ mod pictures;
 mod reasons;
 mod summary;
 mod trend;
+mod viewer;
 mod wording;
 
 #[cfg(test)]
 #[path = "../examples/report_preview/drives.rs"]
-mod drives;
+pub(crate) mod drives;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
@@ -38,11 +40,14 @@ mod well_made;
 use slipwright_decoders::unit::Unit;
 
 use crate::comparison::Comparison;
+use crate::comparison::matching::match_engagements;
 use crate::drive::DriveMeasures;
+use crate::engagement::Engagement;
 use crate::vehicle::Vehicle;
 use campaign::Campaign;
 use page::{Page, Section};
 pub use trend::trend_report;
+use viewer::Viewer;
 
 /// What the page says that the measurements do not know; whoever asks for the page hands it in.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -55,6 +60,53 @@ pub struct ReportNotes {
     pub demand_unit: Option<Unit>,
     /// Which engagements were matched. Where this is empty the pictures show all alike and say so.
     pub matched: Vec<MatchedPair>,
+    /// Engagements of the before and of the after set that have a counterpart but no partner of
+    /// their own: they are compared too.
+    pub unpaired: [Vec<EngagementPosition>; 2],
+}
+
+impl ReportNotes {
+    /// Adds which engagements the comparison takes for alike, going by what drives them.
+    #[must_use]
+    pub fn with_matching(mut self, before: &[DriveMeasures], after: &[DriveMeasures]) -> Self {
+        let [(b, b_at), (a, a_at)] = [before, after].map(flattened);
+        let matching = match_engagements(&b, &a);
+        self.matched = matching
+            .pairs
+            .iter()
+            .filter_map(|(b, a)| {
+                Some(MatchedPair {
+                    before: *b_at.get(*b)?,
+                    after: *a_at.get(*a)?,
+                })
+            })
+            .collect();
+        let paired = |at: &EngagementPosition, side: fn(&MatchedPair) -> EngagementPosition| {
+            self.matched.iter().any(|pair| side(pair) == *at)
+        };
+        let lone = |kept: &[usize], at: &[EngagementPosition], side| {
+            let kept = kept.iter().filter_map(|i| at.get(*i).copied());
+            kept.filter(|at| !paired(at, side)).collect()
+        };
+        self.unpaired = [
+            lone(&matching.before, &b_at, |pair| pair.before),
+            lone(&matching.after, &a_at, |pair| pair.after),
+        ];
+        self
+    }
+}
+
+/// Every engagement of a set, and where it stands.
+fn flattened(drives: &[DriveMeasures]) -> (Vec<&Engagement>, Vec<EngagementPosition>) {
+    drives
+        .iter()
+        .enumerate()
+        .flat_map(|(drive, measured)| {
+            let engagements = measured.engagements.iter().enumerate();
+            engagements
+                .map(move |(engagement, value)| (value, EngagementPosition { drive, engagement }))
+        })
+        .unzip()
 }
 
 /// One engagement of a set of drives, by position.
@@ -86,6 +138,7 @@ pub fn comparison_report(
     notes: &ReportNotes,
 ) -> String {
     let campaign = Campaign::new(comparison, before, after, vehicle, notes);
+    let viewer = Viewer::new(&campaign);
     let page = Page {
         title: "Coupling before and after the work",
         subject: &vehicle.name,
@@ -93,6 +146,7 @@ pub fn comparison_report(
         lead: summary::lead(&campaign),
         sections: vec![
             Section::new("seen", "What it looks like", pictures::overlays(&campaign)),
+            Section::new("traces", "Put a cursor on the moment", viewer.part()),
             Section::new(
                 "conditions",
                 "How the two sets were driven",
@@ -116,5 +170,5 @@ pub fn comparison_report(
             Section::new("basis", "What the numbers rest on", basis::part(&campaign)),
         ],
     };
-    page.render()
+    page.render_with(&[viewer.style()], &viewer.scripts())
 }

@@ -9,7 +9,7 @@
 //! in its bus's table when it is first seen. Answers to diagnostic requests are taken apart in
 //! [`crate::diagnostic_read`].
 
-mod id_table;
+pub(crate) mod id_table;
 mod plan;
 
 use std::collections::HashMap;

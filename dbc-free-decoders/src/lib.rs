@@ -16,6 +16,7 @@
 //! - [`iso_tp`]: messages of more than one frame, reassembled and segmented.
 //! - [`obd2`], [`uds`], [`trouble_code`]: diagnostic answers to values and to trouble codes.
 //! - [`diagnostic_read`]: a decoder file's requests, and their answers as series.
+//! - [`find`]: the signals of a car that no decoder file describes.
 //! - [`j1939`]: identifiers of J1939 and its wheel speeds.
 //! - [`toml_error`]: what is wrong in one of our TOML files, and on which line.
 
@@ -23,6 +24,7 @@ pub mod decoder_file;
 pub mod diagnostic_read;
 pub mod extractor;
 pub mod field;
+pub mod find;
 pub mod frame;
 pub mod iso_tp;
 pub mod j1939;

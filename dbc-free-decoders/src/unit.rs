@@ -35,6 +35,27 @@ pub enum Quantity {
     Bare,
 }
 
+impl Quantity {
+    /// The unit that the core keeps it in.
+    #[must_use]
+    pub fn core_unit(self) -> Unit {
+        match self {
+            Self::Speed => Unit::MetrePerSecond,
+            Self::AngularSpeed => Unit::RadianPerSecond,
+            Self::Pressure => Unit::Bar,
+            Self::Torque => Unit::NewtonMetre,
+            Self::Force => Unit::Newton,
+            Self::Percent => Unit::Percent,
+            Self::Temperature => Unit::DegreeCelsius,
+            Self::Angle => Unit::Radian,
+            Self::Acceleration => Unit::MetrePerSecondSquared,
+            Self::Current => Unit::Ampere,
+            Self::Voltage => Unit::Volt,
+            Self::Bare => Unit::Bare,
+        }
+    }
+}
+
 macro_rules! units {
     ($($variant:ident $text:literal $quantity:ident $factor:expr, $offset:expr;)*) => {
         /// A unit that a decoder file may name.
@@ -146,6 +167,17 @@ mod tests {
             assert!(
                 message.contains(unit.text()),
                 "{unit:?} missing from: {message}"
+            );
+        }
+    }
+
+    #[test]
+    fn core_units_are_those_that_need_no_conversion() {
+        for &unit in Unit::ALL {
+            let core = unit.quantity().core_unit();
+            assert_eq!(
+                (core.quantity(), core.to_core()),
+                (unit.quantity(), (1.0, 0.0))
             );
         }
     }

@@ -6,13 +6,16 @@ mod filler;
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
+use slipwright_decoders::decoder_file::SignalEntry;
 use slipwright_decoders::frame::{BusIndex, CanId, Frame, FrameFlags};
 use slipwright_decoders::role::Role;
+use slipwright_decoders::unit::Quantity;
 
 use crate::arbitration::{INTERMISSION_BITS, frame_bits, rank};
 use crate::layout::Message;
 use crate::random::{Purpose, Stream};
 use crate::readings::{Reading, Readings};
+use crate::source::Source;
 use filler::{Filler, add_fillers};
 
 /// Words of the set of waiting messages, one bit a message.
@@ -34,10 +37,22 @@ pub struct BusOptions {
     pub loss: f64,
 }
 
+impl Default for BusOptions {
+    fn default() -> Self {
+        Self {
+            bit_rate_bps: 500e3,
+            load: [0.2; 2],
+            jitter_s: 4e-4,
+            loss: 5e-5,
+        }
+    }
+}
+
 /// What is due to be sent.
 #[derive(Debug)]
 enum Content {
-    Signals(Message),
+    /// A message and the memory of its signals.
+    Signals(Message, Vec<u64>),
     Filler(Filler),
 }
 
@@ -133,9 +148,19 @@ impl Bus {
                 made_ns: 0,
                 length: usize::from(message.entry.length_bytes.min(8)),
                 data: [0; 8],
-                content: Content::Signals(message.clone()),
+                content: Content::Signals(message.clone(), Vec::new()),
             })
             .collect();
+        for slot in &mut slots {
+            if let Content::Signals(message, memory) = &mut slot.content
+                && message
+                    .sources
+                    .iter()
+                    .any(|s| matches!(s, Source::Other(_)))
+            {
+                *memory = message.sources.iter().map(|_| built.bits()).collect();
+            }
+        }
         let taken: Vec<CanId> = messages.iter().map(|message| message.entry.id).collect();
         let wanted = options.load.get(usize::from(index)).copied().unwrap_or(0.0);
         add_fillers(
@@ -234,20 +259,24 @@ impl Bus {
         slot.made_ns = t_ns;
         let mut silent = false;
         match &mut slot.content {
-            Content::Signals(message) => {
-                let coupling = message.roles.contains(&Role::CouplingPressure)
-                    || message.roles.contains(&Role::CouplingDemand);
+            Content::Signals(message, memory) => {
+                let coupling = message.carries(Role::CouplingPressure)
+                    || message.carries(Role::CouplingDemand);
                 silent = coupling && faults.gap;
                 if !(coupling && faults.stale) {
-                    fill(message, readings, t_ns, &mut slot.data);
-                    if message.protected {
-                        protect(&mut slot.data, slot.length, slot.counter);
+                    let now = (t_ns, slot.counter);
+                    let data = &mut slot.data;
+                    fill(message, readings, memory, &mut self.random, now, data);
+                    if let Some(data) = slot.data.get_mut(..slot.length) {
+                        message.protection.apply(data, slot.counter);
                     }
                 }
             }
             Content::Filler(filler) => {
                 filler.fill(&mut slot.data, self.random.bits());
-                protect(&mut slot.data, slot.length, slot.counter);
+                if let Some(data) = slot.data.get_mut(..slot.length) {
+                    filler.protection.apply(data, slot.counter);
+                }
             }
         }
         if !silent && let Some(word) = self.waiting.get_mut(k / 64) {
@@ -291,71 +320,63 @@ fn jitter_ns(options: &BusOptions, random: &mut Stream) -> i64 {
 }
 
 /// Puts a message's values into its data.
-fn fill(message: &Message, readings: &mut Readings, t_ns: i64, data: &mut [u8; 8]) {
-    *data = [0; 8];
-    for (signal, &role) in message.entry.signals.iter().zip(&message.roles) {
-        let raw = match readings.read(role, t_ns) {
-            Reading::NotAvailable => signal
-                .invalid_raw
-                .first()
-                .copied()
-                .unwrap_or(signal.field.mask()),
-            Reading::Value(core) => {
-                let (factor, offset) = signal.unit.to_core();
-                let value = (core - offset) / factor;
-                let low = signal.min.unwrap_or(f64::NEG_INFINITY);
-                let high = signal.max.unwrap_or(f64::INFINITY);
-                // A sender never lets a good value become the code for a bad one.
-                let raw = signal.nearest_raw(value.max(low).min(high));
-                if signal.invalid_raw.contains(&raw) {
-                    raw.saturating_sub(2)
-                } else {
-                    raw
-                }
-            }
+fn fill(
+    message: &Message,
+    readings: &mut Readings,
+    memory: &mut [u64],
+    random: &mut Stream,
+    (t_ns, counter): (i64, u8),
+    data: &mut [u8; 8],
+) {
+    *data = message.base;
+    let signals = message.entry.signals.iter().zip(&message.sources);
+    for (k, (signal, &source)) in signals.enumerate() {
+        let raw = match (source, memory.get_mut(k)) {
+            (Source::Other(other), Some(state)) => other.next(state, random.bits(), counter, t_ns),
+            _ => raw_code(signal, source, readings, t_ns),
         };
         // Fields fit their frames by the layout's construction.
         let _ = signal.field.insert(data, raw);
     }
 }
 
-/// Counter in the lower half of the last byte but one, checksum in the last byte: CRC-8 with the
-/// polynomial of SAE J1850, 0x1D, start and end value 0xFF.
-fn protect(data: &mut [u8; 8], length: usize, counter: u8) {
-    let Some([.., before_last, last]) = data.get_mut(..length) else {
-        return;
-    };
-    *before_last = *before_last & 0xF0 | counter;
-    *last = 0;
-    let covered = length - 1;
-    let crc = data
-        .iter()
-        .take(covered)
-        .fold(0xFF_u8, |crc, &byte| CRC8[usize::from(crc ^ byte)]);
-    if let Some(last) = data.get_mut(covered) {
-        *last = crc ^ 0xFF;
+/// The raw code of what a source reads.
+fn raw_code(signal: &SignalEntry, source: Source, readings: &mut Readings, t_ns: i64) -> u64 {
+    match readings.read_source(source, t_ns) {
+        Reading::NotAvailable => signal
+            .invalid_raw
+            .first()
+            .copied()
+            .unwrap_or(signal.field.mask()),
+        Reading::Count(core) => {
+            let (factor, _) = signal.unit.to_core();
+            (core / factor / signal.scale) as u64 & signal.field.mask()
+        }
+        Reading::Value(core) => {
+            let (factor, offset) = signal.unit.to_core();
+            let turning = is_wheel(source) && signal.unit.quantity() == Quantity::AngularSpeed;
+            let core = if turning {
+                core / readings.radius_m()
+            } else {
+                core
+            };
+            let value = (core - offset) / factor;
+            let low = signal.min.unwrap_or(f64::NEG_INFINITY);
+            let high = signal.max.unwrap_or(f64::INFINITY);
+            // A sender never lets a good value become the code for a bad one.
+            let raw = signal.nearest_raw(value.max(low).min(high));
+            if signal.invalid_raw.contains(&raw) {
+                raw.saturating_sub(2)
+            } else {
+                raw
+            }
+        }
     }
 }
 
-const CRC8: [u8; 256] = {
-    let mut table = [0_u8; 256];
-    let mut byte = 0;
-    while byte < 256 {
-        let mut crc = byte as u8;
-        let mut bit = 0;
-        while bit < 8 {
-            crc = if crc & 0x80 != 0 {
-                (crc << 1) ^ 0x1D
-            } else {
-                crc << 1
-            };
-            bit += 1;
-        }
-        table[byte] = crc;
-        byte += 1;
-    }
-    table
-};
+fn is_wheel(source: Source) -> bool {
+    matches!(source, Source::Role(role) if Role::WHEELS.contains(&role))
+}
 
 #[cfg(test)]
 mod tests;

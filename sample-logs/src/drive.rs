@@ -47,6 +47,12 @@ pub trait DriveSink {
         true
     }
 
+    /// The state at a time, ns since the drive's start: every millisecond one, whether or not
+    /// tables are wanted.
+    fn row(&mut self, t_ns: i64, row: &Row) {
+        let _ = (t_ns, row);
+    }
+
     /// How far the drive is, s.
     fn at(&mut self, t_s: f64) {
         let _ = t_s;
@@ -152,6 +158,7 @@ pub fn simulate<S: DriveSink>(
                 bus.advance(t_ns, &mut readings, faults, &mut out.received);
             }
         }
+        sink.row(t_ns, &row);
         out.take(&row, t_ns, sink)?;
         if run.rows.is_multiple_of(1000) {
             sink.at(row.t_s);

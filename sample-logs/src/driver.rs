@@ -50,6 +50,8 @@ struct Programme {
 #[derive(Debug)]
 pub struct Driver {
     programmes: VecDeque<Programme>,
+    /// Manoeuvres begun so far.
+    begun: usize,
     drive_road: Vec<Stretch>,
     /// Actions of this manoeuvre still to come.
     left: VecDeque<Phase>,
@@ -86,6 +88,7 @@ impl Driver {
             .collect();
         Self {
             programmes,
+            begun: 0,
             drive_road: road.to_vec(),
             left: VecDeque::new(),
             phase: None,
@@ -112,6 +115,12 @@ impl Driver {
         (&self.road, self.manoeuvre_from_m)
     }
 
+    /// Place of the manoeuvre under way in the programme, counted from 0.
+    #[must_use]
+    pub fn manoeuvre(&self) -> usize {
+        self.begun.saturating_sub(1)
+    }
+
     /// One millisecond; `None` when the programme is done.
     pub fn tick(&mut self, car: &Car, s: &State, step_s: f64) -> Option<Controls> {
         self.phase_s += step_s;
@@ -136,6 +145,7 @@ impl Driver {
         }
         while self.left.is_empty() {
             let programme = self.programmes.pop_front()?;
+            self.begun += 1;
             self.left = programme.phases;
             self.limit_s = programme.limit_s;
             self.manoeuvre_s = 0.0;

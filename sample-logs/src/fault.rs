@@ -96,6 +96,27 @@ const FOAM_LAG_S: f64 = 0.12;
 const FOAM_REST_S: f64 = 20.0;
 
 impl Fault {
+    /// The cause with this severity, 0 to 1, from the drive's start on.
+    #[must_use]
+    pub fn new(cause: Cause, severity: f64) -> Self {
+        Self {
+            cause,
+            severity,
+            onset_s: 0.0,
+            form: WiringForm::default(),
+        }
+    }
+
+    /// A failing wire, message or control unit, for this share of the time from the drive's start
+    /// on.
+    #[must_use]
+    pub fn wiring(form: WiringForm, share: f64) -> Self {
+        Self {
+            form,
+            ..Self::new(Cause::InhibitedOrWiring, share)
+        }
+    }
+
     /// Severity at a time.
     #[must_use]
     pub fn severity_at(&self, t_s: f64) -> f64 {

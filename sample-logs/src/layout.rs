@@ -1,36 +1,65 @@
-//! Layout: which frames the training car sends, what lies in them, and the decoder file that says
-//! so.
+//! Layout: which frames a car sends, what lies in them, and the decoder file that says so.
 //!
-//! The first bus is the drivetrain's; the second carries comfort traffic and the satellite
-//! receiver. Every frame with a counter has it in the lower half of its last byte but one and a
-//! checksum in its last byte, as cars commonly do; the decoder file leaves both out.
+//! Two layouts: the training car's, which a scenario may change in a few ways, and one drawn from a
+//! seed, which stands for a car that nobody has described. Both
+//! are lists of [`Message`]; [`crate::bus`] sends them.
 
-use slipwright_decoders::decoder_file::{DecoderFile, FrameEntry, SignalEntry};
-use slipwright_decoders::field::{BitOrder, Coding, Field, FieldError};
-use slipwright_decoders::frame::CanId;
+mod drawn;
+mod drawn_placement;
+mod drawn_signals;
+mod drawn_traffic;
+mod training_car;
+
+use slipwright_decoders::decoder_file::{DecoderFile, FrameEntry, RequestEntry};
+use slipwright_decoders::field::{BitOrder, FieldError};
 use slipwright_decoders::role::Role;
-use slipwright_decoders::signal::SignalKey;
-use slipwright_decoders::unit::Unit;
+
+use crate::protection::Protection;
+use crate::random::{Purpose, Stream};
+use crate::source::Source;
 
 /// Name of each bus, by its index.
 pub const BUS_NAMES: [&str; 2] = ["can0", "can1"];
+
+/// What the decoder file says of a message.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Description {
+    /// Its frame entry.
+    Frame,
+    /// It is the answer to this request.
+    Answer(RequestEntry),
+    /// Nothing: other traffic, or the request itself.
+    None,
+}
 
 /// One message of the car.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Message {
     /// Bus index.
     pub bus: u16,
-    /// Its entry in the decoder file.
+    /// Its identifier, length and signals.
     pub entry: FrameEntry,
-    /// Roles of the entry's signals, in its order.
-    pub roles: Vec<Role>,
+    /// Where the values of the entry's signals come from, in its order.
+    pub sources: Vec<Source>,
     /// From one to the next, ms.
     pub period_ms: f64,
     /// First one, ms after the car wakes. The sender's own task makes the values and sends them at
     /// once, so the coupling's message follows its control unit's period.
     pub phase_ms: f64,
-    /// Whether it carries a counter and a checksum.
-    pub protected: bool,
+    /// Its counter and checksum.
+    pub protection: Protection,
+    /// Data before any signal is put in: constants, padding, unused bits.
+    pub base: [u8; 8],
+    /// What the decoder file says of it.
+    pub description: Description,
+}
+
+impl Message {
+    /// Whether it carries a signal of this role.
+    #[must_use]
+    pub fn carries(&self, role: Role) -> bool {
+        self.sources.contains(&Source::Role(role))
+    }
 }
 
 /// What of the layout a scenario may choose.
@@ -44,12 +73,15 @@ pub struct LayoutOptions {
     pub coupling_period_ms: f64,
     /// Roles that the car does not send.
     pub omit: Vec<Role>,
-    /// Which way round the fields of the drivetrain lie.
+    /// Which way round the fields of the training car's drivetrain lie.
     pub order: BitOrder,
-    /// Whether identifiers have 29 bits.
+    /// Whether the training car's identifiers have 29 bits.
     pub extended: bool,
-    /// Added to every identifier, so that cars can differ.
+    /// Added to every identifier of the training car, so that cars can differ.
     pub id_shift: u32,
+    /// Seed of a layout that is drawn instead of the training car's. Byte order, width of the
+    /// identifiers and their shift are then drawn too.
+    pub drawn: Option<u64>,
 }
 
 impl Default for LayoutOptions {
@@ -62,343 +94,59 @@ impl Default for LayoutOptions {
             order: BitOrder::Big,
             extended: false,
             id_shift: 0,
+            drawn: None,
         }
     }
 }
 
-/// A signal in the making: role, length in bits, signedness, scale, offset, unit, limits, and the
-/// raw codes that mean "not available".
-struct Plan {
-    role: Role,
-    start: u16,
-    length: u8,
-    signed: bool,
-    scale: f64,
-    offset: f64,
-    unit: Unit,
-    range: Option<(f64, f64)>,
-    invalid: &'static [u64],
-}
-
-const fn plan(role: Role, start: u16, length: u8, scale: f64, unit: Unit) -> Plan {
-    Plan {
-        role,
-        start,
-        length,
-        signed: false,
-        scale,
-        offset: 0.0,
-        unit,
-        range: None,
-        invalid: &[],
-    }
-}
-
-impl Plan {
-    const fn signed(self) -> Self {
+impl LayoutOptions {
+    /// A layout drawn from a seed, on two buses: 60 to 120 identifiers of 11 or 29 bits; fields of
+    /// either byte order, of many lengths, scales, offsets and units; counters and checksums of
+    /// several kinds or none; signals that resemble wheel speeds without being any; often answers
+    /// to OBD-II requests for the vehicle speed, and often a satellite receiver's speed. It is made
+    /// for buses of 500 kbit/s or more.
+    ///
+    /// [`Self::omit`] takes roles away: without the four wheels' it is a car behind a gateway.
+    #[must_use]
+    pub fn drawn(seed: u64) -> Self {
+        let mut random = Stream::new(seed, usize::from(u16::MAX), Purpose::Layout);
+        let mut of = |list: [f64; 4]| random.pick(&list);
         Self {
-            signed: true,
-            ..self
+            wheel_period_ms: of([10.0, 10.0, 20.0, 20.0]),
+            coupling_period_ms: of([10.0, 10.0, 20.0, 40.0]),
+            drawn: Some(seed),
+            ..Self::default()
         }
     }
-    const fn offset(self, offset: f64) -> Self {
-        Self { offset, ..self }
-    }
-    const fn range(self, low: f64, high: f64) -> Self {
-        Self {
-            range: Some((low, high)),
-            ..self
-        }
-    }
-    const fn invalid(self, invalid: &'static [u64]) -> Self {
-        Self { invalid, ..self }
-    }
-
-    fn entry(&self, order: BitOrder) -> Result<SignalEntry, FieldError> {
-        let coding = if self.signed {
-            Coding::Signed
-        } else {
-            Coding::Unsigned
-        };
-        let field = Field::new(self.start, self.length, order, coding)?;
-        let key = SignalKey::Role(self.role);
-        let mut entry = SignalEntry::new(key, field, self.scale, self.offset, self.unit);
-        if let Some((low, high)) = self.range {
-            entry.min = Some(low);
-            entry.max = Some(high);
-        }
-        entry.invalid_raw = self.invalid.to_vec();
-        Ok(entry)
-    }
-}
-
-struct MessagePlan {
-    bus: u16,
-    id: u32,
-    name: &'static str,
-    length: u8,
-    period_ms: f64,
-    phase_ms: f64,
-    protected: bool,
-    signals: Vec<Plan>,
 }
 
 /// Every message of the car, in the order of the decoder file.
 ///
 /// # Errors
-/// [`FieldError`] if a field does not fit; the layout's own fields all do.
+/// [`FieldError`] if a field does not fit; the layouts' own fields all do.
 pub fn messages(options: &LayoutOptions) -> Result<Vec<Message>, FieldError> {
-    let mut list = Vec::new();
-    for plan in plans(options) {
-        let kept: Vec<&Plan> = plan
-            .signals
-            .iter()
-            .filter(|signal| !options.omit.contains(&signal.role))
-            .collect();
-        if kept.is_empty() {
-            continue;
-        }
-        let number = plan.id + options.id_shift;
-        // Spread over the 29 bits, with the 11-bit number in front so that ranks stay.
-        let id = if options.extended {
-            CanId::Extended((number << 18 | 0x0_40E5) & CanId::MAX_EXTENDED)
-        } else {
-            CanId::Base((number & CanId::MAX_BASE) as u16)
-        };
-        let mut entry = FrameEntry::new(id);
-        let bus = plan.bus.min(options.buses.saturating_sub(1));
-        entry.bus = BUS_NAMES.get(usize::from(bus)).map(|&name| name.to_owned());
-        entry.name = Some(plan.name.to_owned());
-        entry.length_bytes = plan.length;
-        entry.period_ms = Some(plan.period_ms);
-        for signal in &kept {
-            entry.signals.push(signal.entry(options.order)?);
-        }
-        list.push(Message {
-            bus,
-            entry,
-            roles: kept.iter().map(|signal| signal.role).collect(),
-            period_ms: plan.period_ms,
-            phase_ms: plan.phase_ms,
-            protected: plan.protected,
-        });
+    match options.drawn {
+        Some(seed) => drawn::messages(seed, options),
+        None => training_car::messages(options),
     }
-    Ok(list)
 }
 
-fn plans(options: &LayoutOptions) -> Vec<MessagePlan> {
-    use Unit::*;
-    const NOT_AVAILABLE_8: &[u64] = &[0xFF];
-    const NOT_AVAILABLE_12: &[u64] = &[0xFFF, 0xFFE];
-    const NOT_AVAILABLE_16: &[u64] = &[0xFFFF, 0xFFFE];
-    const NOT_AVAILABLE_SIGNED_16: &[u64] = &[0x8000];
-    let wheel = |role, start| {
-        plan(role, start, 16, 0.01, KilometrePerHour)
-            .range(0.0, 300.0)
-            .invalid(NOT_AVAILABLE_16)
-    };
-    vec![
-        MessagePlan {
-            bus: 0,
-            id: 0x0F2,
-            name: "wheel speeds",
-            length: 8,
-            period_ms: options.wheel_period_ms,
-            phase_ms: 3.0,
-            protected: false,
-            signals: vec![
-                wheel(Role::WheelSpeedFrontLeft, 0),
-                wheel(Role::WheelSpeedFrontRight, 16),
-                wheel(Role::WheelSpeedRearLeft, 32),
-                wheel(Role::WheelSpeedRearRight, 48),
-            ],
-        },
-        MessagePlan {
-            bus: 0,
-            id: 0x0A6,
-            name: "engine",
-            length: 8,
-            period_ms: 20.0,
-            phase_ms: 1.7,
-            protected: true,
-            signals: vec![
-                plan(Role::EngineTorque, 0, 16, 0.1, NewtonMetre)
-                    .signed()
-                    .range(-500.0, 1000.0)
-                    .invalid(NOT_AVAILABLE_SIGNED_16),
-                plan(Role::EngineSpeed, 16, 16, 0.25, RevolutionPerMinute)
-                    .range(0.0, 9000.0)
-                    .invalid(NOT_AVAILABLE_16),
-                plan(Role::PedalAccelerator, 32, 8, 0.4, Percent)
-                    .range(0.0, 100.0)
-                    .invalid(NOT_AVAILABLE_8),
-            ],
-        },
-        MessagePlan {
-            bus: 0,
-            id: 0x0B4,
-            name: "gearbox",
-            length: 4,
-            period_ms: 50.0,
-            phase_ms: 6.1,
-            protected: true,
-            signals: vec![plan(Role::Gear, 0, 4, 1.0, Bare).signed()],
-        },
-        MessagePlan {
-            bus: 0,
-            id: 0x112,
-            name: "brake control",
-            length: 4,
-            period_ms: 50.0,
-            phase_ms: 4.4,
-            protected: true,
-            signals: vec![
-                plan(Role::PedalBrake, 0, 8, 0.4, Percent)
-                    .range(0.0, 100.0)
-                    .invalid(NOT_AVAILABLE_8),
-                plan(Role::AbsActive, 8, 1, 1.0, Bare),
-                plan(Role::TractionActive, 9, 1, 1.0, Bare),
-            ],
-        },
-        MessagePlan {
-            bus: 0,
-            id: 0x0D8,
-            name: "steering",
-            length: 4,
-            period_ms: 20.0,
-            phase_ms: 7.9,
-            protected: true,
-            signals: vec![
-                plan(Role::SteeringAngle, 0, 16, 0.1, Degree)
-                    .signed()
-                    .range(-900.0, 900.0)
-                    .invalid(NOT_AVAILABLE_SIGNED_16),
-            ],
-        },
-        MessagePlan {
-            bus: 0,
-            id: 0x0DA,
-            name: "body motion",
-            length: 8,
-            period_ms: 20.0,
-            phase_ms: 9.2,
-            protected: true,
-            signals: vec![
-                plan(Role::BodyYawRate, 0, 16, 0.01, DegreePerSecond)
-                    .signed()
-                    .range(-180.0, 180.0)
-                    .invalid(NOT_AVAILABLE_SIGNED_16),
-                plan(Role::BodyAccelLong, 16, 16, 0.005, MetrePerSecondSquared)
-                    .signed()
-                    .range(-30.0, 30.0)
-                    .invalid(NOT_AVAILABLE_SIGNED_16),
-                plan(Role::BodyAccelLat, 32, 16, 0.005, MetrePerSecondSquared)
-                    .signed()
-                    .range(-30.0, 30.0)
-                    .invalid(NOT_AVAILABLE_SIGNED_16),
-            ],
-        },
-        MessagePlan {
-            bus: 0,
-            id: 0x1C4,
-            name: "coupling",
-            length: 8,
-            period_ms: options.coupling_period_ms,
-            phase_ms: 0.4,
-            protected: true,
-            signals: vec![
-                plan(Role::CouplingPressure, 0, 12, 0.02, Bar)
-                    .offset(-1.0)
-                    .range(-1.0, 60.0)
-                    .invalid(NOT_AVAILABLE_12),
-                plan(Role::CouplingDemand, 12, 12, 0.05, Percent)
-                    .range(0.0, 100.0)
-                    .invalid(NOT_AVAILABLE_12),
-                plan(Role::CouplingPumpCurrent, 24, 8, 0.2, Ampere).invalid(NOT_AVAILABLE_8),
-                plan(Role::CouplingInhibited, 32, 1, 1.0, Bare),
-            ],
-        },
-        MessagePlan {
-            bus: 0,
-            id: 0x3D2,
-            name: "temperatures and supply",
-            length: 4,
-            period_ms: 500.0,
-            phase_ms: 42.0,
-            protected: false,
-            signals: vec![
-                plan(Role::CouplingTemperature, 0, 8, 1.0, DegreeCelsius)
-                    .offset(-40.0)
-                    .invalid(NOT_AVAILABLE_8),
-                plan(Role::AmbientTemperature, 8, 8, 0.5, DegreeCelsius)
-                    .offset(-40.0)
-                    .invalid(NOT_AVAILABLE_8),
-                plan(Role::SupplyVoltage, 16, 8, 0.1, Volt).invalid(NOT_AVAILABLE_8),
-            ],
-        },
-        MessagePlan {
-            bus: 1,
-            id: 0x2A1,
-            name: "satellite receiver",
-            length: 4,
-            period_ms: 100.0,
-            phase_ms: 61.0,
-            protected: true,
-            signals: vec![
-                plan(Role::GroundSpeed, 0, 16, 0.01, MetrePerSecond)
-                    .range(0.0, 100.0)
-                    .invalid(NOT_AVAILABLE_16),
-            ],
-        },
-    ]
-}
-
-/// The decoder file of a layout.
+/// The decoder file of a layout: what of it is described, whole and true.
 #[must_use]
 pub fn decoder_file(car_name: &str, messages: &[Message]) -> DecoderFile {
-    DecoderFile {
+    let mut file = DecoderFile {
         name: car_name.to_owned(),
-        frames: messages
-            .iter()
-            .map(|message| message.entry.clone())
-            .collect(),
-        requests: Vec::new(),
+        ..DecoderFile::default()
+    };
+    for message in messages {
+        match &message.description {
+            Description::Frame => file.frames.push(message.entry.clone()),
+            Description::Answer(request) => file.requests.push(request.clone()),
+            Description::None => {}
+        }
     }
+    file
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn check_reads_back(options: &LayoutOptions) {
-        let messages = messages(options).unwrap();
-        let file = decoder_file("training estate car", &messages);
-        let parsed = DecoderFile::parse(&file.to_toml()).unwrap();
-        assert_eq!(parsed.file, file);
-        assert_eq!(parsed.warnings, Vec::new(), "no overlapping fields");
-        for message in &messages {
-            let end = message
-                .entry
-                .signals
-                .iter()
-                .map(|s| usize::from(s.field.start()) + usize::from(s.field.length()))
-                .max()
-                .unwrap();
-            let room = 8 * usize::from(message.entry.length_bytes)
-                - if message.protected { 12 } else { 0 };
-            assert!(end <= room, "{:?}", message.entry.name);
-        }
-    }
-
-    #[test]
-    fn the_decoder_file_reads_back_whole() {
-        check_reads_back(&LayoutOptions::default());
-        check_reads_back(&LayoutOptions {
-            order: BitOrder::Little,
-            extended: true,
-            buses: 1,
-            omit: vec![Role::CouplingDemand, Role::BodyYawRate],
-            ..LayoutOptions::default()
-        });
-    }
-}
+mod tests;

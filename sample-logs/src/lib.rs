@@ -17,8 +17,10 @@
 //! - [`drive`]: the loop in which all of that runs.
 //! - [`truth`]: the true states and the true measures.
 //! - [`wheel_sensor`], [`readings`]: what the sensors make of the truth.
-//! - [`layout`], [`arbitration`], [`bus`]: what the buses make of that.
-//! - [`vehicle_file`], [`write`]: files; [`picture`]: what a scenario looks like.
+//! - [`satellite`]: a speed reference beside the car's own.
+//! - [`source`], [`layout`], [`protection`], [`arbitration`], [`bus`]: what the buses make of that.
+//! - [`vehicle_file`], [`write`]: files; [`memory`]: recordings without files, for studies;
+//!   [`picture`]: what a scenario looks like.
 //! - [`random`]: one stream of random numbers a purpose.
 
 pub mod arbitration;
@@ -38,10 +40,14 @@ pub mod hydraulics;
 pub mod integrator;
 pub mod layout;
 pub mod manoeuvre;
+pub mod memory;
 pub mod picture;
+pub mod protection;
 pub mod random;
 pub mod readings;
+pub mod satellite;
 pub mod scenario;
+pub mod source;
 pub mod state;
 pub mod surface;
 pub mod truth;

@@ -1,11 +1,24 @@
-//! Pictures of scenarios as SVG: speed, pedal and demand, pressure, and slip over each drive. They
-//! show what a scenario does before anyone records it, and they stand in the README.
+//! Pictures of scenarios as SVG: what the driver does on which road, and what the coupling makes of
+//! it, over each drive. They show what a scenario does before anyone records it, and they stand in
+//! the README.
+//!
+//! Each column of pixels is filled from the lowest to the highest value in it, so that nothing
+//! short is lost however long the drive is. [`traces`] gathers the columns, [`panel`] draws them.
+//! Places are written with a tenth of a pixel, which general chart libraries round away.
+
+mod panel;
+mod traces;
 
 use std::fmt::Write;
 
 use crate::drive;
+use crate::fault::Fault;
+use crate::manoeuvre::{Kind, Manoeuvre};
 use crate::scenario::{DrivePlan, Scenario};
-use crate::truth::{Row, TrueEngagement};
+use crate::surface::Surface;
+use crate::truth::{ROW_S, TrueEngagement};
+use panel::{GAP, HEIGHT, PANELS, Place};
+use traces::Traces;
 
 /// Drives that are drawn at most.
 const MOST_DRIVES: usize = 4;
@@ -13,340 +26,249 @@ const MOST_DRIVES: usize = 4;
 const WIDTH: usize = 880;
 const LEFT: f64 = 64.0;
 const RIGHT: f64 = 16.0;
-const PANEL: f64 = 74.0;
-const GAP: f64 = 10.0;
-const HEAD: f64 = 42.0;
-const FOOT: f64 = 40.0;
-
-/// Colours that stay apart for the colour-blind and in grey (M. Okabe, K. Ito, "Color Universal
-/// Design", 2008; from memory).
-const BLUE: &str = "#0072B2";
-const ORANGE: &str = "#D55E00";
-const BAND: &str = "#E8E8E8";
-
-/// One column of pixels: the lowest and highest value in it.
-#[derive(Clone, Copy, Debug)]
-struct Span {
-    low: f64,
-    high: f64,
-}
-
-impl Span {
-    const NONE: Self = Self {
-        low: f64::INFINITY,
-        high: f64::NEG_INFINITY,
-    };
-
-    fn take(&mut self, value: f64) {
-        self.low = self.low.min(value);
-        self.high = self.high.max(value);
-    }
-
-    fn join(self, other: Self) -> Self {
-        Self {
-            low: self.low.min(other.low),
-            high: self.high.max(other.high),
-        }
-    }
-}
-
-/// What is drawn, in order: speed, pedal, demand, pressure, slip.
-const TRACES: usize = 5;
-
-#[derive(Debug)]
-struct Traces {
-    /// Every 20 ms one span a trace.
-    spans: Vec<[Span; TRACES]>,
-    rows: usize,
-}
-
-/// Rows in a span.
-const SPAN_ROWS: usize = 20;
-
-impl Traces {
-    fn push(&mut self, row: &Row, dropout_mps: f64) {
-        if self.rows.is_multiple_of(SPAN_ROWS) {
-            self.spans.push([Span::NONE; TRACES]);
-        }
-        self.rows += 1;
-        let slowest = row
-            .contact_mps
-            .iter()
-            .copied()
-            .fold(f64::INFINITY, f64::min);
-        let values = [
-            row.state.forward_mps * 3.6,
-            row.pedal_percent,
-            row.demand_percent,
-            row.state.pressure_bar,
-            if slowest > dropout_mps {
-                row.slip_mps
-            } else {
-                0.0
-            },
-        ];
-        if let Some(spans) = self.spans.last_mut() {
-            for (span, value) in spans.iter_mut().zip(values) {
-                span.take(value);
-            }
-        }
-    }
-
-    fn range(&self, trace: usize) -> Span {
-        self.spans
-            .iter()
-            .filter_map(|s| s.get(trace))
-            .fold(Span::NONE, |a, &b| a.join(b))
-    }
-
-    /// The trace as a closed outline over the columns.
-    fn outline(&self, trace: usize, y: impl Fn(f64) -> f64) -> String {
-        let per_column = self.spans.len() as f64 / WIDTH as f64;
-        let mut upper = String::new();
-        let mut lower = Vec::new();
-        for column in 0..WIDTH {
-            let from = (column as f64 * per_column) as usize;
-            let to = ((((column + 1) as f64) * per_column) as usize).max(from + 1);
-            let part = self
-                .spans
-                .iter()
-                .take(to)
-                .skip(from)
-                .filter_map(|s| s.get(trace));
-            let span = part.fold(Span::NONE, |a, &b| a.join(b));
-            if span.low > span.high {
-                continue;
-            }
-            let x = LEFT + column as f64;
-            let _ = write!(upper, "{x:.0},{:.1} ", y(span.high) - 0.7);
-            lower.push(format!("{x:.0},{:.1}", y(span.low) + 0.7));
-        }
-        lower.reverse();
-        upper + &lower.join(" ")
-    }
-}
-
-struct Panel {
-    label: &'static str,
-    traces: &'static [(usize, &'static str, &'static str)],
-}
-
-const PANELS: [Panel; 4] = [
-    Panel {
-        label: "speed, km/h",
-        traces: &[(0, BLUE, "")],
-    },
-    Panel {
-        label: "per cent",
-        traces: &[(1, ORANGE, "pedal"), (2, BLUE, "demand")],
-    },
-    Panel {
-        label: "pressure, bar",
-        traces: &[(3, BLUE, "")],
-    },
-    Panel {
-        label: "slip, m/s",
-        traces: &[(4, BLUE, "")],
-    },
-];
+/// Title, faults, manoeuvres and road above the panels, px.
+const HEAD: f64 = 88.0;
+/// Time axis below them, px.
+const FOOT: f64 = 44.0;
+const ROAD_TOP: f64 = 66.0;
+const ROAD_HEIGHT: f64 = 12.0;
 
 /// Simulates the drives of a scenario (at most four) without their buses and draws them.
 #[must_use]
 pub fn scenario_svg(scenario: &Scenario) -> String {
     let drives: Vec<&DrivePlan> = scenario.drives.iter().take(MOST_DRIVES).collect();
-    let block = HEAD + PANELS.len() as f64 * (PANEL + GAP) + FOOT;
+    let block = HEAD + PANELS.len() as f64 * (HEIGHT + GAP) + FOOT;
     let (width, height) = (LEFT + WIDTH as f64 + RIGHT, block * drives.len() as f64);
+    // Names are letters, digits, spaces and a few signs by the scenario's check: no markup.
     let mut svg = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" \
-         width=\"{width}\" height=\"{height}\" font-family=\"sans-serif\" font-size=\"12\">\n\
-         <rect width=\"100%\" height=\"100%\" fill=\"white\"/>\n"
+         width=\"{width}\" height=\"{height}\" font-family=\"sans-serif\" font-size=\"11\" \
+         role=\"img\" aria-label=\"drives of the scenario {}\">\n\
+         <rect width=\"100%\" height=\"100%\" fill=\"white\"/>\n",
+        scenario.name
     );
     for (index, plan) in drives.iter().enumerate() {
         let dropout_mps = drive::dropout_mps(scenario);
-        let mut traces = Traces {
-            spans: Vec::new(),
-            rows: 0,
+        let mut traces = Traces::new(dropout_mps, scenario.car.hydraulics.max_pressure_bar);
+        let seed = scenario.seed;
+        let engagements = drive::states(scenario, seed, index, |row| traces.push(row));
+        let drawing = Drawing {
+            plan,
+            faults: &scenario.faults,
+            traces: &traces,
+            engagements: &engagements,
+            top: block * index as f64,
         };
-        let engagements = drive::states(scenario, scenario.seed, index, |row| {
-            traces.push(row, dropout_mps)
-        });
-        draw(&mut svg, plan, &traces, &engagements, block * index as f64);
+        drawing.draw(&mut svg);
     }
     svg.push_str("</svg>\n");
     svg
 }
 
-fn draw(
-    svg: &mut String,
-    plan: &DrivePlan,
-    traces: &Traces,
-    engagements: &[TrueEngagement],
+struct Drawing<'a> {
+    plan: &'a DrivePlan,
+    faults: &'a [Fault],
+    traces: &'a Traces,
+    engagements: &'a [TrueEngagement],
     top: f64,
-) {
-    let seconds = traces.rows as f64 * crate::truth::ROW_S;
-    let x = |t_s: f64| LEFT + t_s / seconds * WIDTH as f64;
-    let surface = plan
-        .road
-        .first()
-        .map_or("dry", |stretch| stretch.left.text());
-    // Names are letters, digits, spaces and a few signs by the scenario's check: no markup.
-    let _ = writeln!(
-        svg,
-        "<text x=\"{LEFT}\" y=\"{:.0}\" font-size=\"15\" font-weight=\"bold\">{}</text>\
-         <text x=\"{:.0}\" y=\"{:.0}\" text-anchor=\"end\">{surface}, fluid {:.0} °C at the start, \
-         {} engagements (grey)</text>",
-        top + 20.0,
-        plan.name,
-        LEFT + WIDTH as f64,
-        top + 20.0,
-        plan.fluid_c,
-        engagements.len()
-    );
-    let mut y0 = top + HEAD;
-    for panel in &PANELS {
-        let range = panel
-            .traces
-            .iter()
-            .map(|&(trace, ..)| traces.range(trace))
-            .fold(
-                Span {
-                    low: 0.0,
-                    high: 0.0,
-                },
-                Span::join,
-            );
-        let ticks = ticks(range);
-        let (low, high) = (ticks.low, ticks.high);
-        let y = |value: f64| y0 + PANEL * (1.0 - (value - low) / (high - low));
-        for e in engagements {
-            let _ = writeln!(
-                svg,
-                "<rect x=\"{:.1}\" y=\"{y0:.1}\" width=\"{:.1}\" height=\"{PANEL}\" fill=\"{BAND}\"/>",
-                x(e.start_s),
-                (x(e.end_s) - x(e.start_s)).max(0.5)
-            );
-        }
-        let mut tick = low;
-        while tick <= high + 1e-9 {
-            let _ = writeln!(
-                svg,
-                "<line x1=\"{LEFT}\" x2=\"{:.0}\" y1=\"{1:.1}\" y2=\"{1:.1}\" stroke=\"#BBBBBB\" \
-                 stroke-width=\"0.5\"/><text x=\"{2:.0}\" y=\"{3:.1}\" text-anchor=\"end\" \
-                 font-size=\"10\">{4}</text>",
-                LEFT + WIDTH as f64,
-                y(tick),
-                LEFT - 5.0,
-                y(tick) + 3.5,
-                (tick * 100.0).round() / 100.0
-            );
-            tick += ticks.step;
-        }
-        let middle = y0 + 0.5 * PANEL;
-        let _ = writeln!(
-            svg,
-            "<text transform=\"translate(14 {middle:.0}) rotate(-90)\" text-anchor=\"middle\" \
-             font-size=\"11\">{}</text>",
-            panel.label
-        );
-        for (k, &(trace, colour, name)) in panel.traces.iter().enumerate() {
-            let _ = writeln!(
-                svg,
-                "<polygon points=\"{}\" fill=\"{colour}\" stroke=\"{colour}\" \
-                 stroke-width=\"0.4\"/>",
-                traces.outline(trace, y)
-            );
-            if !name.is_empty() {
+}
+
+impl Drawing<'_> {
+    fn seconds(&self) -> f64 {
+        self.traces.rows() as f64 * ROW_S
+    }
+
+    fn x(&self, t_s: f64) -> f64 {
+        LEFT + t_s / self.seconds() * WIDTH as f64
+    }
+
+    fn draw(&self, svg: &mut String) {
+        self.title(svg);
+        self.manoeuvres(svg);
+        self.road(svg);
+        let mut top = self.top + HEAD;
+        for panel in &PANELS {
+            for e in self.engagements {
+                let (from, to) = (self.x(e.start_s), self.x(e.end_s));
                 let _ = writeln!(
                     svg,
-                    "<text x=\"{:.0}\" y=\"{:.0}\" fill=\"{colour}\" font-size=\"11\">{name}</text>",
-                    LEFT + 6.0 + 52.0 * k as f64,
-                    y0 + 11.0
+                    "<rect x=\"{from:.1}\" y=\"{top:.1}\" width=\"{:.1}\" height=\"{HEIGHT}\" \
+                     fill=\"#E6E6E6\"/>",
+                    (to - from).max(0.5)
+                );
+            }
+            let place = Place {
+                left: LEFT,
+                top,
+                width: WIDTH,
+            };
+            panel.draw(svg, self.traces, place);
+            top += HEIGHT + GAP;
+        }
+        for fault in self.faults.iter().filter(|fault| fault.onset_s > 0.0) {
+            let _ = writeln!(
+                svg,
+                "<line x1=\"{0:.1}\" x2=\"{0:.1}\" y1=\"{1:.0}\" y2=\"{2:.0}\" stroke=\"#000\" \
+                 stroke-dasharray=\"4 3\" stroke-width=\"0.8\"/>",
+                self.x(fault.onset_s.min(self.seconds())),
+                self.top + HEAD,
+                top - GAP
+            );
+        }
+        self.time_axis(svg, top - GAP);
+    }
+
+    fn title(&self, svg: &mut String) {
+        let right = LEFT + WIDTH as f64;
+        let _ = writeln!(
+            svg,
+            "<text x=\"{LEFT}\" y=\"{:.0}\" font-size=\"15\" font-weight=\"bold\">{}</text>\
+             <text x=\"{right:.0}\" y=\"{:.0}\" text-anchor=\"end\" font-size=\"12\">fluid {:.0} °C \
+             at the start, air {:.0} °C; engagements in grey: {}</text>\
+             <text x=\"{LEFT}\" y=\"{:.0}\" font-size=\"12\">{}</text>",
+            self.top + 20.0,
+            self.plan.name,
+            self.top + 20.0,
+            self.plan.fluid_c,
+            self.plan.air_c,
+            self.engagements.len(),
+            self.top + 38.0,
+            faults_in_words(self.faults)
+        );
+    }
+
+    /// The name of each manoeuvre where it begins, as far as there is room.
+    fn manoeuvres(&self, svg: &mut String) {
+        const LETTER: f64 = 5.6;
+        let mut free_from = LEFT;
+        for &(number, t_s) in self.traces.manoeuvres() {
+            let Some(manoeuvre) = self.plan.programme.get(number) else {
+                continue;
+            };
+            let x = self.x(t_s);
+            let name = name_of(manoeuvre);
+            if x < free_from || x + LETTER * name.len() as f64 > LEFT + WIDTH as f64 + RIGHT {
+                continue;
+            }
+            free_from = x + LETTER * (name.len() as f64 + 2.0);
+            let y = self.top + ROAD_TOP - 5.0;
+            let _ = writeln!(
+                svg,
+                "<line x1=\"{x:.1}\" x2=\"{x:.1}\" y1=\"{:.0}\" y2=\"{:.0}\" stroke=\"#888\" \
+                 stroke-width=\"0.7\"/><text x=\"{:.1}\" y=\"{y:.0}\" font-size=\"10\" \
+                 fill=\"#333\">{name}</text>",
+                y - 9.0,
+                self.top + ROAD_TOP,
+                x + 3.0
+            );
+        }
+    }
+
+    /// The road under the left and the right wheels, as two bands with the surface's name.
+    fn road(&self, svg: &mut String) {
+        let _ = writeln!(
+            svg,
+            "<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\" font-size=\"10\">road</text>",
+            LEFT - 6.0,
+            self.top + ROAD_TOP + ROAD_HEIGHT - 2.5
+        );
+        let stretches = self.traces.road();
+        for (k, &(surfaces, from_s)) in stretches.iter().enumerate() {
+            let to_s = stretches.get(k + 1).map_or(self.seconds(), |next| next.1);
+            let (from, to) = (self.x(from_s), self.x(to_s));
+            let half = 0.5 * ROAD_HEIGHT;
+            for (surface, down) in surfaces.into_iter().zip([0.0, half]) {
+                let _ = writeln!(
+                    svg,
+                    "<rect x=\"{from:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"{half}\" \
+                     fill=\"{}\"/>",
+                    self.top + ROAD_TOP + down,
+                    (to - from).max(0.3),
+                    ink(surface)
+                );
+            }
+            let words = match surfaces {
+                [left, right] if left == right => left.text().to_owned(),
+                [left, right] => format!("{} | {}", left.text(), right.text()),
+            };
+            if to - from > 6.0 * words.len() as f64 + 6.0 {
+                let _ = writeln!(
+                    svg,
+                    "<text x=\"{:.1}\" y=\"{:.1}\" font-size=\"9\" text-anchor=\"middle\" \
+                     stroke=\"white\" stroke-width=\"2.5\" paint-order=\"stroke\">{words}</text>",
+                    0.5 * (from + to),
+                    self.top + ROAD_TOP + ROAD_HEIGHT - 2.6
                 );
             }
         }
-        y0 += PANEL + GAP;
     }
-    time_axis(svg, seconds, y0, x);
-}
 
-fn time_axis(svg: &mut String, seconds: f64, y0: f64, x: impl Fn(f64) -> f64) {
-    let step = ticks(Span {
-        low: 0.0,
-        high: seconds,
-    })
-    .step;
-    let mut t_s = 0.0;
-    while t_s <= seconds {
+    fn time_axis(&self, svg: &mut String, y: f64) {
+        let step = panel::Ticks::of(0.0, self.seconds(), 10.0).step;
+        let mut t_s = 0.0;
+        while t_s <= self.seconds() {
+            let x = self.x(t_s);
+            let _ = writeln!(
+                svg,
+                "<line x1=\"{x:.1}\" x2=\"{x:.1}\" y1=\"{y:.1}\" y2=\"{:.1}\" stroke=\"#888\" \
+                 stroke-width=\"0.7\"/><text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" \
+                 font-size=\"10\">{t_s}</text>",
+                y + 4.0,
+                y + 15.0
+            );
+            t_s += step;
+        }
         let _ = writeln!(
             svg,
-            "<text x=\"{:.0}\" y=\"{:.0}\" text-anchor=\"middle\" font-size=\"10\">{t_s}</text>",
-            x(t_s),
-            y0 + 4.0
+            "<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"middle\">time, s</text>",
+            LEFT + 0.5 * WIDTH as f64,
+            y + 29.0
         );
-        t_s += step;
     }
-    let _ = writeln!(
-        svg,
-        "<text x=\"{:.0}\" y=\"{:.0}\" text-anchor=\"middle\" font-size=\"11\">time, s</text>",
-        x(0.5 * seconds),
-        y0 + 19.0
-    );
 }
 
-struct Ticks {
-    low: f64,
-    high: f64,
-    step: f64,
-}
-
-/// Round ticks, 1, 2 or 5 times a power of ten apart, three to six of them.
-fn ticks(range: Span) -> Ticks {
-    let width = (range.high - range.low).max(1e-3);
-    let mut step = 1e-3;
-    'search: for power in 0..9 {
-        for digit in [1.0, 2.0, 5.0] {
-            step = 1e-3 * digit * libm::pow(10.0, f64::from(power));
-            if width / step <= 5.0 {
-                break 'search;
+fn faults_in_words(faults: &[Fault]) -> String {
+    if faults.is_empty() {
+        return "no fault".to_owned();
+    }
+    let list: Vec<String> = faults
+        .iter()
+        .map(|fault| {
+            let mut words = format!("{} {}", words_of(fault.cause.text()), fault.severity);
+            if fault.cause == crate::fault::Cause::InhibitedOrWiring {
+                let _ = write!(words, " ({})", words_of(fault.form.text()));
             }
-        }
+            if fault.onset_s > 0.0 {
+                let _ = write!(words, " from {} s on (dashed)", fault.onset_s);
+            }
+            words
+        })
+        .collect();
+    format!("faults: {}", list.join(", "))
+}
+
+fn words_of(key: &str) -> String {
+    key.replace('_', " ")
+}
+
+fn name_of(manoeuvre: &Manoeuvre) -> String {
+    match manoeuvre.kind {
+        Kind::TipIn => "tip-in".to_owned(),
+        Kind::TurnIn => "turn-in".to_owned(),
+        kind => words_of(kind.text()),
     }
-    let low = (range.low / step).floor() * step;
-    let high = ((range.high / step).ceil() * step).max(low + step);
-    Ticks { low, high, step }
+}
+
+/// Colour of a surface on the road band.
+fn ink(surface: Surface) -> &'static str {
+    match surface {
+        Surface::Dry => "#8C8C8C",
+        Surface::Wet => "#4F7CAC",
+        Surface::Gravel => "#B08D57",
+        Surface::Snow => "#D8E6F2",
+        Surface::Ice => "#8FD3E8",
+    }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn ticks_are_round_and_cover_the_range() {
-        let got = ticks(Span {
-            low: 0.0,
-            high: 21.3,
-        });
-        assert_eq!((got.low, got.high, got.step), (0.0, 25.0, 5.0));
-        let got = ticks(Span {
-            low: -0.2,
-            high: 1.7,
-        });
-        assert!(
-            got.low <= -0.2 && got.high >= 1.7 && got.step == 0.5,
-            "{}",
-            got.step
-        );
-    }
-
-    #[test]
-    fn a_picture_has_every_drive_and_is_well_formed() {
-        let text = "name = \"two\"\n[[drive]]\n[[drive.manoeuvre]]\nkind = \"launch\"\n\
-                    [[drive]]\nname = \"other\"\n[[drive.manoeuvre]]\nkind = \"stand\"\n";
-        let svg = scenario_svg(&Scenario::parse(text, None).unwrap());
-        assert!(svg.contains(">two-1<") && svg.contains(">other<"));
-        assert!(!svg.contains("NaN") && !svg.contains("inf"));
-        assert_eq!(svg.matches("<polygon").count(), 2 * TRACES);
-        let opened = svg.matches("<text").count();
-        assert_eq!(opened, svg.matches("</text>").count());
-    }
-}
+mod tests;

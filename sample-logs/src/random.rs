@@ -19,6 +19,12 @@ pub enum Purpose {
     Plant,
     /// Sensor noise.
     Sensors,
+    /// A layout that is drawn: identifiers, fields, scales.
+    Layout,
+    /// A car that is drawn: its masses, ratios, coupling.
+    Build,
+    /// A satellite receiver that a passenger brings along.
+    Receiver,
     /// Frame timing, losses and filler contents of one bus, by its index.
     Bus(u16),
 }
@@ -30,6 +36,9 @@ impl Purpose {
             Self::Programme => 2,
             Self::Plant => 3,
             Self::Sensors => 4,
+            Self::Layout => 5,
+            Self::Build => 6,
+            Self::Receiver => 7,
             Self::Bus(index) => 0x100 + u128::from(index),
         }
     }
@@ -83,6 +92,25 @@ impl Stream {
         let (sin, cos) = libm::sincos(std::f64::consts::TAU * self.uniform());
         self.spare_normal = Some(radius * sin);
         radius * cos
+    }
+
+    /// Uniform among 0 to `count` - 1; 0 if there is none.
+    pub fn below(&mut self, count: usize) -> usize {
+        ((self.uniform() * count as f64) as usize).min(count.saturating_sub(1))
+    }
+
+    /// One of a list, each as likely as the others.
+    pub fn pick<T: Copy, const N: usize>(&mut self, list: &[T; N]) -> T {
+        const { assert!(N > 0) };
+        list[self.below(N)]
+    }
+
+    /// Puts a list into a random order (Fisher and Yates; R. Durstenfeld, Algorithm 235, CACM 7
+    /// (1964) 420).
+    pub fn shuffle<T>(&mut self, list: &mut [T]) {
+        for last in (1..list.len()).rev() {
+            list.swap(last, self.below(last + 1));
+        }
     }
 
     /// True with this probability.

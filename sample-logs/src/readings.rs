@@ -4,8 +4,9 @@
 use slipwright_decoders::role::Role;
 
 use crate::random::{Purpose, Stream};
+use crate::source::Source;
 use crate::state::State;
-use crate::wheel_sensor::{RingDamage, WheelSensor};
+use crate::wheel_sensor::{self, RingDamage, WheelSensor};
 
 /// How many roles there are.
 pub const ROLE_COUNT: usize = Role::ALL.len();
@@ -14,11 +15,14 @@ pub const ROLE_COUNT: usize = Role::ALL.len();
 pub type RoleValues = [f64; ROLE_COUNT];
 
 /// Delay of the satellite receiver's speed, ms (from memory: 0.1 to 0.3 s).
-const GROUND_SPEED_DELAY_MS: usize = 180;
+pub(crate) const GROUND_SPEED_DELAY_MS: usize = 180;
+
+/// Noise of the satellite receiver's speed, m/s (from memory: 0.03 to 0.1 under open sky).
+pub(crate) const GROUND_SPEED_NOISE_MPS: f64 = 0.04;
 
 /// Time that the satellite receiver needs to its first fix after waking, ns; before it the message
 /// says that there is no speed.
-const FIRST_FIX_NS: i64 = 3_000_000_000;
+pub(crate) const FIRST_FIX_NS: i64 = 3_000_000_000;
 
 /// Standard deviation of a role's noise and of its fixed offset from car to car, in core units.
 fn noise_and_offset(role: Role) -> (f64, f64) {
@@ -33,7 +37,7 @@ fn noise_and_offset(role: Role) -> (f64, f64) {
         Role::SteeringAngle => (0.03 * deg, 0.8 * deg),
         Role::BodyYawRate => (0.06 * deg, 0.12 * deg),
         Role::BodyAccelLong | Role::BodyAccelLat => (0.05, 0.06),
-        Role::GroundSpeed => (0.04, 0.0),
+        Role::GroundSpeed => (GROUND_SPEED_NOISE_MPS, 0.0),
         Role::AmbientTemperature => (0.1, 0.5),
         Role::SupplyVoltage => (0.05, 0.05),
         _ => (0.0, 0.0),
@@ -53,11 +57,20 @@ fn is_held(role: Role) -> bool {
     )
 }
 
+/// Noise of speeds that a control unit has averaged, m/s.
+const SPEED_NOISE_MPS: f64 = 0.02;
+/// What the instruments add to the speed (UN Regulation No. 39 allows 0 to 10 per cent and 4 km/h;
+/// from memory).
+const DISPLAY_GAIN: f64 = 1.03;
+const DISPLAY_OFFSET_MPS: f64 = 0.5;
+
 /// What a sensor gives.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Reading {
     /// A value in the core unit.
     Value(f64),
+    /// A count that goes on when its field is full; in the core unit.
+    Count(f64),
     /// The sender knows that it has none and says so with the code for it.
     NotAvailable,
 }
@@ -184,6 +197,62 @@ impl Readings {
             wheel.turn(*turned, (t_ns, rad), broken);
             *turned = (t_ns, rad);
         }
+    }
+
+    /// The radius with which wheel speeds are reported, m.
+    #[must_use]
+    pub fn radius_m(&self) -> f64 {
+        self.radius_m
+    }
+
+    /// What a source of the car reads at a time between the last two instants, ns since the
+    /// drive's start; nothing for what is not the car's.
+    pub fn read_source(&mut self, source: Source, t_ns: i64) -> Reading {
+        if let Source::Role(role) = source {
+            return self.read(role, t_ns);
+        }
+        let speeds = self.wheel_rates();
+        let mean_mps =
+            |wheels: &[f64]| self.radius_m * wheels.iter().sum::<f64>() / wheels.len() as f64;
+        let [front, rear] = [mean_mps(&speeds[..2]), mean_mps(&speeds[2..])];
+        let all = 0.5 * (front + rear);
+        match source {
+            Source::VehicleSpeed => {
+                Reading::Value((all + SPEED_NOISE_MPS * self.random.normal()).max(0.0))
+            }
+            Source::DisplayedSpeed => Reading::Value(if all < 0.3 {
+                0.0
+            } else {
+                all * DISPLAY_GAIN + DISPLAY_OFFSET_MPS
+            }),
+            Source::FrontAxleSpeed => {
+                Reading::Value((front + SPEED_NOISE_MPS * self.random.normal()).max(0.0))
+            }
+            Source::RearAxleSpeed => {
+                Reading::Value((rear + SPEED_NOISE_MPS * self.random.normal()).max(0.0))
+            }
+            Source::GearboxOutput { final_drive } => {
+                Reading::Value(front / self.radius_m * final_drive)
+            }
+            Source::Distance => {
+                let turned = self.now.wheel_rad.iter().map(|rad| rad.abs()).sum::<f64>();
+                Reading::Count(0.25 * turned * self.radius_m)
+            }
+            Source::WheelTeeth(wheel) => {
+                let turned = self.now.wheel_rad.get(wheel).copied().unwrap_or(0.0).abs();
+                Reading::Count(turned / std::f64::consts::TAU * wheel_sensor::TEETH as f64)
+            }
+            Source::Role(_) | Source::Other(_) => Reading::NotAvailable,
+        }
+    }
+
+    /// Speeds of the wheels between the last two instants, rad/s, without direction.
+    fn wheel_rates(&self) -> [f64; 4] {
+        let span_s = (self.now.t_ns - self.before.t_ns).max(1) as f64 * 1e-9;
+        std::array::from_fn(|i| {
+            let (before, now) = (self.before.wheel_rad[i & 3], self.now.wheel_rad[i & 3]);
+            ((now - before) / span_s).abs()
+        })
     }
 
     /// What a role reads at a time between the last two instants, ns since the drive's start.

@@ -43,12 +43,15 @@ use slipwright_decoders::field::BitOrder;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::toml_error::TomlError;
 
+pub use campaign::Campaign;
+
 use crate::bus::BusOptions;
 use crate::car::Car;
 use crate::fault::Fault;
 use crate::layout::LayoutOptions;
 use crate::manoeuvre::Manoeuvre;
-use crate::surface::Stretch;
+use crate::random::{Purpose, Stream};
+use crate::surface::{Stretch, Surface};
 use crate::wheel_sensor::RingDamage;
 
 /// A scenario, checked and complete.
@@ -96,6 +99,28 @@ pub struct DrivePlan {
     pub programme: Vec<Manoeuvre>,
 }
 
+/// Start of a scenario that names none: 2024-01-01T08:00:00Z, ns since the epoch.
+const USUAL_START_NS: i64 = 1_704_096_000_000_000_000;
+
+/// The healthy training car with its usual messages, and no drive yet.
+impl Default for Scenario {
+    fn default() -> Self {
+        Self {
+            name: "drive".to_owned(),
+            seed: 1,
+            car_seed: 1,
+            start_ns: USUAL_START_NS,
+            compress: false,
+            car: Car::default(),
+            faults: Vec::new(),
+            layout: LayoutOptions::default(),
+            bus: BusOptions::default(),
+            rings: [RingDamage::default(); 4],
+            drives: Vec::new(),
+        }
+    }
+}
+
 /// Time from one drive's start to the next one's, ns: an hour.
 const BETWEEN_DRIVES_NS: i64 = 3_600_000_000_000;
 
@@ -111,9 +136,77 @@ impl Scenario {
             toml::from_str(text).map_err(|error| TomlError::from_reader(text, &error))?;
         file.into_scenario(text, seed)
     }
+
+    /// A car that nobody has described, healthy and without a drive yet: [`Car::drawn`] with the
+    /// messages of [`LayoutOptions::drawn`], all from one seed.
+    #[must_use]
+    pub fn unknown_car(car_seed: u64) -> Self {
+        Self {
+            name: format!("unknown-{car_seed}"),
+            seed: car_seed,
+            car_seed,
+            car: Car::drawn(car_seed),
+            layout: LayoutOptions::drawn(car_seed),
+            bus: BusOptions {
+                // The layout brings its own traffic.
+                load: [0.0; 2],
+                ..BusOptions::default()
+            },
+            ..Self::default()
+        }
+    }
+
+    /// Adds a drive; it starts an hour after the one before.
+    #[must_use]
+    pub fn with_drive(mut self, drive: DrivePlan) -> Self {
+        self.drives.push(drive);
+        self.restart()
+    }
+
+    /// Adds a campaign's drives, drawn from the scenario's seed.
+    #[must_use]
+    pub fn with_campaign(mut self, campaign: &Campaign) -> Self {
+        let mut random = Stream::new(self.seed, usize::from(u16::MAX), Purpose::Programme);
+        let drives = campaign::drives(campaign, &self.name, &mut random);
+        self.drives.extend(drives);
+        self.restart()
+    }
+
+    fn restart(mut self) -> Self {
+        for (k, drive) in self.drives.iter_mut().enumerate() {
+            let after_ns = BETWEEN_DRIVES_NS.saturating_mul(k as i64);
+            drive.start_ns = self.start_ns.saturating_add(after_ns);
+        }
+        self
+    }
 }
 
 impl DrivePlan {
+    /// A drive with this programme on a dry road, fluid at 40 °C and air at 15 °C.
+    #[must_use]
+    pub fn new(name: &str, programme: Vec<Manoeuvre>) -> Self {
+        Self {
+            name: name.to_owned(),
+            start_ns: 0,
+            fluid_c: 40.0,
+            air_c: 15.0,
+            road: Vec::new(),
+            programme,
+        }
+        .on(Surface::Dry)
+    }
+
+    /// The same on one surface throughout.
+    #[must_use]
+    pub fn on(mut self, surface: Surface) -> Self {
+        self.road = vec![Stretch {
+            from_m: 0.0,
+            left: surface,
+            right: surface,
+        }];
+        self
+    }
+
     /// Name of the capture's file.
     #[must_use]
     pub fn capture_name(&self, compress: bool) -> String {
@@ -130,6 +223,9 @@ fn order_of(text: &str) -> Option<BitOrder> {
 fn role_of(text: &str) -> Option<Role> {
     text.parse().ok()
 }
+
+#[cfg(test)]
+mod readme;
 
 #[cfg(test)]
 mod tests {

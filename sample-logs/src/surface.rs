@@ -128,6 +128,14 @@ impl Contact {
 /// Length of a passenger-car tyre's contact patch, m (from memory: 0.1 to 0.15).
 pub const CONTACT_LENGTH_M: f64 = 0.12;
 
+/// The surfaces of the left and right side at `at_m` along the manoeuvre; dry without a road.
+#[must_use]
+pub fn at(road: &[Stretch], at_m: f64) -> [Surface; 2] {
+    let last = road.iter().rfind(|stretch| stretch.from_m <= at_m);
+    last.or(road.first())
+        .map_or([Surface::Dry; 2], |stretch| [stretch.left, stretch.right])
+}
+
 /// The surface under a wheel that stands at `at_m` along the manoeuvre.
 #[must_use]
 pub fn under(road: &[Stretch], at_m: f64, left: bool) -> Contact {

@@ -10,6 +10,7 @@ pub use levels::histogram_states;
 use crate::car::Car;
 use crate::drivetrain::Flows;
 use crate::state::{State, Vector};
+use crate::surface::Surface;
 
 /// Time between two rows, s.
 pub const ROW_S: f64 = 0.001;
@@ -55,6 +56,10 @@ pub struct Row {
     pub gear: f64,
     /// Supply voltage, V.
     pub supply_v: f64,
+    /// Place of the manoeuvre under way in the drive's programme, counted from 0.
+    pub manoeuvre: usize,
+    /// Surfaces under the front left and front right wheels.
+    pub surfaces: [Surface; 2],
     /// Speeds at the tyres' contact, m/s, by each wheel's own radius.
     pub contact_mps: [f64; 4],
     /// Front-rear slip, m/s (definition 4).

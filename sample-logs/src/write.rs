@@ -12,9 +12,10 @@ use slipwright_logger::capture::{CaptureWriter, Compressed, NewBus, Section, Wri
 use crate::drive::{self, DriveSink, DriveTruth};
 use crate::fault::Cause;
 use crate::layout::{self, BUS_NAMES, Message};
+use crate::satellite::SatelliteReceiver;
 use crate::scenario::{DrivePlan, Scenario};
 use crate::state::WHEEL_NAMES;
-use crate::truth::{TrueEngagement, TruthTable};
+use crate::truth::{Row, TrueEngagement, TruthTable};
 use crate::vehicle_file;
 
 /// Why drives could not be written.
@@ -74,7 +75,7 @@ impl Observer for NoObserver {
 }
 
 /// What was written.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Written {
     /// Captures, in the order of the drives.
     pub captures: Vec<PathBuf>,
@@ -83,7 +84,8 @@ pub struct Written {
 }
 
 /// Simulates every drive of a scenario into a folder: captures, `decoder.toml`, `vehicle.toml` and
-/// `truth.json`.
+/// `truth.json`. A car whose layout is drawn has passengers with a satellite receiver: beside each
+/// capture lies `<drive>-speed.csv` with the columns `t_ns` and `speed_mps`.
 ///
 /// # Errors
 /// [`SimulateError`]: something cannot be written, or the observer ends it.
@@ -110,7 +112,19 @@ pub fn write_scenario(
     };
     for (index, plan) in scenario.drives.iter().enumerate() {
         let path = folder.join(plan.capture_name(scenario.compress));
-        let truth = write_drive(scenario, index, plan, &messages, &path, observer)?;
+        let mut receiver = SatelliteReceiver::new(scenario.seed, index, plan.start_ns);
+        let work = Work {
+            scenario,
+            index,
+            plan,
+            messages: &messages,
+            path: &path,
+        };
+        let truth = write_drive(&work, &mut receiver, observer)?;
+        if scenario.layout.drawn.is_some() {
+            let reference = folder.join(format!("{}-speed.csv", plan.name));
+            write_text(&reference, &receiver.to_csv())?;
+        }
         written.captures.push(path);
         written.drives.push(truth);
     }
@@ -128,45 +142,47 @@ fn write_text(path: &Path, text: &str) -> Result<(), SimulateError> {
     })
 }
 
-fn write_drive(
-    scenario: &Scenario,
+/// One drive to be written.
+struct Work<'a> {
+    scenario: &'a Scenario,
     index: usize,
-    plan: &DrivePlan,
-    messages: &[Message],
-    path: &Path,
+    plan: &'a DrivePlan,
+    messages: &'a [Message],
+    path: &'a Path,
+}
+
+fn write_drive(
+    work: &Work<'_>,
+    receiver: &mut SatelliteReceiver,
     observer: &mut impl Observer,
 ) -> Result<DriveTruth, SimulateError> {
     let failed = |source| SimulateError::Write {
-        path: path.to_owned(),
+        path: work.path.to_owned(),
         source,
     };
-    let file = BufWriter::with_capacity(1 << 20, File::create(path).map_err(failed)?);
-    if scenario.compress {
+    let file = BufWriter::with_capacity(1 << 20, File::create(work.path).map_err(failed)?);
+    if work.scenario.compress {
         let packed = Compressed::new(file).map_err(failed)?;
-        let (truth, packed) =
-            write_frames(scenario, index, plan, messages, path, packed, observer)?;
+        let (truth, packed) = write_frames(work, packed, receiver, observer)?;
         packed
             .finish()
             .and_then(|mut file| file.flush())
             .map_err(failed)?;
         Ok(truth)
     } else {
-        let (truth, mut file) =
-            write_frames(scenario, index, plan, messages, path, file, observer)?;
+        let (truth, mut file) = write_frames(work, file, receiver, observer)?;
         file.flush().map_err(failed)?;
         Ok(truth)
     }
 }
 
 fn write_frames<W: Write>(
-    scenario: &Scenario,
-    index: usize,
-    plan: &DrivePlan,
-    messages: &[Message],
-    path: &Path,
+    work: &Work<'_>,
     to: W,
+    receiver: &mut SatelliteReceiver,
     observer: &mut impl Observer,
 ) -> Result<(DriveTruth, W), SimulateError> {
+    let (scenario, path) = (work.scenario, work.path);
     let refused = |source| SimulateError::Capture {
         path: path.to_owned(),
         source,
@@ -190,10 +206,12 @@ fn write_frames<W: Write>(
     let mut sink = CaptureSink {
         writer,
         path,
-        plan,
+        plan: work.plan,
+        receiver,
         observer,
     };
-    let truth = drive::simulate(scenario, scenario.seed, index, messages, &mut sink)?;
+    let seed = scenario.seed;
+    let truth = drive::simulate(scenario, seed, work.index, work.messages, &mut sink)?;
     let inner = sink
         .writer
         .finish()
@@ -208,6 +226,7 @@ struct CaptureSink<'a, W, O> {
     writer: CaptureWriter<W>,
     path: &'a Path,
     plan: &'a DrivePlan,
+    receiver: &'a mut SatelliteReceiver,
     observer: &'a mut O,
 }
 
@@ -231,6 +250,10 @@ impl<W: Write, O: Observer> DriveSink for CaptureSink<'_, W, O> {
 
     fn wants_truth(&self) -> bool {
         self.observer.wants_truth()
+    }
+
+    fn row(&mut self, t_ns: i64, row: &Row) {
+        self.receiver.row(t_ns, row);
     }
 
     fn at(&mut self, t_s: f64) {

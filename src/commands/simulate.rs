@@ -6,28 +6,56 @@ use std::path::Path;
 
 use polars::io::parquet::write::BatchedWriter;
 use polars::prelude::{Column, DataFrame, ParquetWriter};
+use slipwright_sample::picture::scenario_svg;
 use slipwright_sample::scenario::{DrivePlan, Scenario};
 use slipwright_sample::truth::TruthTable;
-use slipwright_sample::write::{Observer, SimulateError, write_scenario};
+use slipwright_sample::write::{Observer, SimulateError, Written, write_scenario};
 
 use crate::Answer;
 use crate::cli::SimulateArgs;
 use crate::contract::{self, SimulateOutput};
 use crate::failure::Failure;
 use crate::input::name;
-use crate::output::make_folder;
+use crate::output::{make_folder, write_whole};
 use crate::text;
 
 pub(crate) fn run(args: &SimulateArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let text = fs::read_to_string(&args.scenario).map_err(Failure::reading(&args.scenario))?;
     let scenario = Scenario::parse(&text, args.seed).map_err(Failure::toml(&args.scenario))?;
-    make_folder(&args.out)?;
-    let finished = args.out.join("truth.parquet");
-    let unfinished = args
-        .out
-        .join(format!("truth.parquet.part-{}", std::process::id()));
+    let written = match &args.out {
+        Some(out) => write_drives(&scenario, out)?,
+        None => Written::default(),
+    };
+    if let Some(picture) = &args.picture {
+        write_whole(picture, scenario_svg(&scenario).as_bytes())?;
+    }
+    let shown = |path: &Path| path.display().to_string();
+    let output = SimulateOutput {
+        out: args.out.as_deref().map(shown),
+        seed: scenario.seed,
+        captures: written.captures.iter().map(|path| name(path)).collect(),
+        engagements: written
+            .drives
+            .iter()
+            .map(|drive| drive.engagements.len())
+            .sum(),
+        picture: args.picture.as_deref().map(shown),
+    };
+    match args.json.json {
+        true => contract::print(out, &output)?,
+        false => out
+            .write_all(text::simulated(&output).as_bytes())
+            .map_err(Failure::Printing)?,
+    }
+    Ok(Answer::Done)
+}
+
+fn write_drives(scenario: &Scenario, folder: &Path) -> Result<Written, Failure> {
+    make_folder(folder)?;
+    let finished = folder.join("truth.parquet");
+    let unfinished = folder.join(format!("truth.parquet.part-{}", std::process::id()));
     let mut truth = TruthFile::create(&unfinished)?;
-    let written = write_scenario(&scenario, &args.out, &mut truth).map_err(|error| match error {
+    let written = write_scenario(scenario, folder, &mut truth).map_err(|error| match error {
         SimulateError::Write { path, source } => Failure::writing(&path)(source),
         other => Failure::Usage(other.to_string()),
     });
@@ -40,24 +68,7 @@ pub(crate) fn run(args: &SimulateArgs, out: &mut impl Write) -> Result<Answer, F
         // Half-made and ours; failing to remove it changes nothing for the caller.
         let _ = fs::remove_file(&unfinished);
     }
-    let written = closed?;
-    let output = SimulateOutput {
-        out: args.out.display().to_string(),
-        seed: scenario.seed,
-        captures: written.captures.iter().map(|path| name(path)).collect(),
-        engagements: written
-            .drives
-            .iter()
-            .map(|drive| drive.engagements.len())
-            .sum(),
-    };
-    match args.json.json {
-        true => contract::print(out, &output)?,
-        false => out
-            .write_all(text::simulated(&output).as_bytes())
-            .map_err(Failure::Printing)?,
-    }
-    Ok(Answer::Done)
+    closed
 }
 
 /// `truth.parquet` in the making: every true state at 1 kHz, one row group a table, drive by drive.

@@ -14,8 +14,11 @@
 
 mod bad_input;
 mod captures;
+mod check;
 mod compare;
 mod decode;
+mod diagnose;
+mod find;
 mod help;
 mod json;
 mod measure;

@@ -91,6 +91,7 @@ fn made(seed: u64, before: State, after: State) -> Made {
         made: Some("3 May 2026".to_owned()),
         demand_unit: Some(Unit::Percent),
         matched: matched(&before, &after),
+        unpaired: Default::default(),
     };
     Made {
         comparison: compared(&before, &after, &notes.matched),
@@ -175,6 +176,9 @@ fn drive(noise: &mut Noise, state: State, name: &str, index: i64) -> DriveMeasur
             rear_right: Err(Missing::NoSuitableStretch("straight coasting stretch")),
         },
         engagements,
+        coupling_model: Default::default(),
+        tested: Default::default(),
+        ground_speed: Default::default(),
         warnings: if index == 2 && name.starts_with('b') {
             vec!["the capture is cut off after 9.2 minutes; all whole blocks were read".to_owned()]
         } else {
@@ -301,6 +305,7 @@ fn engagement(
             engine_torque_nm: Some(drive_nm / 7.0),
         },
         measures,
+        tested: Default::default(),
         transfer: vec![TransferEstimate {
             method: "hydraulic",
             fraction: read(share, 0.08, noise),

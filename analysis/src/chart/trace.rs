@@ -63,6 +63,35 @@ impl Trace<'_> {
 
     /// Unbroken pieces within a stretch of time, thinned for drawing.
     pub(crate) fn pieces(&self, from_s: f64, to_s: f64) -> Vec<Vec<(f64, f64)>> {
+        let column_s = (to_s - from_s) / COLUMNS as f64;
+        self.unbroken(from_s, to_s)
+            .iter()
+            .map(|piece| thin(piece, from_s, column_s))
+            .filter(|p| p.len() > 1)
+            .collect()
+    }
+
+    /// Unbroken pieces within a stretch of time, thinned only where there are more than `most`
+    /// samples.
+    pub(crate) fn pieces_of_at_most(
+        &self,
+        most: usize,
+        from_s: f64,
+        to_s: f64,
+    ) -> Vec<Vec<(f64, f64)>> {
+        let pieces = self.unbroken(from_s, to_s);
+        if pieces.iter().map(Vec::len).sum::<usize>() <= most {
+            return pieces;
+        }
+        // A column keeps up to four samples.
+        let column_s = (to_s - from_s) / (most / 4).max(1) as f64;
+        pieces
+            .iter()
+            .map(|piece| thin(piece, from_s, column_s))
+            .collect()
+    }
+
+    fn unbroken(&self, from_s: f64, to_s: f64) -> Vec<Vec<(f64, f64)>> {
         let longest = self.longest_step_s();
         let mut pieces: Vec<Vec<(f64, f64)>> = Vec::new();
         let mut last = f64::NEG_INFINITY;
@@ -75,12 +104,7 @@ impl Trace<'_> {
             }
             last = t;
         }
-        let column_s = (to_s - from_s) / COLUMNS as f64;
         pieces
-            .iter()
-            .map(|piece| thin(piece, from_s, column_s))
-            .filter(|p| p.len() > 1)
-            .collect()
     }
 
     /// Linear interpolation; nothing in a gap or beyond the ends.

@@ -228,8 +228,7 @@ fn car(vehicle: &Vehicle) -> Markup {
             plain(c.nominal_rise_time_ms),
         ),
     ];
-    html! {
-        p { "Decoder file: " (literal(&vehicle.decoder)) }
+    let table = html! {
         table.car {
             caption { "Values of the vehicle file" }
             thead { tr { th scope="col" { "Value" } th.number scope="col" { "Given as" } } }
@@ -247,6 +246,10 @@ fn car(vehicle: &Vehicle) -> Markup {
                 }
             }
         }
+    };
+    html! {
+        p { "Decoder file: " (literal(&vehicle.decoder)) }
+        (wide_table("The car", &table))
     }
 }
 

@@ -32,6 +32,11 @@ impl<'a> Campaign<'a> {
             notes.matched.iter().map(|pair| pair.before).collect(),
             notes.matched.iter().map(|pair| pair.after).collect(),
         ];
+        let [unpaired_before, unpaired_after] = &notes.unpaired;
+        let [mut matched_before, mut matched_after]: [BTreeSet<EngagementPosition>; 2] = matched;
+        matched_before.extend(unpaired_before);
+        matched_after.extend(unpaired_after);
+        let matched = [matched_before, matched_after];
         Self {
             comparison,
             vehicle,

@@ -2,13 +2,24 @@
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::style;
+use super::{script, style};
 use crate::chart::{Chart, ChartError};
 
-/// Nothing is loaded and nothing runs; the page's own style sheet is all there is. The icon is an
-/// empty one in the page itself, so that no browser asks a server for one.
-const SECURITY_POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; \
-     base-uri 'none'; form-action 'none'";
+pub use super::script::Script;
+
+/// A style sheet beside the shared one.
+#[derive(Clone, Copy, Debug)]
+pub struct StyleSheet(pub &'static str);
+
+/// What every report of a test drive carries.
+pub const CAUTIONS: [&str; 6] = [
+    "The passenger works the laptop, never the driver.",
+    "Test on a closed or quiet road and within the law.",
+    "Never run a raised car with only one axle free to turn.",
+    "Let hot fluid cool and pressure go before anything is opened.",
+    "Listening is the default: nothing is sent on the car's bus unless that is asked for by name.",
+    "The vehicle maker's procedure, local rules and licensed practice come first.",
+];
 
 /// One section under its own heading.
 pub struct Section {
@@ -40,20 +51,28 @@ pub struct Page<'a> {
 }
 
 impl Page<'_> {
-    /// The page's HTML.
+    /// The page's HTML, without scripts.
     #[must_use]
     pub fn render(&self) -> String {
+        self.render_with(&[], &[])
+    }
+
+    /// The page's HTML with scripts at its end. They run only as written here: the page's security
+    /// policy names the digest of each.
+    #[must_use]
+    pub fn render_with(&self, styles: &[StyleSheet], scripts: &[Script]) -> String {
         html! {
             (DOCTYPE)
             html lang="en" {
                 head {
                     meta charset="utf-8";
-                    meta http-equiv="Content-Security-Policy" content=(SECURITY_POLICY);
+                    meta http-equiv="Content-Security-Policy" content=(script::security_policy(scripts));
                     meta name="viewport" content="width=device-width, initial-scale=1";
                     meta name="color-scheme" content="light dark";
                     meta name="referrer" content="no-referrer";
                     title { (self.title) ": " (visible(self.subject)) }
                     link rel="icon" href="data:,";
+                    @for sheet in styles { style { (PreEscaped(sheet.0)) } }
                     style { (PreEscaped(style::sheet())) }
                 }
                 body {
@@ -85,10 +104,22 @@ impl Page<'_> {
                             "file: it loads nothing, sends nothing and can be kept and printed as it is."
                         }
                     }
+                    @for script in scripts { (script.element()) }
                 }
             }
         }
         .into_string()
+    }
+}
+
+/// The cautions that every report carries on its first screen.
+#[must_use]
+pub fn cautions() -> Markup {
+    html! {
+        section aria-labelledby="cautions-heading" {
+            h2 #cautions-heading { "Cautions" }
+            ul { @for caution in CAUTIONS { li { (caution) } } }
+        }
     }
 }
 

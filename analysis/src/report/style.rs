@@ -36,7 +36,9 @@ a:focus-visible,[tabindex]:focus-visible{outline:3px solid var(--edge);outline-o
 main>.part{margin-top:2.75rem;padding-top:1.25rem;border-top:1px solid var(--rule)}
 .verdict{margin:1.25rem 0 1.5rem;padding:1rem 1.25rem;background:var(--shade);border-left:.4rem solid var(--text)}
 .verdict h2{font-size:1rem;font-weight:600;margin:0 0 .3rem}
-.verdict .sentence{font-size:1.45rem;line-height:1.35;font-weight:600;margin:0;max-width:46em;text-wrap:pretty}
+.verdict h2{color:var(--quiet)}
+.verdict .headline{font-size:1.55rem;line-height:1.3;font-weight:600;margin:0;text-wrap:balance}
+.sentence{margin:0 0 1.5rem;max-width:75em;text-wrap:pretty}
 .verdict .limits{margin:.6rem 0 0;max-width:60em}
 .cards{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,18.5rem),1fr));gap:1rem;margin:0 0 1.5rem}
 .card{border:1px solid var(--rule);padding:1rem 1.1rem;display:flex;flex-direction:column}
@@ -96,10 +98,34 @@ table.measures th:first-child{padding-left:0}
 .dense th,.dense td{padding:.25rem .5rem}
 .dense thead th{max-width:7em}
 .dense tbody th,.dense thead th:first-child{position:sticky;left:0;background:var(--paper);padding-left:0}
+[hidden]{display:none!important}
+button,select{font:inherit;font-size:.925rem;color:inherit;background:var(--shade);border:1px solid var(--edge);padding:.35rem .7rem;border-radius:0;max-width:100%}
+button{cursor:pointer}
+button[aria-pressed=true]{background:var(--text);color:var(--paper)}
+button:focus-visible,select:focus-visible,input:focus-visible,summary:focus-visible{outline:3px solid var(--edge);outline-offset:2px}
+input{accent-color:var(--before);margin:0}
+.controls{display:flex;flex-wrap:wrap;gap:.4rem .75rem;align-items:center;margin:0 0 .75rem;padding:0;border:0;min-width:0}
+.controls label{display:inline-flex;gap:.35rem;align-items:center}
+fieldset.controls{border:1px solid var(--rule);padding:.25rem .8rem .6rem;font-size:.925rem}
+legend{padding:0 .3rem;color:var(--quiet)}
+.cursor-line{display:flex;flex-wrap:wrap;gap:.4rem .75rem;align-items:center;position:sticky;top:0;z-index:2;background:var(--paper);padding:.4rem 0}
+.cursor-line input{flex:1 1 14rem;min-width:0;height:1.5rem}
+.cursor-line output{flex:0 0 15.5em;font-variant-numeric:tabular-nums;font-weight:600}
+#viewer-range{font-variant-numeric:tabular-nums}
+.panel{margin:.5rem 0 .75rem}
+.panel-head{margin:0;display:flex;flex-wrap:wrap;gap:0 1rem;font-size:.925rem;font-variant-numeric:tabular-nums}
+.panel-head strong{flex:0 0 14em}
+.panel-value{flex:0 0 11em}
+.panel .uplot{font-family:inherit}
+.panel .u-over{touch-action:pan-y;cursor:crosshair}
+.panel .u-select{background:var(--edge);opacity:.25}
+.panel .u-hz .u-cursor-x{border-right:1px solid var(--text)}
+details{margin:0 0 1rem}
+summary{cursor:pointer;padding:.3rem 0}
 .reasons{list-style:none;padding:0;font-size:.85rem;color:var(--quiet);margin:-1rem 0 1.75rem}
 footer{margin-top:3rem;padding-top:1rem;border-top:1px solid var(--rule);color:var(--quiet);font-size:.875rem}
 @media screen and (min-width:80rem){.part>.dense{--broad:min(100vw - 5rem,108rem);width:var(--broad);margin-left:calc((100% - var(--broad))/2)}}
-@media (max-width:40rem){.verdict .sentence{font-size:1.2rem}.pair dd{font-size:1.4rem}main>.part{margin-top:2rem}}
+@media (max-width:40rem){.verdict .headline{font-size:1.25rem}.pair dd{font-size:1.4rem}main>.part{margin-top:2rem}}
 ";
 
 /// Paper is light whatever the screen was; tables that need the width lie on their side.
@@ -109,7 +135,7 @@ const PRINT: &str = "\
 @media print{
 html{font-size:9pt}
 body{max-width:none;padding:0 1px;background:none}
-nav,.skip{display:none}
+nav,.skip,#traces{display:none}
 .verdict,.mark,.chart{print-color-adjust:exact;-webkit-print-color-adjust:exact}
 .verdict{margin:4mm 0}
 .cards{grid-template-columns:repeat(3,1fr);gap:3mm}

@@ -3,10 +3,11 @@
 use maud::{Markup, PreEscaped, html};
 
 use super::campaign::Campaign;
-use super::page::{literal, visible};
+use super::page::{cautions, literal, visible};
 use super::{conditions, number, wording};
 use crate::chart::Side;
 use crate::chart::change::Change;
+use crate::comparison::family::PROOF;
 use crate::comparison::{Comparison, MeasureComparison, Verdict};
 use crate::measure::Measure;
 
@@ -15,16 +16,6 @@ const THREE: [Measure; 3] = [
     Measure::PeakSlip,
     Measure::EngagementDelay,
     Measure::TransferFraction,
-];
-
-/// What every report of a test drive carries.
-pub(super) const CAUTIONS: [&str; 6] = [
-    "The passenger works the laptop, never the driver.",
-    "Test on a closed or quiet road and within the law.",
-    "Never run a raised car with only one axle free to turn.",
-    "Let hot fluid cool and pressure go before anything is opened.",
-    "Listening is the default: nothing is sent on the car's bus unless that is asked for by name.",
-    "The vehicle maker's procedure, local rules and licensed practice come first.",
 ];
 
 /// Under the title.
@@ -44,8 +35,8 @@ pub(super) fn lead(campaign: &Campaign<'_>) -> Markup {
     let comparison = campaign.comparison;
     html! {
         section.verdict aria-labelledby="verdict-heading" {
-            h2 #verdict-heading { "Verdict on slip and delay: " (comparison.verdict.text()) }
-            p.sentence { (visible(&comparison.sentence)) }
+            h2 #verdict-heading { "Verdict on slip and delay" }
+            p.headline { (headline(comparison)) }
             @if let Some(limits) = limits(comparison) {
                 p.limits { (limits) }
             }
@@ -62,11 +53,33 @@ pub(super) fn lead(campaign: &Campaign<'_>) -> Markup {
         (warnings(campaign))
         div.scope {
             (conditions::scope(campaign))
-            section aria-labelledby="cautions-heading" {
-                h2 #cautions-heading { "Cautions" }
-                ul { @for caution in CAUTIONS { li { (caution) } } }
-            }
+            (cautions())
         }
+        p.sentence { strong { "In full. " } (visible(&comparison.sentence)) }
+    }
+}
+
+/// The verdict for a glance; the sentence below has the numbers.
+fn headline(comparison: &Comparison) -> String {
+    let labels = |verdict| {
+        let rows = comparison.measures.iter();
+        let proven = rows.filter(|m| PROOF.contains(&m.measure) && m.verdict == verdict);
+        proven.map(|m| m.measure.label()).collect::<Vec<_>>()
+    };
+    let (reduced, increased) = (labels(Verdict::Reduced), labels(Verdict::Increased));
+    match comparison.verdict {
+        Verdict::Reduced if !reduced.is_empty() => {
+            format!("Reduced: {}", wording::listed(&reduced))
+        }
+        Verdict::Increased if !increased.is_empty() => {
+            format!("Increased: {}", wording::listed(&increased))
+        }
+        Verdict::NoChangeShown if !reduced.is_empty() && !increased.is_empty() => format!(
+            "Mixed: {} reduced, but {} increased",
+            wording::listed(&reduced),
+            wording::listed(&increased)
+        ),
+        verdict => wording::capital(verdict.text()),
     }
 }
 

@@ -2,8 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::page::{Page, Section, figure, literal, visible, wide_table};
-use super::summary::CAUTIONS;
+use super::page::{Page, Section, cautions, figure, literal, visible, wide_table};
 use super::{number, wording};
 use crate::book::Moment;
 use crate::chart::timeline::Timeline;
@@ -66,12 +65,7 @@ fn lead(trend: &Trend) -> Markup {
                 ul { @for warning in &trend.warnings { li { (visible(warning)) } } }
             }
         }
-        div.scope {
-            section aria-labelledby="cautions-heading" {
-                h2 #cautions-heading { "Cautions" }
-                ul { @for caution in CAUTIONS { li { (caution) } } }
-            }
-        }
+        div.scope { (cautions()) }
     }
 }
 

@@ -36,8 +36,17 @@ pub(super) fn heading_unit(measure: Measure) -> &'static str {
 pub(super) fn demand_unit(unit: Option<Unit>) -> &'static str {
     match unit {
         None | Some(Unit::Bare) => "1",
-        Some(Unit::NewtonMetre) => "N·m",
-        Some(unit) => unit.text(),
+        Some(unit) => self::unit(unit),
+    }
+}
+
+/// A unit as printed; decoder files write some without special characters.
+pub(super) fn unit(unit: Unit) -> &'static str {
+    match unit {
+        Unit::NewtonMetre => "N·m",
+        Unit::DegreeCelsius => "°C",
+        Unit::MetrePerSecondSquared => "m/s²",
+        unit => unit.text(),
     }
 }
 

@@ -12,7 +12,7 @@ const LOG2_MIN_SLOTS: u32 = 6;
 /// The 2,048 11-bit identifiers index an array. The 29-bit ones are hashed, at most half the slots
 /// full, so a search ends after a step or two. Neither takes memory before its first identifier.
 #[derive(Clone, Debug)]
-pub(super) struct IdTable {
+pub(crate) struct IdTable {
     base: Vec<u32>,
     extended: Vec<Slot>,
     /// How far a hash is shifted to the right to give one of the slots.
@@ -28,7 +28,7 @@ struct Slot {
 }
 
 impl IdTable {
-    pub(super) fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self {
             base: Vec::new(),
             extended: Vec::new(),
@@ -39,7 +39,7 @@ impl IdTable {
 
     /// The position entered for an identifier, or 0.
     #[inline]
-    pub(super) fn position(&self, id: CanId) -> u32 {
+    pub(crate) fn position(&self, id: CanId) -> u32 {
         match id {
             CanId::Base(number) => self.base.get(usize::from(number)).copied().unwrap_or(0),
             CanId::Extended(number) => self
@@ -50,7 +50,7 @@ impl IdTable {
     }
 
     /// Enters a position above 0 for an identifier that has none; says whether it could.
-    pub(super) fn enter(&mut self, id: CanId, position: u32) -> bool {
+    pub(crate) fn enter(&mut self, id: CanId, position: u32) -> bool {
         match id {
             CanId::Base(number) => {
                 self.base.resize(BASE_IDS, 0);

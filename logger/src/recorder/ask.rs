@@ -61,8 +61,6 @@ struct Exchange {
     entry: usize,
     sender: Sender,
     receiver: Receiver,
-    /// Flow control that is owed.
-    owed: Option<Vec<u8>>,
     deadline_ns: i64,
     /// An answer has begun to arrive.
     arriving: bool,
@@ -74,6 +72,8 @@ pub struct Asker {
     spacing_ns: i64,
     not_before_ns: i64,
     exchange: Option<Exchange>,
+    /// Flow control that is owed, with where it goes; that of a refused answer outlives its exchange.
+    owed: Option<(usize, CanId, Vec<u8>)>,
     counts: AskStatus,
 }
 
@@ -96,6 +96,7 @@ impl Asker {
             spacing_ns,
             not_before_ns: i64::MIN,
             exchange: None,
+            owed: None,
             counts: AskStatus::default(),
         }
     }
@@ -117,6 +118,9 @@ impl Asker {
 
     /// What to do at this time.
     pub fn poll(&mut self, now_ns: i64) -> Step {
+        if let Some((bus, id, data)) = self.owed.take() {
+            return Step::Send { bus, id, data };
+        }
         if let Some(step) = self.go_on(now_ns) {
             return step;
         }
@@ -153,7 +157,6 @@ impl Asker {
             entry: index,
             sender,
             receiver: Receiver::new(ReceiverSettings::default()),
-            owed: None,
             deadline_ns: now_ns.saturating_add(ANSWER_WITHIN_NS),
             arriving: false,
         });
@@ -166,14 +169,6 @@ impl Asker {
     fn go_on(&mut self, now_ns: i64) -> Option<Step> {
         let exchange = self.exchange.as_mut()?;
         let entry = self.entries.get_mut(exchange.entry)?;
-        if let Some(data) = exchange.owed.take() {
-            let id = entry.request.flow_control_id();
-            return Some(Step::Send {
-                bus: entry.bus,
-                id,
-                data,
-            });
-        }
         if exchange.receiver.on_time(now_ns).is_some() {
             self.counts.broken += 1;
             self.exchange = None;
@@ -222,7 +217,8 @@ impl Asker {
         exchange.sender.on_frame(now_ns, data);
         let received = exchange.receiver.on_frame(now_ns, data);
         if let Some(reply) = received.reply {
-            exchange.owed = Some(Framing::CLASSIC.flow_control(reply));
+            let id = entry.request.flow_control_id();
+            self.owed = Some((entry.bus, id, Framing::CLASSIC.flow_control(reply)));
         }
         if received.fault.is_some() {
             self.counts.broken += 1;

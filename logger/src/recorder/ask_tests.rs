@@ -121,6 +121,21 @@ fn a_long_answer_is_given_flow_control_and_its_faults_are_counted() {
 }
 
 #[test]
+fn an_answer_without_end_is_refused_on_the_bus_too() {
+    let mut asker = asker();
+    sends(&mut asker, 0);
+    // 100,000 bytes, announced in 32 bits.
+    asker.on_frame(MS, 0, OBD_ANSWER, &[0x10, 0, 0, 1, 0x86, 0xA0, 0x41, 0x0C]);
+    assert_eq!((asker.counts().broken, asker.counts().answered), (1, 0));
+    let (sent, _) = sends(&mut asker, 2 * MS);
+    // Overflow, to the unit that answered and not to all.
+    assert_eq!(
+        (sent.len(), sent[0].0, sent[0].1[0]),
+        (1, CanId::Base(0x7E0), 0x32)
+    );
+}
+
+#[test]
 fn refusals_pending_and_silence() {
     let mut asker = asker();
     sends(&mut asker, 0);

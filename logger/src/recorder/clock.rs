@@ -63,6 +63,9 @@ impl Clock for SystemClock {
 const QUIET_LOOK_NS: i64 = 20_000;
 /// Wall time that moved by more than this against the unset clock was set, not looked at unluckily.
 const STEP_NS: i64 = 1_000_000;
+/// Wall time is followed by one part in so many: twice the most that the kernel steers by
+/// (500 parts in a million, adjtimex(2)).
+const STEERING_DIVISOR: i64 = 1_000;
 /// Sleep shorter than this is not told.
 const SUSPEND_NS: i64 = 200_000_000;
 /// A kernel stamp may lie this far past the look at the clocks that follows it.
@@ -93,6 +96,8 @@ pub struct Timeline {
     /// The same before the last step.
     previous_ns: i64,
     asleep_ns: i64,
+    /// Unset time of the last look.
+    looked_ns: i64,
 }
 
 impl Timeline {
@@ -105,6 +110,7 @@ impl Timeline {
             current_ns: offset,
             previous_ns: offset,
             asleep_ns: now.boot_ns - now.awake_ns,
+            looked_ns: now.boot_ns,
         }
     }
 
@@ -125,13 +131,18 @@ impl Timeline {
             self.asleep_ns = asleep_ns;
         }
         let offset = now.real_ns - now.boot_ns;
-        if (offset - self.current_ns).abs() > STEP_NS + now.doubt_ns {
-            events.push(ClockEvent::Stepped {
-                by_ns: offset - self.current_ns,
-            });
+        let change_ns = offset - self.current_ns;
+        if change_ns.abs() > STEP_NS + now.doubt_ns {
+            events.push(ClockEvent::Stepped { by_ns: change_ns });
             self.previous_ns = self.current_ns;
             self.current_ns = offset;
+        } else if now.doubt_ns < QUIET_LOOK_NS {
+            // A time service steers the wall time by small changes of its pace. They are followed
+            // so slowly that no two stamps change their order.
+            let most_ns = now.boot_ns.saturating_sub(self.looked_ns).max(0) / STEERING_DIVISOR;
+            self.current_ns += change_ns.clamp(-most_ns, most_ns);
         }
+        self.looked_ns = now.boot_ns;
         events
     }
 
@@ -236,6 +247,24 @@ mod tests {
         assert_eq!(line.set_by_ns(), 3_600 * S);
         line.restart();
         assert_eq!(line.at(12 * S), 4_602 * S);
+    }
+
+    #[test]
+    fn a_steered_clock_is_followed_without_a_word() {
+        let mut line = Timeline::new(look(10 * S, 1_000 * S));
+        let mut last_ns = 0;
+        // A minute, looked at every 10 ms, 500 parts in a million fast.
+        for i in 1..6_000_i64 {
+            let elapsed = i * 10_000_000;
+            let now = look(10 * S + elapsed, 1_000 * S + elapsed + elapsed / 2_000);
+            assert_eq!(line.observe(now), []);
+            let stamp = line.at(line.boot_ns(now.real_ns, now));
+            let wrong = stamp - (1_000 * S + elapsed);
+            assert!(wrong.abs() < 20_000, "{wrong} ns off after {elapsed} ns");
+            assert!(stamp > last_ns);
+            last_ns = stamp;
+        }
+        assert!((line.set_by_ns() - 30_000_000).abs() < 20_000);
     }
 
     #[test]

@@ -62,6 +62,9 @@ pub enum ControlError {
     /// No recorder answers.
     #[error("no recorder is running; start one with: slipwright record IFACE --out DIR")]
     Nobody,
+    /// The recorder is another user's.
+    #[error("{}: the recorder answers only the user who runs it; run this as that user", .0.display())]
+    Stranger(PathBuf),
     /// The folder belongs to somebody else.
     #[error("{}: the folder is not this user's own; choose another with --socket", .0.display())]
     NotOurs(PathBuf),
@@ -229,29 +232,36 @@ pub fn ask(path: Option<&Path>, request: &Request) -> Result<Reply, ControlError
                     error.kind(),
                     io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused
                 ) => {}
-            Err(source) => {
-                return Err(ControlError::Io {
-                    path: place,
-                    source,
-                });
-            }
+            Err(source) => return Err(unanswered(&place, source)),
         }
     }
     Err(ControlError::Nobody)
 }
 
+/// What an error on the way says: kept out by the modes of folder and socket, or let go by the
+/// recorder without a word, is another user.
+fn unanswered(path: &Path, source: io::Error) -> ControlError {
+    use io::ErrorKind::{BrokenPipe, ConnectionReset, PermissionDenied, UnexpectedEof};
+    let path = path.to_owned();
+    match source.kind() {
+        BrokenPipe | ConnectionReset | PermissionDenied | UnexpectedEof => {
+            ControlError::Stranger(path)
+        }
+        _ => ControlError::Io { path, source },
+    }
+}
+
 fn ask_there(mut client: &Client, path: &Path, request: &Request) -> Result<Reply, ControlError> {
-    let io = |source| ControlError::Io {
-        path: path.to_owned(),
-        source,
-    };
+    let io = |source| unanswered(path, source);
     let garbled = || ControlError::Garbled(path.to_owned());
     client.set_read_timeout(Some(PATIENCE)).map_err(io)?;
     let mut line = serde_json::to_string(request).map_err(|_| garbled())?;
     line.push('\n');
     client.write_all(line.as_bytes()).map_err(io)?;
     let mut reply = String::new();
-    BufReader::new(client).read_line(&mut reply).map_err(io)?;
+    if BufReader::new(client).read_line(&mut reply).map_err(io)? == 0 {
+        return Err(io(io::ErrorKind::UnexpectedEof.into()));
+    }
     serde_json::from_str(&reply).map_err(|_| garbled())
 }
 

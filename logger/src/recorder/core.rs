@@ -8,20 +8,22 @@ use std::path::PathBuf;
 
 use slipwright_decoders::frame::{BusIndex, CanId, Frame, FrameFlags};
 
-use super::clock::{ClockEvent, Reading, Timeline};
+use super::clock::{Reading, Timeline};
 use super::lifecycle::{End, Lifecycle, Limits};
 use super::load::wire_bits;
 use super::sidecar::About;
 use super::signals::LiveSignals;
 use super::source::{Batch, Received};
 use super::store::{Failure, Job, Report, Store};
-use crate::capture::{NewBus, WriteError};
+use crate::capture::NewBus;
 
 mod bus;
 mod drive;
+mod marks;
 mod status;
 
 pub use bus::{BusFacts, BusId, BusState};
+pub use marks::MarkError;
 
 use bus::{Bus, Stamps};
 use drive::{Drive, OpenFile};
@@ -47,19 +49,6 @@ const HAND_OVER_BYTES: usize = 64 << 10;
 const SYNC_EVERY_NS: i64 = 250_000_000;
 /// The sidecar is renewed this often, so that it is roughly right after a power loss.
 const SIDECAR_EVERY_NS: i64 = 60_000_000_000;
-/// Warnings kept for the live state.
-const WARNINGS_KEPT: usize = 20;
-
-/// Why a mark was not kept.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum MarkError {
-    /// No drive is on.
-    #[error("no drive is being recorded now, so the mark was not kept")]
-    NoDrive,
-    /// The text is too long.
-    #[error("the text has {0} bytes; a mark takes at most 65535")]
-    Long(usize),
-}
 
 /// The recorder.
 pub struct Recorder<S> {
@@ -131,9 +120,18 @@ impl<S: Store> Recorder<S> {
         of.state = BusState::Up;
         of.facts = facts;
         of.dropped_told = 0;
+        // Another adapter may have another clock.
+        of.stamps = None;
         if was_heard {
             let note = format!("{} is back", of.name);
             self.note(&note, now);
+        }
+    }
+
+    /// An interface was set up anew, as with another bit rate.
+    pub fn facts(&mut self, bus: BusId, facts: BusFacts) {
+        if let Some(of) = self.buses.get_mut(bus.0) {
+            of.facts = facts;
         }
     }
 
@@ -267,13 +265,6 @@ impl<S: Store> Recorder<S> {
         of.in_file
     }
 
-    /// A mark stands on a bus: in a file without a frame yet, on the first that is recorded.
-    fn describe_first_bus(&mut self) {
-        if self.file.is_some() && self.buses.iter().all(|bus| bus.in_file.is_none()) {
-            self.in_file(BusId(0));
-        }
-    }
-
     /// A frame of our own making on a guest interface, at the present time.
     pub fn guest_frame(&mut self, bus: BusId, id: CanId, data: &[u8], now: Reading) {
         let mut bytes = [0; slipwright_decoders::frame::MAX_DATA_BYTES];
@@ -290,45 +281,6 @@ impl<S: Store> Recorder<S> {
             bytes,
         };
         self.frame(bus, &frame, now);
-    }
-
-    /// Sets a mark of the person's. Gives the drive's name and the mark's time in it, s.
-    ///
-    /// # Errors
-    ///
-    /// [`MarkError`].
-    pub fn mark(&mut self, text: &str, now: Reading) -> Result<(String, f64), MarkError> {
-        self.clocks(now);
-        let t_ns = self.timeline.at(now.boot_ns);
-        self.describe_first_bus();
-        let (Some(file), Some(drive)) = (self.file.as_mut(), self.drive.as_mut()) else {
-            return Err(MarkError::NoDrive);
-        };
-        file.writer
-            .write_mark(t_ns, None, text)
-            .map_err(|error| match error {
-                WriteError::LongText(bytes) => MarkError::Long(bytes),
-                _ => MarkError::NoDrive,
-            })?;
-        drive.marks += 1;
-        Ok((drive.name.clone(), (t_ns - drive.start_ns) as f64 / 1e9))
-    }
-
-    /// A line of the recorder's own in the file and among the warnings.
-    pub fn note(&mut self, text: &str, now: Reading) {
-        tracing::warn!("{text}");
-        if self.warnings.len() == WARNINGS_KEPT {
-            self.warnings.remove(0);
-        }
-        self.warnings.push(text.to_owned());
-        let t_ns = self.timeline.at(now.boot_ns);
-        self.describe_first_bus();
-        if let Some(file) = self.file.as_mut() {
-            // Too long or before 1970 it cannot be; the log has it in any case.
-            let _ = file
-                .writer
-                .write_mark(t_ns, None, &format!("recorder: {text}"));
-        }
     }
 
     /// Time went on. To be called every 100 ms.
@@ -424,36 +376,7 @@ impl<S: Store> Recorder<S> {
             message,
         }
     }
-
-    fn clocks(&mut self, now: Reading) {
-        for event in self.timeline.observe(now) {
-            match event {
-                ClockEvent::Stepped { by_ns } => {
-                    let by_s = by_ns as f64 / 1e9;
-                    if self.drive.is_none() {
-                        self.timeline.restart();
-                        tracing::info!("the clock was set by {by_s:+.3} s");
-                        continue;
-                    }
-                    let text = format!(
-                        "the clock was set by {by_s:+.3} s; this drive's stamps keep the old time"
-                    );
-                    self.note(&text, now);
-                }
-                ClockEvent::Suspended { for_ns } => {
-                    let text = format!("the computer slept for {:.1} s", for_ns as f64 / 1e9);
-                    self.note(&text, now);
-                    // Frames that come now belong to what is after the sleep.
-                    let bytes = self.file.as_ref().map_or(0, |f| f.bytes);
-                    if let Some(change) = self.lifecycle.tick(now.boot_ns, bytes) {
-                        self.change(change, now.boot_ns, now);
-                    }
-                }
-            }
-        }
-    }
 }
 
 #[cfg(test)]
-#[path = "core_tests.rs"]
 mod tests;

@@ -155,15 +155,13 @@ async fn record(settings: &Settings) -> Result<End, DaemonError> {
     }
     let (fail, mut failed) = tokio::sync::mpsc::channel(1);
     for name in &settings.interfaces {
-        let id = recorder.borrow_mut().add_bus(name);
-        let bus = Bus {
-            id,
-            name: name.clone(),
-            buffer_bytes: settings.receive_buffer_bytes,
-            recorder: Rc::clone(&recorder),
-            room: room.clone(),
-            asking: asking.clone(),
-        };
+        let bus = Bus::new(
+            name,
+            settings.receive_buffer_bytes,
+            &recorder,
+            room.clone(),
+            asking.clone(),
+        );
         let fail = fail.clone();
         tokio::task::spawn_local(async move {
             let error = bus.listen().await;

@@ -48,7 +48,12 @@ fn details(name: &str) -> Option<InterfaceDetails> {
 pub fn ask_to_only_listen(name: &str) -> Option<String> {
     let interface = CanInterface::open(name).ok()?;
     let details = interface.details().ok()?;
-    let modes = details.can.ctrl_mode?;
+    let Some(modes) = details.can.ctrl_mode else {
+        return Some(format!(
+            "{name} tells of no listen-only mode: nothing is sent, but a controller behind it may \
+             acknowledge what others send"
+        ));
+    };
     if modes.has_mode(CanCtrlMode::ListenOnly) {
         return None;
     }

@@ -64,6 +64,18 @@ impl Bits {
         self.bits = self.bits << length | u128::from(value);
         self.length += length;
     }
+
+    /// The first `length % 8` bits, then whole bytes.
+    fn head_and_bytes(&self) -> (impl Iterator<Item = usize>, impl Iterator<Item = usize>) {
+        let (bits, whole) = (self.bits, self.length / 8);
+        let head = (whole * 8..self.length)
+            .rev()
+            .map(move |i| (bits >> i) as usize & 1);
+        let bytes = (0..whole)
+            .rev()
+            .map(move |i| (bits >> (8 * i)) as usize & 0xFF);
+        (head, bytes)
+    }
 }
 
 fn classic_bits(id: CanId, remote: bool, data: &[u8]) -> Bits {
@@ -92,27 +104,86 @@ fn classic_bits(id: CanId, remote: bool, data: &[u8]) -> Bits {
     bits
 }
 
-/// CRC-15 of ISO 11898-1, generator 0x4599.
-fn crc_15(bits: &Bits) -> u32 {
-    let mut crc = 0;
-    for i in (0..bits.length).rev() {
-        let next = (bits.bits >> i) as u32 & 1 ^ crc >> 14;
-        crc = (crc << 1 & 0x7FFF) ^ (next * 0x4599);
-    }
-    crc
+/// CRC-15 of ISO 11898-1.
+const GENERATOR: u16 = 0x4599;
+
+const fn crc_step(crc: u16, bit: u16) -> u16 {
+    let next = bit & 1 ^ crc >> 14;
+    (crc << 1 & 0x7FFF) ^ (next * GENERATOR)
 }
 
-fn stuff_bits(bits: &Bits) -> u32 {
-    let (mut stuffed, mut run, mut last) = (0, 0, 2);
-    for i in (0..bits.length).rev() {
-        let bit = (bits.bits >> i) as u32 & 1;
-        run = if bit == last { run + 1 } else { 1 };
-        last = bit;
-        if run == 5 {
-            stuffed += 1;
-            (run, last) = (1, 1 - bit);
+/// The checksum after a byte, by the checksum's upper 8 bits combined with it. Bit by bit, a frame
+/// would cost as much here as on its whole way into the file.
+static CRC: [u16; 256] = {
+    let mut table = [0; 256];
+    let mut byte = 0;
+    while byte < 256 {
+        let (mut crc, mut i) = (0, 8);
+        while i > 0 {
+            i -= 1;
+            crc = crc_step(crc, byte as u16 >> i);
         }
+        table[byte] = crc;
+        byte += 1;
     }
+    table
+};
+
+fn crc_15(bits: &Bits) -> u32 {
+    let (head, bytes) = bits.head_and_bytes();
+    let crc = head.fold(0, |crc, bit| crc_step(crc, bit as u16));
+    let crc = bytes.fold(crc, |crc, byte| {
+        CRC[(usize::from(crc >> 7) ^ byte) & 0xFF] ^ (crc << 8 & 0x7FFF)
+    });
+    u32::from(crc)
+}
+
+/// How the bits so far end: the length of the last run, 1 to 4, times two, plus its bit. 0: no bit
+/// yet. A run of five is broken by the stuff bit, which begins a run of its own.
+type Run = u8;
+
+/// The run after one more bit, and how many bits were stuffed.
+const fn stuff_step(run: Run, bit: u8) -> (Run, u8) {
+    let length = if run & 1 == bit { run / 2 + 1 } else { 1 };
+    if length == 5 {
+        (2 | (1 - bit), 1)
+    } else {
+        (length << 1 | bit, 0)
+    }
+}
+
+/// The same for a whole byte.
+static STUFF: [[(Run, u8); 256]; 10] = {
+    let mut table = [[(0, 0); 256]; 10];
+    let mut run = 0;
+    while run < 10 {
+        let mut byte = 0;
+        while byte < 256 {
+            let (mut now, mut stuffed, mut i) = (run as Run, 0, 8);
+            while i > 0 {
+                i -= 1;
+                let (next, more) = stuff_step(now, (byte >> i) as u8 & 1);
+                now = next;
+                stuffed += more;
+            }
+            table[run][byte] = (now, stuffed);
+            byte += 1;
+        }
+        run += 1;
+    }
+    table
+};
+
+fn stuff_bits(bits: &Bits) -> u32 {
+    let (head, bytes) = bits.head_and_bytes();
+    let begin = head.fold((0, 0), |(run, stuffed), bit| {
+        let (run, more) = stuff_step(run, bit as u8);
+        (run, stuffed + u32::from(more))
+    });
+    let (_, stuffed) = bytes.fold(begin, |(run, stuffed), byte| {
+        let (run, more) = STUFF[usize::from(run) % STUFF.len()][byte & 0xFF];
+        (run, stuffed + u32::from(more))
+    });
     stuffed
 }
 
@@ -152,7 +223,38 @@ mod tests {
         check(CanId::Extended(0x18FE_BF0B), &[0xFF; 8], 14, 142, 0x0D58);
     }
 
+    /// Stuff bits as the standard words them, one bit after another.
+    fn stuff_bit_by_bit(bits: &Bits) -> u32 {
+        let (mut stuffed, mut run, mut last) = (0, 0, 2);
+        for i in (0..bits.length).rev() {
+            let bit = (bits.bits >> i) as u32 & 1;
+            run = if bit == last { run + 1 } else { 1 };
+            last = bit;
+            if run == 5 {
+                stuffed += 1;
+                (run, last) = (1, 1 - bit);
+            }
+        }
+        stuffed
+    }
+
+    /// The checksum as the standard words it.
+    fn crc_bit_by_bit(bits: &Bits) -> u32 {
+        let bit = |i: u32| (bits.bits >> i) as u16;
+        (0..bits.length)
+            .rev()
+            .fold(0, |crc, i| crc_step(crc, bit(i)))
+            .into()
+    }
+
     proptest! {
+        #[test]
+        fn the_tables_say_what_the_standard_says(bits: u128, length in 1_u32..=125) {
+            let bits = Bits { bits: bits & ((1 << length) - 1), length };
+            prop_assert_eq!(stuff_bits(&bits), stuff_bit_by_bit(&bits));
+            prop_assert_eq!(crc_15(&bits), crc_bit_by_bit(&bits));
+        }
+
         /// Bounds of Davis, Burns, Bril and Lukkien (2007), with the intermission.
         #[test]
         fn no_frame_is_outside_the_published_bounds(

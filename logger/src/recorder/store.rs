@@ -19,8 +19,13 @@ pub use disk::{DiskStore, Room};
 pub enum Job {
     /// Make a drive's folder.
     MakeFolder(PathBuf),
-    /// Open a new capture file; its folder is there.
-    Open(PathBuf),
+    /// Begin a new capture file; its folder is there. It has its name only once its head is safe.
+    Open {
+        /// The file.
+        path: PathBuf,
+        /// Its first whole blocks.
+        head: Vec<u8>,
+    },
     /// Append whole blocks.
     Write(Vec<u8>),
     /// Bring everything written to the disk itself. Once done, so many frames are safe.

@@ -4,6 +4,7 @@ use slipwright_decoders::frame::CanId;
 
 use super::{BusOptions, Content, MOST_MESSAGES, Slot};
 use crate::arbitration::{longest_bits, shortest_bits};
+use crate::protection::Protection;
 use crate::random::Stream;
 
 /// Periods of filler messages, ms, in the order in which they are added. A car's traffic is a mix
@@ -16,6 +17,7 @@ pub(super) struct Filler {
     length: usize,
     slow: u16,
     flags: u8,
+    pub(super) protection: Protection,
 }
 
 impl Filler {
@@ -92,6 +94,7 @@ pub(super) fn add_fillers(
                 length,
                 slow: built.bits() as u16,
                 flags: built.bits() as u8,
+                protection: Protection::usual(length as u8).unwrap_or_default(),
             }),
             data: [0; 8],
             length,

@@ -17,7 +17,7 @@ use crate::random::{Purpose, Stream};
 use crate::readings::{Instant, ROLE_COUNT, RoleValues};
 use crate::scenario::{DrivePlan, Scenario};
 use crate::state::State;
-use crate::surface;
+use crate::surface::{self, Surface};
 use crate::truth::{ROW_S, Row};
 
 /// Everything that runs in a drive.
@@ -141,6 +141,8 @@ impl<'a> Run<'a> {
             steering_rad: self.steering_rad,
             gear: f64::from(self.gearbox.gear()),
             supply_v: self.supply_v(),
+            manoeuvre: self.driver.manoeuvre(),
+            surfaces: self.surfaces(),
             contact_mps: [0.0; 4],
             slip_mps: 0.0,
             slip_rad_s: 0.0,
@@ -225,6 +227,13 @@ impl<'a> Run<'a> {
 
     fn supply_v(&self) -> f64 {
         self.parts.supply_v - self.parts.supply_ohm * self.flows.hydraulics.current_a
+    }
+
+    /// Surfaces under the front wheels.
+    fn surfaces(&self) -> [Surface; 2] {
+        let (road, from_m) = self.driver.road();
+        let at_m = self.state.distance_m - from_m + self.scenario.car.body.front_to_centre_m;
+        surface::at(road, at_m)
     }
 
     fn inputs(&mut self, controls: &Controls, gearbox: &GearboxOutput) -> Inputs {

@@ -7,18 +7,43 @@ use crate::manoeuvre::{Kind, Manoeuvre};
 use crate::random::Stream;
 use crate::surface::{Stretch, Surface};
 
-/// What a campaign is made of.
+/// What a campaign is made of. Ranges are low and high.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Campaign {
-    pub(super) drives: u32,
-    pub(super) launches: u32,
-    pub(super) tip_ins: u32,
-    pub(super) turn_ins: u32,
-    pub(super) coasts: u32,
-    pub(super) throttle_percent: [f64; 2],
-    pub(super) fluid_c: [f64; 2],
-    pub(super) air_c: [f64; 2],
-    pub(super) surfaces: Vec<Surface>,
+pub struct Campaign {
+    /// Drives.
+    pub drives: u32,
+    /// Launches in each.
+    pub launches: u32,
+    /// Tip-ins in each.
+    pub tip_ins: u32,
+    /// Turn-ins in each.
+    pub turn_ins: u32,
+    /// Coasts in each.
+    pub coasts: u32,
+    /// Pedal of launches, tip-ins and turn-ins, per cent.
+    pub throttle_percent: [f64; 2],
+    /// Fluid temperature at the start, °C; the drives step through the range.
+    pub fluid_c: [f64; 2],
+    /// Temperature of the air, °C.
+    pub air_c: [f64; 2],
+    /// Surfaces, taken in turn.
+    pub surfaces: Vec<Surface>,
+}
+
+impl Default for Campaign {
+    fn default() -> Self {
+        Self {
+            drives: 4,
+            launches: 6,
+            tip_ins: 6,
+            turn_ins: 2,
+            coasts: 3,
+            throttle_percent: [55.0, 90.0],
+            fluid_c: [25.0, 70.0],
+            air_c: [8.0, 22.0],
+            surfaces: vec![Surface::Wet, Surface::Gravel],
+        }
+    }
 }
 
 /// Speeds from which tip-ins start, m/s.

@@ -4,22 +4,18 @@ use serde::Deserialize;
 use slipwright_decoders::toml_error::TomlError;
 use toml::Spanned;
 
-use super::campaign::{self, Campaign};
+use super::campaign::Campaign;
 use super::check::{Check, Number};
 use super::raw_manoeuvre::{RawManoeuvre, RawStretch, dry, road};
 use super::start::start_ns;
-use super::{BETWEEN_DRIVES_NS, DrivePlan, Scenario, order_of, role_of};
+use super::{DrivePlan, Scenario, USUAL_START_NS, order_of, role_of};
 use crate::bus::BusOptions;
 use crate::car::Car;
 use crate::fault::{Cause, Fault, WiringForm};
 use crate::layout::LayoutOptions;
-use crate::random::{Purpose, Stream};
 use crate::state::WHEEL_NAMES;
 use crate::surface::Surface;
 use crate::wheel_sensor::RingDamage;
-
-/// Start of a scenario that names none: 2024-01-01T08:00:00Z, ns since the epoch.
-const USUAL_START_NS: i64 = 1_704_096_000_000_000_000;
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -31,6 +27,7 @@ pub(super) struct File {
     #[serde(default)]
     compress: bool,
     car: Option<Spanned<Car>>,
+    draw_car: Option<Spanned<bool>>,
     #[serde(default)]
     bus: RawBus,
     #[serde(default)]
@@ -54,11 +51,12 @@ struct RawBus {
     wheel_speed_period_ms: Number,
     coupling_period_ms: Number,
     byte_order: Option<Spanned<String>>,
-    #[serde(default)]
-    extended_ids: bool,
+    extended_ids: Option<Spanned<bool>>,
     id_shift: Option<Spanned<u32>>,
     #[serde(default)]
     omit: Vec<Spanned<String>>,
+    #[serde(default)]
+    draw_layout: bool,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -123,7 +121,13 @@ impl File {
             Some(start) => start_ns(&check, start)?,
             None => USUAL_START_NS,
         };
+        let car_seed = self.car_seed.unwrap_or(seed);
+        let draw_car = self.draw_car.as_ref().filter(|flag| *flag.get_ref());
         let car = match self.car {
+            Some(_) if let Some(flag) = draw_car => {
+                return Err(check.error(flag, "a car is either drawn or described: take out [car]"));
+            }
+            None if draw_car.is_some() => Car::drawn(car_seed),
             Some(car) => {
                 let span = car.span();
                 let car = car.into_inner();
@@ -132,7 +136,7 @@ impl File {
             }
             None => Car::default(),
         };
-        let layout = layout(&check, &self.bus)?;
+        let layout = layout(&check, &self.bus, car_seed)?;
         let bus = bus(&check, &self.bus)?;
         let faults = self
             .fault
@@ -149,28 +153,10 @@ impl File {
             .collect::<Result<Vec<_>, TomlError>>()?;
         let rings = rings(&check, &self.sensors)?;
 
-        let mut drives = Vec::new();
-        if let Some(raw) = &self.campaign {
-            let campaign = raw.checked(&check)?;
-            let mut random = Stream::new(seed, usize::from(u16::MAX), Purpose::Programme);
-            drives.extend(campaign::drives(&campaign, &name, &mut random));
-        }
-        for raw in &self.drive {
-            let number = drives.len() + 1;
-            drives.push(raw.checked(&check, format!("{name}-{number}"))?);
-        }
-        for (k, drive) in drives.iter_mut().enumerate() {
-            drive.start_ns = start_ns.saturating_add(BETWEEN_DRIVES_NS.saturating_mul(k as i64));
-        }
-        if drives.is_empty() {
-            let message = "there is nothing to drive: add a [campaign] or a [[drive]]";
-            return Err(TomlError::whole(message));
-        }
-        check_names(&check, &self.drive, &drives)?;
-        Ok(Scenario {
+        let mut scenario = Scenario {
             name,
             seed,
-            car_seed: self.car_seed.unwrap_or(seed),
+            car_seed,
             start_ns,
             compress: self.compress,
             car,
@@ -178,8 +164,21 @@ impl File {
             layout,
             bus,
             rings,
-            drives,
-        })
+            drives: Vec::new(),
+        };
+        if let Some(raw) = &self.campaign {
+            scenario = scenario.with_campaign(&raw.checked(&check)?);
+        }
+        for raw in &self.drive {
+            let usual_name = format!("{}-{}", scenario.name, scenario.drives.len() + 1);
+            scenario = scenario.with_drive(raw.checked(&check, usual_name)?);
+        }
+        if scenario.drives.is_empty() {
+            let message = "there is nothing to drive: add a [campaign] or a [[drive]]";
+            return Err(TomlError::whole(message));
+        }
+        check_names(&check, &self.drive, &scenario.drives)?;
+        Ok(scenario)
     }
 }
 
@@ -202,8 +201,22 @@ fn check_names(check: &Check<'_>, raw: &[RawDrive], drives: &[DrivePlan]) -> Res
     })
 }
 
-fn layout(check: &Check<'_>, raw: &RawBus) -> Result<LayoutOptions, TomlError> {
-    let usual = LayoutOptions::default();
+fn layout(check: &Check<'_>, raw: &RawBus, car_seed: u64) -> Result<LayoutOptions, TomlError> {
+    let usual = if raw.draw_layout {
+        let message = "a drawn layout draws this too: leave it out";
+        if let Some(at) = &raw.byte_order {
+            return Err(check.error(at, message));
+        }
+        if let Some(at) = &raw.extended_ids {
+            return Err(check.error(at, message));
+        }
+        if let Some(at) = &raw.id_shift {
+            return Err(check.error(at, message));
+        }
+        LayoutOptions::drawn(car_seed)
+    } else {
+        LayoutOptions::default()
+    };
     let buses = match &raw.buses {
         Some(buses) if !(1..=2).contains(buses.get_ref()) => {
             return Err(check.error(buses, "buses must be 1 or 2"));
@@ -224,22 +237,38 @@ fn layout(check: &Check<'_>, raw: &RawBus) -> Result<LayoutOptions, TomlError> {
             role_of(text.get_ref()).ok_or_else(|| check.error(text, message))
         })
         .collect::<Result<Vec<_>, TomlError>>()?;
-    let wheel = &raw.wheel_speed_period_ms;
-    let coupling = &raw.coupling_period_ms;
+    let period_ms = |value: &Number, key, high, usual| check.number(value, key, 5.0, high, usual);
+    let (wheel, coupling) = (&raw.wheel_speed_period_ms, &raw.coupling_period_ms);
     Ok(LayoutOptions {
         buses,
-        wheel_period_ms: check.number(wheel, "wheel_speed_period_ms", 5.0, 100.0, 10.0)?,
-        coupling_period_ms: check.number(coupling, "coupling_period_ms", 5.0, 1000.0, 10.0)?,
+        wheel_period_ms: period_ms(wheel, "wheel_speed_period_ms", 100.0, usual.wheel_period_ms)?,
+        coupling_period_ms: period_ms(
+            coupling,
+            "coupling_period_ms",
+            1000.0,
+            usual.coupling_period_ms,
+        )?,
         omit,
         order,
-        extended: raw.extended_ids,
+        extended: raw
+            .extended_ids
+            .as_ref()
+            .is_some_and(|flag| *flag.get_ref()),
+        drawn: usual.drawn,
         id_shift: check.count(&raw.id_shift, "id_shift", 0, 0x2FF, 0)?,
     })
 }
 
 fn bus(check: &Check<'_>, raw: &RawBus) -> Result<BusOptions, TomlError> {
     let number = |value: &Number, key, low, high, usual| check.number(value, key, low, high, usual);
-    let first = number(&raw.load_percent, "load_percent", 0.0, 95.0, 20.0)?;
+    // A drawn layout brings its own traffic.
+    let usual = BusOptions::default();
+    let usual_percent = if raw.draw_layout {
+        0.0
+    } else {
+        100.0 * usual.load[0]
+    };
+    let first = number(&raw.load_percent, "load_percent", 0.0, 95.0, usual_percent)?;
     let second = &raw.second_bus_load_percent;
     Ok(BusOptions {
         bit_rate_bps: 1e3 * number(&raw.bit_rate_kbit, "bit_rate_kbit", 125.0, 1000.0, 500.0)?,
@@ -275,28 +304,29 @@ fn rings(check: &Check<'_>, raw: &RawSensors) -> Result<[RingDamage; 4], TomlErr
 
 impl RawCampaign {
     fn checked(&self, check: &Check<'_>) -> Result<Campaign, TomlError> {
+        let usual = Campaign::default();
         let surfaces = match &self.surfaces {
             Some(list) if list.get_ref().is_empty() => {
                 return Err(check.error(list, "surfaces must name at least one surface"));
             }
             Some(list) => list.get_ref().clone(),
-            None => vec![Surface::Wet, Surface::Gravel],
+            None => usual.surfaces,
         };
         Ok(Campaign {
-            drives: check.count(&self.drives, "drives", 1, 100, 4)?,
-            launches: check.count(&self.launches, "launches", 0, 200, 6)?,
-            tip_ins: check.count(&self.tip_ins, "tip_ins", 0, 200, 6)?,
-            turn_ins: check.count(&self.turn_ins, "turn_ins", 0, 200, 2)?,
-            coasts: check.count(&self.coasts, "coasts", 0, 50, 3)?,
+            drives: check.count(&self.drives, "drives", 1, 100, usual.drives)?,
+            launches: check.count(&self.launches, "launches", 0, 200, usual.launches)?,
+            tip_ins: check.count(&self.tip_ins, "tip_ins", 0, 200, usual.tip_ins)?,
+            turn_ins: check.count(&self.turn_ins, "turn_ins", 0, 200, usual.turn_ins)?,
+            coasts: check.count(&self.coasts, "coasts", 0, 50, usual.coasts)?,
             throttle_percent: check.range(
                 &self.throttle_percent,
                 "throttle_percent",
                 10.0,
                 100.0,
-                [55.0, 90.0],
+                usual.throttle_percent,
             )?,
-            fluid_c: check.range(&self.fluid_c, "fluid_c", -30.0, 120.0, [25.0, 70.0])?,
-            air_c: check.range(&self.air_c, "air_c", -30.0, 50.0, [8.0, 22.0])?,
+            fluid_c: check.range(&self.fluid_c, "fluid_c", -30.0, 120.0, usual.fluid_c)?,
+            air_c: check.range(&self.air_c, "air_c", -30.0, 50.0, usual.air_c)?,
             surfaces,
         })
     }

@@ -3,7 +3,9 @@
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Series;
 
-use crate::sink::{Driven, drive};
+use slipwright_sample::memory::Recording;
+
+use crate::sink::{by_id, drive, truth_column};
 
 const DRIVE: &str = "
 seed = 4
@@ -40,8 +42,8 @@ struct Compared {
 }
 
 /// Decoded less true, in core units, `lag_s` before each stamp.
-fn compare(driven: &Driven, series: &Series, truth: &[f64], lag_s: f64) -> Compared {
-    let rows = driven.truth_column("t_s");
+fn compare(driven: &Recording, series: &Series, truth: &[f64], lag_s: f64) -> Compared {
+    let rows = truth_column(driven, "t_s");
     let start_ns = driven.frames[0].t_ns;
     let errors: Vec<f64> = series
         .t_ns
@@ -83,7 +85,7 @@ fn decoded_signals_are_the_truth_with_their_sensors_errors() {
     }
     let check = |role: Role, column: &str, mean: f64, deviation: f64| {
         let series = signals.role(role).unwrap();
-        let got = compare(&driven, series, &driven.truth_column(column), 3e-4);
+        let got = compare(&driven, series, &truth_column(&driven, column), 3e-4);
         assert!(got.mean.abs() < mean, "{role} mean {}", got.mean);
         assert!(
             got.deviation < deviation,
@@ -99,7 +101,7 @@ fn decoded_signals_are_the_truth_with_their_sensors_errors() {
     check(Role::SupplyVoltage, "supply_v", 0.3, 0.15);
     // Torque is the engine control unit's own estimate, a few per cent off.
     let torque = signals.role(Role::EngineTorque).unwrap();
-    let truth = driven.truth_column("engine_torque_nm");
+    let truth = truth_column(&driven, "engine_torque_nm");
     let most = truth.iter().copied().fold(0.0, f64::max);
     assert!(compare(&driven, torque, &truth, 3e-4).worst < 0.1 * most);
 }
@@ -108,13 +110,13 @@ fn decoded_signals_are_the_truth_with_their_sensors_errors() {
 fn demand_and_gear_are_exact() {
     let driven = drive(DRIVE);
     let signals = driven.signals();
-    let rows = driven.truth_column("t_s");
+    let rows = truth_column(&driven, "t_s");
     let start_ns = driven.frames[0].t_ns;
     for (role, column, step) in [
         (Role::CouplingDemand, "demand_percent", 0.05),
         (Role::Gear, "gear", 1.0),
     ] {
-        let truth = driven.truth_column(column);
+        let truth = truth_column(&driven, column);
         let series = signals.role(role).unwrap();
         for (&t_ns, &value) in series.t_ns.iter().zip(&series.value) {
             // Sent within a frame's time or two of the row it holds.
@@ -136,18 +138,18 @@ fn bits_sent_are_bits_decoded() {
     );
     for text in [DRIVE, &little] {
         let driven = drive(text);
-        let by_id = driven.by_id();
+        let by_id = by_id(&driven);
         for message in &driven.messages {
             let frames = &by_id[&message.entry.id];
             assert!(frames.len() > 10);
             for frame in frames {
-                assert_eq!(frame.data.len(), usize::from(message.entry.length_bytes));
+                assert_eq!(frame.data().len(), usize::from(message.entry.length_bytes));
                 for signal in &message.entry.signals {
-                    let raw = signal.field.extract(&frame.data).unwrap();
+                    let raw = signal.field.extract(frame.data()).unwrap();
                     assert_eq!(signal.nearest_raw(signal.value(raw)), raw);
-                    let mut again = frame.data.clone();
+                    let mut again = frame.data().to_vec();
                     signal.field.insert(&mut again, raw).unwrap();
-                    assert_eq!(again, frame.data);
+                    assert_eq!(again, frame.data());
                 }
             }
         }
@@ -161,12 +163,12 @@ fn wheel_speeds_carry_the_tyres_radii_and_the_rings_noise() {
     for (i, &role) in Role::WHEELS.iter().enumerate() {
         let name = slipwright_sample::state::WHEEL_NAMES[i];
         let series = signals.role(role).unwrap();
-        let contact = driven.truth_column(&format!("contact_mps.{name}"));
-        let omega = driven.truth_column(&format!("wheel_rad_s.{name}"));
+        let contact = truth_column(&driven, &format!("contact_mps.{name}"));
+        let omega = truth_column(&driven, &format!("wheel_rad_s.{name}"));
         // What the sensor reports is the wheel's speed with the radius that the maker states; the
         // reading rests on the ten milliseconds before it.
         let stated: Vec<f64> = omega.iter().map(|w| (w * 0.312).abs()).collect();
-        let rows = driven.truth_column("t_s");
+        let rows = truth_column(&driven, "t_s");
         let start_ns = driven.frames[0].t_ns;
         let errors: Vec<f64> = series
             .t_ns
@@ -186,8 +188,8 @@ fn wheel_speeds_carry_the_tyres_radii_and_the_rings_noise() {
     // Each wheel's radius ratio is contact speed over stated speed.
     let ratio = |i: usize| {
         let name = slipwright_sample::state::WHEEL_NAMES[i];
-        let contact = driven.truth_column(&format!("contact_mps.{name}"));
-        let omega = driven.truth_column(&format!("wheel_rad_s.{name}"));
+        let contact = truth_column(&driven, &format!("contact_mps.{name}"));
+        let omega = truth_column(&driven, &format!("wheel_rad_s.{name}"));
         let k = (0..omega.len())
             .max_by(|&a, &b| omega[a].total_cmp(&omega[b]))
             .unwrap();
@@ -197,37 +199,4 @@ fn wheel_speeds_carry_the_tyres_radii_and_the_rings_noise() {
     for i in 0..4 {
         assert!((ratio(i) / rear - driven.truth.radius_ratio[i]).abs() < 1e-12);
     }
-}
-
-#[test]
-fn an_intermittent_wheel_wire_reads_slow_then_not_available() {
-    let text = DRIVE.replace(
-        "[[drive]]\n",
-        "[[fault]]\ncause = \"inhibited_or_wiring\"\nform = \"wheel_wire\"\nseverity = 0.4\n\
-         [[drive]]\n",
-    );
-    let driven = drive(&text);
-    let signals = driven.signals();
-    let broken = signals.role(Role::WheelSpeedRearLeft).unwrap();
-    assert!(broken.invalid.len() > 50, "{}", broken.invalid.len());
-    assert!(broken.t_ns.len() > 50);
-    assert!(
-        signals
-            .role(Role::WheelSpeedRearRight)
-            .unwrap()
-            .invalid
-            .is_empty()
-    );
-}
-
-#[test]
-fn roles_left_out_are_not_there() {
-    let text = DRIVE.replace(
-        "[bus]",
-        "[bus]\nomit = [\"coupling.demand\", \"coupling.pressure\"]",
-    );
-    let signals = drive(&text).signals();
-    assert!(signals.role(Role::CouplingDemand).is_none());
-    assert!(signals.role(Role::CouplingPressure).is_none());
-    assert!(signals.role(Role::CouplingPumpCurrent).is_some());
 }

@@ -7,12 +7,13 @@ use std::time::{Duration, Instant};
 use slipwright_decoders::decoder_file::DecoderFile;
 use slipwright_decoders::diagnostic_read::{AnswerCollector, AnswerPlans};
 use slipwright_decoders::frame::{BusIndex, CanId, Frame};
-use socketcan::{CanFdSocket, EmbeddedFrame, Id, Socket, SocketOptions};
+use socketcan::{CanFdSocket, EmbeddedFrame, Socket, SocketOptions};
 
 use crate::Outcome;
-use crate::bus::{Sender, Virtual, packet};
+use crate::bus::{Sender, Virtual, number, packet};
 use crate::isotp;
-use crate::recorder::{KeptFrame, Recorder, folder};
+use crate::kept::{Kept, KeptFrame};
+use crate::recorder::{Recorder, folder};
 
 /// One request a way of answering.
 const FILE: &str = r#"
@@ -76,6 +77,18 @@ period_ms = 200
   start = 0
   length = 8
   order = "big"
+
+[[request]]
+did = 0x2005
+service = 0x22
+request_id = 0x716
+response_id = 0x780
+period_ms = 200
+  [[request.signal]]
+  name = "endless"
+  start = 0
+  length = 8
+  order = "big"
 "#;
 
 /// Answers each message on a kernel ISO-TP socket by what `answer` makes of it.
@@ -96,11 +109,24 @@ fn unit(
     Ok(())
 }
 
-/// A unit that first says wait and overflow to a request that needs neither, then loses a part of
-/// its answer.
-fn careless_unit() -> Result<(), Box<dyn std::error::Error>> {
+/// First wait and overflow, to a request that needs neither; then an answer that loses a part.
+const CARELESS: &[&[u8]] = &[
+    &[0x31, 0, 0],
+    &[0x32, 0, 0],
+    &[0x10, 20, 0x62, 0x20, 0x04, 1, 2, 3],
+    &[0x22, 4, 5, 6, 7, 8, 9, 10],
+];
+/// An answer of 100,000 bytes, announced as ISO 15765-2 has it for more than 4,095.
+const ENDLESS: &[&[u8]] = &[&[0x10, 0, 0, 1, 0x86, 0xA0, 0x62, 0x20]];
+
+/// A unit that answers every request with these frames, which no kernel socket would send.
+fn faulty_unit(
+    request: u32,
+    response: u32,
+    parts: &'static [&'static [u8]],
+) -> Result<(), Box<dyn std::error::Error>> {
     let hear = CanFdSocket::open("vcan0")?;
-    hear.set_filters(&[(0x715, 0x7FF)])?;
+    hear.set_filters(&[(request, 0x7FF)])?;
     let mut say = Sender::open("vcan0")?;
     std::thread::spawn(move || {
         while let Ok(frame) = hear.read_frame() {
@@ -108,14 +134,8 @@ fn careless_unit() -> Result<(), Box<dyn std::error::Error>> {
             if frame.data().first().is_none_or(|pci| pci >> 4 != 0) {
                 continue;
             }
-            let parts: [&[u8]; 4] = [
-                &[0x31, 0, 0],
-                &[0x32, 0, 0],
-                &[0x10, 20, 0x62, 0x20, 0x04, 1, 2, 3],
-                &[0x22, 4, 5, 6, 7, 8, 9, 10],
-            ];
             for part in parts {
-                if say.send(&packet(0x77F, part, None)).is_err() {
+                if say.send(&packet(response, part, None)).is_err() {
                     return;
                 }
                 std::thread::sleep(Duration::from_millis(5));
@@ -137,11 +157,7 @@ fn overhear() -> Result<impl FnOnce(Duration) -> Heard, Box<dyn std::error::Erro
         let since = Instant::now();
         while since.elapsed() < span {
             if let Ok(frame) = socket.read_frame() {
-                let id = match frame.id() {
-                    Id::Standard(id) => u32::from(id.as_raw()),
-                    Id::Extended(id) => id.as_raw(),
-                };
-                heard.push((id, frame.data().to_vec()));
+                heard.push((number(&frame), frame.data().to_vec()));
             }
         }
         heard
@@ -161,19 +177,26 @@ pub(crate) fn every_answer(_: &str) -> Outcome {
         long
     })?;
     unit(0x713, 0x77D, |_| vec![0x7F, 0x22, 0x31])?;
-    careless_unit()?;
+    faulty_unit(0x715, 0x77F, CARELESS)?;
+    faulty_unit(0x716, 0x780, ENDLESS)?;
     let listen = overhear()?;
-    let recorder = Recorder::start(&["vcan0"], &folder("ask")?, &["--ask", file])?;
+    let out = folder("ask")?;
+    let mut recorder = Recorder::start(&["vcan0"], &out, &["--ask", file])?;
     let heard = listen(Duration::from_secs(8));
     let status = recorder.until("a request of each kind", |status| {
         ["answered", "refused", "silent", "broken"]
             .iter()
             .all(|k| status["asking"][k].as_u64() > Some(0))
     })?;
-    let kept = recorder.stop()?;
+    recorder.signal("-TERM")?;
+    let ended = recorder.ended()?;
+    if ended.code != Some(0) || !ended.said.contains("first try it standing still") {
+        return Err(format!("no caution: {ended:?}").into());
+    }
+    let kept = Kept::read(&out)?;
     // A request is a single frame: the first four bits are 0. Flow control starts with 3.
     let is_request = |frame: &&KeptFrame| {
-        [0x7DF, 0x712, 0x713, 0x714, 0x715].contains(&frame.id) && frame.data[0] >> 4 == 0
+        [0x7DF, 0x712, 0x713, 0x714, 0x715, 0x716].contains(&frame.id) && frame.data[0] >> 4 == 0
     };
     let times: Vec<i64> = kept
         .frames
@@ -196,11 +219,11 @@ pub(crate) fn every_answer(_: &str) -> Outcome {
     if recorded.get(..both) != heard.get(from..) {
         return Err("the file and the second listener differ".into());
     }
-    if recorded
-        .iter()
-        .all(|(id, data)| *id != 0x712 || data[0] >> 4 != 3)
-    {
-        return Err("no flow control was recorded".into());
+    // Flow control: go on to the answer in parts, overflow to the one that would not end.
+    for (id, first) in [(0x712, 0x30), (0x716, 0x32)] {
+        if !recorded.iter().any(|f| f.0 == id && f.1[0] == first) {
+            return Err(format!("no flow control {first:X} to {id:X} was recorded").into());
+        }
     }
     let parsed = DecoderFile::parse(FILE)?.file;
     let plans = AnswerPlans::compile(&parsed);

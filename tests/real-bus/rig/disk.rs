@@ -6,7 +6,8 @@ use std::time::Duration;
 
 use crate::Outcome;
 use crate::bus::{Sender, Virtual, numbered};
-use crate::recorder::{Kept, Recorder, command};
+use crate::kept::Kept;
+use crate::recorder::{Recorder, command};
 
 type Error = Box<dyn std::error::Error>;
 

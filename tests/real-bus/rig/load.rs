@@ -1,5 +1,6 @@
 //! As many frames as the guest can send, and what the kernel drops when nobody reads.
 
+use std::path::Path;
 use std::time::{Duration, Instant};
 
 use slipwright_logger::recorder::clock::{Clock, SystemClock};
@@ -12,6 +13,7 @@ use slipwright_logger::recorder::store::MemoryStore;
 
 use crate::Outcome;
 use crate::bus::{Sender, Virtual, numbered};
+use crate::kept::captures;
 use crate::recorder::{Recorder, folder};
 
 /// The most frames that one bus of 1 Mbit/s carries: 11-bit identifier, no data, no stuff bits.
@@ -22,7 +24,8 @@ pub(crate) fn flood(seconds: &str) -> Outcome {
     let seconds = Duration::from_secs(seconds.parse().unwrap_or(20));
     let names = ["vcan0", "vcan1"];
     let _buses = [Virtual::new(names[0])?, Virtual::new(names[1])?];
-    let recorder = Recorder::start(&names, &folder("flood")?, &["--plain"])?;
+    let out = folder("flood")?;
+    let recorder = Recorder::start(&names, &out, &[])?;
     let (_, before) = recorder.cost()?;
     let started = Instant::now();
     let feeders = names.map(|name| {
@@ -46,7 +49,11 @@ pub(crate) fn flood(seconds: &str) -> Outcome {
     }
     let took = started.elapsed().as_secs_f64();
     recorder.until_frames(sent.iter().sum())?;
-    let (peak_kb, after) = recorder.cost()?;
+    let (_, after) = recorder.cost()?;
+    // Packing belongs to what a long drive costs in memory.
+    recorder.signal("-HUP")?;
+    until_packed(&out)?;
+    let (peak_kb, _) = recorder.cost()?;
     let kept = recorder.stop()?;
     for (name, sent) in names.iter().zip(&sent) {
         kept.require_all(name, *sent)?;
@@ -64,6 +71,21 @@ pub(crate) fn flood(seconds: &str) -> Outcome {
         100.0 * (after - before) / took,
         peak_kb as f64 / 1024.0
     ))
+}
+
+/// Waits for a packed file.
+fn until_packed(out: &Path) -> Result<(), Box<dyn std::error::Error>> {
+    let since = Instant::now();
+    while !captures(out)?
+        .iter()
+        .any(|file| file.extension().is_some_and(|e| e == "zst"))
+    {
+        if since.elapsed() > Duration::from_secs(60) {
+            return Err("no file was packed".into());
+        }
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    Ok(())
 }
 
 /// A small buffer, a recorder that stands still: what is lost is counted to the frame.

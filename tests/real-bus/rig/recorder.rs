@@ -1,19 +1,20 @@
-//! The recorder as a process, and what it kept, read back.
+//! The recorder as a process.
 
-use std::collections::BTreeMap;
 use std::io::Read;
-use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
-use slipwright_logger::capture::{Capture, Event};
+use slipwright_logger::recorder::control::{self, Reply, Request};
+
+use crate::bus::Listener;
+use crate::kept::Kept;
 
 type Error = Box<dyn std::error::Error>;
 
 /// The program under test, where the machine's start-up put it.
-const PROGRAM: &str = "slipwright";
+pub(crate) const PROGRAM: &str = "slipwright";
 /// Nothing in a test takes longer than this.
 const PATIENCE: Duration = Duration::from_secs(20);
 
@@ -21,6 +22,8 @@ const PATIENCE: Duration = Duration::from_secs(20);
 pub(crate) struct Recorder {
     child: Child,
     out: PathBuf,
+    /// A second listener on each bus, where the recorder was not asked to send.
+    witnesses: Vec<Listener>,
 }
 
 impl Drop for Recorder {
@@ -70,10 +73,18 @@ pub(crate) fn command(buses: &[&str], out: &Path, options: &[&str]) -> Command {
 impl Recorder {
     /// Starts one and waits until it hears its buses.
     pub(crate) fn start(buses: &[&str], out: &Path, options: &[&str]) -> Result<Self, Error> {
+        let witnesses = match options.contains(&"--ask") {
+            true => Vec::new(),
+            false => buses
+                .iter()
+                .map(|bus| Listener::for_strangers(bus))
+                .collect::<Result<_, _>>()?,
+        };
         let child = command(buses, out, options).spawn()?;
         let mut recorder = Self {
             child,
             out: out.to_owned(),
+            witnesses,
         };
         let since = Instant::now();
         loop {
@@ -90,6 +101,25 @@ impl Recorder {
                 return Err(format!("the recorder did not start: {ended:?}").into());
             }
             std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// Listens on a bus that was made anew.
+    pub(crate) fn watch(&mut self, bus: &str) -> Result<(), Error> {
+        self.witnesses.push(Listener::for_strangers(bus)?);
+        Ok(())
+    }
+
+    /// An error if anything was sent that no test sent.
+    pub(crate) fn sent_nothing(&self) -> Result<(), Error> {
+        let strangers: Vec<u32> = self
+            .witnesses
+            .iter()
+            .flat_map(Listener::strangers)
+            .collect();
+        match strangers.is_empty() {
+            true => Ok(()),
+            false => Err(format!("the recorder sent frames: {strangers:X?}").into()),
         }
     }
 
@@ -157,6 +187,7 @@ impl Recorder {
         if let Some(mut stderr) = self.child.stderr.take() {
             stderr.read_to_string(&mut said)?;
         }
+        self.sent_nothing()?;
         Ok(Ended {
             code: self.child.wait()?.code(),
             said,
@@ -189,8 +220,16 @@ impl Recorder {
     }
 }
 
-/// `slipwright status --json`.
+/// The live state, from the recorder's socket without a program in between.
 pub(crate) fn status() -> Result<Value, Error> {
+    match control::ask(None, &Request::Status)? {
+        Reply::Status(status) => Ok(serde_json::to_value(status)?),
+        other => Err(format!("asked for the state, answered {other:?}").into()),
+    }
+}
+
+/// `slipwright status --json`.
+pub(crate) fn status_by_command() -> Result<Value, Error> {
     let run = Command::new(PROGRAM).args(["status", "--json"]).output()?;
     if run.status.code() != Some(0) {
         return Err("no recorder answers".into());
@@ -206,140 +245,4 @@ pub(crate) fn mark(text: &str) -> Result<i32, Error> {
         .status()?
         .code()
         .unwrap_or(-1))
-}
-
-/// One frame read back.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct KeptFrame {
-    pub(crate) t_ns: i64,
-    pub(crate) bus: String,
-    pub(crate) id: u32,
-    pub(crate) extended: bool,
-    pub(crate) flags: slipwright_decoders::frame::FrameFlags,
-    pub(crate) data: Vec<u8>,
-}
-
-impl KeptFrame {
-    /// The number in it.
-    pub(crate) fn number(&self) -> u64 {
-        self.data
-            .as_slice()
-            .try_into()
-            .map_or(u64::MAX, u64::from_le_bytes)
-    }
-}
-
-/// Everything under a folder of drives, files in the order of their names.
-#[derive(Debug, Default)]
-pub(crate) struct Kept {
-    pub(crate) files: Vec<PathBuf>,
-    pub(crate) frames: Vec<KeptFrame>,
-    pub(crate) marks: Vec<String>,
-    /// By bus, summed over files.
-    pub(crate) dropped: BTreeMap<String, u64>,
-    /// Files that end in a cut block.
-    pub(crate) cut: usize,
-}
-
-impl Kept {
-    /// Reads it all.
-    pub(crate) fn read(out: &Path) -> Result<Self, Error> {
-        let mut kept = Self::default();
-        for file in captures(out)? {
-            kept.add(&file)
-                .map_err(|error| format!("{}: {error}", file.display()))?;
-            kept.files.push(file);
-        }
-        Ok(kept)
-    }
-
-    fn add(&mut self, file: &Path) -> Result<(), Error> {
-        let mut names: Vec<String> = Vec::new();
-        let mut dropped: BTreeMap<String, u64> = BTreeMap::new();
-        let name = |names: &[String], bus: slipwright_decoders::frame::BusIndex| {
-            names.get(bus.as_usize()).cloned().unwrap_or_default()
-        };
-        // Nothing was ever synced of an empty file; a power cut may leave one.
-        if std::fs::metadata(file)?.len() == 0 {
-            self.cut += 1;
-            return Ok(());
-        }
-        let summary = Capture::open(file)?.read(|event| {
-            match event {
-                Event::Bus(_, interface) => names.push(interface.name.clone().unwrap_or_default()),
-                Event::Frame(frame) => self.frames.push(KeptFrame {
-                    t_ns: frame.t_ns,
-                    bus: name(&names, frame.bus),
-                    id: frame.id.number(),
-                    extended: frame.id.is_extended(),
-                    flags: frame.flags,
-                    data: frame.data.to_vec(),
-                }),
-                Event::Mark(mark) => self.marks.push(mark.text.into_owned()),
-                Event::Statistics(s) => {
-                    dropped.insert(name(&names, s.bus), s.dropped().unwrap_or(0));
-                }
-                Event::Section(_) => {}
-            }
-            ControlFlow::Continue(())
-        })?;
-        for (bus, count) in dropped {
-            *self.dropped.entry(bus).or_default() += count;
-        }
-        self.cut += usize::from(!summary.ending.is_whole());
-        Ok(())
-    }
-
-    /// The numbers that frames of one bus carry, in file order.
-    pub(crate) fn numbers(&self, bus: &str) -> Vec<u64> {
-        self.frames
-            .iter()
-            .filter(|f| f.bus == bus && !f.flags.error)
-            .map(KeptFrame::number)
-            .collect()
-    }
-
-    /// Whether a mark holds this text.
-    pub(crate) fn has_mark(&self, text: &str) -> bool {
-        self.marks.iter().any(|mark| mark.contains(text))
-    }
-
-    /// An error unless one bus's numbers are exactly 0, 1, 2... up to so many.
-    pub(crate) fn require_all(&self, bus: &str, sent: u64) -> Result<(), Error> {
-        let numbers = self.numbers(bus);
-        let wrong = numbers.iter().zip(0..).find(|(a, b)| **a != *b);
-        if wrong.is_some() || numbers.len() as u64 != sent {
-            let text = format!(
-                "{bus}: {} frames kept of {sent}; first out of place: {wrong:?}; dropped {:?}",
-                numbers.len(),
-                self.dropped
-            );
-            return Err(text.into());
-        }
-        Ok(())
-    }
-}
-
-/// Capture files below a folder, in the order of their names.
-fn captures(out: &Path) -> Result<Vec<PathBuf>, Error> {
-    let mut files = Vec::new();
-    for drive in std::fs::read_dir(out)? {
-        let drive = drive?.path();
-        if !drive.is_dir() {
-            continue;
-        }
-        for file in std::fs::read_dir(drive)? {
-            let file = file?.path();
-            let name = file
-                .file_name()
-                .unwrap_or_default()
-                .to_string_lossy()
-                .into_owned();
-            if name.ends_with(".pcapng") || name.ends_with(".pcapng.zst") {
-                files.push(file);
-            }
-        }
-    }
-    files.sort();
-    Ok(files)
 }

@@ -352,6 +352,7 @@ fn drive(
                 engine_torque_nm: None,
             },
             measures,
+            tested: Default::default(),
             transfer: Vec::new(),
             trace: Trace::default(),
         });
@@ -373,6 +374,9 @@ fn drive(
             rear_right: missing(),
         },
         engagements,
+        coupling_model: Default::default(),
+        tested: Default::default(),
+        ground_speed: Default::default(),
         warnings: Vec::new(),
     }
 }

@@ -118,17 +118,24 @@ impl<S: Store> Recorder<S> {
             bus.in_file = None;
             bus.file = Counts::default();
         }
-        self.store.submit(Job::Open(drive.folder.join(&name)));
         drive.files.push(name.clone());
         // Writing into memory fails only for a text that is too long, and ours is not.
-        if let Ok(writer) = CaptureWriter::new(Blocks::default(), &Section::ours()) {
-            self.file = Some(OpenFile {
-                writer,
-                name,
-                start_ns,
-                bytes: 0,
-            });
-        }
+        let Ok(writer) = CaptureWriter::new(Blocks::default(), &Section::ours()) else {
+            return;
+        };
+        let head = writer.get_ref().0.take();
+        let bytes = head.len() as u64;
+        drive.bytes += bytes;
+        self.store.submit(Job::Open {
+            path: drive.folder.join(&name),
+            head,
+        });
+        self.file = Some(OpenFile {
+            writer,
+            name,
+            start_ns,
+            bytes,
+        });
     }
 
     /// Writes what was counted, and closes the file.

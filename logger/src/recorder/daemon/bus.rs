@@ -1,5 +1,6 @@
 //! The task of one bus: its socket drained, its interface followed.
 
+use std::cell::Cell;
 use std::rc::Rc;
 use std::time::Duration;
 
@@ -21,15 +22,37 @@ const RESTART_AFTER: Duration = Duration::from_secs(1);
 
 /// One bus, followed through everything that may happen to its interface.
 pub(super) struct Bus {
-    pub(super) id: BusId,
-    pub(super) name: String,
-    pub(super) buffer_bytes: usize,
-    pub(super) recorder: Shared,
-    pub(super) room: Room,
-    pub(super) asking: Option<Asking>,
+    id: BusId,
+    name: String,
+    buffer_bytes: usize,
+    recorder: Shared,
+    room: Room,
+    asking: Option<Asking>,
+    state: Cell<BusState>,
+    /// Bus-off was told, and the restart is still to come.
+    restarting: Rc<Cell<bool>>,
 }
 
 impl Bus {
+    pub(super) fn new(
+        name: &str,
+        buffer_bytes: usize,
+        recorder: &Shared,
+        room: Room,
+        asking: Option<Asking>,
+    ) -> Self {
+        Self {
+            id: recorder.borrow_mut().add_bus(name),
+            name: name.to_owned(),
+            buffer_bytes,
+            recorder: Rc::clone(recorder),
+            room,
+            asking,
+            state: Cell::new(BusState::Gone),
+            restarting: Rc::default(),
+        }
+    }
+
     /// Listens for ever; ends only with an error that waiting does not cure.
     pub(super) async fn listen(self) -> DaemonError {
         let mut told_missing = false;
@@ -66,17 +89,9 @@ impl Bus {
     }
 
     fn opened(&self, socket: &BusSocket) {
-        let warning = match self.asking {
-            None => interface::ask_to_only_listen(&self.name),
-            Some(_) => None,
-        };
+        let is_up = interface::is_up(&self.name);
+        let warning = self.settings_warning();
         let facts = interface::facts(&self.name);
-        if self.asking.is_some() && facts.listen_only == Some(true) {
-            self.note(&format!(
-                "{} is in listen-only mode, so requests cannot be sent on it",
-                self.name
-            ));
-        }
         self.recorder
             .borrow_mut()
             .opened(self.id, facts, SystemClock.now());
@@ -94,9 +109,23 @@ impl Bus {
                 self.buffer_bytes >> 10,
             ));
         }
-        if !interface::is_up(&self.name) {
-            self.state(BusState::Down);
+        self.state.set(BusState::Up);
+        if !is_up {
+            self.change(BusState::Down);
         }
+    }
+
+    /// What a person should know of how the interface is set up.
+    fn settings_warning(&self) -> Option<String> {
+        if self.asking.is_none() {
+            return interface::ask_to_only_listen(&self.name);
+        }
+        (interface::facts(&self.name).listen_only == Some(true)).then(|| {
+            format!(
+                "{} is in listen-only mode, so requests cannot be sent on it",
+                self.name
+            )
+        })
     }
 
     /// Drains a socket until its interface is gone.
@@ -106,7 +135,7 @@ impl Bus {
             self.room.wait().await;
             match timeout(TICK, socket.receive(&mut batch)).await {
                 Ok(Ok(())) => {
-                    self.state(BusState::Up);
+                    self.change(BusState::Up);
                     self.recorder
                         .borrow_mut()
                         .frames(self.id, &batch, SystemClock.now());
@@ -115,16 +144,19 @@ impl Bus {
                         asking.hear(self.id, &batch);
                     }
                 }
-                Ok(Err(SourceError::Down)) => self.state(BusState::Down),
-                Ok(Err(SourceError::Gone)) => return self.state(BusState::Gone),
+                Ok(Err(SourceError::Down)) => self.change(BusState::Down),
+                Ok(Err(SourceError::Gone)) => return self.change(BusState::Gone),
                 Ok(Err(SourceError::Io(error))) => {
                     self.note(&format!("{} cannot be read: {error}", self.name));
-                    return self.state(BusState::Gone);
+                    return self.change(BusState::Gone);
                 }
                 // Silence: a last loss is in no later frame, and a lost interface may be too.
                 Err(_) => {
                     if !interface_exists(&self.name) {
-                        return self.state(BusState::Gone);
+                        return self.change(BusState::Gone);
+                    }
+                    if self.state.get() == BusState::Down && interface::is_up(&self.name) {
+                        self.change(BusState::Up);
                     }
                 }
             }
@@ -138,13 +170,16 @@ impl Bus {
     fn errors(&self, batch: &Batch) {
         for frame in batch.frames.iter().filter(|f| f.flags.error) {
             let classes = frame.id.number();
-            if classes & interface::ERROR_BUS_OFF != 0 {
+            // A driver may say so more than once before it is restarted.
+            if classes & interface::ERROR_BUS_OFF != 0 && !self.restarting.replace(true) {
                 self.note(&format!("{} is bus-off", self.name));
                 let (name, recorder) = (self.name.clone(), Rc::clone(&self.recorder));
+                let restarting = Rc::clone(&self.restarting);
                 tokio::task::spawn_local(async move {
                     sleep(RESTART_AFTER).await;
                     let told = interface::restart(&name);
                     recorder.borrow_mut().note(&told, SystemClock.now());
+                    restarting.set(false);
                 });
             }
             if classes & interface::ERROR_RESTARTED != 0 {
@@ -153,10 +188,24 @@ impl Bus {
         }
     }
 
-    fn state(&self, state: BusState) {
+    /// Notes a new state. An interface that comes up may have been set up anew meanwhile.
+    fn change(&self, state: BusState) {
+        let before = self.state.replace(state);
+        if before == state {
+            return;
+        }
+        let mut warning = None;
+        if before == BusState::Down && state == BusState::Up {
+            warning = self.settings_warning();
+            let facts = interface::facts(&self.name);
+            self.recorder.borrow_mut().facts(self.id, facts);
+        }
         self.recorder
             .borrow_mut()
             .state(self.id, state, SystemClock.now());
+        if let Some(warning) = warning {
+            self.note(&warning);
+        }
     }
 
     fn note(&self, text: &str) {

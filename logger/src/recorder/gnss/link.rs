@@ -181,6 +181,64 @@ mod tests {
         }
     }
 
+    /// A serial device played by a pair of pseudo-terminals, fed with a recording of a receiver (its
+    /// head names the source).
+    #[tokio::test]
+    async fn a_serial_receiver_is_followed_through_a_fault() {
+        const RECORDING: &str = include_str!("../../../../tests/real-bus/drive.nmea");
+        // The pair does not tell its name; it is the terminal that this process has since then.
+        let terminals = || -> Vec<std::path::PathBuf> {
+            std::fs::read_dir("/proc/self/fd")
+                .unwrap()
+                .filter_map(|fd| std::fs::read_link(fd.ok()?.path()).ok())
+                .filter(|path| path.starts_with("/dev/pts"))
+                .collect()
+        };
+        let before = terminals();
+        let (ours, _theirs) = serial2_tokio::SerialPort::pair().unwrap();
+        let path = terminals()
+            .into_iter()
+            .find(|path| !before.contains(path) && path != std::path::Path::new("/dev/pts/ptmx"))
+            .unwrap();
+        let receiver: Receiver = format!("{}@9600", path.display()).parse().unwrap();
+        // The same speeds in another field: VTG has km/h, RMC knots.
+        let told: Vec<f64> = RECORDING
+            .lines()
+            .filter(|line| line.starts_with("$GPVTG"))
+            .map(|line| line.split(',').nth(7).unwrap().parse::<f64>().unwrap() / 3.6)
+            .collect();
+        let (mut fixes, mut said) = (Vec::new(), Vec::new());
+        let play = async {
+            // A receiver that was read in the middle of a sentence, and noise on the line.
+            ours.write_all(b"0,A*66\r\n\xFF\x00$GPRMC,09\r\n")
+                .await
+                .unwrap();
+            for line in RECORDING.lines().filter(|line| !line.starts_with('#')) {
+                ours.write_all(format!("{line}\r\n").as_bytes())
+                    .await
+                    .unwrap();
+                tokio::time::sleep(Duration::from_millis(1)).await;
+            }
+            tokio::time::sleep(Duration::from_millis(300)).await;
+        };
+        let follow = follow(
+            &receiver,
+            |fix| fixes.push(fix),
+            |text| said.push(text.to_owned()),
+        );
+        tokio::select! {
+            () = follow => unreachable!(),
+            () = play => {}
+        }
+        assert!(said[0].contains("9600 bit/s"), "{said:?}");
+        assert_eq!(fixes.len(), told.len());
+        for (fix, told) in fixes.iter().zip(told) {
+            let speed = fix.speed_mps.unwrap();
+            assert!((speed - told).abs() < 0.005, "{speed} instead of {told}");
+            assert_eq!((fix.mode, fix.satellites.is_some()), (3, true));
+        }
+    }
+
     #[tokio::test]
     async fn lines_survive_rubbish_between_them() {
         let mut long = vec![b'x'; LONGEST_LINE_BYTES as usize + 10];

@@ -1,0 +1,2 @@
+//! The model against rises made by itself, sampled as a bus samples, and against rises that do not
+//! tell what is asked.

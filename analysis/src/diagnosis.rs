@@ -1,0 +1,229 @@
+//! Drives to ranked causes, with the evidence for and against each.
+//!
+//! [`observe`] turns one drive into observations of features; [`diagnose`] tells the changes of
+//! those features against the car's own healthy drives, or against what is known or usual of a
+//! healthy car, and weighs every cause and pair of causes by what it would do to them. Nothing in
+//! it is learnt by a machine: the features, the expected shifts ([`signature`]), the prior and the
+//! likelihood ([`posterior`]) can be read.
+
+pub mod cause;
+pub mod change;
+mod drag;
+pub mod feature;
+mod friction;
+pub mod posterior;
+mod pressure_path;
+pub mod record;
+mod reference;
+mod shudder;
+pub mod signature;
+mod wiring;
+mod wording;
+
+pub use self::cause::Cause;
+pub use self::change::{Against, Change};
+pub use self::feature::Feature;
+pub use self::record::{DriveRecord, Observation, observe};
+pub use self::wiring::Wiring;
+use crate::vehicle::Vehicle;
+
+/// One ranked cause.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// What.
+    pub cause: Cause,
+    /// How probable, 0 to 1, calibrated.
+    pub probability: f64,
+    /// For and against, with numbers.
+    pub evidence: Vec<String>,
+    /// What to look at next.
+    pub next_check: String,
+}
+
+/// A cause that these drives cannot judge.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NotJudged {
+    /// Which.
+    pub cause: Cause,
+    /// What is missing.
+    pub why: String,
+}
+
+/// The answer.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Diagnosis {
+    /// Whether anything can be said of the clutch.
+    pub judgeable: bool,
+    /// Why not, or against what it was judged.
+    pub why: String,
+    /// Causes, most probable first.
+    pub findings: Vec<Finding>,
+    /// Causes that could not be judged.
+    pub not_judged: Vec<NotJudged>,
+    /// What changed, feature by feature.
+    pub changes: Vec<Change>,
+}
+
+/// A finding less probable than this is left out.
+const SHOWN_FROM: f64 = 0.02;
+/// The clutch is not judged when more than this share of the calls went unanswered.
+const MOST_UNANSWERED: f64 = 0.6;
+/// Fewest engagements over all drives.
+const LEAST_ENGAGEMENTS: usize = 3;
+
+/// Judges drives. `baseline` are drives of the same car while it was healthy, or none.
+#[must_use]
+pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle) -> Diagnosis {
+    let changes = changes(now, baseline, vehicle);
+    let (causes, not_judged) = judged(&changes, now, baseline);
+    let sign = wiring_sign(now);
+    let hypotheses = posterior::hypotheses(&changes, &causes, sign);
+    let marginals = posterior::marginals(&hypotheses, &causes);
+    let blocked = blocked(now, sign);
+    let judgeable = blocked.is_none();
+    let findings = marginals
+        .iter()
+        .filter(|(cause, p)| *p >= SHOWN_FROM && (judgeable || *cause == Cause::InhibitedOrWiring))
+        .map(|&(cause, probability)| Finding {
+            cause,
+            probability,
+            evidence: wording::evidence(cause, &changes, now),
+            next_check: wording::next_check(cause, now),
+        })
+        .collect();
+    let why = match blocked {
+        Some(why) => why,
+        None => wording::basis(&changes, baseline.len(), &not_judged),
+    };
+    Diagnosis {
+        judgeable,
+        why,
+        findings,
+        not_judged,
+        changes,
+    }
+}
+
+fn changes(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle) -> Vec<Change> {
+    Feature::ALL
+        .iter()
+        .filter_map(|&feature| {
+            let own = match baseline.is_empty() {
+                false => change::against_baseline(feature, now, baseline),
+                true => None,
+            };
+            own.or_else(|| {
+                let reference = reference::reference(feature, vehicle)?;
+                change::against_reference(feature, now, reference)
+            })
+        })
+        .collect()
+}
+
+/// The causes that can be judged, and why the others cannot.
+fn judged(
+    changes: &[Change],
+    now: &[DriveRecord],
+    baseline: &[DriveRecord],
+) -> (Vec<Cause>, Vec<NotJudged>) {
+    let mut causes = Vec::new();
+    let mut not_judged = Vec::new();
+    for cause in Cause::faults() {
+        let needed = signature::rests_on(cause);
+        let has = |feature: &Feature| changes.iter().any(|c| c.feature == *feature);
+        if needed.is_empty() || needed.iter().any(has) {
+            causes.push(cause);
+            continue;
+        }
+        let reasons: Vec<String> = needed
+            .iter()
+            .map(|&feature| why_missing(feature, now, baseline))
+            .collect();
+        not_judged.push(NotJudged {
+            cause,
+            why: reasons.join("; "),
+        });
+    }
+    (causes, not_judged)
+}
+
+fn why_missing(feature: Feature, now: &[DriveRecord], baseline: &[DriveRecord]) -> String {
+    let observed = |records: &[DriveRecord]| {
+        records
+            .iter()
+            .any(|r| r.observations.contains_key(&feature))
+    };
+    let reason = |records: &[DriveRecord]| {
+        records
+            .iter()
+            .find_map(|r| r.missing.get(&feature).cloned())
+            .unwrap_or_else(|| "no engagement tells it".into())
+    };
+    if !observed(now) {
+        format!("{}: {}", feature.label(), reason(now))
+    } else if baseline.is_empty() {
+        format!(
+            "{}: neither a baseline nor the vehicle file tells the healthy value",
+            feature.label()
+        )
+    } else {
+        format!("{}: in the baseline {}", feature.label(), reason(baseline))
+    }
+}
+
+/// Whether demand, messages or wires gave a sign of trouble.
+fn wiring_sign(now: &[DriveRecord]) -> bool {
+    now.iter().any(|r| {
+        let w = &r.wiring;
+        w.could_not_work.is_some()
+            || !w.absent.is_empty()
+            || w.worst_share() > 0.004
+            || w.unanswered >= 2 && w.unanswered_share() > 0.25
+    })
+}
+
+/// Why nothing can be said of the clutch, if so.
+fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
+    let engagements: usize = now.iter().map(|r| r.engagements).sum();
+    let calls: usize = now.iter().map(|r| r.wiring.calls).sum();
+    let unanswered: usize = now.iter().map(|r| r.wiring.unanswered).sum();
+    let all_blocked: Vec<&String> = now
+        .iter()
+        .filter_map(|r| r.wiring.could_not_work.as_ref())
+        .collect();
+    if all_blocked.len() == now.len()
+        && let Some(first) = all_blocked.first()
+    {
+        return Some(format!(
+            "the coupling cannot have worked: {first}; nothing can be said of the clutch"
+        ));
+    }
+    let absent: Vec<&String> = now.iter().filter_map(|r| r.wiring.absent.first()).collect();
+    if absent.len() == now.len()
+        && let Some(first) = absent.first()
+    {
+        return Some(format!(
+            "{first} never came, though the decoder file describes it; mend that first, nothing can be said of the clutch"
+        ));
+    }
+    if engagements < LEAST_ENGAGEMENTS {
+        return Some(match sign {
+            true => format!(
+                "only {engagements} engagements, and the coupling's signals or its wiring fail; mend that first, nothing can be said of the clutch"
+            ),
+            false => format!(
+                "only {engagements} engagements in {} drives; drive some launches and tip-ins and record again",
+                now.len()
+            ),
+        });
+    }
+    if calls > 0 && unanswered as f64 > MOST_UNANSWERED * calls as f64 {
+        return Some(format!(
+            "the control unit did not answer {unanswered} of {calls} calls for torque; mend that first, nothing can be said of the clutch"
+        ));
+    }
+    None
+}
+
+#[cfg(test)]
+mod tests;

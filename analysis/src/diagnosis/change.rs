@@ -1,0 +1,252 @@
+//! By how much a feature has changed, against the car's own healthy drives or a reference value,
+//! with the uncertainty that drive-to-drive scatter leaves.
+//!
+//! Against a baseline: temperature and demand step are taken off by one line over both sets
+//! (analysis of covariance with robust weights), each drive is summed up by its median, and the two
+//! sets of drives are compared. The scatter of few drives is itself uncertain, so the feature's own
+//! repeatability counts as four more drives would.
+
+use super::feature::{Feature, Scale};
+use super::record::{DriveRecord, Observation};
+use crate::robust::{huber_line, mean, median, median_and_sigma};
+
+/// How much the feature's own repeatability weighs, in degrees of freedom.
+const PRIOR_FREEDOM: f64 = 4.0;
+/// A set must cover this much temperature for its slope to be told, K.
+const LEAST_SPREAD_K: f64 = 1.5;
+/// A light transmission fluid thins by a factor e over so many kelvin around 40 °C (33 to 7.2 mm²/s
+/// from 40 to 100 °C is a factor of 4.6; common practice, no source).
+const KELVIN_PER_E: f64 = 33.0;
+/// And this much of the logarithm of demand.
+const LEAST_SPREAD_STEP: f64 = 0.08;
+/// Fewest observations for a slope.
+const LEAST_FOR_SLOPE: usize = 8;
+
+/// What the change is told against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Against {
+    /// The car's own healthy drives.
+    Baseline,
+    /// The vehicle file's value for the healthy car.
+    Nominal,
+    /// What any healthy coupling does.
+    Itself,
+}
+
+impl Against {
+    /// Word in JSON and tables.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Baseline => "baseline",
+            Self::Nominal => "nominal",
+            Self::Itself => "itself",
+        }
+    }
+}
+
+/// A reference value where there is no baseline.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reference {
+    /// Expected of the healthy car, on the feature's scale.
+    pub value: f64,
+    /// Standard uncertainty of that expectation.
+    pub u: f64,
+    /// Where it comes from.
+    pub against: Against,
+}
+
+/// A feature's change.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Change {
+    /// Of which feature.
+    pub feature: Feature,
+    /// On the feature's scale.
+    pub shift: f64,
+    /// Standard uncertainty.
+    pub u: f64,
+    /// Degrees of freedom of that uncertainty.
+    pub freedom: f64,
+    /// Level now, on the feature's scale.
+    pub now: f64,
+    /// Level before or expected.
+    pub was: f64,
+    /// What it is told against.
+    pub against: Against,
+}
+
+impl Change {
+    /// A value of the feature's scale as a person reads it.
+    #[must_use]
+    pub fn shown(&self, value: f64) -> f64 {
+        match self.feature.scale() {
+            Scale::Ratio => value.exp(),
+            Scale::Difference => value,
+        }
+    }
+}
+
+/// How thick the fluid is, over its thickness at 40 °C: what cold does to flow goes with it.
+fn thickness(temperature_c: f64) -> f64 {
+    (-(temperature_c - 40.0) / KELVIN_PER_E).exp()
+}
+
+fn observations(records: &[DriveRecord], feature: Feature) -> Vec<(usize, Observation)> {
+    records
+        .iter()
+        .enumerate()
+        .flat_map(|(drive, record)| {
+            let all = record.observations.get(&feature);
+            all.into_iter().flatten().map(move |o| (drive, *o))
+        })
+        .collect()
+}
+
+/// Change of a feature from one set of drives to another.
+#[must_use]
+pub fn against_baseline(
+    feature: Feature,
+    now: &[DriveRecord],
+    baseline: &[DriveRecord],
+) -> Option<Change> {
+    let mut sets = [observations(now, feature), observations(baseline, feature)];
+    if sets.iter().any(Vec::is_empty) {
+        return None;
+    }
+    take_off(&mut sets, LEAST_SPREAD_K / KELVIN_PER_E, |o| {
+        o.temperature_c.map(thickness)
+    });
+    take_off(&mut sets, LEAST_SPREAD_STEP, |o| o.log_step);
+    let [now, was] = sets.map(|set| levels(&set, feature));
+    let (now, was) = (now?, was?);
+    let freedom = (now.drives + was.drives) as f64 - 2.0;
+    let scale = scale(now.squares + was.squares, freedom);
+    Some(Change {
+        feature,
+        shift: now.level - was.level,
+        // A set of drives is told no better than the car repeats itself from day to day.
+        u: (scale * (now.variance + was.variance) + 0.5 * feature.repeat().powi(2)).sqrt(),
+        freedom: PRIOR_FREEDOM + freedom,
+        now: now.level,
+        was: was.level,
+        against: Against::Baseline,
+    })
+}
+
+/// Change of a feature from what is expected of a healthy car.
+#[must_use]
+pub fn against_reference(
+    feature: Feature,
+    now: &[DriveRecord],
+    reference: Reference,
+) -> Option<Change> {
+    let set = observations(now, feature);
+    let levels = levels(&set, feature)?;
+    let freedom = levels.drives as f64 - 1.0;
+    let scale = scale(levels.squares, freedom);
+    Some(Change {
+        feature,
+        shift: levels.level - reference.value,
+        u: (scale * levels.variance + reference.u.powi(2)).sqrt(),
+        freedom: PRIOR_FREEDOM + freedom,
+        now: levels.level,
+        was: reference.value,
+        against: reference.against,
+    })
+}
+
+/// By how much the drives scatter more, or less, than their own uncertainties and the feature's
+/// repeatability say; those count as some drives too.
+fn scale(squares: f64, freedom: f64) -> f64 {
+    (PRIOR_FREEDOM + squares) / (PRIOR_FREEDOM + freedom.max(0.0))
+}
+
+struct Levels {
+    level: f64,
+    drives: usize,
+    /// Weighted squares of the drives' levels about the set's: one a degree of freedom where the
+    /// drives scatter as expected.
+    squares: f64,
+    /// Variance of the set's level where they do.
+    variance: f64,
+}
+
+/// Each drive by its median, the set by the mean of its drives, weighted by how well each is told.
+fn levels(set: &[(usize, Observation)], feature: Feature) -> Option<Levels> {
+    let mut drives: Vec<usize> = set.iter().map(|(drive, _)| *drive).collect();
+    drives.dedup();
+    let mut told: Vec<(f64, f64)> = Vec::new();
+    for drive in drives {
+        let own: Vec<&Observation> = set
+            .iter()
+            .filter(|(d, _)| *d == drive)
+            .map(|(_, o)| o)
+            .collect();
+        let values: Vec<f64> = own.iter().map(|o| o.value).collect();
+        let us: Vec<f64> = own.iter().map(|o| o.u).collect();
+        let (centre, sigma) = median_and_sigma(&values)?;
+        let u = sigma.max(median(&us).unwrap_or(0.0));
+        // Variance of a median of normal values: pi/2 of that of their mean.
+        let share = if values.len() > 2 { 1.57 } else { 1.0 };
+        let variance = share * u * u / values.len() as f64 + feature.repeat().powi(2);
+        told.push((centre, 1.0 / variance));
+    }
+    let weight: f64 = told.iter().map(|(_, w)| w).sum();
+    let level = told.iter().map(|(l, w)| l * w).sum::<f64>() / weight;
+    Some(Levels {
+        level,
+        drives: told.len(),
+        squares: told.iter().map(|(l, w)| w * (l - level).powi(2)).sum(),
+        variance: 1.0 / weight,
+    })
+    .filter(|l| l.level.is_finite() && l.variance.is_finite())
+}
+
+/// Takes the line on one condition off both sets, where both tell it and it varies.
+fn take_off(
+    sets: &mut [Vec<(usize, Observation)>; 2],
+    least_spread: f64,
+    condition: impl Fn(&Observation) -> Option<f64>,
+) {
+    let mut x = Vec::new();
+    let mut y = Vec::new();
+    for set in sets.iter() {
+        let known: Vec<(f64, f64)> = set
+            .iter()
+            .filter_map(|(_, o)| Some((condition(o)?, o.value)))
+            .collect();
+        if known.len() < set.len() || known.is_empty() {
+            return;
+        }
+        // Each set about its own middle, so that the change itself stays.
+        let middle_x = median(&known.iter().map(|k| k.0).collect::<Vec<_>>()).unwrap_or(0.0);
+        let middle_y = median(&known.iter().map(|k| k.1).collect::<Vec<_>>()).unwrap_or(0.0);
+        x.extend(known.iter().map(|k| k.0 - middle_x));
+        y.extend(known.iter().map(|k| k.1 - middle_y));
+    }
+    let spread = x.iter().map(|v| v * v).sum::<f64>() / x.len().max(1) as f64;
+    if x.len() < LEAST_FOR_SLOPE || spread.sqrt() < least_spread {
+        return;
+    }
+    let Some(line) = huber_line(&x, &y) else {
+        return;
+    };
+    // A slope that its own uncertainty drowns is held back towards none.
+    let trust = line.slope.powi(2) / (line.slope.powi(2) + line.u_slope.powi(2));
+    let slope = if trust.is_finite() {
+        trust * line.slope
+    } else {
+        0.0
+    };
+    let all: Vec<f64> = sets
+        .iter()
+        .flatten()
+        .filter_map(|(_, o)| condition(o))
+        .collect();
+    let centre = mean(&all).unwrap_or(0.0);
+    for (_, observation) in sets.iter_mut().flatten() {
+        if let Some(v) = condition(observation) {
+            observation.value -= slope * (v - centre);
+        }
+    }
+}

@@ -1,0 +1,91 @@
+//! What the diagnosis looks at: one list, with the scale that changes are told on.
+
+use serde::{Deserialize, Serialize};
+
+/// How a change of a feature is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Scale {
+    /// As a ratio; values are natural logarithms.
+    Ratio,
+    /// As a difference in the feature's unit.
+    Difference,
+}
+
+impl Scale {
+    /// Word in JSON.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Ratio => "ratio",
+            Self::Difference => "difference",
+        }
+    }
+}
+
+macro_rules! features {
+    ($($variant:ident $key:literal $label:literal $unit:literal $scale:ident $floor:literal;)*) => {
+        /// A feature of a drive or of an engagement.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        #[serde(rename_all = "snake_case")]
+        pub enum Feature {
+            $(#[doc = concat!($label, ", ", $unit, ".")] $variant,)*
+        }
+
+        impl Feature {
+            /// Every feature.
+            pub const ALL: &[Self] = &[$(Self::$variant),*];
+            /// How many there are.
+            pub const COUNT: usize = Self::ALL.len();
+
+            /// Its name for programs.
+            #[must_use]
+            pub fn key(self) -> &'static str {
+                match self { $(Self::$variant => $key),* }
+            }
+
+            /// As said to a person.
+            #[must_use]
+            pub fn label(self) -> &'static str {
+                match self { $(Self::$variant => $label),* }
+            }
+
+            /// Unit of its value as printed.
+            #[must_use]
+            pub fn unit(self) -> &'static str {
+                match self { $(Self::$variant => $unit),* }
+            }
+
+            /// The scale of its changes.
+            #[must_use]
+            pub fn scale(self) -> Scale {
+                match self { $(Self::$variant => Scale::$scale),* }
+            }
+
+            /// Standard deviation from one set of drives to the next of the same healthy car, on
+            /// its scale: what weather, driver and road leave after temperature and demand are
+            /// taken off. Rounded up from healthy development drives of the study.
+            #[must_use]
+            pub fn repeat(self) -> f64 {
+                match self { $(Self::$variant => $floor),* }
+            }
+        }
+    };
+}
+
+features! {
+    DeadTime "dead_time" "dead time" "ms" Ratio 0.010;
+    RiseTime "rise_time" "rise time" "ms" Ratio 0.020;
+    DeadScatter "dead_time_scatter" "scatter of dead time" "%" Ratio 0.35;
+    Hold "hold" "pressure decay under hold" "%/s" Difference 0.15;
+    PressureShort "pressure_short" "settled pressure less demanded" "bar" Difference 0.006;
+    Ripple "ripple" "pressure ripple" "bar" Ratio 0.10;
+    TorquePerBar "torque_per_bar" "torque per bar" "N·m/bar" Ratio 0.06;
+    FrictionFall "friction_fall" "friction at low slip over that at high slip" "%" Difference 4.0;
+    HeldSlip "held_slip" "slip while held" "m/s" Ratio 0.30;
+    OncePerTurn "once_per_turn" "torque swing once per relative turn" "%" Difference 3.0;
+    Shudder "shudder" "slip swing of 8 to 30 Hz at low slip, closed over open" "1" Ratio 0.20;
+    TurnDrag "turn_drag" "share of the turn that the open coupling takes away" "%" Difference 1.5;
+    FillCurrent "fill_current" "pump current while filling" "A" Ratio 0.03;
+    HoldCurrent "hold_current" "pump current while holding" "A" Ratio 0.04;
+    TyreRatio "tyre_ratio" "front over rear rolling radius" "%" Difference 0.08;
+}

@@ -1,0 +1,186 @@
+//! One drive as the diagnosis sees it: observations of features, with what they depend on.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+use slipwright_decoders::role::Role;
+
+use super::feature::Feature;
+use super::wiring::Wiring;
+use super::{drag, friction, pressure_path, shudder};
+use crate::drive::{Drive, DriveMeasures, at_seconds};
+use crate::engagement::{Engagement, Found, closed_spans, find_engagements};
+use crate::kinematics::Kinematics;
+use crate::measure::Measure;
+use crate::measures::measure_drive;
+use crate::readiness::{Readiness, Recording, assess_drive};
+use crate::traffic_watch::Span;
+use crate::vehicle::Vehicle;
+
+/// One observation of a feature.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Observation {
+    /// Value on the feature's scale.
+    pub value: f64,
+    /// Its own standard uncertainty on that scale; 0 where only the scatter tells.
+    pub u: f64,
+    /// Fluid temperature, °C.
+    pub temperature_c: Option<f64>,
+    /// Natural logarithm of the demand step.
+    pub log_step: Option<f64>,
+}
+
+impl Observation {
+    /// A value that depends on nothing.
+    #[must_use]
+    pub fn plain(value: f64, u: f64) -> Self {
+        Self {
+            value,
+            u,
+            temperature_c: None,
+            log_step: None,
+        }
+    }
+}
+
+/// One drive.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DriveRecord {
+    /// Its name.
+    pub name: String,
+    /// Engagements found.
+    pub engagements: usize,
+    /// Observations by feature.
+    pub observations: BTreeMap<Feature, Vec<Observation>>,
+    /// Why a feature has none.
+    pub missing: BTreeMap<Feature, String>,
+    /// What is known of demand, messages and wires.
+    pub wiring: Wiring,
+    /// Median supply voltage with the engine running, V.
+    pub supply_v: Option<f64>,
+}
+
+/// What every look at the drive needs.
+pub(super) struct Scene<'a> {
+    pub(super) drive: &'a Drive,
+    pub(super) kinematics: &'a Kinematics,
+    pub(super) vehicle: &'a Vehicle,
+    pub(super) found: &'a [Found],
+    pub(super) measures: &'a DriveMeasures,
+    /// When a wheel speed or one of the coupling's own signals failed, or it was held open.
+    pub(super) outages: Vec<Span>,
+}
+
+/// A signal is not to be trusted this long before its failure is told, s.
+const BEFORE_OUTAGE_S: f64 = 0.6;
+
+impl Scene<'_> {
+    /// Whether nothing failed between two times.
+    pub(super) fn clean(&self, from_ns: i64, to_ns: i64) -> bool {
+        let until_ns = at_seconds(to_ns, BEFORE_OUTAGE_S);
+        !self
+            .outages
+            .iter()
+            .any(|o| o.from_ns <= until_ns && o.to_ns >= from_ns)
+    }
+
+    /// Engagements in which nothing failed.
+    pub(super) fn engagements(&self) -> impl Iterator<Item = (&Engagement, &Found)> {
+        let all = self.measures.engagements.iter().zip(self.found);
+        all.filter(|(_, found)| self.clean(found.start_ns, found.release_ns))
+    }
+}
+
+fn outages(readiness: &Readiness) -> Vec<Span> {
+    let coupling = [
+        Role::CouplingPressure,
+        Role::CouplingDemand,
+        Role::CouplingPumpCurrent,
+    ];
+    Role::WHEELS
+        .into_iter()
+        .chain(coupling)
+        .filter_map(|role| readiness.signal(role))
+        .flat_map(|state| state.outages.iter().copied())
+        .chain(readiness.coupling.inhibited.iter().copied())
+        .collect()
+}
+
+/// Takes one feature's observations.
+pub(super) struct Gathered {
+    observations: BTreeMap<Feature, Vec<Observation>>,
+    missing: BTreeMap<Feature, String>,
+}
+
+impl Gathered {
+    pub(super) fn add(&mut self, feature: Feature, observation: Observation) {
+        if observation.value.is_finite() && observation.u.is_finite() {
+            self.observations
+                .entry(feature)
+                .or_default()
+                .push(observation);
+        }
+    }
+
+    pub(super) fn lacks(&mut self, feature: Feature, why: impl Into<String>) {
+        self.missing.entry(feature).or_insert(why.into());
+    }
+}
+
+/// Looks at one drive.
+#[must_use]
+pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> DriveRecord {
+    let drive = Drive::from_signals(recording.signals, vehicle);
+    let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
+    let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
+    let measures = measure_drive(name, recording.signals, recording.span, vehicle);
+    let readiness = assess_drive(recording, vehicle, Measure::ALL, &drive, &kinematics);
+    let scene = Scene {
+        drive: &drive,
+        kinematics: &kinematics,
+        vehicle,
+        found: &finds.found,
+        measures: &measures,
+        outages: outages(&readiness),
+    };
+    let mut gathered = Gathered {
+        observations: BTreeMap::new(),
+        missing: BTreeMap::new(),
+    };
+    pressure_path::gather(&scene, &mut gathered);
+    friction::gather(&scene, &mut gathered);
+    shudder::gather(&scene, &mut gathered);
+    drag::gather(&scene, &mut gathered);
+    tyres(&scene, &mut gathered);
+    let Gathered {
+        observations,
+        mut missing,
+    } = gathered;
+    missing.retain(|feature, _| !observations.contains_key(feature));
+    DriveRecord {
+        name: name.to_owned(),
+        engagements: measures.engagements.len(),
+        observations,
+        missing,
+        wiring: Wiring::of(&readiness, measures.engagements.len()),
+        supply_v: supply_v(&drive),
+    }
+}
+
+/// Front over rear rolling radius, per cent.
+fn tyres(scene: &Scene<'_>, gathered: &mut Gathered) {
+    let ratio = &scene.measures.radius_ratio;
+    match (&ratio.front_left, &ratio.front_right) {
+        (Ok(left), Ok(right)) => {
+            let value = 100.0 * (0.5 * (left.value + right.value) - 1.0);
+            let u = 100.0 * 0.5 * left.u.hypot(right.u);
+            gathered.add(Feature::TyreRatio, Observation::plain(value, u));
+        }
+        (Err(why), _) | (_, Err(why)) => gathered.lacks(Feature::TyreRatio, why.to_string()),
+    }
+}
+
+fn supply_v(drive: &Drive) -> Option<f64> {
+    let supply = drive.channel(Role::SupplyVoltage).ok()?;
+    crate::robust::median(supply.value())
+}

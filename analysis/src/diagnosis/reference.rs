@@ -1,0 +1,63 @@
+//! What is expected of a healthy car without a baseline: from the vehicle file where it tells, else
+//! from what any healthy coupling does. Widths are generous; where nothing can be expected there is
+//! no reference, and what rests on it is not judged.
+
+use super::change::{Against, Reference};
+use super::feature::Feature;
+use crate::coupling::Pack;
+use crate::vehicle::Vehicle;
+
+/// Dead time over the time in which the pump's flow fills the clearance: the motor spins up and the
+/// line fills too. Our own estimate.
+const FILLING: f64 = 1.4;
+
+pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference> {
+    let c = &vehicle.coupling;
+    let nominal = |value: f64, u: f64| Reference {
+        value,
+        u,
+        against: Against::Nominal,
+    };
+    let usual = |value: f64, u: f64| Reference {
+        value,
+        u,
+        against: Against::Itself,
+    };
+    Some(match feature {
+        Feature::DeadTime => match (c.nominal_dead_time_ms, filling_ms(vehicle)) {
+            // Temperature is not the one of the nominal value.
+            (Some(ms), _) => nominal(ms.ln(), 0.08),
+            (None, Some(ms)) => nominal(ms.ln(), 0.35),
+            (None, None) => return None,
+        },
+        Feature::RiseTime => nominal(c.nominal_rise_time_ms?.ln(), 0.10),
+        Feature::TorquePerBar => {
+            let pack = Pack::of(vehicle).ok()?;
+            let known = vehicle.mass.kg.is_some()
+                && vehicle.tyres.rolling_radius_m.is_some()
+                && vehicle.driveline.rear_drive_ratio.is_some();
+            if !known {
+                return None;
+            }
+            nominal(pack.torque_per_bar_nm().ln(), 0.20)
+        }
+        Feature::DeadScatter => usual(1.0_f64.ln(), 0.5),
+        Feature::Hold => usual(0.7, 0.7),
+        Feature::PressureShort => usual(0.2, 0.03_f64.mul_add(c.max_pressure_bar?, 0.2)),
+        Feature::OncePerTurn => usual(0.0, 4.0),
+        Feature::Shudder => usual(1.4_f64.ln(), 0.35),
+        Feature::FrictionFall => usual(-5.0, 10.0),
+        Feature::TurnDrag => usual(0.0, 4.0),
+        Feature::TyreRatio => usual(0.0, 0.20),
+        Feature::Ripple | Feature::HeldSlip | Feature::FillCurrent | Feature::HoldCurrent => {
+            return None;
+        }
+    })
+}
+
+/// Time in which the pump's flow fills the clearance, ms.
+fn filling_ms(vehicle: &Vehicle) -> Option<f64> {
+    let c = &vehicle.coupling;
+    let volume_m3 = c.piston_area_m2? * c.clearance_m?;
+    Some(1e3 * FILLING * volume_m3 / c.pump_flow_m3_s?)
+}

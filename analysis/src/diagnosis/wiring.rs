@@ -1,0 +1,112 @@
+//! What is known of demand, messages and wires, as shares of the time: if the coupling is not asked
+//! to work, or its signals fail, nothing can be said of the clutch.
+
+use serde::{Deserialize, Serialize};
+use slipwright_decoders::role::Role;
+
+use crate::readiness::{CouldWork, Readiness, State};
+
+/// What is known of one drive.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Wiring {
+    /// The coupling cannot have worked at all, and why.
+    pub could_not_work: Option<String>,
+    /// Share of the time in which the control unit held it open.
+    pub inhibited_share: f64,
+    /// Calls of the driver, and those that demand did not answer.
+    pub calls: usize,
+    /// See `calls`.
+    pub unanswered: usize,
+    /// Largest share of the time in which a wheel speed told no measurement while rolling.
+    pub wheel_share: f64,
+    /// Which wheel.
+    pub wheel: Option<String>,
+    /// Share of the time in which the coupling's own signals were away.
+    pub lost_share: f64,
+    /// Share of the time in which its message repeated itself.
+    pub frozen_share: f64,
+    /// Share of the time in which its signals were invalid.
+    pub invalid_share: f64,
+    /// Demands that pressure did not follow, of all.
+    pub without_pressure: usize,
+    /// See `without_pressure`.
+    pub demands: usize,
+    /// Signals of the coupling that the decoder file describes and that never came.
+    pub absent: Vec<String>,
+    /// Sentences for the evidence.
+    pub evidence: Vec<String>,
+    /// Engagements found.
+    pub engagements: usize,
+}
+
+impl Wiring {
+    /// From the judgement of the drive's signals.
+    #[must_use]
+    pub fn of(readiness: &Readiness, engagements: usize) -> Self {
+        let use_ = &readiness.coupling;
+        let mut wiring = Self {
+            could_not_work: (use_.could_work == CouldWork::No).then(|| use_.why.clone()),
+            inhibited_share: use_.inhibited_share.unwrap_or(0.0),
+            calls: use_.calls,
+            unanswered: use_.unanswered.unwrap_or(0),
+            without_pressure: use_.without_pressure,
+            demands: use_.demands,
+            engagements,
+            ..Self::default()
+        };
+        for role in Role::WHEELS {
+            if let Some(state) = readiness.signal(role)
+                && state.state != State::Missing
+                && state.unusable_share() > wiring.wheel_share
+            {
+                wiring.wheel_share = state.unusable_share();
+                wiring.wheel = Some(role.label().to_owned());
+            }
+        }
+        for role in [Role::CouplingPressure, Role::CouplingDemand] {
+            if let Some(state) = readiness.signal(role) {
+                if state.state == State::Missing && state.described {
+                    wiring.absent.push(role.text().to_owned());
+                }
+                wiring.lost_share = wiring.lost_share.max(state.lost_share);
+                wiring.frozen_share = wiring.frozen_share.max(state.frozen_share);
+                wiring.invalid_share = wiring.invalid_share.max(state.invalid_share);
+            }
+        }
+        for finding in readiness.findings.iter().filter(|f| f.blocking) {
+            let first = finding.evidence.first().map_or("", String::as_str);
+            wiring
+                .evidence
+                .push(format!("{}: {first}", finding.what.replace('_', " ")));
+        }
+        for state in readiness.signals.iter().filter(|s| s.state != State::Alive) {
+            if let Some(why) = &state.why {
+                wiring.evidence.push(format!("{}: {why}", state.role));
+            }
+        }
+        wiring
+    }
+
+    /// Share of calls that demand did not answer.
+    #[must_use]
+    pub fn unanswered_share(&self) -> f64 {
+        if self.calls == 0 {
+            return 0.0;
+        }
+        self.unanswered as f64 / self.calls as f64
+    }
+
+    /// The largest of the shares.
+    #[must_use]
+    pub fn worst_share(&self) -> f64 {
+        [
+            self.inhibited_share,
+            self.wheel_share,
+            self.lost_share,
+            self.frozen_share,
+            self.invalid_share,
+        ]
+        .into_iter()
+        .fold(0.0, f64::max)
+    }
+}

@@ -1,0 +1,147 @@
+//! Ready to test? Every signal that the chosen measures need, judged as it came; whether the
+//! coupling was allowed to work at all; and where the wiring drops out.
+//!
+//! Stands beside the measures: takes the same signals, the watched [`Traffic`] and the decoder
+//! file, and gives states and findings as values ([`assess`]). The diagnosis rests its judgement of
+//! wiring on the same values.
+//!
+//! Limits in these files are common practice without a source unless a comment names one.
+
+mod circumstances;
+mod coupling_use;
+mod dropouts;
+mod needed;
+mod plausible;
+mod signal_state;
+mod supply;
+
+use slipwright_decoders::decoder_file::DecoderFile;
+use slipwright_decoders::role::Role;
+use slipwright_decoders::signal::Signals;
+
+pub use self::coupling_use::{CouldWork, CouplingUse};
+pub use self::needed::{Needed, needed};
+pub use self::signal_state::{SignalState, State};
+use crate::drive::Drive;
+use crate::engagement::closed_spans;
+use crate::kinematics::Kinematics;
+use crate::measure::Measure;
+use crate::measures::FrameSpan;
+use crate::traffic_watch::Traffic;
+use crate::vehicle::Vehicle;
+
+/// What was recorded of a drive, or heard on a live bus.
+#[derive(Clone, Copy, Debug)]
+pub struct Recording<'a> {
+    /// Decoded signals.
+    pub signals: &'a Signals,
+    /// Where they come from.
+    pub described: &'a DecoderFile,
+    /// Who was silent when.
+    pub traffic: &'a Traffic,
+    /// First and last frame.
+    pub span: FrameSpan,
+}
+
+/// One thing that was found.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// What, as one word for programs.
+    pub what: &'static str,
+    /// What it means, in a sentence or two.
+    pub why: String,
+    /// What it rests on.
+    pub evidence: Vec<String>,
+    /// Whether it stands in the way of a test.
+    pub blocking: bool,
+}
+
+/// The answer.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Readiness {
+    /// Every needed signal is alive, and nothing stands in the way.
+    pub ready: bool,
+    /// The needed signals.
+    pub signals: Vec<SignalState>,
+    /// Other signals that the decoder file describes.
+    pub others: Vec<SignalState>,
+    /// What was found, the most important first.
+    pub findings: Vec<Finding>,
+    /// Whether the coupling was called for, allowed to work, and did.
+    pub coupling: CouplingUse,
+    /// What a reader must know, in plain sentences.
+    pub notes: Vec<String>,
+}
+
+impl Readiness {
+    /// The state of a role, needed or not.
+    #[must_use]
+    pub fn signal(&self, role: Role) -> Option<&SignalState> {
+        self.signals
+            .iter()
+            .chain(&self.others)
+            .find(|s| s.role == role)
+    }
+}
+
+/// Judges a recording. `chosen` are the measures that the test is for.
+#[must_use]
+pub fn assess(recording: &Recording<'_>, vehicle: &Vehicle, chosen: &[Measure]) -> Readiness {
+    let drive = Drive::from_signals(recording.signals, vehicle);
+    let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
+    assess_drive(recording, vehicle, chosen, &drive, &kinematics)
+}
+
+/// The same where drive and kinematics are known already.
+#[must_use]
+pub fn assess_drive(
+    recording: &Recording<'_>,
+    vehicle: &Vehicle,
+    chosen: &[Measure],
+    drive: &Drive,
+    kinematics: &Kinematics,
+) -> Readiness {
+    let Needed { roles, mut notes } = needed(recording.described, chosen);
+    let rolling = plausible::rolling_spans(drive);
+    let mut states: Vec<SignalState> = Role::ALL
+        .iter()
+        .filter(|role| roles.contains(role) || recording.described.roles().contains(role))
+        .map(|&role| signal_state::state_of(recording, role, &rolling))
+        .collect();
+    let coupling = coupling_use::coupling_use(drive, kinematics, vehicle);
+    let mut findings = coupling_use::findings(&coupling, drive);
+    plausible::judge(drive, vehicle, &mut states, &mut findings);
+    coupling_use::mark_stuck(&coupling, &mut states);
+    findings.extend(dropouts::findings(recording, drive, &states));
+    findings.extend(supply::findings(drive));
+    if recording.traffic.buses.iter().all(|bus| {
+        !bus.ids.iter().any(|id| {
+            recording
+                .described
+                .frames
+                .iter()
+                .any(|frame| frame.id == id.id)
+        })
+    }) {
+        notes.push(
+            "none of the frames that the decoder file describes was seen; check that it belongs to this car and bus"
+                .into(),
+        );
+    }
+    findings.sort_by_key(|finding| !finding.blocking);
+    let (signals, others): (Vec<_>, Vec<_>) = states
+        .into_iter()
+        .partition(|state| roles.contains(&state.role));
+    let alive = signals.iter().all(|state| state.state == State::Alive);
+    Readiness {
+        ready: alive && !findings.iter().any(|finding| finding.blocking),
+        signals,
+        others,
+        findings,
+        coupling,
+        notes,
+    }
+}
+
+#[cfg(test)]
+mod tests;

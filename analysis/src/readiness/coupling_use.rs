@@ -1,0 +1,381 @@
+//! Whether the coupling was called for, allowed to work, and did: without that no measure says
+//! anything of the clutch.
+//!
+//! The driver calls for it with the accelerator. How far the pedal must go is learnt from the drive
+//! itself, from the calls that were answered; where none was, a firm pull-away counts.
+
+use slipwright_decoders::role::Role;
+use slipwright_decoders::unit::Quantity;
+
+use super::Finding;
+use super::signal_state::{SignalState, State};
+use crate::drive::{Channel, Drive, at_seconds, seconds_between};
+use crate::engagement::closed_spans;
+use crate::kinematics::{ClosedSpan, Kinematics};
+use crate::robust::quantile;
+use crate::traffic_watch::Span;
+use crate::vehicle::Vehicle;
+
+/// Whether the coupling can have worked in this recording.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CouldWork {
+    /// It was demanded, and nothing held it open all the time.
+    Yes,
+    /// It cannot have carried torque.
+    No,
+    /// Nobody called for it, or the bus does not tell.
+    NotKnown,
+}
+
+/// What became of the coupling's calls.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CouplingUse {
+    /// The verdict.
+    pub could_work: CouldWork,
+    /// Why.
+    pub why: String,
+    /// Share of the time in which the control unit held it open, where the bus tells.
+    pub inhibited_share: Option<f64>,
+    /// Times of that.
+    pub inhibited: Vec<Span>,
+    /// Times when the driver called for torque.
+    pub calls: usize,
+    /// Of these, the ones to which demand did not rise; `None` without a demand signal.
+    pub unanswered: Option<usize>,
+    /// Demands that rose to a clear level, where pressure is on the bus.
+    pub demands: usize,
+    /// Of these, the ones that pressure did not follow at all.
+    pub without_pressure: usize,
+}
+
+/// A pull-away is firm from this acceleration on, m/s².
+const FIRM_MPS2: f64 = 1.2;
+/// Pedal that calls for the coupling where no answered call tells, per cent.
+const CALL_PERCENT: f64 = 45.0;
+/// Demand gets this long to answer, s.
+const ANSWER_S: f64 = 0.6;
+/// Two calls are this far apart at least, s.
+const BETWEEN_CALLS_S: f64 = 1.0;
+/// Inhibited for less than this share of the time is a moment of brake control.
+const INHIBITED_SHARE: f64 = 0.002;
+/// From this share of unanswered calls on the demand is at fault.
+const UNANSWERED_SHARE: f64 = 0.15;
+/// Pressure follows a demand if it rises by this much, bar, within the demand.
+const FOLLOWS_BAR: f64 = 0.8;
+/// A demand shorter than this cannot show whether pressure follows, s.
+const LONG_ENOUGH_S: f64 = 0.6;
+
+pub(super) fn coupling_use(
+    drive: &Drive,
+    kinematics: &Kinematics,
+    vehicle: &Vehicle,
+) -> CouplingUse {
+    let demand = drive.channel(Role::CouplingDemand).ok();
+    let closed = closed_spans(drive);
+    let inhibited = inhibited_spans(drive);
+    let total_s = match (drive.base_ns().first(), drive.base_ns().last()) {
+        (Some(&a), Some(&b)) => seconds_between(a, b),
+        _ => 0.0,
+    };
+    let inhibited_share = inhibited
+        .as_ref()
+        .map(|spans| (spans.iter().map(Span::seconds).sum::<f64>() / total_s.max(1e-3)).min(1.0));
+    let calls = calls(drive, kinematics, &closed);
+    let answered = |&t: &i64| {
+        let until = at_seconds(t, ANSWER_S);
+        closed
+            .iter()
+            .any(|span| span.start_ns <= until && span.end_ns >= at_seconds(t, -ANSWER_S))
+    };
+    let known = |t: &i64| {
+        demand.is_some_and(|d| d.held_at(*t).is_some() || d.at(at_seconds(*t, ANSWER_S)).is_some())
+    };
+    let unanswered = demand.map(|_| calls.iter().filter(|t| known(t) && !answered(t)).count());
+    let (demands, without_pressure) = pressure_follows(drive, demand, &closed, vehicle);
+    let (could_work, why) = verdict(
+        demand,
+        &closed,
+        inhibited_share,
+        calls.len(),
+        (demands, without_pressure),
+    );
+    CouplingUse {
+        could_work,
+        why,
+        inhibited_share,
+        inhibited: inhibited.unwrap_or_default(),
+        calls: calls.len(),
+        unanswered,
+        demands,
+        without_pressure,
+    }
+}
+
+fn verdict(
+    demand: Option<&Channel>,
+    closed: &[ClosedSpan],
+    inhibited_share: Option<f64>,
+    calls: usize,
+    (demands, without_pressure): (usize, usize),
+) -> (CouldWork, String) {
+    if inhibited_share.is_some_and(|share| share > 0.95) {
+        return (
+            CouldWork::No,
+            "the control unit held the coupling open all the time".into(),
+        );
+    }
+    if demand.is_some() && closed.is_empty() && calls > 0 {
+        return (
+            CouldWork::No,
+            format!(
+                "the driver called for torque {calls} times and demand never left its resting level"
+            ),
+        );
+    }
+    if demands > 0 && without_pressure == demands {
+        return (
+            CouldWork::No,
+            format!("demand rose {demands} times and pressure never followed"),
+        );
+    }
+    if closed.is_empty() {
+        let why = match demand {
+            Some(_) => "nobody called for the coupling in this recording",
+            None => "the bus tells nothing of the coupling, or it was never closed",
+        };
+        return (CouldWork::NotKnown, why.into());
+    }
+    (
+        CouldWork::Yes,
+        "the coupling was demanded and closed".into(),
+    )
+}
+
+fn inhibited_spans(drive: &Drive) -> Option<Vec<Span>> {
+    let channel = drive.channel(Role::CouplingInhibited).ok()?;
+    let mut spans: Vec<Span> = Vec::new();
+    let mut on = false;
+    for (i, (&t, &v)) in channel.t_ns().iter().zip(channel.value()).enumerate() {
+        let now = v >= 0.5;
+        match (on && channel.joined(i.saturating_sub(1)), now) {
+            (true, _) => {
+                if let Some(span) = spans.last_mut() {
+                    span.to_ns = t;
+                }
+            }
+            (false, true) => spans.push(Span {
+                from_ns: t,
+                to_ns: t,
+            }),
+            (false, false) => {}
+        }
+        on = now;
+    }
+    Some(spans)
+}
+
+/// Pedal in per cent.
+fn percent(pedal: &Channel) -> impl Fn(f64) -> f64 {
+    let top = pedal.value().iter().copied().fold(0.0, f64::max);
+    let factor = if pedal.quantity == Quantity::Bare && top <= 1.0 {
+        100.0
+    } else {
+        1.0
+    };
+    move |v| v * factor
+}
+
+/// When the driver called for torque.
+fn calls(drive: &Drive, kinematics: &Kinematics, closed: &[ClosedSpan]) -> Vec<i64> {
+    let mut calls: Vec<i64> = match drive.channel(Role::PedalAccelerator) {
+        Ok(pedal) => pedal_calls(drive, pedal, closed),
+        Err(_) => pull_aways(drive, kinematics),
+    };
+    calls.sort_unstable();
+    let mut kept: Vec<i64> = Vec::new();
+    for t in calls {
+        if kept
+            .last()
+            .is_none_or(|&last| seconds_between(last, t) > BETWEEN_CALLS_S)
+        {
+            kept.push(t);
+        }
+    }
+    kept
+}
+
+fn pedal_calls(drive: &Drive, pedal: &Channel, closed: &[ClosedSpan]) -> Vec<i64> {
+    let percent = percent(pedal);
+    let top_within = |from_ns: i64, to_ns: i64| {
+        pedal.value()[pedal.range(from_ns, to_ns)]
+            .iter()
+            .map(|&v| percent(v))
+            .fold(0.0, f64::max)
+    };
+    // Of the answered calls nearly all lie above this pedal.
+    let answered: Vec<f64> = closed
+        .iter()
+        .map(|span| {
+            top_within(
+                at_seconds(span.start_ns, -0.2),
+                at_seconds(span.start_ns, ANSWER_S),
+            )
+        })
+        .filter(|&top| top > 5.0)
+        .collect();
+    let needed = match quantile(&answered, 0.75) {
+        Some(usual) if answered.len() >= 3 => usual.clamp(20.0, 90.0),
+        _ => CALL_PERCENT,
+    };
+    let mut found = Vec::new();
+    let values = pedal.value();
+    for i in 1..values.len() {
+        let (before, now) = (percent(values[i - 1]), percent(values[i]));
+        if before < needed && now >= needed && !is_tight(drive, pedal.t_ns()[i]) {
+            found.push(pedal.t_ns()[i]);
+        }
+    }
+    found
+}
+
+/// Full lock, where control units keep the coupling open on purpose.
+fn is_tight(drive: &Drive, t_ns: i64) -> bool {
+    const TIGHT_RAD: f64 = 4.5;
+    drive
+        .channel(Role::SteeringAngle)
+        .ok()
+        .and_then(|c| c.at(t_ns))
+        .is_some_and(|rad| rad.abs() > TIGHT_RAD)
+}
+
+/// Firm pull-aways, where there is no pedal on the bus.
+fn pull_aways(drive: &Drive, kinematics: &Kinematics) -> Vec<i64> {
+    let Ok(rear) = &kinematics.rear_mps else {
+        return Vec::new();
+    };
+    let base = drive.base_ns();
+    let mut found = Vec::new();
+    let mut rest_ns: Option<i64> = None;
+    for (i, &t) in base.iter().enumerate() {
+        let Some(v) = rear.get(i) else { continue };
+        if v < 0.6 {
+            rest_ns = Some(t);
+        } else if v > 4.0
+            && let Some(from) = rest_ns.take()
+            && 4.0 / seconds_between(from, t).max(1e-3) > FIRM_MPS2
+        {
+            found.push(from);
+        }
+    }
+    found
+}
+
+/// Demands long enough for pressure to follow, and those that it did not.
+fn pressure_follows(
+    drive: &Drive,
+    demand: Option<&Channel>,
+    closed: &[ClosedSpan],
+    vehicle: &Vehicle,
+) -> (usize, usize) {
+    let (Some(_), Ok(pressure)) = (demand, drive.channel(Role::CouplingPressure)) else {
+        return (0, 0);
+    };
+    let least = vehicle
+        .coupling
+        .max_pressure_bar
+        .map_or(FOLLOWS_BAR, |bar| (0.03 * bar).min(FOLLOWS_BAR));
+    let (mut demands, mut without) = (0, 0);
+    for span in closed {
+        if seconds_between(span.start_ns, span.end_ns) < LONG_ENOUGH_S {
+            continue;
+        }
+        let within = pressure.range(span.start_ns, span.end_ns);
+        let values = &pressure.value()[within.clone()];
+        if !pressure.unbroken(within) || values.len() < 5 {
+            continue;
+        }
+        demands += 1;
+        let before = pressure
+            .held_at(span.start_ns)
+            .or_else(|| values.first().copied())
+            .unwrap_or(0.0);
+        let top = quantile(values, 0.95).unwrap_or(before);
+        if top - before < least {
+            without += 1;
+        }
+    }
+    (demands, without)
+}
+
+pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    if let Some(share) = coupling.inhibited_share.filter(|&s| s > INHIBITED_SHARE) {
+        let hot = drive
+            .channel(Role::CouplingTemperature)
+            .ok()
+            .and_then(|c| quantile(c.value(), 0.98));
+        let mut evidence = vec![format!(
+            "coupling.inhibited is set {} for {:.1} s, {:.0} % of the time",
+            match coupling.inhibited.len() {
+                1 => "once".to_owned(),
+                n => format!("{n} times"),
+            },
+            coupling.inhibited.iter().map(Span::seconds).sum::<f64>(),
+            100.0 * share
+        )];
+        if let Some(hot) = hot {
+            evidence.push(format!("fluid temperature up to {hot:.0} °C"));
+        }
+        findings.push(Finding {
+            what: "inhibited",
+            why: "The control unit holds the coupling open. While it does, nothing says anything of the clutch. Read the trouble codes first; let a hot coupling cool.".into(),
+            evidence,
+            blocking: true,
+        });
+    }
+    if let Some(unanswered) = coupling.unanswered
+        && unanswered > 0
+        && unanswered as f64 >= UNANSWERED_SHARE * coupling.calls as f64
+    {
+        findings.push(Finding {
+            what: "no_demand",
+            why: "The driver calls for torque and the control unit demands none. The clutch is not asked to work; look for what the control unit waits for: trouble codes, a missing message, a switch.".into(),
+            evidence: vec![format!(
+                "{unanswered} of {} calls of the accelerator without a rise of demand",
+                coupling.calls
+            )],
+            blocking: true,
+        });
+    }
+    if coupling.demands > 0 && coupling.without_pressure as f64 >= 0.5 * coupling.demands as f64 {
+        findings.push(Finding {
+            what: "no_pressure",
+            why: "Demand rises and pressure does not. Pump, its supply, valve or pressure sensor fail: check fuse, connector and pump current before the clutch.".into(),
+            evidence: vec![format!(
+                "{} of {} demands without a rise of pressure",
+                coupling.without_pressure, coupling.demands
+            )],
+            blocking: true,
+        });
+    }
+    findings
+}
+
+/// A demand that never answers is not alive.
+pub(super) fn mark_stuck(coupling: &CouplingUse, states: &mut [SignalState]) {
+    let all_unanswered = coupling
+        .unanswered
+        .is_some_and(|n| n > 0 && n == coupling.calls);
+    if !all_unanswered || coupling.could_work != CouldWork::No {
+        return;
+    }
+    if let Some(state) = states.iter_mut().find(|s| s.role == Role::CouplingDemand) {
+        state.worsen(
+            State::Stale,
+            format!(
+                "it stays at its resting level through {} calls of the accelerator",
+                coupling.calls
+            ),
+        );
+    }
+}

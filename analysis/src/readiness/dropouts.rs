@@ -1,0 +1,393 @@
+//! Intermittent faults, placed by what drops out together: one wheel's sensor or wire, one control
+//! unit, a branch of the bus, all of a bus, or the supply.
+
+use std::collections::BTreeMap;
+
+use slipwright_decoders::frame::CanId;
+use slipwright_decoders::role::Role;
+
+use super::signal_state::{SignalState, State};
+use super::{Finding, Recording, circumstances};
+use crate::drive::{Drive, at_seconds, seconds_between};
+use crate::traffic_watch::{Span, WatchedBus};
+
+/// Silences that begin within this of each other belong together, s; slow identifiers get two of
+/// their own periods, because nobody sees them go before their next frame is due.
+const TOGETHER_S: f64 = 0.1;
+/// An identifier belongs to what drops out if it takes part in this share of the times.
+const TAKES_PART: f64 = 0.5;
+/// A bus is silent as a whole from this share of its identifiers on.
+const WHOLE_BUS: f64 = 0.9;
+/// Error frames this close to a drop-out belong to it, s.
+const ERRORS_NEAR_S: f64 = 0.5;
+/// At or below this supply a control unit drops out, V. Common practice, no source.
+const LOW_V: f64 = 10.5;
+
+/// What dropped out at one time on one bus.
+#[derive(Clone, Debug)]
+struct Event {
+    span: Span,
+    ids: Vec<CanId>,
+    whole_bus: bool,
+}
+
+pub(super) fn findings(
+    recording: &Recording<'_>,
+    drive: &Drive,
+    states: &[SignalState],
+) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for bus in &recording.traffic.buses {
+        findings.extend(silent(recording, drive, bus));
+        findings.extend(frozen(recording, drive, bus));
+        findings.extend(errors(bus));
+    }
+    findings.extend(wheels(recording, drive, states));
+    findings.extend(invalid_unit(recording, states));
+    findings
+}
+
+/// Identifiers that fell silent on one bus.
+fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Finding> {
+    let events = events(bus);
+    let single: Vec<&Event> = events
+        .iter()
+        .filter(|e| !e.whole_bus && e.ids.len() == 1)
+        .collect();
+    let groups: Vec<&Event> = events
+        .iter()
+        .filter(|e| !e.whole_bus && e.ids.len() > 1)
+        .collect();
+    let whole: Vec<&Event> = events.iter().filter(|e| e.whole_bus).collect();
+    let mut findings = Vec::new();
+    let mut by_id: BTreeMap<CanId, Vec<&Event>> = BTreeMap::new();
+    for event in single {
+        if let Some(id) = event.ids.first() {
+            by_id.entry(*id).or_default().push(event);
+        }
+    }
+    for (id, events) in by_id {
+        // A frame lost here and there is the recorder's, not a wire's.
+        if events.iter().map(|e| e.span.seconds()).sum::<f64>() < 0.2 {
+            continue;
+        }
+        findings.push(Finding {
+            what: "control_unit",
+            why: format!(
+                "Frame {} drops out alone{}. Its control unit stops sending: look at that unit, its supply and its plug, not at the bus.",
+                id,
+                carried(recording, &[id])
+            ),
+            evidence: evidence(drive, bus, &events),
+            blocking: is_described(recording, &[id]),
+        });
+    }
+    if !groups.is_empty() {
+        let ids = members(&groups);
+        let near = errors_near(bus, &groups);
+        let (what, why) = if near {
+            (
+                "bus_branch",
+                "They share a branch of the bus, and error frames rise with it: look for a chafed wire, water or a loose plug where these units join.",
+            )
+        } else {
+            (
+                "bus_branch",
+                "They share a control unit, a branch of the bus or a supply: look where these units join, plugs and earth first.",
+            )
+        };
+        findings.push(Finding {
+            what,
+            why: format!(
+                "{} identifiers drop out together on {}: {}{}. {why}",
+                ids.len(),
+                bus.bus,
+                list(&ids),
+                carried(recording, &ids)
+            ),
+            evidence: evidence(drive, bus, &groups),
+            blocking: is_described(recording, &ids),
+        });
+    }
+    if !whole.is_empty() {
+        findings.push(Finding {
+            what: "bus",
+            why: format!(
+                "All of {} falls silent at once. Its wires, its termination, the plug of the recorder or the supply of all: look at the recorder's own plug first.",
+                bus.bus
+            ),
+            evidence: evidence(drive, bus, &whole),
+            blocking: true,
+        });
+    }
+    for finding in &mut findings {
+        if let Some(volts) = low_supply(drive, &events) {
+            finding
+                .evidence
+                .push(format!("supply down to {volts:.1} V at those times"));
+            finding.what = "supply_voltage";
+            finding
+                .why
+                .push_str(" The supply breaks down with it: battery, earth and fuse first.");
+        }
+    }
+    findings
+}
+
+/// Silences grouped by when they begin.
+fn events(bus: &WatchedBus) -> Vec<Event> {
+    let mut silences: Vec<(Span, CanId, f64)> = bus
+        .ids
+        .iter()
+        .filter_map(|id| Some((id, id.period_s?)))
+        .flat_map(|(id, period_s)| id.silent.iter().map(move |span| (*span, id.id, period_s)))
+        .collect();
+    silences.sort_by_key(|(span, _, _)| span.from_ns);
+    let mut taken = vec![false; silences.len()];
+    let mut events = Vec::new();
+    for i in 0..silences.len() {
+        if taken.get(i).copied().unwrap_or(true) {
+            continue;
+        }
+        let Some(&(first, id, period_s)) = silences.get(i) else {
+            continue;
+        };
+        let mut event = Event {
+            span: first,
+            ids: vec![id],
+            whole_bus: false,
+        };
+        for (k, (span, other, other_s)) in silences.iter().enumerate().skip(i + 1) {
+            let reach_s = TOGETHER_S + 2.0 * period_s.max(*other_s);
+            let apart_s = seconds_between(first.from_ns, span.from_ns);
+            if apart_s > TOGETHER_S + 2.0 {
+                break;
+            }
+            let overlap = first.shared_s(span) > 0.5 * first.seconds().min(span.seconds());
+            if apart_s <= reach_s && overlap && !event.ids.contains(other) {
+                event.ids.push(*other);
+                if let Some(flag) = taken.get_mut(k) {
+                    *flag = true;
+                }
+            }
+        }
+        // Only identifiers quick enough to be missed in that time can take part.
+        let noticed = bus
+            .ids
+            .iter()
+            .filter(|id| id.period_s.is_some_and(|p| 5.0 * p < event.span.seconds()))
+            .count();
+        event.whole_bus = noticed >= 3 && event.ids.len() as f64 >= WHOLE_BUS * noticed as f64;
+        event.ids.sort_unstable();
+        events.push(event);
+    }
+    events
+}
+
+/// Identifiers that take part in most of the events.
+fn members(events: &[&Event]) -> Vec<CanId> {
+    let mut counts: BTreeMap<CanId, usize> = BTreeMap::new();
+    for event in events {
+        for id in &event.ids {
+            *counts.entry(*id).or_default() += 1;
+        }
+    }
+    let needed = TAKES_PART * events.len() as f64;
+    counts
+        .into_iter()
+        .filter(|(_, n)| *n as f64 >= needed)
+        .map(|(id, _)| id)
+        .collect()
+}
+
+fn list(ids: &[CanId]) -> String {
+    const SHOWN: usize = 8;
+    let mut shown: Vec<String> = ids.iter().take(SHOWN).map(ToString::to_string).collect();
+    if ids.len() > SHOWN {
+        shown.push(format!("{} more", ids.len() - SHOWN));
+    }
+    shown.join(", ")
+}
+
+/// What the identifiers carry, as far as the decoder file tells.
+fn carried(recording: &Recording<'_>, ids: &[CanId]) -> String {
+    let names: Vec<String> = recording
+        .described
+        .frames
+        .iter()
+        .filter(|frame| ids.contains(&frame.id))
+        .map(|frame| {
+            frame.name.clone().unwrap_or_else(|| {
+                let roles = frame.signals.iter().map(|s| s.key.text().to_owned());
+                roles.collect::<Vec<_>>().join(", ")
+            })
+        })
+        .collect();
+    match names.is_empty() {
+        true => String::new(),
+        false => format!(" ({})", names.join("; ")),
+    }
+}
+
+fn is_described(recording: &Recording<'_>, ids: &[CanId]) -> bool {
+    recording
+        .described
+        .frames
+        .iter()
+        .any(|frame| ids.contains(&frame.id))
+}
+
+fn evidence(drive: &Drive, bus: &WatchedBus, events: &[&Event]) -> Vec<String> {
+    let total_s: f64 = events.iter().map(|e| e.span.seconds()).sum();
+    let share = 100.0 * total_s / bus.span.seconds().max(1e-3);
+    let mut lines = vec![format!(
+        "{} drop-outs, {total_s:.1} s in all, {share:.0} % of the time",
+        events.len()
+    )];
+    if errors_near(bus, events) {
+        lines.push("error frames come with most of them".into());
+    }
+    let begins: Vec<i64> = events.iter().map(|e| e.span.from_ns).collect();
+    lines.extend(circumstances::describe(drive, &begins));
+    lines
+}
+
+fn errors_near(bus: &WatchedBus, events: &[&Event]) -> bool {
+    let with = events
+        .iter()
+        .filter(|event| {
+            let from = at_seconds(event.span.from_ns, -ERRORS_NEAR_S);
+            let to = at_seconds(event.span.to_ns, ERRORS_NEAR_S);
+            bus.error_ns.iter().any(|t| (from..=to).contains(t))
+        })
+        .count();
+    with > 0 && 2 * with >= events.len()
+}
+
+fn low_supply(drive: &Drive, events: &[Event]) -> Option<f64> {
+    let supply = drive.channel(Role::SupplyVoltage).ok()?;
+    let lowest: Vec<f64> = events
+        .iter()
+        .filter_map(|event| {
+            let around = supply.range(
+                at_seconds(event.span.from_ns, -1.0),
+                at_seconds(event.span.to_ns, 1.0),
+            );
+            supply.value().get(around)?.iter().copied().reduce(f64::min)
+        })
+        .collect();
+    let low = lowest.iter().filter(|v| **v < LOW_V).count();
+    (low > 0 && 2 * low >= events.len())
+        .then(|| lowest.into_iter().reduce(f64::min))
+        .flatten()
+}
+
+/// Messages whose counter stands still.
+fn frozen(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Finding> {
+    bus.ids
+        .iter()
+        .filter(|id| id.frozen.iter().map(Span::seconds).sum::<f64>() > 0.3)
+        .map(|id| {
+            let total_s: f64 = id.frozen.iter().map(Span::seconds).sum();
+            let mut evidence = vec![format!(
+                "{} times, {total_s:.1} s in all, {:.0} % of the time",
+                id.frozen.len(),
+                100.0 * total_s / bus.span.seconds().max(1e-3)
+            )];
+            let begins: Vec<i64> = id.frozen.iter().map(|s| s.from_ns).collect();
+            evidence.extend(circumstances::describe(drive, &begins));
+            Finding {
+                what: "control_unit",
+                why: format!(
+                    "Frame {}{} is sent on with old content: its counter stands still. Its control unit hangs, or a gateway repeats it; look at that unit and its supply.",
+                    id.id,
+                    carried(recording, &[id.id])
+                ),
+                evidence,
+                blocking: is_described(recording, &[id.id]),
+            }
+        })
+        .collect()
+}
+
+/// Error frames without anything dropping out.
+fn errors(bus: &WatchedBus) -> Vec<Finding> {
+    let per_s = bus.error_ns.len() as f64 / bus.span.seconds().max(1e-3);
+    if bus.error_ns.len() < 3 || per_s < 0.01 {
+        return Vec::new();
+    }
+    vec![Finding {
+        what: "error_frames",
+        why: format!(
+            "{} has error frames. A sound bus has next to none: look at plugs, termination and the wiring of the recorder.",
+            bus.bus
+        ),
+        evidence: vec![format!(
+            "{} error frames, {:.2} per second",
+            bus.error_ns.len(),
+            per_s
+        )],
+        blocking: per_s > 1.0,
+    }]
+}
+
+/// One wheel alone.
+fn wheels(recording: &Recording<'_>, drive: &Drive, states: &[SignalState]) -> Vec<Finding> {
+    let bad: Vec<&SignalState> = states
+        .iter()
+        .filter(|s| Role::WHEELS.contains(&s.role) && s.state == State::Invalid)
+        .filter(|s| s.invalid_share < 1.0 || s.rate_hz.is_some_and(|hz| hz > 0.0))
+        .collect();
+    let [one] = bad.as_slice() else {
+        return Vec::new();
+    };
+    let _ = recording;
+    let mut evidence: Vec<String> = one.why.iter().cloned().collect();
+    let begins: Vec<i64> = one.outages.iter().map(|s| s.from_ns).collect();
+    evidence.extend(circumstances::describe(drive, &begins));
+    vec![Finding {
+        what: "wheel_sensor",
+        why: format!(
+            "The {} fails while the other wheels in the same message are good. Its sensor, its wire or its ring: look at the plug and the wire to the wheel carrier first.",
+            one.role.label()
+        ),
+        evidence,
+        blocking: true,
+    }]
+}
+
+/// All signals of one frame invalid at once: its control unit has none of them.
+fn invalid_unit(recording: &Recording<'_>, states: &[SignalState]) -> Vec<Finding> {
+    recording
+        .described
+        .frames
+        .iter()
+        .filter_map(|frame| {
+            let roles: Vec<Role> = frame.signals.iter().filter_map(|s| s.key.role()).collect();
+            let bad = roles.iter().all(|role| {
+                states
+                    .iter()
+                    .any(|s| s.role == *role && s.state == State::Invalid)
+            });
+            (roles.len() > 1 && bad).then(|| Finding {
+                what: "control_unit",
+                why: format!(
+                    "Every signal of frame {}{} is invalid at times: the control unit that sends it lacks them all. Look at that unit's trouble codes.",
+                    frame.id,
+                    carried(recording, &[frame.id])
+                ),
+                evidence: roles
+                    .iter()
+                    .filter_map(|role| {
+                        let state = states.iter().find(|s| s.role == *role)?;
+                        Some(format!(
+                            "{role} invalid for {:.0} % of the time",
+                            100.0 * state.invalid_share
+                        ))
+                    })
+                    .collect(),
+                blocking: true,
+            })
+        })
+        .collect()
+}

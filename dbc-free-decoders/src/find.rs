@@ -1,0 +1,40 @@
+//! Finding the signals of an unknown car: frames in, proposed signals out, each with its reasons.
+//!
+//! In the order of the flow:
+//!
+//! - [`survey`]: the one pass over the frames, with [`bit_activity`], [`rows`] and `interval`.
+//! - [`protection`], `multiplex`, [`segment`]: counters and checksums, contents by turns, fields.
+//! - [`timeline`], `candidate`: the fields as series on one axis.
+//! - `obd`, [`reference`]: what the capture or the user tells of the speed.
+//! - `wheel_speed`, `speed_scale`, [`corner`]: four wheels, their scale, and which is where.
+//! - `motion`, `powertrain`, `coupling`: the rest, ranked.
+//! - [`proposal`]: what comes out.
+
+pub mod bit_activity;
+mod candidate;
+pub mod corner;
+mod coupling;
+mod interval;
+mod motion;
+mod multiplex;
+mod obd;
+mod powertrain;
+pub mod proposal;
+mod propose;
+pub mod protection;
+pub mod reference;
+pub mod rows;
+pub mod segment;
+mod speed_scale;
+mod statistics;
+pub mod survey;
+pub mod timeline;
+mod wheel_speed;
+
+pub use corner::Geometry;
+pub use proposal::Findings;
+pub use reference::SpeedReference;
+pub use survey::Survey;
+pub use wheel_speed::ACCEPTANCE_SCORE;
+
+pub use propose::find;

@@ -1,0 +1,318 @@
+//! The fields of all identifiers as series on the common time axis, with the little that every
+//! search asks of them.
+
+use super::bit_activity::BitActivity;
+use super::protection::{Guard, checksums, counters};
+use super::rows::Rows;
+use super::segment::{Segment, segments};
+use super::statistics::{deviation, quantile_of_sorted};
+use super::survey::{IdSurvey, Survey};
+use super::timeline::Timeline;
+use super::{multiplex, obd};
+use crate::decoder_file::Selector;
+use crate::field::{BitOrder, Coding, Field};
+use crate::frame::CanId;
+
+/// Fewer frames than this say nothing.
+const LEAST_FRAMES: u64 = 12;
+
+/// One identifier on one bus; of a multiplexed one, the frames of one code.
+#[derive(Clone, Debug)]
+pub(crate) struct Source {
+    pub(crate) bus: String,
+    pub(crate) id: CanId,
+    pub(crate) frames: u64,
+    /// Data bytes of its longest frame.
+    pub(crate) bytes: usize,
+    pub(crate) period_ns: f64,
+    /// Interval that 99.9 per cent of all do not exceed, ns.
+    pub(crate) late_ns: f64,
+    /// Whether it comes in equal times.
+    pub(crate) periodic: bool,
+    pub(crate) selector: Option<Selector>,
+    pub(crate) rows: Rows,
+    pub(crate) activity: BitActivity,
+    pub(crate) guards: Vec<Guard>,
+    pub(crate) segments: Vec<Segment>,
+}
+
+impl Source {
+    /// Longest time for which a value stands for the next one, ms: five periods, or what the sender's
+    /// own unsteadiness needs.
+    pub(crate) fn timeout_ms(&self) -> f64 {
+        (5.0 * self.period_ns).max(1.5 * self.late_ns) * 1e-6
+    }
+}
+
+/// A field that may be a physical value.
+#[derive(Clone, Debug)]
+pub(crate) struct Candidate {
+    /// Index of its source.
+    pub(crate) source: usize,
+    /// Only the bits that moved.
+    pub(crate) field: Field,
+    pub(crate) segment: Segment,
+    /// Raw numbers on the common axis.
+    pub(crate) raw: Vec<f64>,
+    pub(crate) low: f64,
+    pub(crate) high: f64,
+    pub(crate) deviation: f64,
+    pub(crate) distinct: usize,
+    /// Share of the samples at the most frequent number, and that number.
+    pub(crate) rest_share: f64,
+    pub(crate) rest: f64,
+    /// Codes that mean "not available".
+    pub(crate) invalid_raw: Vec<u64>,
+}
+
+/// Splits the survey into sources, finds their fields and lays them on the axis.
+pub(crate) fn collect(survey: &mut Survey, axis: &Timeline) -> (Vec<Source>, Vec<Candidate>) {
+    let mut sources = Vec::new();
+    for bus in &mut survey.buses {
+        let name = &bus.name;
+        if name == super::reference::GNSS_BUS {
+            continue;
+        }
+        for id in bus.ids.iter_mut().skip(1) {
+            id.rows.sort();
+            if id.frames >= LEAST_FRAMES && !obd::is_diagnostic(id.id) {
+                sources.extend(sources_of(name, id));
+            }
+        }
+    }
+    let mut candidates = Vec::new();
+    for (index, source) in sources.iter().enumerate() {
+        for segment in &source.segments {
+            candidates.extend(candidate(index, source, segment, axis));
+        }
+    }
+    (sources, candidates)
+}
+
+fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
+    let counters = counters(&id.activity, &id.head);
+    let mut guards = checksums(&id.activity, &id.head, &counters);
+    // A bit of a checksum that happens to count is no counter.
+    let free = |counter: &Guard| !guards.iter().any(|g| g.covers(counter.first_bit));
+    let counters: Vec<Guard> = counters.into_iter().filter(free).collect();
+    guards.extend(counters);
+    let period_ns = id.intervals.period_ns().unwrap_or(0.0);
+    let (early, late) = (id.intervals.quantile_ns(0.1), id.intervals.quantile_ns(0.9));
+    let periodic = early
+        .zip(late)
+        .is_some_and(|(early, late)| late < 4.0 * early);
+    let mut base = Source {
+        bus: bus.to_owned(),
+        id: id.id,
+        frames: id.frames,
+        bytes: id.longest,
+        period_ns,
+        late_ns: id.intervals.quantile_ns(0.999).unwrap_or(period_ns),
+        periodic,
+        selector: None,
+        rows: Rows::default(),
+        activity: BitActivity::default(),
+        guards,
+        segments: Vec::new(),
+    };
+    let split = multiplex::split(&id.head, &id.rows, &base.guards);
+    if split.is_empty() {
+        base.rows = std::mem::take(&mut id.rows);
+        base.activity = std::mem::take(&mut id.activity);
+        base.segments = segments(&base.activity, &base.rows, base.bytes, &base.guards);
+        return vec![base];
+    }
+    let cases = split.len() as f64;
+    split
+        .into_iter()
+        .map(|part| Source {
+            frames: (id.frames as f64 / cases) as u64,
+            period_ns: period_ns * cases,
+            late_ns: base.late_ns * cases,
+            selector: Some(part.selector),
+            segments: segments(&part.activity, &part.rows, base.bytes, &base.guards),
+            rows: part.rows,
+            activity: part.activity,
+            ..base.clone()
+        })
+        .collect()
+}
+
+/// The series of a field over a source's rows, codes for "not available" left out.
+pub(crate) fn series(source: &Source, field: &Field, axis: &Timeline) -> Vec<f64> {
+    let mut t_ns = Vec::with_capacity(source.rows.len());
+    let mut raws = Vec::with_capacity(source.rows.len());
+    for (t, data) in source.rows.iter() {
+        if let Some(raw) = field.extract(data) {
+            t_ns.push(t);
+            raws.push(raw);
+        }
+    }
+    let invalid = not_available(&raws, field);
+    let mut kept_ns = Vec::with_capacity(t_ns.len());
+    let mut values = Vec::with_capacity(t_ns.len());
+    for (t, raw) in t_ns.into_iter().zip(raws) {
+        if !invalid.contains(&raw) {
+            kept_ns.push(t);
+            values.push(field.number(raw));
+        }
+    }
+    axis.resample(&kept_ns, &values, 0)
+}
+
+/// Most codes that mean "not available" or "error".
+const MOST_INVALID: usize = 4;
+
+/// Codes at the very end of a field's range, far from all others and seldom: "not available", as
+/// SAE J1939-71 has it for the highest codes and many senders for the highest or lowest one.
+pub(crate) fn not_available(raws: &[u64], field: &Field) -> Vec<u64> {
+    let length = field.length();
+    if length < 6 {
+        return Vec::new();
+    }
+    let number = |raw: u64| field.number(raw);
+    let mut distinct: Vec<u64> = raws.to_vec();
+    distinct.sort_by(|a, b| number(*a).total_cmp(&number(*b)));
+    distinct.dedup();
+    let full = field.mask() as f64;
+    let ends = [
+        (true, distinct.iter().rev().copied().collect::<Vec<u64>>()),
+        (false, distinct.clone()),
+    ];
+    let mut found = Vec::new();
+    for (at_top, order) in ends {
+        let Some(&outermost) = order.first() else {
+            continue;
+        };
+        let limit = match (field.coding(), at_top) {
+            (Coding::Signed, true) => 0.5 * full,
+            (Coding::Signed, false) => -0.5 * full,
+            (_, true) => full,
+            (_, false) => continue,
+        };
+        if (number(outermost) - limit).abs() > 3.0 {
+            continue;
+        }
+        let near: Vec<u64> = order
+            .iter()
+            .copied()
+            .take_while(|&raw| (number(raw) - limit).abs() < 4.0)
+            .collect();
+        let next = order.get(near.len()).copied();
+        let gap = next.map_or(0.0, |next| (number(next) - limit).abs());
+        let share =
+            raws.iter().filter(|raw| near.contains(raw)).count() as f64 / raws.len().max(1) as f64;
+        if near.len() <= MOST_INVALID && gap > 0.2 * full && share < 0.4 {
+            found.extend(near);
+        }
+    }
+    found
+}
+
+fn candidate(
+    index: usize,
+    source: &Source,
+    segment: &Segment,
+    axis: &Timeline,
+) -> Option<Candidate> {
+    let length = u8::try_from(segment.length).ok()?;
+    let start = u16::try_from(segment.start).ok()?;
+    let field = Field::new(start, length, segment.order, Coding::Unsigned).ok()?;
+    let coding = coding(source, &field);
+    let field = Field::new(start, length, segment.order, coding).ok()?;
+    Some(with_field(index, source, segment, field, axis))
+}
+
+/// The candidate of a field that was settled elsewhere.
+pub(crate) fn with_field(
+    index: usize,
+    source: &Source,
+    segment: &Segment,
+    field: Field,
+    axis: &Timeline,
+) -> Candidate {
+    let raw = series(source, &field, axis);
+    let raws: Vec<u64> = source
+        .rows
+        .iter()
+        .filter_map(|(_, data)| field.extract(data))
+        .collect();
+    let invalid_raw = not_available(&raws, &field);
+    let mut sorted: Vec<f64> = raws
+        .iter()
+        .filter(|raw| !invalid_raw.contains(raw))
+        .map(|&raw| field.number(raw))
+        .collect();
+    sorted.sort_by(f64::total_cmp);
+    let runs = sorted.chunk_by(|a, b| a == b);
+    let (mut distinct, mut longest, mut rest) = (0, 0, 0.0);
+    for run in runs {
+        distinct += 1;
+        if run.len() > longest {
+            longest = run.len();
+            rest = run.first().copied().unwrap_or(0.0);
+        }
+    }
+    Candidate {
+        source: index,
+        segment: *segment,
+        low: quantile_of_sorted(&sorted, 0.002),
+        high: quantile_of_sorted(&sorted, 0.998),
+        deviation: deviation(&raw),
+        distinct,
+        rest_share: longest as f64 / sorted.len().max(1) as f64,
+        rest,
+        invalid_raw,
+        field,
+        raw,
+    }
+}
+
+/// Signed if the two highest bits are alike in nearly all frames and both codes occur, and the
+/// numbers jump less so (the two highest bits are what CAN-D classifies signedness by, Verma et
+/// al., arXiv 2006.05993).
+fn coding(source: &Source, field: &Field) -> Coding {
+    if field.length() < 3 {
+        return Coding::Unsigned;
+    }
+    let top = field.length() - 2;
+    let half = 1_u64 << (field.length() - 1);
+    let (mut alike, mut ones, mut all) = (0_u32, 0_u32, 0_u32);
+    let (mut jumps, mut signed_jumps) = (0_u32, 0_u32);
+    let mut last: Option<u64> = None;
+    for (_, data) in source.rows.iter() {
+        let Some(raw) = field.extract(data) else {
+            continue;
+        };
+        all += 1;
+        let two = raw >> top;
+        alike += u32::from(two == 0 || two == 3);
+        ones += u32::from(two == 3);
+        if let Some(last) = last {
+            jumps += u32::from(raw.abs_diff(last) > half);
+            let signed = |raw| field.sign_extended(raw);
+            signed_jumps += u32::from(signed(raw).abs_diff(signed(last)) > half);
+        }
+        last = Some(raw);
+    }
+    let both = ones > 0 && ones < alike;
+    let mostly = f64::from(alike) > 0.97 * f64::from(all);
+    if both && mostly && jumps > signed_jumps {
+        Coding::Signed
+    } else {
+        Coding::Unsigned
+    }
+}
+
+impl Candidate {
+    /// The field with `unproven` bits more above it.
+    pub(crate) fn extended(&self, unproven: usize) -> Option<Field> {
+        let field = &self.field;
+        let length = field.length().checked_add(u8::try_from(unproven).ok()?)?;
+        let start = match field.order() {
+            BitOrder::Big => field.start().checked_sub(u16::try_from(unproven).ok()?)?,
+            BitOrder::Little => field.start(),
+        };
+        Field::new(start, length, field.order(), field.coding()).ok()
+    }
+}

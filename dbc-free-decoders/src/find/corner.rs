@@ -1,0 +1,546 @@
+//! Which wheel is where.
+//!
+//! With the car turning left at the rate r, the right wheels run faster than the left ones by r
+//! times the track: `S = v_right - v_left = r W`. The rear axle cuts the corner, so the front axle
+//! runs faster than the rear one whichever way the car turns, `A = v_front - v_rear =
+//! (r L)^2 / (2 v)`, that is `A = alpha S^2 / v` with `alpha = L^2 / (2 W^2)`, about 1.5 for any car
+//! (L wheelbase, W track; both follow from turning about one centre on the rear axle's line, as in
+//! Ackermann geometry). Of the three ways to pair four wheels one is the sides, one the axles, one
+//! the diagonals; the pairing in which that law holds tells all but left from right. For that the
+//! turn's sense must be known from outside: the course of a receiver, a mark, or the sign of a
+//! steering or yaw field, which ISO 8855 counts positive to the left.
+
+use super::reference::Aligned;
+use super::statistics::{
+    correlation, deviation, jackknife, mean, normal_share, regress, slope, smooth,
+};
+use super::survey::Mark;
+use super::timeline::Timeline;
+
+/// Where a wheel is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Axle {
+    /// Front axle.
+    Front,
+    /// Rear axle.
+    Rear,
+}
+
+/// On which side.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Side {
+    /// Left in the direction of travel.
+    Left,
+    /// Right.
+    Right,
+}
+
+/// What is known of the car's size; used where given.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Geometry {
+    /// Wheelbase, m.
+    pub wheelbase_m: Option<f64>,
+    /// Rear track, m.
+    pub track_m: Option<f64>,
+}
+
+/// The corners of the four, in their order.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Corners {
+    pub(crate) axle: [Option<Axle>; 4],
+    pub(crate) axle_confidence: f64,
+    pub(crate) side: [Option<Side>; 4],
+    pub(crate) side_confidence: f64,
+    pub(crate) evidence: Vec<String>,
+    /// What to do where they are not told apart.
+    pub(crate) to_tell: Vec<&'static str>,
+    /// Turn rate to the left, rad/s on the axis; of unknown sign if sides are not told apart; empty
+    /// if the sides are not known at all.
+    pub(crate) yaw_rad_s: Vec<f64>,
+}
+
+/// Confidence from which a corner is named.
+pub const LEAST_CONFIDENCE: f64 = 0.9;
+/// Slowest speed at which the wheels are looked at, m/s.
+const LEAST_SPEED_MPS: f64 = 1.2;
+/// alpha of cars: wheelbase 2.2 to 3.3 m, track 1.35 to 1.75 m. Common practice, no source.
+const ALPHA: std::ops::RangeInclusive<f64> = 0.7..=2.9;
+const USUAL_ALPHA: f64 = 1.5;
+const USUAL_TRACK_M: f64 = 1.55;
+
+/// The three pairings: wheel 0 with 1, with 2, with 3; then the other two.
+const PAIRINGS: [[usize; 4]; 3] = [[0, 1, 2, 3], [0, 2, 1, 3], [0, 3, 1, 2]];
+
+/// Half the sum of one pair less half the sum of the other, smoothed.
+fn contrast(speeds: &[Vec<f64>], pairing: [usize; 4], window: usize) -> Vec<f64> {
+    let at = |wheel: usize, k: usize| {
+        speeds
+            .get(wheel)
+            .and_then(|v| v.get(k))
+            .copied()
+            .unwrap_or(0.0)
+    };
+    let [a, b, c, d] = pairing;
+    let points = speeds.first().map_or(0, Vec::len);
+    let raw: Vec<f64> = (0..points)
+        .map(|k| 0.5 * (at(a, k) + at(b, k) - at(c, k) - at(d, k)))
+        .collect();
+    smooth(&raw, window)
+}
+
+/// A signed field that may tell the turn's sense: its series, and what it is called.
+pub(crate) struct TurnField<'a> {
+    pub(crate) series: &'a [f64],
+    pub(crate) name: String,
+    /// Whether the field itself is a turn rate; else it is a steering angle.
+    pub(crate) is_rate: bool,
+}
+
+/// How well a pairing fits as sides and another as axles.
+struct Fit {
+    sides: usize,
+    axles: usize,
+    alpha: f64,
+    /// Share of the axles' contrast that the law explains, and how much that is.
+    share: f64,
+    explained_mps: f64,
+    /// Share of the sides' contrast in the variance of all three.
+    dominance: f64,
+    /// Standard deviations that the law's number lies off 0, turns counted as seconds.
+    deviations: f64,
+}
+
+impl Fit {
+    /// The law is a number of its own: near the usual alpha counts, and so does that turning moves
+    /// the sides more than anything else moves any pair.
+    fn merit(&self) -> f64 {
+        let off = (self.alpha.abs().max(1e-3) / USUAL_ALPHA).ln().abs();
+        self.share * self.dominance * (-(off / 0.5).powi(2)).exp()
+    }
+}
+
+/// What it takes to name the axles: deviations off 0, size of the cut corner, and lead over the next
+/// best way to pair the wheels.
+const LEAST_DEVIATIONS: f64 = 2.5;
+const LEAST_CUT_MPS: f64 = 0.006;
+const LEAST_LEAD: f64 = 2.0;
+
+/// Tells the corners of four speeds on the axis, m/s.
+pub(crate) fn tell(
+    speeds: &[Vec<f64>; 4],
+    reference: Option<&Aligned>,
+    marks: &[Mark],
+    geometry: Geometry,
+    axis: &Timeline,
+) -> Corners {
+    let window = axis.points(0.6);
+    let points = axis.len();
+    let all: Vec<f64> = (0..points)
+        .map(|k| {
+            speeds
+                .iter()
+                .map(|v| v.get(k).copied().unwrap_or(0.0))
+                .sum::<f64>()
+                / 4.0
+        })
+        .collect();
+    let speed = smooth(&all, window);
+    let accel: Vec<f64> = slope(&speed)
+        .iter()
+        .map(|s| (s / axis.step_s()).clamp(-12.0, 12.0))
+        .collect();
+    let moving = |k: usize| speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS);
+    let contrasts: Vec<Vec<f64>> = PAIRINGS
+        .iter()
+        .map(|&pairing| contrast(speeds, pairing, window))
+        .collect();
+    let steady = |k: usize| accel.get(k).is_some_and(|a| a.abs() < 0.8) && moving(k);
+    let steady_points = (0..points).filter(|&k| steady(k)).count();
+    let mut corners = Corners {
+        axle: [None; 4],
+        axle_confidence: 0.0,
+        side: [None; 4],
+        side_confidence: 0.0,
+        evidence: Vec::new(),
+        to_tell: Vec::new(),
+        yaw_rad_s: Vec::new(),
+    };
+    if steady_points < axis.points(4.0) {
+        corners
+            .to_tell
+            .push("drive at a walking pace or faster for some minutes, with turns both ways");
+        return corners;
+    }
+    let fits = axle_law(&contrasts, &speed, &accel, &steady, points, axis.step_s());
+    let best = fits.first();
+    let second = fits.get(1).map_or(0.0, Fit::merit);
+    let turned = best.filter(|fit| {
+        fit.deviations > LEAST_DEVIATIONS
+            && ALPHA.contains(&fit.alpha.abs())
+            && fit.explained_mps > LEAST_CUT_MPS
+            && fit.merit() > LEAST_LEAD * second
+    });
+    match turned {
+        Some(fit) => {
+            let alpha = geometry
+                .wheelbase_m
+                .zip(geometry.track_m)
+                .map_or(USUAL_ALPHA, |(l, w)| l * l / (2.0 * w * w));
+            // How far the next best explanation is behind counts as well as the fit itself.
+            let lead = 1.0 - 0.15 * (LEAST_LEAD * second / fit.merit().max(1e-9)).min(1.0);
+            set_axles(
+                &mut corners,
+                fit,
+                normal_share(fit.deviations.min(4.0)).min(0.999) * lead,
+            );
+            corners.evidence.push(format!(
+                "in turns the front axle runs faster than the rear by {:.2} times the sides' difference squared over speed (geometry says about {alpha:.1}; {:.0} deviations)",
+                fit.alpha.abs(), fit.deviations
+            ));
+            tell_sides(
+                &mut corners,
+                fit.sides,
+                &contrasts,
+                reference,
+                marks,
+                geometry,
+                axis,
+                &speed,
+            );
+        }
+        None => {
+            corners.to_tell.push("drive two slow, tight turns each way, without accelerating: the rear axle cuts the corner");
+            // The sides may still show where a receiver's course follows them.
+            sides_by_course(&mut corners, &contrasts, reference, geometry, &speed);
+            axles_by_drive(&mut corners, &contrasts, &accel, &moving, points);
+        }
+    }
+    if corners.side_confidence < LEAST_CONFIDENCE {
+        corners
+            .to_tell
+            .push("make one known turn and say so with a mark that holds the word left or right");
+    }
+    corners
+}
+
+/// Fits `A = alpha S^2 / v + tyre v + drive a + constant` for each choice of sides and axles, the best first.
+fn axle_law(
+    contrasts: &[Vec<f64>],
+    speed: &[f64],
+    accel: &[f64],
+    steady: &dyn Fn(usize) -> bool,
+    points: usize,
+    step_s: f64,
+) -> Vec<Fit> {
+    let at = |values: &[f64], k: usize| values.get(k).copied().unwrap_or(0.0);
+    let mut fits = Vec::new();
+    let empty = Vec::new();
+    let kept: Vec<usize> = (0..points).filter(|&k| steady(k)).collect();
+    // The tyres' own differences first.
+    let clear: Vec<Vec<f64>> = contrasts
+        .iter()
+        .map(|raw| {
+            let share = regress(&[speed], raw, &|k| steady(k))
+                .and_then(|c| c.first().copied())
+                .unwrap_or(0.0);
+            raw.iter().zip(speed).map(|(s, v)| s - share * v).collect()
+        })
+        .collect();
+    let variances: Vec<f64> = clear
+        .iter()
+        .map(|c| deviation(&kept.iter().map(|&k| at(c, k)).collect::<Vec<_>>()).powi(2))
+        .collect();
+    for sides in 0..3 {
+        let side = clear.get(sides).unwrap_or(&empty);
+        let squared: Vec<f64> = (0..points)
+            .map(|k| at(side, k).powi(2) / at(speed, k).max(LEAST_SPEED_MPS))
+            .collect();
+        for axles in (0..3).filter(|&axles| axles != sides) {
+            let axle = contrasts.get(axles).unwrap_or(&empty);
+            let columns: [&[f64]; 3] = [&squared, speed, accel];
+            let coefficients = regress(&columns, axle, &|k| steady(k));
+            let Some(&[a, b, c]) = coefficients.as_deref() else {
+                continue;
+            };
+            let explained: Vec<f64> = kept.iter().map(|&k| a * at(&squared, k)).collect();
+            let rest: Vec<f64> = kept
+                .iter()
+                .map(|&k| at(axle, k) - a * at(&squared, k) - b * at(speed, k) - c * at(accel, k))
+                .collect();
+            let (signal, noise) = (deviation(&explained), deviation(&rest));
+            // Neighbouring points say the same; few turns say it seldom. Their number is that of
+            // the seconds that carry the squared term.
+            let weights: Vec<f64> = kept.iter().map(|&k| at(&squared, k).powi(2)).collect();
+            let (sum, sum2): (f64, f64) =
+                (weights.iter().sum(), weights.iter().map(|w| w * w).sum());
+            let seconds = sum * sum / sum2.max(1e-30) * step_s;
+            let share = signal * signal / (signal * signal + noise * noise).max(1e-12);
+            fits.push(Fit {
+                sides,
+                axles,
+                alpha: a,
+                share,
+                explained_mps: signal,
+                dominance: variances.get(sides).copied().unwrap_or(0.0)
+                    / variances.iter().sum::<f64>().max(1e-12),
+                deviations: (seconds * share / (1.0 - share).max(1e-6)).sqrt(),
+            });
+        }
+    }
+    fits.sort_by(|a, b| b.merit().total_cmp(&a.merit()));
+    fits
+}
+
+fn set_axles(corners: &mut Corners, fit: &Fit, confidence: f64) {
+    let Some(&[a, b, c, d]) = PAIRINGS.get(fit.axles) else {
+        return;
+    };
+    let (first, other) = if fit.alpha > 0.0 {
+        (Axle::Front, Axle::Rear)
+    } else {
+        (Axle::Rear, Axle::Front)
+    };
+    for (wheel, axle) in [(a, first), (b, first), (c, other), (d, other)] {
+        if let Some(entry) = corners.axle.get_mut(wheel) {
+            *entry = Some(axle);
+        }
+    }
+    corners.axle_confidence = confidence;
+}
+
+/// On a straight road: the axle that the engine drives first runs faster when it pulls. Never sure.
+fn axles_by_drive(
+    corners: &mut Corners,
+    contrasts: &[Vec<f64>],
+    accel: &[f64],
+    moving: &dyn Fn(usize) -> bool,
+    points: usize,
+) {
+    let Some((axles, t)) = contrasts
+        .iter()
+        .enumerate()
+        .map(|(k, contrast)| {
+            let ones = vec![1.0; points];
+            let (beta, u) = jackknife(points, |keep| {
+                regress(&[accel, &ones], contrast, &|k| moving(k) && keep(k))
+                    .and_then(|c| c.first().copied())
+                    .unwrap_or(0.0)
+            });
+            (k, if u > 0.0 { beta / u } else { 0.0 })
+        })
+        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
+    else {
+        return;
+    };
+    if t.abs() > 4.0 {
+        let fit = Fit {
+            sides: 0,
+            axles,
+            alpha: t,
+            share: 0.0,
+            explained_mps: 0.0,
+            dominance: 0.0,
+            deviations: t.abs(),
+        };
+        set_axles(corners, &fit, 0.7);
+        corners.evidence.push("one axle runs faster when the car pulls and slower when it brakes: likely the front, if that is driven first".to_owned());
+    }
+}
+
+/// Sides by a receiver's course alone, where the turns are too wide for the axles' law.
+fn sides_by_course(
+    corners: &mut Corners,
+    contrasts: &[Vec<f64>],
+    reference: Option<&Aligned>,
+    geometry: Geometry,
+    speed: &[f64],
+) {
+    let Some(course) = reference.filter(|r| !r.yaw_rad_s.is_empty()) else {
+        return;
+    };
+    let scored = contrasts.iter().enumerate().map(|(k, contrast)| {
+        (
+            k,
+            clear_correlation(contrast, &course.yaw_rad_s, speed, &course.valid),
+        )
+    });
+    let Some((sides, r)) = scored.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())) else {
+        return;
+    };
+    if r.abs() < 0.6 {
+        return;
+    }
+    let confidence = 0.5 + 0.5 * ((r.abs() - 0.4) / 0.45).clamp(0.0, 0.998);
+    set_sides(corners, sides, r, confidence);
+    corners.evidence.push(format!(
+        "two pairs differ as the course turns (correlation {:.2})",
+        r.abs()
+    ));
+    keep_yaw(corners, contrasts.get(sides), r, geometry);
+}
+
+/// Correlation where there is a reference, with the tyres' share of speed taken out.
+fn clear_correlation(contrast: &[f64], yaw: &[f64], speed: &[f64], valid: &[bool]) -> f64 {
+    let keep: Vec<usize> = (0..contrast.len())
+        .filter(|&k| {
+            valid.get(k) == Some(&true) && speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS)
+        })
+        .collect();
+    let pick = |values: &[f64]| -> Vec<f64> {
+        keep.iter()
+            .filter_map(|&k| values.get(k).copied())
+            .collect()
+    };
+    let (v, d, r) = (pick(speed), pick(contrast), pick(yaw));
+    let share = regress(&[&v], &d, &|_| true)
+        .and_then(|c| c.first().copied())
+        .unwrap_or(0.0);
+    let clear: Vec<f64> = d.iter().zip(&v).map(|(d, v)| d - share * v).collect();
+    correlation(&clear, &r)
+}
+
+/// `sign` above 0: the first pair of the pairing runs faster when the car turns left, so it is the
+/// right side.
+fn set_sides(corners: &mut Corners, sides: usize, sign: f64, confidence: f64) {
+    let Some(&[a, b, c, d]) = PAIRINGS.get(sides) else {
+        return;
+    };
+    let (first, other) = if sign > 0.0 {
+        (Side::Right, Side::Left)
+    } else {
+        (Side::Left, Side::Right)
+    };
+    for (wheel, side) in [(a, first), (b, first), (c, other), (d, other)] {
+        if let Some(entry) = corners.side.get_mut(wheel) {
+            *entry = Some(side);
+        }
+    }
+    corners.side_confidence = confidence;
+}
+
+fn keep_yaw(corners: &mut Corners, contrast: Option<&Vec<f64>>, sign: f64, geometry: Geometry) {
+    let track = geometry.track_m.unwrap_or(USUAL_TRACK_M);
+    let sign = if sign < 0.0 { -1.0 } else { 1.0 };
+    corners.yaw_rad_s = contrast
+        .map(|c| c.iter().map(|s| sign * s / track).collect())
+        .unwrap_or_default();
+}
+
+#[expect(
+    clippy::too_many_arguments,
+    reason = "one question, everything that may answer it"
+)]
+fn tell_sides(
+    corners: &mut Corners,
+    sides: usize,
+    contrasts: &[Vec<f64>],
+    reference: Option<&Aligned>,
+    marks: &[Mark],
+    geometry: Geometry,
+    axis: &Timeline,
+    speed: &[f64],
+) {
+    let Some(contrast) = contrasts.get(sides) else {
+        return;
+    };
+    let course = reference.filter(|r| !r.yaw_rad_s.is_empty());
+    if let Some(course) = course {
+        let r = clear_correlation(contrast, &course.yaw_rad_s, speed, &course.valid);
+        if r.abs() > 0.5 {
+            set_sides(
+                corners,
+                sides,
+                r,
+                0.5 + 0.5 * ((r.abs() - 0.3) / 0.4).clamp(0.0, 0.998),
+            );
+            corners.evidence.push(format!(
+                "left and right by the receiver's course (correlation {:.2})",
+                r.abs()
+            ));
+            keep_yaw(corners, Some(contrast), r, geometry);
+            return;
+        }
+    }
+    if let Some((sign, text)) = marked_turn(contrast, marks, axis) {
+        set_sides(corners, sides, sign, 0.98);
+        corners
+            .evidence
+            .push(format!("left and right by the mark \"{text}\""));
+        keep_yaw(corners, Some(contrast), sign, geometry);
+        return;
+    }
+    keep_yaw(corners, Some(contrast), 1.0, geometry);
+    // Grouped, but which is left is still open; a steering or yaw field may say.
+    set_sides(corners, sides, 1.0, 0.5);
+}
+
+/// The first turn within half a minute of a mark that names its sense.
+fn marked_turn<'a>(contrast: &[f64], marks: &'a [Mark], axis: &Timeline) -> Option<(f64, &'a str)> {
+    const LOOK_S: f64 = 30.0;
+    for mark in marks {
+        let text = mark.text.to_lowercase();
+        let left = match (text.contains("left"), text.contains("right")) {
+            (true, false) => true,
+            (false, true) => false,
+            _ => continue,
+        };
+        let from = axis.t_ns().partition_point(|t| *t < mark.t_ns);
+        let span = contrast.get(from..(from + axis.points(LOOK_S)).min(contrast.len()))?;
+        let limit = 0.25 * span.iter().map(|v| v.abs()).fold(0.0, f64::max).max(0.2);
+        // The first stretch that turns for a second.
+        let second = axis.points(1.0);
+        let turn = span.windows(second).find(|w| mean(w).abs() > limit)?;
+        let sign = mean(turn).signum();
+        return Some((if left { sign } else { -sign }, mark.text.as_str()));
+    }
+    None
+}
+
+/// Left from right by the sign of steering or yaw fields, where nothing surer told it.
+pub(crate) fn by_sign_convention(corners: &mut Corners, fields: &[TurnField<'_>], speed: &[f64]) {
+    if corners.side_confidence >= LEAST_CONFIDENCE || corners.yaw_rad_s.is_empty() {
+        return;
+    }
+    let valid: Vec<bool> = vec![true; speed.len()];
+    let mut votes: Vec<(f64, &str)> = Vec::new();
+    for field in fields {
+        let turn: Vec<f64> = match field.is_rate {
+            true => field.series.to_vec(),
+            false => field.series.iter().zip(speed).map(|(s, v)| s * v).collect(),
+        };
+        let r = clear_correlation(&corners.yaw_rad_s, &turn, speed, &valid);
+        if r.abs() > 0.6 {
+            votes.push((r, &field.name));
+        }
+    }
+    let (Some(first), rest) = (votes.first(), votes.get(1..).unwrap_or_default()) else {
+        return;
+    };
+    let agree = rest.iter().all(|(r, _)| r.signum() == first.0.signum());
+    let names: Vec<&str> = votes.iter().map(|(_, name)| *name).collect();
+    if !agree {
+        corners.evidence.push(format!(
+            "the signs of {} disagree on which side is left",
+            names.join(" and ")
+        ));
+        return;
+    }
+    if first.0 < 0.0 {
+        for side in corners.side.iter_mut().flatten() {
+            *side = if *side == Side::Left {
+                Side::Right
+            } else {
+                Side::Left
+            };
+        }
+        corners.yaw_rad_s.iter_mut().for_each(|r| *r = -*r);
+    }
+    corners.side_confidence = if votes.len() > 1 { 0.95 } else { 0.9 };
+    corners
+        .to_tell
+        .retain(|text| !text.contains("left or right"));
+    corners.evidence.push(format!(
+        "left and right rest on the sign of {}, taken as positive to the left (ISO 8855); one known turn would prove it",
+        names.join(" and ")
+    ));
+}

@@ -1,0 +1,179 @@
+//! Multiplexing: one identifier that sends different contents by turns and says which in a few
+//! bits of its own.
+//!
+//! The selecting field is the one whose codes, held fixed, make the other bits flip much less from
+//! one frame of the code to the next than from one frame to the next.
+
+use super::bit_activity::BitActivity;
+use super::protection::Guard;
+use super::rows::Rows;
+use super::survey::HEAD_ROWS;
+use crate::decoder_file::Selector;
+use crate::field::{BitOrder, Coding, Field};
+
+/// Most codes of a selecting field.
+const MOST_CODES: usize = 24;
+/// The other bits must flip this much less.
+const LEAST_GAIN: f64 = 0.5;
+/// Flips a frame below which there is nothing to explain.
+const LEAST_FLIPS: f64 = 1.0;
+/// Least frames of each code.
+const LEAST_FRAMES: usize = 8;
+
+/// The frames of one code.
+#[derive(Clone, Debug)]
+pub(crate) struct Part {
+    pub(crate) selector: Selector,
+    pub(crate) rows: Rows,
+    pub(crate) activity: BitActivity,
+}
+
+/// Where a selecting field may lie: whole bytes and half-bytes at the beginning or the end, as
+/// senders do (common practice, no source).
+fn selectors(width: usize) -> Vec<Field> {
+    let mut places = Vec::new();
+    for byte in [0, 1, width.saturating_sub(1)] {
+        let first = 8 * byte as u16;
+        for (start, length) in [
+            (first, 8),
+            (first, 4),
+            (first + 4, 4),
+            (first, 3),
+            (first, 2),
+            (first + 6, 2),
+        ] {
+            if byte < width
+                && let Ok(field) = Field::new(start, length, BitOrder::Big, Coding::Unsigned)
+            {
+                places.push(field);
+            }
+        }
+    }
+    places.dedup();
+    places
+}
+
+/// The parts of a multiplexed identifier; empty if it is not.
+pub(crate) fn split(head: &Rows, rows: &Rows, guards: &[Guard]) -> Vec<Part> {
+    let width = head.width();
+    if head.len() < 4 * LEAST_FRAMES || width < 2 {
+        return Vec::new();
+    }
+    let mut best: Option<(f64, Field)> = None;
+    for field in selectors(width) {
+        let inside = |bit: usize| {
+            let bit = bit as u16;
+            (field.start()..field.start() + u16::from(field.length())).contains(&bit)
+        };
+        if guards
+            .iter()
+            .any(|guard| (guard.first_bit..guard.first_bit + guard.bits).any(inside))
+        {
+            continue;
+        }
+        let skip = |bit: usize| inside(bit) || guards.iter().any(|guard| guard.covers(bit));
+        if let Some(gain) = gain(head, &field, &skip)
+            && best.is_none_or(|(most, _)| gain > 1.05 * most)
+        {
+            best = Some((gain, field));
+        }
+    }
+    let Some((_, field)) = best else {
+        return Vec::new();
+    };
+    parts(head, rows, &field)
+}
+
+/// How many times less the other bits flip among frames of one code; `None` if it selects nothing.
+fn gain(head: &Rows, field: &Field, skip: &dyn Fn(usize) -> bool) -> Option<f64> {
+    let mut mask = vec![0_u8; head.width()];
+    for bit in (0..8 * head.width()).filter(|&bit| !skip(bit)) {
+        if let Some(byte) = mask.get_mut(bit / 8) {
+            *byte |= 0x80 >> (bit % 8);
+        }
+    }
+    let flips = |a: &[u8], b: &[u8]| -> u32 {
+        let pairs = a.iter().zip(b).zip(&mask);
+        pairs
+            .map(|((a, b), mask)| ((a ^ b) & mask).count_ones())
+            .sum()
+    };
+    let mut last_of: std::collections::BTreeMap<u64, usize> = std::collections::BTreeMap::new();
+    let mut counts: std::collections::BTreeMap<u64, usize> = std::collections::BTreeMap::new();
+    let (mut all, mut same, mut steps, mut same_steps, mut changes) = (0, 0, 0, 0, 0);
+    for row in 0..head.len().min(HEAD_ROWS) {
+        let now = head.data(row);
+        let code = field.extract(now)?;
+        *counts.entry(code).or_default() += 1;
+        if counts.len() > MOST_CODES {
+            return None;
+        }
+        if row > 0 {
+            let before = head.data(row - 1);
+            all += flips(before, now);
+            steps += 1;
+            changes += u32::from(field.extract(before)? != code);
+        }
+        if let Some(last) = last_of.insert(code, row) {
+            same += flips(head.data(last), now);
+            same_steps += 1;
+        }
+    }
+    let enough = counts.values().filter(|&&n| n >= LEAST_FRAMES).count();
+    // A selector changes by turns; a state that holds for minutes is none.
+    if enough < 2 || enough < counts.len() || f64::from(changes) < 0.3 * f64::from(steps) {
+        return None;
+    }
+    let before = f64::from(all) / f64::from(steps.max(1));
+    let after = f64::from(same) / f64::from(same_steps.max(1));
+    (before > LEAST_FLIPS && after < LEAST_GAIN * before).then(|| before / after.max(0.01))
+}
+
+fn parts(head: &Rows, rows: &Rows, field: &Field) -> Vec<Part> {
+    let mut codes: Vec<u64> = head
+        .iter()
+        .filter_map(|(_, data)| field.extract(data))
+        .collect();
+    codes.sort_unstable();
+    codes.dedup();
+    codes
+        .into_iter()
+        .map(|code| {
+            let mut kept = Rows::bounded(usize::MAX);
+            let mut activity = BitActivity::default();
+            activity.widen(rows.width());
+            let mut last: Option<Vec<u8>> = None;
+            for (t_ns, data) in rows
+                .iter()
+                .filter(|(_, data)| field.extract(data) == Some(code))
+            {
+                kept.offer(t_ns, data);
+                if let Some(last) = &last {
+                    activity.steps += 1;
+                    for (word, (a, b)) in last.chunks(8).zip(data.chunks(8)).enumerate() {
+                        let flipped = word_of(a) ^ word_of(b);
+                        activity.count_word(word, flipped);
+                    }
+                }
+                last = Some(data.to_vec());
+            }
+            Part {
+                selector: Selector {
+                    field: *field,
+                    equals: code,
+                },
+                rows: kept,
+                activity,
+            }
+        })
+        .collect()
+}
+
+fn word_of(bytes: &[u8]) -> u64 {
+    let mut padded = [0; 8];
+    padded
+        .iter_mut()
+        .zip(bytes)
+        .for_each(|(to, from)| *to = *from);
+    u64::from_be_bytes(padded)
+}

@@ -1,0 +1,234 @@
+//! The speed that unknown fields are compared with: from a file, from a satellite receiver in the
+//! capture, or from OBD-II answers in it.
+
+use super::obd::{self, Told};
+use super::statistics::{correlation, mean};
+use super::survey::Survey;
+use super::timeline::Timeline;
+use crate::frame::CanId;
+
+/// Name of the interface on which the recorder keeps a satellite receiver's frames.
+pub(crate) const GNSS_BUS: &str = "gnss";
+/// The recorder's frames for speed and course; fields as its layout says.
+const GNSS_SPEED: CanId = CanId::Extended(0x1F00_0001);
+const GNSS_COURSE: CanId = CanId::Extended(0x1F00_0003);
+/// A reference value stands for this long, ns.
+const FRESH_NS: i64 = 1_500_000_000;
+/// Lags that are tried, in steps: a reference may be late by filtering, or early by a wrong clock.
+const LAGS: std::ops::RangeInclusive<i64> = -20..=60;
+const LAG_STEP_NS: i64 = 50_000_000;
+
+/// Where the reference comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ReferenceKind {
+    /// A file that the user gave.
+    File,
+    /// A satellite receiver in the capture.
+    Gnss,
+    /// OBD-II answers in the capture.
+    Obd,
+}
+
+impl ReferenceKind {
+    /// In words.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::File => "speed file",
+            Self::Gnss => "satellite speed in the capture",
+            Self::Obd => "OBD-II vehicle speed in the capture",
+        }
+    }
+}
+
+/// A speed over ground with its times, in order.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SpeedReference {
+    /// Where it comes from.
+    pub kind: ReferenceKind,
+    /// Times, ns since the epoch.
+    pub t_ns: Vec<i64>,
+    /// Speeds, m/s.
+    pub speed_mps: Vec<f64>,
+    /// Courses over ground, degrees from true north, clockwise; empty if not known, else as many.
+    pub course_deg: Vec<f64>,
+}
+
+/// The reference on the common axis.
+#[derive(Clone, Debug)]
+pub(crate) struct Aligned {
+    pub(crate) kind: ReferenceKind,
+    /// The reference follows the frames by this, s.
+    pub(crate) lag_s: f64,
+    pub(crate) speed_mps: Vec<f64>,
+    /// Where there is a value.
+    pub(crate) valid: Vec<bool>,
+    /// Turn rate to the left, rad/s; empty if no course is known.
+    pub(crate) yaw_rad_s: Vec<f64>,
+}
+
+/// The best reference: a file before a receiver before OBD-II.
+pub(crate) fn choose(
+    given: Option<&SpeedReference>,
+    survey: &Survey,
+    told: &[Told],
+) -> Option<SpeedReference> {
+    given
+        .filter(|given| given.t_ns.len() >= 3)
+        .cloned()
+        .or_else(|| gnss(survey))
+        .or_else(|| {
+            let speed = obd::of(told, "vehicle_speed")?;
+            Some(SpeedReference {
+                kind: ReferenceKind::Obd,
+                t_ns: speed.t_ns.clone(),
+                // Told in km/h (SAE J1979, parameter 0D).
+                speed_mps: speed.values.iter().map(|v| v / 3.6).collect(),
+                course_deg: Vec::new(),
+            })
+        })
+}
+
+fn gnss(survey: &Survey) -> Option<SpeedReference> {
+    let bus = survey.buses.iter().find(|bus| bus.name == GNSS_BUS)?;
+    let of = |id: CanId| bus.ids.iter().skip(1).find(|seen| seen.id == id);
+    let number = |data: &[u8]| {
+        data.first_chunk::<4>()
+            .map(|four| u32::from_le_bytes(*four))
+    };
+    let speeds: Vec<(i64, f64)> = of(GNSS_SPEED)?
+        .rows
+        .iter()
+        .filter_map(|(t, data)| Some((t, number(data).filter(|&raw| raw != u32::MAX)?)))
+        .map(|(t, raw)| (t, f64::from(raw) * 1e-3))
+        .collect();
+    if speeds.len() < 3 {
+        return None;
+    }
+    let courses: Vec<(i64, f64)> = of(GNSS_COURSE)
+        .into_iter()
+        .flat_map(|id| id.rows.iter())
+        .filter_map(|(t, data)| {
+            let raw = u16::from_le_bytes(*data.first_chunk::<2>()?);
+            (raw != u16::MAX).then_some((t, f64::from(raw) * 0.01))
+        })
+        .collect();
+    let nearest = |t: i64| {
+        let after = courses.partition_point(|(at, _)| *at < t);
+        courses
+            .get(after)
+            .or_else(|| courses.last())
+            .map(|(_, course)| *course)
+    };
+    let course_deg: Option<Vec<f64>> = speeds.iter().map(|(t, _)| nearest(*t)).collect();
+    Some(SpeedReference {
+        kind: ReferenceKind::Gnss,
+        t_ns: speeds.iter().map(|(t, _)| *t).collect(),
+        speed_mps: speeds.iter().map(|(_, v)| *v).collect(),
+        course_deg: course_deg.unwrap_or_default(),
+    })
+}
+
+/// Lays the reference on the axis, with the lag at which it fits best to the fields that fit at all.
+pub(crate) fn align(
+    reference: &SpeedReference,
+    fields: &[&[f64]],
+    axis: &Timeline,
+) -> Option<Aligned> {
+    let valid = axis.covered(&reference.t_ns, FRESH_NS);
+    let points = valid.iter().filter(|&&valid| valid).count();
+    if points < 50 {
+        return None;
+    }
+    let kept = |values: &[f64]| -> Vec<f64> {
+        values
+            .iter()
+            .zip(&valid)
+            .filter(|(_, valid)| **valid)
+            .map(|(v, _)| *v)
+            .collect()
+    };
+    let at = |lag: i64| axis.resample(&reference.t_ns, &reference.speed_mps, lag * LAG_STEP_NS);
+    let fields: Vec<Vec<f64>> = fields.iter().map(|raw| kept(raw)).collect();
+    // First the fields that move as the reference does, at a coarse lag; they settle the fine one.
+    let coarse: Vec<Vec<f64>> = LAGS.step_by(8).map(|lag| kept(&at(lag))).collect();
+    let mut scored: Vec<(f64, usize)> = fields
+        .iter()
+        .enumerate()
+        .map(|(k, field)| {
+            let best = coarse
+                .iter()
+                .map(|speed| correlation(field, speed))
+                .fold(0.0, f64::max);
+            (best, k)
+        })
+        .collect();
+    scored.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let leading: Vec<&Vec<f64>> = scored
+        .iter()
+        .take(6)
+        .filter_map(|(_, k)| fields.get(*k))
+        .collect();
+    let fit = |lag: i64| {
+        let speed = kept(&at(lag));
+        let all: Vec<f64> = leading
+            .iter()
+            .map(|field| correlation(field, &speed))
+            .collect();
+        mean(&all)
+    };
+    let lag = LAGS.max_by(|&a, &b| fit(a).total_cmp(&fit(b)))?;
+    // A parabola through the best three places the lag between the steps.
+    let (before, best, after) = (fit(lag - 1), fit(lag), fit(lag + 1));
+    let bend = before - 2.0 * best + after;
+    let part = if bend < 0.0 {
+        (0.5 * (before - after) / bend).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    };
+    let lag_ns = ((lag as f64 + part) * LAG_STEP_NS as f64) as i64;
+    Some(Aligned {
+        kind: reference.kind,
+        lag_s: lag_ns as f64 * 1e-9,
+        speed_mps: axis.resample(&reference.t_ns, &reference.speed_mps, lag_ns),
+        valid,
+        yaw_rad_s: yaw(reference, axis, lag_ns),
+    })
+}
+
+/// Turn rate to the left from the course, which counts clockwise; 0 below walking pace, where a
+/// receiver's course wanders.
+fn yaw(reference: &SpeedReference, axis: &Timeline, lag_ns: i64) -> Vec<f64> {
+    const LEAST_SPEED_MPS: f64 = 1.5;
+    const WINDOW_S: f64 = 1.0;
+    if reference.course_deg.len() != reference.t_ns.len() {
+        return Vec::new();
+    }
+    let mut unwrapped = Vec::with_capacity(reference.course_deg.len());
+    let mut last: Option<f64> = None;
+    for course in &reference.course_deg {
+        let next = last.map_or(*course, |last: f64| {
+            last + (course - last + 180.0).rem_euclid(360.0) - 180.0
+        });
+        unwrapped.push(next);
+        last = Some(next);
+    }
+    let course = axis.resample(&reference.t_ns, &unwrapped, lag_ns);
+    let speed = axis.resample(&reference.t_ns, &reference.speed_mps, lag_ns);
+    let half = axis.points(0.5 * WINDOW_S);
+    let at = |k: usize| {
+        course
+            .get(k.min(course.len().saturating_sub(1)))
+            .copied()
+            .unwrap_or(0.0)
+    };
+    (0..course.len())
+        .map(|k| {
+            let (from, to) = (k.saturating_sub(half), (k + half).min(course.len() - 1));
+            let seconds = (to - from).max(1) as f64 * axis.step_s();
+            let rate = -(at(to) - at(from)).to_radians() / seconds;
+            let moving = speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS);
+            if moving { rate.clamp(-1.5, 1.5) } else { 0.0 }
+        })
+        .collect()
+}

@@ -1,0 +1,469 @@
+//! From bits to fields: which bits belong to one number, in which order.
+//!
+//! Three published observations make the boundaries. From a number's highest bit down the flip rate
+//! rises, and it drops where the next number begins (READ, Marchetti and Stabili 2019). Both byte
+//! orders are tried and the better one is taken by what the byte borders show (CAN-D, Verma et al.,
+//! arXiv 2006.05993). Beside the rates, neighbouring bits of one number flip together: when a bit
+//! flips, a carry passed the bit below. That tells neighbours of one number from two numbers whose
+//! rates happen to rise, and the right order from the wrong one.
+
+use super::bit_activity::BitActivity;
+use super::protection::Guard;
+use super::rows::Rows;
+use crate::field::{BitOrder, Coding, Field};
+
+/// Above this flip rate a bit is noise that no carry shows in.
+const NOISY_RATE: f64 = 0.22;
+/// Least joint flips beyond chance, as a share of what a carry would give.
+const LEAST_CARRY: f64 = 0.3;
+/// The same at a byte border between orders, where it decides more.
+const LEAST_CARRY_AT_BORDER: f64 = 0.4;
+/// Rise of the carries that marks the beginning of another number.
+const CARRY_RISE: f64 = 0.35;
+/// Deviations above chance.
+const SIGNIFICANT: f64 = 3.0;
+
+/// A run of bits that move as one number. Bits are numbered by its order, as in
+/// [`crate::field::Field`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Segment {
+    /// First bit in the order's numbering.
+    pub start: usize,
+    /// Number of bits, every one of which moved.
+    pub length: usize,
+    /// Order.
+    pub order: BitOrder,
+    /// Bits right above that never moved and belong to no other field, up to the byte's end.
+    pub still_above: usize,
+    /// Whether the bits lie in one byte, so that the order is not proven by them.
+    pub within_byte: bool,
+}
+
+/// What two neighbouring bits say of each other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Pair {
+    /// Share of carries beyond chance, about 1 for neighbours in one number.
+    carry: f64,
+    significant: bool,
+    both_noisy: bool,
+}
+
+fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
+    let flips = f64::from(activity.flips(high));
+    let rate = activity.rate(low);
+    let joint = f64::from(joint);
+    let chance = flips * rate;
+    let deviation = (chance * (1.0 - rate)).sqrt();
+    Pair {
+        carry: if rate < 1.0 {
+            (joint / flips.max(1.0) - rate) / (1.0 - rate)
+        } else {
+            0.0
+        },
+        significant: joint - chance > SIGNIFICANT * deviation,
+        both_noisy: rate > NOISY_RATE
+            && activity.rate(high) > NOISY_RATE
+            && rate > 0.6 * activity.rate(high),
+    }
+}
+
+/// A run of moving bits in one byte: first (highest) and last bit as sent, belonging together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Run {
+    first: usize,
+    last: usize,
+}
+
+/// The fields of an identifier of so many data bytes.
+#[must_use]
+pub fn segments(
+    activity: &BitActivity,
+    rows: &Rows,
+    bytes: usize,
+    guards: &[Guard],
+) -> Vec<Segment> {
+    let usable =
+        |bit: usize| activity.flips(bit) > 0 && !guards.iter().any(|guard| guard.covers(bit));
+    let mut runs: Vec<Run> = Vec::new();
+    for bit in (0..8 * bytes).filter(|&bit| usable(bit)) {
+        let joins = bit % 8 != 0
+            && runs.last().is_some_and(|run| run.last + 1 == bit)
+            && within_byte(activity, bit - 1);
+        match runs.last_mut() {
+            Some(run) if joins => run.last = bit,
+            _ => runs.push(Run {
+                first: bit,
+                last: bit,
+            }),
+        }
+    }
+    join_by_value(activity, rows, &mut runs);
+    let links = links(activity, rows, &runs);
+    chains(&runs, &links)
+        .iter()
+        .filter_map(|chain| segment(&runs, chain, activity, bytes, guards))
+        .collect()
+}
+
+/// Whether bit `high` and the one after it, in the same byte, are of one number.
+fn within_byte(activity: &BitActivity, high: usize) -> bool {
+    let joint = activity.joint_next.get(high).copied().unwrap_or(0);
+    let here = pair(activity, high, high + 1, joint);
+    if here.significant && here.carry > LEAST_CARRY {
+        return true;
+    }
+    // From a number's highest bit down carries show less and less. Where they show again, another
+    // number has begun.
+    let begins = (high + 1) % 8 < 7 && {
+        let joint = activity.joint_next.get(high + 1).copied().unwrap_or(0);
+        let next = pair(activity, high + 1, high + 2, joint);
+        next.significant && next.carry > here.carry.max(0.0) + CARRY_RISE
+    };
+    here.both_noisy && !begins
+}
+
+/// Joins neighbouring runs of a byte where the numbers say so.
+fn join_by_value(activity: &BitActivity, rows: &Rows, runs: &mut Vec<Run>) {
+    let mut k = 1;
+    while k < runs.len() {
+        let (Some(&above), Some(&below)) = (runs.get(k - 1), runs.get(k)) else {
+            break;
+        };
+        let near = above.last + 1 == below.first && below.first % 8 != 0;
+        // One or two noisy bits under moving ones are their number's lowest.
+        let tail = below.last - below.first < 2
+            && (below.first..=below.last).all(|bit| (0.25..0.8).contains(&activity.rate(bit)))
+            && activity.rate(above.last) > 0.03;
+        if near
+            && activity.rate(below.first) > 0.5 * activity.rate(above.last)
+            && (tail || continues(rows, (above.first, above.last), (below.first, below.last)))
+        {
+            if let Some(run) = runs.get_mut(k - 1) {
+                run.last = below.last;
+            }
+            runs.remove(k);
+        } else {
+            k += 1;
+        }
+    }
+}
+
+/// Steps in which the upper bits change, at least, to tell by.
+const LEAST_STEPS: usize = 6;
+const MOST_ROWS: usize = 20_000;
+/// The joined number must step less than the upper bits alone say, by this share.
+const LEAST_SMOOTHER: f64 = 0.2;
+
+/// Whether the lower bits continue the upper ones: whenever the upper bits step, the lower ones wrap,
+/// so that the joined number moves less than a step of the upper ones. Two numbers of their own move
+/// a whole step in the mean. Counted modulo the joined length, so that a number that goes through 0
+/// in two's complement is as smooth as any.
+fn continues(rows: &Rows, upper: (usize, usize), lower: (usize, usize)) -> bool {
+    let of = |(first, last): (usize, usize)| {
+        Field::new(
+            first as u16,
+            (last - first + 1) as u8,
+            BitOrder::Big,
+            Coding::Unsigned,
+        )
+    };
+    let (Ok(high), Ok(low)) = (of(upper), of(lower)) else {
+        return false;
+    };
+    let bits = u32::from(high.length()) + u32::from(low.length());
+    let around = |a: u64, b: u64, bits: u32| {
+        let turn = 1_u64 << bits;
+        let apart = a.abs_diff(b) % turn;
+        apart.min(turn - apart) as f64
+    };
+    let (mut joined, mut alone, mut squares, mut steps) = (0.0, 0.0, 0.0, 0_usize);
+    let mut last: Option<(u64, u64)> = None;
+    let (mut with_upper, mut by_itself, mut still) = (0_usize, 0_usize, 0_usize);
+    for (_, data) in rows.iter().take(MOST_ROWS) {
+        let (Some(h), Some(l)) = (high.extract(data), low.extract(data)) else {
+            continue;
+        };
+        if let Some((h0, l0)) = last {
+            let moved = usize::from(l != l0);
+            if h == h0 {
+                still += 1;
+                by_itself += moved;
+            } else {
+                with_upper += moved;
+            }
+        }
+        if let Some((h0, l0)) = last
+            && h0 != h
+        {
+            let (now, before) = (h << low.length() | l, h0 << low.length() | l0);
+            let step = around(now, before, bits) / f64::from(low.length()).exp2();
+            let upper = around(h, h0, u32::from(high.length()));
+            joined += step;
+            alone += upper;
+            squares += (step - upper).powi(2);
+            steps += 1;
+        }
+        last = Some((h, l));
+    }
+    if steps < LEAST_STEPS || alone <= 0.0 {
+        return false;
+    }
+    // A number that jumps while it moves and rests otherwise: the lower bits then change whenever the
+    // upper ones do, and seldom alone.
+    let chance = 1.0 - (-f64::from(low.length())).exp2();
+    let together = with_upper as f64 / steps as f64;
+    let alone_share = by_itself as f64 / still.max(1) as f64;
+    if low.length() > 1 && together > 0.9 * chance && alone_share < 0.6 * chance {
+        return true;
+    }
+    let error = squares.sqrt();
+    alone - joined > (LEAST_SMOOTHER * alone).max(SIGNIFICANT * error * 0.5)
+}
+
+/// The lower run that continues another one in the next byte, in which order, and how surely.
+#[derive(Clone, Copy, Debug)]
+struct Link {
+    high: usize,
+    low: usize,
+    order: BitOrder,
+    weight: f64,
+}
+
+fn links(activity: &BitActivity, rows: &Rows, runs: &[Run]) -> Vec<Link> {
+    let ending = |bit: usize| runs.iter().position(|run| run.last == bit);
+    let beginning = |bit: usize| runs.iter().position(|run| run.first == bit);
+    let bytes = activity.joint_little.len();
+    let mut links = Vec::new();
+    let mut noisy = Vec::new();
+    for byte in 1..bytes {
+        let border = 8 * byte;
+        let big = (ending(border - 1), beginning(border), border - 1, border);
+        let little = (
+            ending(border + 7),
+            beginning(border - 8),
+            border + 7,
+            border - 8,
+        );
+        for (order, (high, low, high_bit, low_bit)) in
+            [(BitOrder::Big, big), (BitOrder::Little, little)]
+        {
+            let (Some(high), Some(low)) = (high, low) else {
+                continue;
+            };
+            let joint = match order {
+                BitOrder::Big => activity.joint_next.get(border - 1),
+                BitOrder::Little => activity.joint_little.get(byte),
+            };
+            let pair = pair(activity, high_bit, low_bit, joint.copied().unwrap_or(0));
+            if pair.significant && pair.carry > LEAST_CARRY_AT_BORDER {
+                let flips = f64::from(activity.flips(high_bit)).min(100.0);
+                links.push(Link {
+                    high,
+                    low,
+                    order,
+                    weight: pair.carry * flips.sqrt(),
+                });
+            } else if activity.rate(low_bit) > 0.5 * activity.rate(high_bit)
+                && let (Some(above), Some(below)) = (runs.get(high), runs.get(low))
+                && continues(rows, (above.first, above.last), (below.first, below.last))
+            {
+                let flips = f64::from(activity.flips(high_bit)).min(100.0);
+                links.push(Link {
+                    high,
+                    low,
+                    order,
+                    weight: LEAST_CARRY * flips.sqrt(),
+                });
+            } else if pair.both_noisy {
+                noisy.push(Link {
+                    high,
+                    low,
+                    order,
+                    weight: 0.0,
+                });
+            }
+        }
+    }
+    // Where carries do not show, in the noisy low bits of a number, its rest in the next byte is told
+    // by having no beginning of its own: a part of a byte whose highest bit is noise already. The
+    // order is then the one that the frame's other numbers have.
+    let of = |order: BitOrder| -> f64 {
+        links
+            .iter()
+            .filter(|link| link.order == order)
+            .map(|link| link.weight)
+            .sum()
+    };
+    let (big, little) = (of(BitOrder::Big), of(BitOrder::Little));
+    let order = if big > little {
+        BitOrder::Big
+    } else {
+        BitOrder::Little
+    };
+    if big != little {
+        links.extend(noisy.into_iter().filter(|link| {
+            let part = runs
+                .get(link.low)
+                .is_some_and(|run| run.last - run.first < 7);
+            link.order == order && part
+        }));
+    }
+    links
+}
+
+/// Runs chained from high to low, the surest links first; a chain has one order.
+fn chains(runs: &[Run], links: &[Link]) -> Vec<(Vec<usize>, Option<BitOrder>)> {
+    let mut below: Vec<Option<usize>> = vec![None; runs.len()];
+    let mut above: Vec<Option<usize>> = vec![None; runs.len()];
+    let mut order: Vec<Option<BitOrder>> = vec![None; runs.len()];
+    let mut sorted: Vec<&Link> = links.iter().collect();
+    sorted.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    for link in sorted {
+        let free = below.get(link.high) == Some(&None) && above.get(link.low) == Some(&None);
+        let orders = [order.get(link.high), order.get(link.low)];
+        let same = orders
+            .iter()
+            .all(|of| of.is_some_and(|of| of.is_none_or(|of| of == link.order)));
+        if free && same && link.high != link.low {
+            if let Some(entry) = below.get_mut(link.high) {
+                *entry = Some(link.low);
+            }
+            if let Some(entry) = above.get_mut(link.low) {
+                *entry = Some(link.high);
+            }
+            // The whole chain on both sides takes the order; a run not yet linked has none.
+            for run in [link.high, link.low] {
+                if let Some(entry) = order.get_mut(run) {
+                    *entry = Some(link.order);
+                }
+            }
+        }
+    }
+    let mut chains = Vec::new();
+    for start in (0..runs.len()).filter(|&run| above.get(run) == Some(&None)) {
+        let mut chain = vec![start];
+        while let Some(Some(next)) = chain.last().and_then(|&run| below.get(run)) {
+            chain.push(*next);
+        }
+        let of = order.get(start).copied().flatten();
+        chains.push((chain, of));
+    }
+    chains
+}
+
+fn segment(
+    runs: &[Run],
+    (chain, order): &(Vec<usize>, Option<BitOrder>),
+    activity: &BitActivity,
+    bytes: usize,
+    guards: &[Guard],
+) -> Option<Segment> {
+    let top = runs.get(*chain.first()?)?;
+    let bottom = runs.get(*chain.last()?)?;
+    let order_or_big = order.unwrap_or(BitOrder::Big);
+    let length: usize = chain
+        .iter()
+        .filter_map(|&run| runs.get(run))
+        .map(|run| run.last - run.first + 1)
+        .sum();
+    // Up from the highest moving bit to the end of its byte.
+    let still_above = (top.first / 8 * 8..top.first)
+        .rev()
+        .take_while(|&bit| {
+            activity.flips(bit) == 0 && !guards.iter().any(|guard| guard.covers(bit))
+        })
+        .count();
+    let start = match order_or_big {
+        BitOrder::Big => top.first,
+        BitOrder::Little => little_number(bottom.last),
+    };
+    (top.first < 8 * bytes).then_some(Segment {
+        start,
+        length,
+        order: order_or_big,
+        still_above,
+        within_byte: chain.len() == 1,
+    })
+}
+
+/// The little-endian number of a bit numbered as sent.
+pub(crate) fn little_number(sent: usize) -> usize {
+    sent / 8 * 8 + 7 - sent % 8
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::find::survey::Survey;
+    use crate::frame::{BusIndex, CanId, Frame, FrameFlags};
+
+    /// A smooth number with noise, in counts.
+    fn wander(n: i64, phase: f64, size: f64, noise: f64) -> u64 {
+        let t = n as f64 * 0.01;
+        let slow = 0.5 - 0.5 * (0.21 * t + phase).cos();
+        let jitter =
+            ((n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 3) % 17) as f64 / 8.0 - 1.0;
+        (size * slow + noise * jitter + 20.0).max(0.0) as u64
+    }
+
+    fn surveyed(fields: &[(u16, u8, BitOrder)], frames: i64) -> Survey {
+        let mut survey = Survey::new();
+        for n in 0..frames {
+            let mut data = [0; 8];
+            for (k, &(start, length, order)) in fields.iter().enumerate() {
+                let field = Field::new(start, length, order, Coding::Unsigned).unwrap();
+                let size = 0.9 * field.mask() as f64;
+                let value = wander(n, k as f64, size, 4.0).min(field.mask());
+                field.insert(&mut data, value).unwrap();
+            }
+            survey.push(&Frame {
+                t_ns: n * 10_000_000,
+                bus: BusIndex::new(0),
+                id: CanId::Base(0x123),
+                flags: FrameFlags::default(),
+                data: &data,
+            });
+        }
+        survey
+    }
+
+    fn check(fields: &[(u16, u8, BitOrder)]) {
+        let survey = surveyed(fields, 12_000);
+        let id = &survey.buses[0].ids[1];
+        let found = segments(&id.activity, &id.rows, 8, &[]);
+        let mut got: Vec<_> = found.iter().map(|s| (s.start, s.length, s.order)).collect();
+        let mut want: Vec<_> = fields
+            .iter()
+            .map(|&(start, length, order)| (usize::from(start), usize::from(length), order))
+            .collect();
+        got.sort_by_key(|s| s.0);
+        want.sort_by_key(|s| s.0);
+        assert_eq!(got, want);
+    }
+
+    #[test]
+    fn fields_of_both_orders_and_any_length_come_out_whole() {
+        use BitOrder::{Big, Little};
+        check(&[(0, 16, Big), (16, 16, Big), (32, 16, Big), (48, 16, Big)]);
+        check(&[
+            (0, 16, Little),
+            (16, 16, Little),
+            (32, 16, Little),
+            (48, 16, Little),
+        ]);
+        check(&[(0, 12, Big), (12, 12, Big), (24, 12, Big), (36, 12, Big)]);
+        check(&[
+            (0, 12, Little),
+            (12, 12, Little),
+            (24, 12, Little),
+            (36, 12, Little),
+        ]);
+        check(&[(3, 13, Big), (19, 13, Big)]);
+        check(&[
+            (0, 14, Little),
+            (14, 14, Little),
+            (28, 14, Little),
+            (42, 14, Little),
+        ]);
+    }
+}

@@ -1,0 +1,192 @@
+//! From raw numbers to km/h: scale and offset of a speed field, with their uncertainty.
+
+use super::reference::{Aligned, ReferenceKind};
+use super::statistics::{jackknife, line, mean, smooth};
+use super::timeline::Timeline;
+
+/// Speed below which the reference counts as standing, m/s.
+const STANDING_MPS: f64 = 0.15;
+/// Least time at a standstill that settles the code of 0, s.
+const LEAST_STANDING_S: f64 = 2.0;
+/// Least speed of the points that scale and offset are taken from, m/s.
+const LEAST_SPEED_MPS: f64 = 2.0;
+/// How far a tyre's rolling radius lies from the one the car was set up with: a speed over ground
+/// differs from the car's own by this share. Common practice, no source.
+const TYRE_SHARE: f64 = 0.012;
+/// Steps, km/h a count, that senders use: decimal ones, halves of whole numbers, and decimal ones
+/// of m/s. Common practice, no source.
+const USUAL_STEPS_KMH: [f64; 30] = [
+    0.001,
+    0.002,
+    0.003_906_25,
+    0.0036,
+    0.004,
+    0.005,
+    0.006_25,
+    0.007_812_5,
+    0.01,
+    0.015_625,
+    0.018,
+    0.02,
+    0.025,
+    0.03,
+    0.031_25,
+    0.036,
+    0.04,
+    0.05,
+    0.056_25,
+    0.06,
+    0.0625,
+    0.075,
+    0.08,
+    0.1,
+    0.125,
+    0.2,
+    0.25,
+    0.36,
+    0.5,
+    1.0,
+];
+
+/// Speed in km/h = raw * scale + offset.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct SpeedScale {
+    pub(crate) scale_kmh: f64,
+    pub(crate) u_scale_kmh: f64,
+    pub(crate) offset_kmh: f64,
+    pub(crate) u_offset_kmh: f64,
+    /// What the reference alone says, before a usual step was taken.
+    pub(crate) measured_scale_kmh: f64,
+    pub(crate) usual_step: bool,
+    /// The code of a standing car, if the drive showed it.
+    pub(crate) standing_raw: Option<f64>,
+    /// Standard deviation of what remains, m/s.
+    pub(crate) residual_mps: f64,
+}
+
+impl SpeedScale {
+    pub(crate) fn mps(&self, raw: f64) -> f64 {
+        (raw * self.scale_kmh + self.offset_kmh) / 3.6
+    }
+}
+
+/// Scale and offset of a raw number on the axis, or of the mean of several of one format.
+pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Option<SpeedScale> {
+    // A reference carries noise of its own and an integer one steps; over half a second both fade.
+    let window = axis.points(0.5);
+    let (x, y) = (smooth(raw, window), smooth(&reference.speed_mps, window));
+    let valid = |k: usize| reference.valid.get(k).copied().unwrap_or(false);
+    let at = |values: &[f64], k: usize| values.get(k).copied().unwrap_or(0.0);
+    let standing_raw = standing(raw, reference, axis);
+    let moving = |k: usize| valid(k) && at(&y, k) > LEAST_SPEED_MPS;
+    let points = (0..raw.len()).filter(|&k| moving(k)).count();
+    if points < 40 {
+        return None;
+    }
+    let through = |x0: f64, keep: &dyn Fn(usize) -> bool| {
+        let (mut xy, mut xx) = (0.0, 0.0);
+        for k in (0..raw.len()).filter(|&k| moving(k) && keep(k)) {
+            let dx = at(&x, k) - x0;
+            xy += dx * at(&y, k);
+            xx += dx * dx;
+        }
+        if xx > 0.0 { xy / xx } else { 0.0 }
+    };
+    let (slope, u_slope, zero, u_zero) = match standing_raw {
+        Some(x0) => {
+            let (slope, u) = jackknife(raw.len(), |keep| through(x0, keep));
+            (slope, u, x0, 0.0)
+        }
+        None => {
+            let fit = |keep: &dyn Fn(usize) -> bool| line(&x, &y, |k| moving(k) && keep(k));
+            let (slope, u) = jackknife(raw.len(), |keep| fit(keep).slope);
+            let zero_of = |keep: &dyn Fn(usize) -> bool| {
+                let fit = fit(keep);
+                if fit.slope > 0.0 {
+                    -fit.intercept / fit.slope
+                } else {
+                    0.0
+                }
+            };
+            let (zero, u_zero) = jackknife(raw.len(), zero_of);
+            (slope, u, zero, u_zero)
+        }
+    };
+    if slope <= 0.0 {
+        return None;
+    }
+    let measured = slope * 3.6;
+    let u = (u_slope * 3.6).max(1e-6 * measured);
+    // A car's own speed has no tyre between it and the field.
+    let tyre = if reference.kind == ReferenceKind::Obd {
+        0.004
+    } else {
+        TYRE_SHARE
+    };
+    let tolerance = tyre.max(2.0 * u / measured);
+    let nearest = USUAL_STEPS_KMH.iter().copied().min_by(|a, b| {
+        (a / measured)
+            .ln()
+            .abs()
+            .total_cmp(&(b / measured).ln().abs())
+    })?;
+    let usual_step = (nearest / measured - 1.0).abs() <= tolerance && u / measured < 0.03;
+    let scale = if usual_step { nearest } else { measured };
+    // A zero code within its uncertainty of 0 is 0.
+    let zero = if standing_raw.is_none() && zero.abs() <= 2.0 * u_zero {
+        0.0
+    } else {
+        zero
+    };
+    let left: Vec<f64> = (0..raw.len())
+        .filter(|&k| moving(k))
+        .map(|k| at(&y, k) - slope * (at(&x, k) - zero))
+        .collect();
+    let centre = mean(&left);
+    Some(SpeedScale {
+        scale_kmh: scale,
+        u_scale_kmh: if usual_step {
+            u.min(0.5 * tyre * scale)
+        } else {
+            u
+        },
+        offset_kmh: if zero == 0.0 { 0.0 } else { -scale * zero },
+        u_offset_kmh: scale * u_zero,
+        measured_scale_kmh: measured,
+        usual_step,
+        standing_raw,
+        residual_mps: (left.iter().map(|v| (v - centre).powi(2)).sum::<f64>()
+            / left.len().max(1) as f64)
+            .sqrt(),
+    })
+}
+
+/// The raw number that holds while the reference stands.
+fn standing(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Option<f64> {
+    let margin = axis.points(1.0);
+    let stands = |k: usize| {
+        let speed = reference
+            .speed_mps
+            .get(k)
+            .is_some_and(|v| *v < STANDING_MPS);
+        speed && reference.valid.get(k) == Some(&true)
+    };
+    // Away from the edges of the standstill, where the lag counts.
+    let inside: Vec<f64> = (margin..raw.len().saturating_sub(margin))
+        .filter(|&k| stands(k) && stands(k - margin) && stands(k + margin))
+        .filter_map(|k| raw.get(k).copied())
+        .collect();
+    if inside.len() < axis.points(LEAST_STANDING_S) {
+        return None;
+    }
+    let mut sorted = inside;
+    sorted.sort_by(f64::total_cmp);
+    let middle = sorted.get(sorted.len() / 2).copied()?;
+    let at_it = sorted.iter().filter(|v| (*v - middle).abs() < 0.75).count();
+    (at_it * 10 >= sorted.len() * 8).then_some(middle.round())
+}
+
+/// The nearest usual step to a measured one, for a guess where nothing measured it well.
+pub(crate) fn usual_steps_text() -> &'static str {
+    "0.01, 0.015625, 0.02, 0.03125, 0.05, 0.0625 or 0.1 km/h"
+}

@@ -1,0 +1,199 @@
+//! The cases: for each car a healthy baseline, healthy drives of another day, every cause, and
+//! some pairs.
+
+use serde::{Deserialize, Serialize};
+use slipwright_analysis::diagnosis::{DriveRecord, observe};
+use slipwright_analysis::measures::FrameSpan;
+use slipwright_analysis::readiness;
+use slipwright_analysis::traffic_watch::TrafficWatch;
+use slipwright_analysis::vehicle::Vehicle;
+use slipwright_decoders::frame::BusIndex;
+use slipwright_sample::fault::{Cause, Fault, WiringForm};
+use slipwright_sample::memory::Recording;
+use slipwright_sample::random::{Purpose, Stream};
+use slipwright_sample::scenario::{Campaign, Scenario};
+use slipwright_sample::surface::Surface;
+
+/// One set of drives.
+#[derive(Debug, Serialize, Deserialize)]
+pub(crate) struct Case {
+    /// Seed of the car.
+    pub(crate) car: u64,
+    /// Whether these are the car's healthy drives to judge against.
+    pub(crate) baseline: bool,
+    /// What is wrong, as the simulator calls it.
+    pub(crate) faults: Vec<(String, f64)>,
+    /// What was observed.
+    pub(crate) records: Vec<DriveRecord>,
+    /// The vehicle file.
+    pub(crate) vehicle_toml: String,
+}
+
+/// Causes that are both simulated and diagnosed.
+const CAUSES: [Cause; 10] = [
+    Cause::WeakPump,
+    Cause::LeakingPistonSeal,
+    Cause::WornLining,
+    Cause::ExcessClearance,
+    Cause::DraggingPack,
+    Cause::AeratedFluid,
+    Cause::WarpedPlate,
+    Cause::Shudder,
+    Cause::InhibitedOrWiring,
+    Cause::TyreMismatch,
+];
+/// Pairs a car.
+const PAIRS: usize = 4;
+/// Healthy sets a car, beside the baseline.
+const HEALTHY: usize = 2;
+
+pub(crate) fn car(seed: u64, drives: u32, each: &mut dyn FnMut(Case)) {
+    let mut random = Stream::new(seed, 77, Purpose::Programme);
+    // The training car with other tyres and sensors, another car that speaks as it does, or one
+    // that nobody has described.
+    let mut car = match seed % 6 {
+        0 | 2 | 4 => Scenario {
+            car_seed: seed,
+            ..Scenario::default()
+        },
+        1 | 3 => Scenario {
+            car_seed: seed,
+            car: slipwright_sample::car::Car::drawn(seed),
+            ..Scenario::default()
+        },
+        _ => Scenario::unknown_car(seed),
+    };
+    // Traffic that nobody decodes only takes time.
+    car.bus.load = [0.0; 2];
+    let mut number = 0;
+    let mut case = |faults: Vec<Fault>, baseline: bool, random: &mut Stream| {
+        number += 1;
+        let records = set(&car, seed * 100 + number, drives, faults.clone(), random);
+        each(Case {
+            car: seed,
+            baseline,
+            faults: faults
+                .iter()
+                .map(|f| (f.cause.text().to_owned(), f.severity))
+                .collect(),
+            records: records.0,
+            vehicle_toml: records.1,
+        });
+    };
+    case(Vec::new(), true, &mut random);
+    for _ in 0..HEALTHY {
+        case(Vec::new(), false, &mut random);
+    }
+    for cause in CAUSES {
+        let fault = fault(cause, &mut random);
+        case(vec![fault], false, &mut random);
+    }
+    for _ in 0..PAIRS {
+        let a = pick(&mut random);
+        let b = loop {
+            let b = pick(&mut random);
+            if b != a {
+                break b;
+            }
+        };
+        let pair = vec![fault(a, &mut random), fault(b, &mut random)];
+        case(pair, false, &mut random);
+    }
+}
+
+fn pick(random: &mut Stream) -> Cause {
+    let k = (random.uniform() * CAUSES.len() as f64) as usize;
+    CAUSES[k.min(CAUSES.len() - 1)]
+}
+
+fn fault(cause: Cause, random: &mut Stream) -> Fault {
+    let severity = random.between(0.3, 1.0);
+    match cause {
+        Cause::InhibitedOrWiring => {
+            let forms = [
+                WiringForm::Inhibit,
+                WiringForm::WheelWire,
+                WiringForm::MessageGaps,
+                WiringForm::Stale,
+            ];
+            let k = (random.uniform() * 4.0) as usize;
+            Fault::wiring(forms[k.min(3)], severity)
+        }
+        _ => Fault::new(cause, severity),
+    }
+}
+
+/// Drives of one set: another road, driver and temperature than the next.
+fn set(
+    car: &Scenario,
+    seed: u64,
+    drives: u32,
+    faults: Vec<Fault>,
+    random: &mut Stream,
+) -> (Vec<DriveRecord>, String) {
+    let surfaces = [
+        vec![Surface::Gravel],
+        vec![Surface::Wet, Surface::Gravel],
+        vec![Surface::Gravel, Surface::Dry],
+        vec![Surface::Gravel, Surface::Snow],
+    ];
+    // Most people go back to the road where they drove before.
+    let k = match random.chance(0.7) {
+        true => car.car_seed as usize % surfaces.len(),
+        false => (random.uniform() * surfaces.len() as f64) as usize,
+    };
+    let low = random.between(50.0, 65.0);
+    let cold = random.between(25.0, 45.0);
+    let campaign = Campaign {
+        drives,
+        launches: 4,
+        tip_ins: 4,
+        turn_ins: 1,
+        coasts: 2,
+        throttle_percent: [low, low + 20.0],
+        fluid_c: [cold, cold + 20.0],
+        surfaces: surfaces[k.min(surfaces.len() - 1)].clone(),
+        ..Campaign::default()
+    };
+    let scenario = Scenario {
+        seed,
+        faults,
+        ..car.clone()
+    }
+    .with_campaign(&campaign);
+    let mut toml = String::new();
+    let records = (0..drives as usize)
+        .map(|index| {
+            let recording = Recording::of(&scenario, index).expect("the layout fits");
+            toml.clone_from(&recording.vehicle_toml);
+            record(&format!("{seed}-{index}"), &recording)
+        })
+        .collect();
+    (records, toml)
+}
+
+/// What the diagnosis observes of a recording.
+pub(crate) fn record(name: &str, recording: &Recording) -> DriveRecord {
+    let vehicle = Vehicle::parse(&recording.vehicle_toml).expect("the simulator's vehicle file");
+    let mut watch = TrafficWatch::new();
+    for (index, name) in (0..).zip(&recording.buses) {
+        watch.add_bus(BusIndex::new(index), name);
+    }
+    for stored in &recording.frames {
+        watch.push(&stored.frame());
+    }
+    let traffic = watch.finish();
+    let signals = recording.signals();
+    let span = FrameSpan {
+        first_ns: recording.frames.first().map_or(0, |f| f.t_ns),
+        last_ns: recording.frames.last().map_or(0, |f| f.t_ns),
+        frames: recording.frames.len() as u64,
+    };
+    let recorded = readiness::Recording {
+        signals: &signals,
+        described: &recording.decoder,
+        traffic: &traffic,
+        span,
+    };
+    observe(name, &recorded, &vehicle)
+}

@@ -1,0 +1,34 @@
+//! What may be typed for `diagnose`.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::Json;
+
+#[derive(Debug, Args)]
+#[command(after_help = "Example:
+  slipwright diagnose complaint/*.pcapng --baseline healthy/*.pcapng --vehicle car/vehicle.toml
+
+Against the car's own healthy drives where --baseline gives them, otherwise against the vehicle \
+file's values for the healthy car, otherwise only by what is wrong in itself; it says what could not \
+be judged. Three drives with some launches, tip-ins, a coasting stretch and a tight turn are a sound \
+base. Probabilities are those of causes that this program knows; look before you replace.
+
+Exit codes: 0 judged; 1 not judgeable; 2 wrong use or bad input.")]
+pub(crate) struct DiagnoseArgs {
+    /// Captures to judge (.pcapng or .pcapng.zst), one drive each
+    #[arg(value_name = "CAPTURE", required = true)]
+    pub(crate) captures: Vec<PathBuf>,
+    /// Captures of the same car while it was healthy
+    #[arg(long, value_name = "CAPTURE", num_args = 1..)]
+    pub(crate) baseline: Vec<PathBuf>,
+    /// Vehicle file (TOML); it names the decoder file
+    #[arg(long, value_name = "FILE")]
+    pub(crate) vehicle: PathBuf,
+    /// Folder for diagnosis.json and diagnosis.txt; made if it is not there
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}

@@ -1,0 +1,79 @@
+//! What `diagnose --json` prints.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+use slipwright_analysis::diagnosis::{Change, Diagnosis};
+
+/// `diagnose`: ranked causes.
+#[derive(Debug, Serialize)]
+pub(crate) struct DiagnoseOutput {
+    pub(crate) judgeable: bool,
+    pub(crate) why: String,
+    pub(crate) findings: Vec<FindingOutput>,
+    /// Causes that these drives cannot judge, each with its reason.
+    pub(crate) not_judged: BTreeMap<&'static str, String>,
+    /// What changed, feature by feature.
+    pub(crate) changes: Vec<ChangeOutput>,
+    pub(crate) warnings: Vec<String>,
+}
+
+#[derive(Debug, Serialize)]
+pub(crate) struct FindingOutput {
+    pub(crate) cause: &'static str,
+    pub(crate) probability: f64,
+    pub(crate) evidence: Vec<String>,
+    pub(crate) next_check: String,
+}
+
+/// One change. On a ratio scale, `shift` and `u` are of the natural logarithm.
+#[derive(Debug, Serialize)]
+pub(crate) struct ChangeOutput {
+    feature: &'static str,
+    against: &'static str,
+    scale: &'static str,
+    now: f64,
+    was: f64,
+    shift: f64,
+    u: f64,
+}
+
+impl From<&Change> for ChangeOutput {
+    fn from(change: &Change) -> Self {
+        Self {
+            feature: change.feature.key(),
+            against: change.against.text(),
+            scale: change.feature.scale().text(),
+            now: change.shown(change.now),
+            was: change.shown(change.was),
+            shift: change.shift,
+            u: change.u,
+        }
+    }
+}
+
+impl DiagnoseOutput {
+    pub(crate) fn new(diagnosis: &Diagnosis, warnings: Vec<String>) -> Self {
+        Self {
+            judgeable: diagnosis.judgeable,
+            why: diagnosis.why.clone(),
+            findings: diagnosis
+                .findings
+                .iter()
+                .map(|f| FindingOutput {
+                    cause: f.cause.text(),
+                    probability: (f.probability * 1000.0).round() / 1000.0,
+                    evidence: f.evidence.clone(),
+                    next_check: f.next_check.clone(),
+                })
+                .collect(),
+            not_judged: diagnosis
+                .not_judged
+                .iter()
+                .map(|n| (n.cause.text(), n.why.clone()))
+                .collect(),
+            changes: diagnosis.changes.iter().map(Into::into).collect(),
+            warnings,
+        }
+    }
+}

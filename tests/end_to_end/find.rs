@@ -1,0 +1,160 @@
+//! `find` on real driving, with only an independent ground speed to go by.
+
+use std::ops::ControlFlow;
+use std::path::Path;
+
+use serde::Deserialize;
+use slipwright_logger::capture::{Capture, CaptureWriter, Event, NewBus, Section};
+
+use crate::program::{Run, slipwright};
+use crate::reference::data;
+
+#[derive(Debug, Deserialize)]
+struct Found {
+    signals: Vec<Signal>,
+    acceptance_score: f64,
+}
+
+#[derive(Debug, Deserialize)]
+struct Signal {
+    bus: String,
+    id: u32,
+    start: u16,
+    length: u8,
+    order: String,
+    signed: bool,
+    scale: Option<f64>,
+    offset: Option<f64>,
+    unit: String,
+    role: Option<String>,
+    score: f64,
+    unproven_bits: u8,
+    evidence: Vec<String>,
+}
+
+impl Signal {
+    fn is_wheel(&self) -> bool {
+        self.role
+            .as_deref()
+            .is_some_and(|role| role.starts_with("wheel_speed"))
+    }
+
+    /// Lowest bit, numbered as sent.
+    fn lowest_bit(&self) -> u16 {
+        assert_eq!(self.order, "big");
+        self.start + u16::from(self.length) - 1
+    }
+}
+
+/// The frames of a capture between two times from its first frame, s.
+fn cut(from: &Path, to: &Path, start_s: f64, end_s: f64) {
+    let mut writer = CaptureWriter::new(Vec::new(), &Section::ours()).unwrap();
+    let mut first = None;
+    Capture::open(from)
+        .unwrap()
+        .read(|event| {
+            match event {
+                Event::Bus(_, interface) => {
+                    let name = interface.name.clone().unwrap();
+                    writer.add_bus(&NewBus::named(&name)).unwrap();
+                }
+                Event::Frame(frame) => {
+                    let t_s = (frame.t_ns - *first.get_or_insert(frame.t_ns)) as f64 * 1e-9;
+                    if (start_s..end_s).contains(&t_s) {
+                        writer.write_frame(&frame).unwrap();
+                    }
+                }
+                _ => {}
+            }
+            ControlFlow::Continue(())
+        })
+        .unwrap();
+    std::fs::write(to, writer.finish().unwrap()).unwrap();
+}
+
+fn find(capture: &Path, speed: &Path) -> (Run, Found) {
+    let run = slipwright([
+        "find".as_ref(),
+        capture.as_os_str(),
+        "--speed".as_ref(),
+        speed.as_os_str(),
+        "--json".as_ref(),
+    ]);
+    assert_eq!((run.code, run.err.as_str()), (0, ""));
+    let found = run.json();
+    (run, found)
+}
+
+/// Frame 0xAA holds four big-endian words of which the lowest bit and the order are asked for.
+fn check_wheels(found: &Found) {
+    let wheels: Vec<&Signal> = found
+        .signals
+        .iter()
+        .filter(|s| s.is_wheel() && s.score >= found.acceptance_score)
+        .collect();
+    assert_eq!(wheels.len(), 4);
+    for (wheel, lowest) in wheels.iter().zip([15, 31, 47, 63]) {
+        assert_eq!(
+            (wheel.bus.as_str(), wheel.id, wheel.lowest_bit()),
+            ("can0", 0xAA, lowest)
+        );
+        assert!(!wheel.signed && wheel.length <= 16);
+        assert!(
+            u16::from(wheel.length - wheel.unproven_bits) <= 13,
+            "motorway speeds move 13 bits"
+        );
+        assert!(!wheel.evidence.is_empty());
+    }
+    // Ranked first.
+    assert!(found.signals[..4].iter().all(Signal::is_wheel));
+}
+
+/// The segment of comma2k19 (Schafer et al., arXiv:1812.05752, 2018), 45,000 frames of an unrelated
+/// second bus included, with its satellite speed as the only reference. Truth: the data set's own
+/// decoding, raw * 0.01 - 67.67 km/h; vehicle speed and steering in the frames that it decodes them
+/// from, 0xB4 and 0x25.
+#[test]
+fn the_wheel_speeds_of_a_real_car_are_found() {
+    let (Some(capture), Some(speed)) = (
+        data("comma2k19/segment.pcapng"),
+        data("comma2k19/gnss.parquet"),
+    ) else {
+        return;
+    };
+    let (_, found) = find(&capture, &speed);
+    check_wheels(&found);
+    for wheel in &found.signals[..4] {
+        assert_eq!(wheel.unit, "km/h");
+        let (scale, offset) = (wheel.scale.unwrap(), wheel.offset.unwrap());
+        // Counted from the 16 bits of the data set's own decoding.
+        assert_eq!(wheel.length, 16);
+        assert!((scale / 0.01 - 1.0).abs() < 0.01, "scale {scale}");
+        assert!((offset + 67.67).abs() < 0.3, "offset {offset}");
+    }
+    let has = |id: u32, role: &str| {
+        found
+            .signals
+            .iter()
+            .any(|s| s.id == id && s.role.as_deref() == Some(role))
+    };
+    assert!(has(0xB4, "vehicle.speed"));
+    assert!(has(0x25, "steering.angle"));
+}
+
+/// The same, 20 s of it.
+#[test]
+fn twenty_seconds_of_a_real_drive_are_enough() {
+    let (Some(capture), Some(speed)) = (
+        data("comma2k19/segment.pcapng"),
+        data("comma2k19/gnss.parquet"),
+    ) else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    for start_s in [0.0, 20.0, 39.0] {
+        let part = folder.path().join("part.pcapng");
+        cut(&capture, &part, start_s, start_s + 20.0);
+        let (_, found) = find(&part, &speed);
+        check_wheels(&found);
+    }
+}
