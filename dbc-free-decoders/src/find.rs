@@ -12,8 +12,8 @@
 
 pub mod bit_activity;
 mod candidate;
-pub mod corner;
 mod coupling;
+pub mod corner;
 mod interval;
 mod motion;
 mod multiplex;

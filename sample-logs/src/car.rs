@@ -2,7 +2,10 @@
 //! demand. Any number of it can be changed in a scenario file under `[car]`.
 //!
 //! The values are plausible for a mid-size car; where a value follows a published one, the line
-//! says so, and otherwise it is our own choice.
+//! says so, and otherwise it is our own choice. The forms that use them name their sources where
+//! they stand: [`crate::engine`], [`crate::gearbox`], [`crate::drivetrain`], [`crate::tyre`],
+//! [`crate::surface`], [`crate::body`], [`crate::brakes`], [`crate::friction`],
+//! [`crate::hydraulics`], [`crate::control_unit`].
 
 mod drawn;
 

@@ -174,7 +174,9 @@ machine_boot() {
         -kernel "$kernel/vmlinux" -initrd "$guest.start" \
         -append "console=ttyS0 quiet panic=-1 -- $*" \
         -device isa-debug-exit,iobase=0xf4,iosize=0x04 \
-        "${can[@]}" "${disk[@]}" </dev/null || code=$?
+        "${can[@]}" "${disk[@]}" </dev/null &
+    # Waited for, and not run in front: a signal to this script is then obeyed at once.
+    wait $! || code=$?
     # The emulator exits with twice the guest's byte plus one; anything else is not the guest's word.
     case $code in
         33) return 0 ;;

@@ -82,7 +82,7 @@ features! {
     TorquePerBar "torque_per_bar" "torque per bar" "N·m/bar" Ratio 0.06;
     FrictionFall "friction_fall" "friction at low slip over that at high slip" "%" Difference 4.0;
     HeldSlip "held_slip" "slip while held" "m/s" Ratio 0.30;
-    OncePerTurn "once_per_turn" "torque swing once per relative turn" "%" Difference 3.0;
+    OncePerTurn "once_per_turn" "torque swing once per relative turn" "%" Difference 2.5;
     Shudder "shudder" "slip swing of 8 to 30 Hz at low slip, closed over open" "1" Ratio 0.20;
     TurnDrag "turn_drag" "share of the turn that the open coupling takes away" "%" Difference 1.5;
     FillCurrent "fill_current" "pump current while filling" "A" Ratio 0.03;
