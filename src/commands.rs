@@ -1,5 +1,6 @@
 //! One file a command.
 
+pub(crate) mod book;
 pub(crate) mod check;
 pub(crate) mod compare;
 pub(crate) mod completions;
@@ -12,6 +13,7 @@ pub(crate) mod record;
 pub(crate) mod simulate;
 pub(crate) mod stack;
 pub(crate) mod status;
+pub(crate) mod trend;
 
 /// What a live-bus command says on a system that has no CAN of its own.
 #[cfg(any(not(target_os = "linux"), test))]

@@ -1,8 +1,10 @@
 //! What `--json` prints: the public contract, one object a command. A program may rely on every
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
+mod book;
 mod drive;
 mod stack;
+mod trend;
 
 pub(crate) mod check;
 pub(crate) mod diagnose;
@@ -10,7 +12,6 @@ pub(crate) mod find;
 
 use std::collections::BTreeMap;
 
-use self::drive::CouplingModelOutput;
 use self::drive::{CouplingModelOutput, GroundSpeedOutput, TestedDriveOutput, TestedOutput};
 use serde::Serialize;
 use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
@@ -18,7 +19,9 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 
+pub(crate) use self::book::{BookOutput, DueOutput};
 pub(crate) use self::stack::StackOutput;
+pub(crate) use self::trend::TrendOutput;
 
 /// A measured value.
 #[derive(Debug, Serialize)]

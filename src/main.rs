@@ -4,15 +4,21 @@
 //! - [`cli`]: what may be typed.
 //! - [`commands`]: one file a command, each `run(&Args, &mut Write) -> Result<Answer, Failure>`.
 //! - [`input`]: captures, decoder and vehicle files, from path to value.
+//! - [`history`]: the drives of a folder; [`measured`]: what was measured of them, kept.
+//! - [`book`]: the car's book as files; [`campaign`]: which of its drives are compared.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
 //! - [`output`]: files written whole or not at all.
 //! - [`failure`]: every error as one plain line.
 
+mod book;
+mod campaign;
 mod cli;
 mod commands;
 mod contract;
 mod failure;
+mod history;
 mod input;
+mod measured;
 mod output;
 mod progress;
 mod text;
@@ -67,6 +73,8 @@ fn run(cli: &Cli, out: &mut impl Write) -> Result<Answer, Failure> {
         Command::Measure(args) => commands::measure::run(args, out),
         Command::Compare(args) => commands::compare::run(args, out),
         Command::Stack(args) => commands::stack::run(args, out),
+        Command::Trend(args) => commands::trend::run(args, out),
+        Command::Book(args) => commands::book::run(args, out),
         Command::Diagnose(args) => commands::diagnose::run(args, out),
         Command::Simulate(args) => commands::simulate::run(args, out),
         Command::Completions(args) => commands::completions::run(args, out),
