@@ -3,7 +3,10 @@
 
 mod drive;
 mod find;
+mod plan;
 mod stack;
+#[cfg(target_os = "linux")]
+mod watch;
 
 pub(crate) use find::FindOutput;
 pub(crate) mod check;
@@ -18,7 +21,10 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 
+pub(crate) use self::plan::{PlanFile, PlanOutput};
 pub(crate) use self::stack::StackOutput;
+#[cfg(target_os = "linux")]
+pub(crate) use self::watch::WatchOutput;
 
 /// A measured value.
 #[derive(Debug, Serialize)]

@@ -5,6 +5,7 @@
 //! - [`commands`]: one file a command, each `run(&Args, &mut Write) -> Result<Answer, Failure>`.
 //! - [`input`]: captures, decoder and vehicle files, from path to value.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
+//! - [`watch`]: the live view.
 //! - [`output`]: files written whole or not at all.
 //! - [`failure`]: every error as one plain line.
 
@@ -16,6 +17,8 @@ mod input;
 mod output;
 mod progress;
 mod text;
+#[cfg(target_os = "linux")]
+mod watch;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -61,6 +64,8 @@ fn run(cli: &Cli, out: &mut impl Write) -> Result<Answer, Failure> {
         Command::Record(args) => commands::record::run(args, out),
         Command::Mark(args) => commands::mark::run(args, out),
         Command::Status(args) => commands::status::run(args, out),
+        Command::Watch(args) => commands::watch::run(args, out),
+        Command::Plan(args) => commands::plan::run(args, out),
         Command::Check(args) => commands::check::run(args, out),
         Command::Decode(args) => commands::decode::run(args, out),
         Command::Find(args) => commands::find::run(args, out),

@@ -16,6 +16,7 @@
 //! - [`stack`]: measured parts to the stack of discs and plates to build.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
+//! - [`plan`]: how many launches and tip-ins prove a change of which size.
 //! - [`test_card`]: what a drive must hold so that it counts, and what it holds already.
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
 //! - [`chart`], [`report`]: pictures and the page; they compute nothing.
@@ -30,6 +31,7 @@ pub mod engagement;
 pub mod kinematics;
 pub mod measure;
 pub mod measures;
+pub mod plan;
 pub mod readiness;
 pub mod report;
 mod robust;
