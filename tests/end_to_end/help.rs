@@ -10,6 +10,8 @@ fn every_help_text_is_as_reviewed() {
         "decode",
         "measure",
         "compare",
+        "plan",
+        "watch",
         "stack",
         "simulate",
         "completions",

@@ -21,6 +21,7 @@ mod help;
 mod json;
 mod measure;
 mod outside;
+mod plan;
 mod program;
 mod reference;
 mod sample;
