@@ -15,6 +15,7 @@ pub(crate) mod diagnose;
 use std::collections::BTreeMap;
 
 use self::drive::CouplingModelOutput;
+use self::drive::{CouplingModelOutput, GroundSpeedOutput, TestedDriveOutput, TestedOutput};
 use serde::Serialize;
 use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
 use slipwright_analysis::drive::DriveMeasures;
@@ -110,6 +111,8 @@ struct Drive {
     radius_ratio: BTreeMap<&'static str, Value>,
     engagements: Vec<EngagementOutput>,
     coupling_model: CouplingModelOutput,
+    tested: TestedDriveOutput,
+    ground_speed_scale: GroundSpeedOutput,
     warnings: Vec<String>,
 }
 
@@ -134,6 +137,8 @@ impl From<&DriveMeasures> for Drive {
                 .map(|e| EngagementOutput::new(e, drive.start_ns))
                 .collect(),
             coupling_model: CouplingModelOutput::from(&drive.coupling_model),
+            tested: TestedDriveOutput::from(&drive.tested),
+            ground_speed_scale: GroundSpeedOutput::from(&drive.ground_speed),
             warnings: drive.warnings.clone(),
         }
     }
@@ -150,6 +155,7 @@ struct EngagementOutput {
     #[serde(flatten)]
     measures: BTreeMap<&'static str, Value>,
     transfer: Vec<Transfer>,
+    tested_percent: TestedOutput,
 }
 
 /// Seconds between two stamps.
@@ -171,6 +177,7 @@ impl EngagementOutput {
                 .map(|&m| (m.key(), Value::from(engagement.measured(m))))
                 .collect(),
             transfer: engagement.transfer.iter().map(Transfer::from).collect(),
+            tested_percent: TestedOutput::from(&engagement.tested),
         }
     }
 }

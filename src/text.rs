@@ -6,6 +6,7 @@ mod stack;
 pub(crate) use find::found;
 pub(crate) mod check;
 pub(crate) mod diagnose;
+mod coupling;
 
 use std::fmt::Write;
 
@@ -80,6 +81,7 @@ pub(crate) fn drive(drive: &DriveMeasures) -> String {
     if !drive.engagements.is_empty() {
         text.push_str(&engagements(drive));
     }
+    text.push_str(&coupling::lines(drive));
     for warning in &drive.warnings {
         let _ = writeln!(text, "  note: {warning}");
     }

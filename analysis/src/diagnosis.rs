@@ -176,6 +176,7 @@ fn wiring_sign(now: &[DriveRecord]) -> bool {
     now.iter().any(|r| {
         let w = &r.wiring;
         w.could_not_work.is_some()
+            || !w.absent.is_empty()
             || w.worst_share() > 0.004
             || w.unanswered >= 2 && w.unanswered_share() > 0.25
     })
@@ -195,6 +196,14 @@ fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
     {
         return Some(format!(
             "the coupling cannot have worked: {first}; nothing can be said of the clutch"
+        ));
+    }
+    let absent: Vec<&String> = now.iter().filter_map(|r| r.wiring.absent.first()).collect();
+    if absent.len() == now.len()
+        && let Some(first) = absent.first()
+    {
+        return Some(format!(
+            "{first} never came, though the decoder file describes it; mend that first, nothing can be said of the clutch"
         ));
     }
     if engagements < LEAST_ENGAGEMENTS {

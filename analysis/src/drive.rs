@@ -7,6 +7,7 @@
 
 mod channel;
 mod column;
+mod smoothing;
 
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{Series, Signals};
@@ -15,9 +16,12 @@ use slipwright_decoders::unit::Quantity;
 pub use self::channel::{Channel, at_seconds, seconds_between};
 use self::channel::{KeepOrder, kept_counts};
 pub use self::column::Column;
+pub(crate) use self::smoothing::{centred_average, centred_slope};
 use crate::coupling_model::CouplingModel;
 use crate::engagement::Engagement;
 use crate::measure::{Measured, Missing};
+use crate::tested::TestedDrive;
+use crate::traction::GroundSpeed;
 use crate::vehicle::Vehicle;
 
 /// Radius correction of each wheel: its rolling radius over the rear mean (definition 1). The
@@ -53,6 +57,10 @@ pub struct DriveMeasures {
     pub engagements: Vec<Engagement>,
     /// The coupling's model, fitted to all engagements together.
     pub coupling_model: CouplingModel,
+    /// How much of the coupling the drive tested.
+    pub tested: TestedDrive,
+    /// Scale and lag of ground speed against the wheels.
+    pub ground_speed: GroundSpeed,
     /// What a reader of the numbers must know, in plain sentences.
     pub warnings: Vec<String>,
 }

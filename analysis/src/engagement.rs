@@ -18,6 +18,7 @@ use self::reference::step;
 use crate::drive::{Channel, Drive, at_seconds};
 use crate::kinematics::{ClosedSpan, Kinematics, pressed_above};
 use crate::measure::{Measure, Measured, Missing, TransferEstimate};
+use crate::tested::Tested;
 
 /// What made the coupling close.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -129,6 +130,8 @@ pub struct Engagement {
     pub measures: Vec<Measured>,
     /// Every transfer-fraction estimate; the combined one is among `measures`.
     pub transfer: Vec<TransferEstimate>,
+    /// How much of the coupling's rated torque it tested.
+    pub tested: Tested,
     /// Traces for pictures.
     pub trace: Trace,
 }

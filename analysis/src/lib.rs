@@ -14,19 +14,25 @@
 //! - [`coupling_model`]: fill, rise, leakage and torque of the coupling, fitted to a drive.
 //! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
 //! - [`stack`]: measured parts to the stack of discs and plates to build.
+//! - [`traction`]: how the driving force divides between the axles; [`tested`]: how much of the
+//!   coupling a drive tested.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
 //! - [`plan`]: how many launches and tip-ins prove a change of which size.
+//! - [`trend`]: measured drives over months and kilometres ([`trend::trend`]).
 //! - [`test_card`]: what a drive must hold so that it counts, and what it holds already.
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
+//! - [`book`]: work done on the car, and what is due.
 //! - [`chart`], [`report`]: pictures and the page; they compute nothing.
 
+pub mod book;
 pub mod chart;
 pub mod comparison;
 pub mod coupling;
 pub mod coupling_model;
 pub mod diagnosis;
 pub mod drive;
+mod driveline;
 pub mod engagement;
 pub mod kinematics;
 pub mod measure;
@@ -40,7 +46,10 @@ pub mod statistics;
 pub mod table;
 pub mod test_card;
 pub mod traffic_watch;
+pub mod tested;
+pub mod traction;
 pub mod transition;
+pub mod trend;
 #[cfg(test)]
 mod trial;
 pub mod vehicle;

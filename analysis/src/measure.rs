@@ -51,6 +51,13 @@ pub enum Missing {
     BelowSensorSpeed,
     /// No stretch of the drive suits the estimate; the text says what such a stretch is.
     NoSuitableStretch(&'static str),
+    /// Two methods measured the same and do not agree; that is a finding by itself.
+    Disagreement {
+        /// One method and its value.
+        one: (&'static str, f64),
+        /// The other and its value.
+        other: (&'static str, f64),
+    },
     /// The measure needs something that this drive cannot tell; the text says what and why.
     NotIdentifiable(&'static str),
 }
@@ -72,6 +79,11 @@ impl fmt::Display for Missing {
             Self::NoHeldPart => write!(f, "the coupling was not held long enough"),
             Self::BelowSensorSpeed => write!(f, "slower than the wheel sensors can tell"),
             Self::NoSuitableStretch(what) => write!(f, "no {what} in the drive"),
+            Self::Disagreement { one, other } => write!(
+                f,
+                "{} says {:.2} and {} says {:.2}, further apart than their uncertainties allow",
+                one.0, one.1, other.0, other.1
+            ),
             Self::NotIdentifiable(why) => f.write_str(why),
         }
     }

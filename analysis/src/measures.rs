@@ -3,6 +3,8 @@
 //! A measure is a pure function of a [`View`]: one engagement with the parts of the drive that
 //! belong to it. It gives a value with its standard uncertainty, or the reason why there is none.
 
+mod carried_torque;
+mod coupling_slip;
 mod dead_time;
 mod engagement_delay;
 mod friction_work;
@@ -14,19 +16,24 @@ mod rise_time;
 mod slip_distance;
 mod slip_time;
 mod steady_slip;
+mod tested;
+mod transfer;
+mod transfer_balance;
 mod transfer_hydraulic;
+mod transfer_tyre;
 mod trend;
 mod view;
 
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
 
-use self::view::View;
+use self::view::{View, Whole};
 use crate::coupling_model::coupling_model;
 use crate::drive::{Drive, DriveMeasures, at_seconds, seconds_between};
 use crate::engagement::{Engagement, Found, RoleTrace, Trace, closed_spans, find_engagements};
 use crate::kinematics::Kinematics;
-use crate::measure::{Measure, Measured, Missing, TransferEstimate};
+use crate::measure::{Measure, Measured, TransferEstimate};
+use crate::traction::{GroundSpeed, Traction};
 use crate::transition::Rise;
 use crate::vehicle::Vehicle;
 
@@ -60,15 +67,27 @@ pub fn measure_drive(
     let drive = Drive::from_signals(signals, vehicle);
     let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
     let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
-    let engagements = finds
-        .found
-        .iter()
-        .map(|found| measure(&drive, &kinematics, vehicle, found))
-        .collect();
+    let traction = Traction::of(&drive, &kinematics, vehicle);
+    let ground = GroundSpeed::of(&drive, &kinematics);
+    let whole = Whole {
+        drive: &drive,
+        kinematics: &kinematics,
+        vehicle,
+        traction: &traction,
+        ground: &ground,
+    };
+    let views: Vec<View<'_>> = finds.found.iter().map(|f| View::of(&whole, f)).collect();
+    let engagements: Vec<Engagement> = views.iter().map(measure).collect();
+    let tested = tested::of_drive(&whole, &views, &engagements);
     let mut warnings = drive.warnings().to_vec();
     warnings.extend(finds.warnings);
     warnings.extend(warnings_of(&drive, &kinematics));
-    let carried = Err(Missing::NotIdentifiable(""));
+    if tested.most.percent.is_ok()
+        && let Some(manoeuvre) = tested.manoeuvre()
+    {
+        warnings.push(format!("{}; to test more: {manoeuvre}", tested.sentence()));
+    }
+    let carried = carried_torque::carried(&views);
     let coupling_model = coupling_model(&drive, &finds.found, &carried);
     DriveMeasures {
         name: name.to_owned(),
@@ -79,17 +98,19 @@ pub fn measure_drive(
         radius_ratio: kinematics.radius_ratio.clone(),
         engagements,
         coupling_model,
+        tested,
+        ground_speed: ground.unwrap_or_else(|why| GroundSpeed::missing(&why)),
         warnings,
     }
 }
 
 /// Measures one engagement.
-fn measure(drive: &Drive, kinematics: &Kinematics, vehicle: &Vehicle, found: &Found) -> Engagement {
-    let view = View::of(drive, kinematics, vehicle, found);
-    let transfer = vec![transfer_hydraulic::transfer_hydraulic(&view)];
+fn measure(view: &View<'_>) -> Engagement {
+    let found = view.found;
+    let transfer = transfer::estimates(view);
     let measures = Measure::ALL
         .iter()
-        .map(|&m| value(m, &view, &transfer))
+        .map(|&m| value(m, view, &transfer))
         .collect();
     Engagement {
         start_ns: found.start_ns,
@@ -100,7 +121,8 @@ fn measure(drive: &Drive, kinematics: &Kinematics, vehicle: &Vehicle, found: &Fo
         conditions: found.conditions,
         measures,
         transfer,
-        trace: trace(drive, kinematics, found),
+        tested: tested::of_engagement(view),
+        trace: trace(view.drive, view.kinematics, found),
     }
 }
 
@@ -115,7 +137,7 @@ fn value(measure: Measure, view: &View<'_>, transfer: &[TransferEstimate]) -> Me
         Measure::SteadySlip => steady_slip::steady_slip_mps(view),
         Measure::FrictionWork => friction_work::friction_work_j(view),
         Measure::FrictionWorkPerArea => friction_work::friction_work_j_per_m2(view),
-        Measure::TransferFraction => transfer_hydraulic::combined(transfer),
+        Measure::TransferFraction => transfer::combined(transfer),
         Measure::Hold => hold::hold_percent_per_s(view),
         Measure::Ripple => ripple::ripple_bar(view),
     }

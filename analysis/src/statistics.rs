@@ -14,9 +14,10 @@
 //! - [`holm`]: several questions asked of the same data.
 //! - [`student_t`]: p values, quantiles and power of t tests.
 //! - [`least_squares`]: a model of any form, with the covariance of its parameters.
-//! - [`theil_sen`]: a slope that outliers cannot move.
+//! - [`theil_sen`]: a slope that outliers cannot move; [`change_points`]: where a series changes.
 //! - [`nearest`]: the closest point within a box, for matching.
 
+pub mod change_points;
 pub mod hodges_lehmann;
 pub mod holm;
 pub mod least_squares;

@@ -57,6 +57,10 @@ pub struct Tyres {
 pub struct Mass {
     /// Car with driver as tested, kg.
     pub kg: Option<f64>,
+    /// Share of it on the rear axle, standing on level ground.
+    pub rear_share: Option<f64>,
+    /// Height of the centre of gravity, m.
+    pub centre_height_m: Option<f64>,
 }
 
 /// Gears and drives.
@@ -149,6 +153,8 @@ impl Vehicle {
             ("track_rear_m", g.track_rear_m),
             ("rolling_radius_m", tyres.rolling_radius_m),
             ("kg", mass.kg),
+            ("rear_share", mass.rear_share),
+            ("centre_height_m", mass.centre_height_m),
             ("final_drive", d.final_drive),
             ("rear_drive_ratio", d.rear_drive_ratio),
             ("efficiency", d.efficiency),
@@ -181,6 +187,13 @@ impl Vehicle {
                 text,
                 "efficiency",
                 "efficiency must be above 0 and at most 1",
+            ));
+        }
+        if mass.rear_share.is_some_and(|v| v >= 1.0) {
+            return Err(at_key(
+                text,
+                "rear_share",
+                "rear_share must be above 0 and below 1",
             ));
         }
         if c.friction_surfaces == Some(0) {

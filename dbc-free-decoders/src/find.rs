@@ -12,10 +12,13 @@
 
 pub mod bit_activity;
 mod candidate;
+mod coupling;
 pub mod corner;
 mod interval;
+mod motion;
 mod multiplex;
 mod obd;
+mod powertrain;
 pub mod proposal;
 mod propose;
 pub mod protection;

@@ -1,6 +1,6 @@
 //! Draws every scenario of a folder: `NAME.toml` becomes `NAME.svg` in another folder.
 //!
-//!     cargo run -p slipwright-sample --example scenario_pictures -- sample-logs/scenarios sample-logs/pictures
+//!     cargo run --example scenario_pictures -- sample-logs/scenarios sample-logs/pictures
 
 #![allow(clippy::print_stdout, reason = "it is a program")]
 

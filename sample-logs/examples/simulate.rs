@@ -1,7 +1,7 @@
 //! Simulates a scenario file into a folder and prints how long it took: the benchmark of the
 //! simulator, and a way to look at a new scenario without the whole program.
 //!
-//!     cargo run --release -p slipwright-sample --example simulate -- SCENARIO.toml DIR
+//!     cargo run --release --example simulate -- SCENARIO.toml DIR
 
 #![allow(clippy::print_stdout, reason = "it is a program")]
 

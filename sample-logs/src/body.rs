@@ -39,7 +39,8 @@ pub fn wheel_loads_n(p: &BodyParameters, pitch_mps2: f64, roll_mps2: f64) -> [f6
     .map(|load| load.max(LEAST_LOAD_N))
 }
 
-/// Air drag, N, against a forward speed.
+/// Air drag, N, against a forward speed: half density times drag area times speed squared, the
+/// definition of the drag coefficient.
 #[must_use]
 pub fn air_drag_n(p: &BodyParameters, forward_mps: f64) -> f64 {
     0.5 * AIR_DENSITY_KG_M3 * p.drag_area_m2 * forward_mps * forward_mps.abs()

@@ -1,4 +1,9 @@
 //! Brakes: from the pedal to each wheel's capacity, with anti-lock control. Runs every millisecond.
+//!
+//! Torque is in proportion to the pedal, shared by a fixed front share. Anti-lock control releases
+//! a wheel above a slip threshold and builds up again below it: the simplest form of the slip
+//! controllers in R. Limpert, "Brake Design and Safety", 3rd ed., SAE 2011 (from memory); thresholds
+//! and rates are our own.
 
 use crate::car::Car;
 

@@ -2,25 +2,38 @@
 //! demand. Any number of it can be changed in a scenario file under `[car]`.
 //!
 //! The values are plausible for a mid-size car; where a value follows a published one, the line
-//! says so, and otherwise it is our own choice.
+//! says so, and otherwise it is our own choice. The forms that use them name their sources where
+//! they stand: [`crate::engine`], [`crate::gearbox`], [`crate::drivetrain`], [`crate::tyre`],
+//! [`crate::surface`], [`crate::body`], [`crate::brakes`], [`crate::friction`],
+//! [`crate::hydraulics`], [`crate::control_unit`].
 
 mod drawn;
 
 use serde::Deserialize;
 
 macro_rules! parameters {
-    ($(#[$doc:meta])* $name:ident { $($(#[$field_doc:meta])* $field:ident: $type:ty = $value:expr;)* }) => {
+    ($(#[$doc:meta])* $name:ident {
+        $($(#[doc = $field_doc:literal])* $field:ident: $type:ty = $value:expr;)*
+    }) => {
         $(#[$doc])*
         #[derive(Clone, Debug, PartialEq, Deserialize)]
         #[serde(default, deny_unknown_fields)]
         pub struct $name {
-            $($(#[$field_doc])* pub $field: $type,)*
+            $($(#[doc = $field_doc])* pub $field: $type,)*
         }
 
         impl Default for $name {
             fn default() -> Self {
                 Self { $($field: $value,)* }
             }
+        }
+
+        #[cfg(test)]
+        impl $name {
+            /// Key, what it is, and the training car's value, of each parameter.
+            pub(crate) const KEYS: &[[&str; 3]] = &[
+                $([stringify!($field), concat!($($field_doc),*), stringify!($value)]),*
+            ];
         }
     };
 }

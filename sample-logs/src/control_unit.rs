@@ -4,6 +4,10 @@
 //! Demand has a pre-emptive part, which comes with the pedal before any wheel slips, and a
 //! reactive part, which slip adds. Valve and motor follow the demand by map: the pressure sensor
 //! is watched, not controlled on, so that what wears shows in the pressure.
+//!
+//! That such units combine a pre-emptive and a reactive part, release for brake control and by a
+//! temperature model, and open for tight turns is common practice without a source; the laws and
+//! their numbers are our own.
 
 use crate::car::{ControlParameters, HydraulicParameters};
 

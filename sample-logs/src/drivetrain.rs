@@ -7,6 +7,15 @@
 //! shaft's rear end to the pinion of the rear final drive, which turns `rear_drive_ratio` times as
 //! fast as the rear differential's case. Both differentials are open: each wheel of an axle gets
 //! half the torque of its case, and the case turns at the wheels' mean speed.
+//!
+//! Sources of the forms, all from memory: open differential and geared inertias, H. Naunheimer et
+//! al., "Automotive Transmissions", 2nd ed., Springer 2011; propeller shaft as one spring and
+//! damper between two inertias, U. Kiencke, L. Nielsen, "Automotive Control Systems", 2nd ed.,
+//! Springer 2005, ch. 5 (driveline model); losses in proportion to the torque, as a gear's
+//! efficiency is stated; rolling resistance in proportion to the load, ISO 28580's definition of its
+//! coefficient; planar body with yaw, any text on vehicle dynamics (axes of ISO 8855). Plates and
+//! fluid are two lumped heat capacities with heat flow in proportion to the temperature difference
+//! (Newton's law of cooling). Values are those of [`crate::car`].
 
 use crate::body::{self, GRAVITY_MPS2};
 use crate::car::Car;

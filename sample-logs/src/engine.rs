@@ -1,5 +1,10 @@
 //! Engine: what torque the pedal asks for at a speed. The torque itself follows with a lag, which
 //! is a state (see `drivetrain`).
+//!
+//! Full-load curve, closed-throttle drag that rises with speed, and a first-order lag are the
+//! mean-value form of U. Kiencke, L. Nielsen, "Automotive Control Systems", 2nd ed., Springer 2005
+//! (from memory); the lag of about a tenth of a second stands for manifold filling. Idle governor
+//! and speed limit are our own, proportional both.
 
 use crate::car::EngineParameters;
 

@@ -2,6 +2,11 @@
 //!
 //! A fault never writes a symptom. It changes a part (a seal's leakage, a lining's coefficient),
 //! and the symptom follows from the equations.
+//!
+//! Which part a cause changes is common practice, no source; that spent fluid makes a pack shudder
+//! through a coefficient that falls with sliding speed is the criterion of SAE J3210. How far it
+//! changes at severity 1, the spells of a wiring fault and the random share of air at the pump's
+//! inlet are our own.
 
 use serde::Deserialize;
 

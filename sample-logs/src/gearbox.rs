@@ -1,5 +1,10 @@
 //! Gearbox and launch clutch as an automated manual: which ratio is in, how far the clutch is
 //! closed, and what the engine may give meanwhile. Runs every millisecond.
+//!
+//! The order of a change (clutch opens, synchroniser brings the input shaft to the new gear's
+//! speed, gear goes in, clutch closes) is that of H. Naunheimer, B. Bertsche, J. Ryborz, W. Novak,
+//! "Automotive Transmissions", 2nd ed., Springer 2011, ch. 9 (from memory); times, torques and the
+//! pull-away law, a clutch that closes with engine speed as a centrifugal one does, are our own.
 
 use crate::car::Car;
 use crate::engine::RAD_S_PER_RPM;

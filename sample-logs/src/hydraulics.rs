@@ -4,6 +4,14 @@
 //!
 //! States are the pump's speed and the chamber's pressure; the piston's place follows from the
 //! pressure, because spring and lining are monotone.
+//!
+//! Sources of the forms, from memory: continuity with a bulk modulus and trapped air, orifice flow
+//! with the square root of pressure, leakage in proportion to pressure over viscosity, H. E.
+//! Merritt, "Hydraulic Control Systems", Wiley 1967; direct-current motor by resistance and constant,
+//! any text on electric drives, its inductance left out as much faster than the pump; clearance as
+//! free travel before the pack's compliance is the dead zone of clutch models (University of Zagreb
+//! group on clutch axial dynamics, form only). Workshop ranges for pressures and currents are common
+//! practice without a source.
 
 use crate::car::HydraulicParameters;
 

@@ -225,6 +225,9 @@ fn role_of(text: &str) -> Option<Role> {
 }
 
 #[cfg(test)]
+mod readme;
+
+#[cfg(test)]
 mod tests {
     use super::*;
 

@@ -3,7 +3,10 @@
 //!
 //! The unit counts edges and times the last one before it reads, which is the usual way: speed is
 //! edges passed over the time between the last edge of this reading and that of the one before. No
-//! tooth stands exactly where it should, which is most of a wheel speed's noise.
+//! tooth stands exactly where it should, which is most of a wheel speed's noise. (The method and the
+//! tooth error as main source of noise: F. Gustafsson, "Rotational speed sensors: limitations,
+//! pre-processing and automotive applications", IEEE Instrum. Meas. Mag. 13 (2010) 16-23; from
+//! memory. 48 teeth, as many rings have: common practice, no source.)
 
 use crate::random::Stream;
 

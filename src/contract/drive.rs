@@ -2,6 +2,8 @@
 
 use serde::Serialize;
 use slipwright_analysis::coupling_model::{CouplingModel, Parameter};
+use slipwright_analysis::tested::{Tested, TestedDrive};
+use slipwright_analysis::traction::GroundSpeed;
 
 use super::Value;
 
@@ -43,6 +45,67 @@ impl From<&CouplingModel> for CouplingModelOutput {
             torque_per_bar: ParameterOutput::new(&model.torque_per_bar_nm, "Nm/bar"),
             engagements: model.engagements,
             residual_bar: model.residual_bar,
+        }
+    }
+}
+
+/// Scale and lag of ground speed against the wheels.
+#[derive(Debug, Serialize)]
+pub(super) struct GroundSpeedOutput {
+    #[serde(flatten)]
+    scale: Value,
+    lag_s: Option<f64>,
+    lag_u: Option<f64>,
+}
+
+impl From<&GroundSpeed> for GroundSpeedOutput {
+    fn from(ground: &GroundSpeed) -> Self {
+        let lag = ground.lag_s.as_ref().ok();
+        Self {
+            scale: Value::from(&ground.scale),
+            lag_s: lag.map(|e| e.value),
+            lag_u: lag.map(|e| e.u),
+        }
+    }
+}
+
+/// How much of the coupling's rated torque was tested, per cent.
+#[derive(Debug, Serialize)]
+pub(super) struct TestedOutput {
+    #[serde(flatten)]
+    percent: Value,
+    upper_bound: bool,
+    slipped_s: f64,
+}
+
+impl From<&Tested> for TestedOutput {
+    fn from(tested: &Tested) -> Self {
+        Self {
+            percent: Value::from(&tested.percent),
+            upper_bound: tested.upper_bound,
+            slipped_s: tested.slipped_s,
+        }
+    }
+}
+
+/// The same of a drive, and which manoeuvre would test more.
+#[derive(Debug, Serialize)]
+pub(super) struct TestedDriveOutput {
+    percent: TestedOutput,
+    slipped_engagements: usize,
+    enough: bool,
+    sentence: String,
+    manoeuvre: Option<String>,
+}
+
+impl From<&TestedDrive> for TestedDriveOutput {
+    fn from(tested: &TestedDrive) -> Self {
+        Self {
+            percent: TestedOutput::from(&tested.most),
+            slipped_engagements: tested.slipped,
+            enough: tested.is_enough(),
+            sentence: tested.sentence(),
+            manoeuvre: tested.manoeuvre(),
         }
     }
 }

@@ -7,11 +7,13 @@ fn every_help_text_is_as_reviewed() {
     let mut text = String::new();
     for command in [
         "",
+        "check",
         "decode",
         "measure",
         "compare",
         "plan",
         "watch",
+        "diagnose",
         "stack",
         "simulate",
         "completions",
@@ -30,7 +32,8 @@ fn completions_name_every_command() {
         let run = slipwright(["completions", shell]);
         assert_eq!(run.code, 0);
         for command in [
-            "record", "mark", "status", "decode", "measure", "compare", "stack", "simulate",
+            "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose", "stack",
+            "simulate",
         ] {
             assert!(
                 run.out.contains(command),

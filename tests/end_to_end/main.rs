@@ -14,9 +14,11 @@
 
 mod bad_input;
 mod captures;
+mod check;
 mod compare;
 mod decode;
 mod find;
+mod diagnose;
 mod help;
 mod json;
 mod measure;

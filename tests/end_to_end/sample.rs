@@ -85,3 +85,80 @@ fn another_seed_gives_another_drive_and_the_same_seed_the_same() {
     assert!(first == made("b", "11"));
     assert!(first != made("c", "12"));
 }
+
+#[test]
+fn a_picture_alone_makes_no_drive() {
+    let folder = tempfile::tempdir().unwrap();
+    let picture = folder.path().join("winter.svg");
+    let run = slipwright([
+        "simulate".as_ref(),
+        sample("scenarios/winter.toml").as_os_str(),
+        "--picture".as_ref(),
+        picture.as_os_str(),
+        "--json".as_ref(),
+    ]);
+    assert_eq!((run.code, run.err.as_str()), (0, ""));
+    let answer: serde_json::Value = run.json();
+    assert!(answer["out"].is_null() && answer["captures"] == serde_json::json!([]));
+    assert_eq!(answer["picture"], picture.to_str().unwrap());
+    assert!(
+        fs::read(&picture).unwrap() == fs::read(sample("pictures/winter.svg")).unwrap(),
+        "the committed picture is not what the program draws"
+    );
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    let neither = slipwright([
+        "simulate".as_ref(),
+        sample("scenarios/winter.toml").as_os_str(),
+    ]);
+    assert_eq!(neither.code, 2);
+    assert!(neither.err.contains("--out"), "{}", neither.err);
+}
+
+/// A car drawn from a seed goes the whole way: its capture decodes by its decoder file, and the
+/// engagements that are found are those that took place.
+#[test]
+fn a_drawn_car_is_simulated_and_measured() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path();
+    let run = slipwright([
+        "simulate".as_ref(),
+        sample("scenarios/unknown-car.toml").as_os_str(),
+        "--out".as_ref(),
+        out.as_os_str(),
+    ]);
+    assert_eq!((run.code, run.err.as_str()), (0, ""));
+    let speeds = fs::read_to_string(out.join("unknown-1-speed.csv")).unwrap();
+    assert!(
+        speeds.starts_with("t_ns,speed_mps\n17"),
+        "{}",
+        &speeds[..60]
+    );
+    assert!(speeds.lines().count() > 2900, "10 Hz over five minutes");
+
+    let run = slipwright([
+        "measure".as_ref(),
+        out.join("unknown-1.pcapng").as_os_str(),
+        "--vehicle".as_ref(),
+        out.join("vehicle.toml").as_os_str(),
+        "--json".as_ref(),
+    ]);
+    assert_eq!((run.code, run.err.as_str()), (0, ""));
+    let measured: serde_json::Value = run.json();
+    let truth: serde_json::Value =
+        serde_json::from_str(&fs::read_to_string(out.join("truth.json")).unwrap()).unwrap();
+    let starts = |value: &serde_json::Value, key: &str| -> Vec<f64> {
+        let engagements = value["drives"][0]["engagements"].as_array().unwrap();
+        engagements
+            .iter()
+            .map(|e| e[key].as_f64().unwrap())
+            .collect()
+    };
+    let (found, true_starts) = (starts(&measured, "start_s"), starts(&truth, "start_s"));
+    assert!(true_starts.len() >= 5, "{true_starts:?}");
+    let near = |t_s: &f64| found.iter().any(|other| (other - t_s).abs() < 1.0);
+    let met = true_starts.iter().filter(|t_s| near(t_s)).count();
+    assert!(
+        10 * met >= 9 * true_starts.len() && found.len() <= true_starts.len() + 1,
+        "found {found:?}, true {true_starts:?}"
+    );
+}

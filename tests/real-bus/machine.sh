@@ -6,7 +6,7 @@
 #   machine_ship FILE...          programs for the guest, with the libraries they need
 #   machine_ship_as NAME FILE     one, under another name
 #   machine_seal                  the start-up image of it all
-#   machine_disk FILE MEGABYTES   a fresh ext4 image
+#   machine_disk FILE MEGABYTES [OPTION...]   a fresh ext4 image, by these options of mke2fs
 #   machine_boot ARGUMENT...      boots; the guest runs `rig ARGUMENT...`; its exit code is ours
 #
 # machine_boot reads: MACHINE_DISK (image, seen as /disk), MACHINE_SECONDS (limit).
@@ -14,7 +14,7 @@
 keep=${SLIPWRIGHT_REAL_BUS:-${XDG_CACHE_HOME:-$HOME/.cache}/slipwright/real-bus}
 root=$keep/root           # the host programs and guest programs, unpacked
 kernel=$keep/kernel       # the guest's kernel and modules, unpacked
-libraries_here=$root/usr/lib/x86_64-linux-gnu:$root/lib/x86_64-linux-gnu
+libraries_here=$root/usr/lib/x86_64-linux-gnu:$root/lib/x86_64-linux-gnu:$root/lib/x86_64-linux-gnu/systemd
 guest=$keep/guest.$$      # the guest's file system while it is put together, this run only
 
 stop() { printf 'real-bus: %s\n' "$*" >&2; exit 2; }
@@ -34,12 +34,13 @@ apt_names() { apt-cache "${apt_options[@]}" depends "$1" | awk -v what="$2" '/De
 machine_packages() {
     image=$(apt_names linux-image-amd64 '^linux-image-' | head -n 1)
     [ -n "$image" ] || return 1
-    local emulator="qemu-system-x86 busybox-static"
+    local emulator="qemu-system-x86 busybox-static systemd"
     # Libraries that this host has already are used in place; the simulation names the others.
     packages=$(
         {
-            echo "$emulator qemu-system-common qemu-system-data seabios gpsd e2fsprogs libext2fs2 libcom-err2" | tr ' ' '\n'
-            apt-get "${apt_options[@]}" install -s --no-install-recommends $emulator | awk '/^Inst/ { print $2 }'
+            echo "$emulator qemu-system-common qemu-system-data seabios gpsd e2fsprogs libext2fs2 libcom-err2" \
+                libsystemd-shared libsystemd0 | tr ' ' '\n'
+            apt-get "${apt_options[@]}" install -s --no-install-recommends $emulator | awk '/^Inst/ && $3 !~ /^\[/ { print $2 }'
             apt_names gpsd '^lib'
         } | sort -u
     )
@@ -123,6 +124,7 @@ machine_begin() {
     done
     cp "$root/bin/busybox" "$guest/bin/"
     cp "$here/guest-init" "$guest/init"
+    cp "$here/report" "$guest/"
 }
 
 machine_ship() {
@@ -135,7 +137,7 @@ machine_ship() {
 machine_ship_as() {
     local name=$1 program=$2 libraries wanted found
     # Debug information would fill the guest's memory.
-    strip -o "$guest/usr/bin/$name" "$program"
+    strip -o "$guest/usr/bin/$name" "$program" 2>/dev/null || stop "$program cannot be read"
     libraries=$(LD_LIBRARY_PATH=$libraries_here ldd "$program")
     case $libraries in *'not found'*) stop "$program needs a library that is neither here nor in the packages" ;; esac
     while read -r wanted found; do
@@ -151,10 +153,12 @@ machine_seal() {
 }
 
 machine_disk() {
-    rm -f "$1"
-    truncate -s "$2M" "$1"
+    local file=$1
+    rm -f "$file"
+    truncate -s "$2M" "$file"
+    shift 2
     LD_LIBRARY_PATH=$libraries_here MKE2FS_CONFIG=$root/etc/mke2fs.conf \
-        "$root/sbin/mke2fs" -q -t ext4 -E lazy_itable_init=1 "$1" || stop "no ext4 image could be made"
+        "$root/sbin/mke2fs" -q -t ext4 -E lazy_itable_init=1 "$@" "$file" || stop "no ext4 image could be made"
 }
 
 machine_boot() {
@@ -170,7 +174,9 @@ machine_boot() {
         -kernel "$kernel/vmlinux" -initrd "$guest.start" \
         -append "console=ttyS0 quiet panic=-1 -- $*" \
         -device isa-debug-exit,iobase=0xf4,iosize=0x04 \
-        "${can[@]}" "${disk[@]}" </dev/null || code=$?
+        "${can[@]}" "${disk[@]}" </dev/null &
+    # Waited for, and not run in front: a signal to this script is then obeyed at once.
+    wait $! || code=$?
     # The emulator exits with twice the guest's byte plus one; anything else is not the guest's word.
     case $code in
         33) return 0 ;;

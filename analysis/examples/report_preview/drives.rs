@@ -177,6 +177,8 @@ fn drive(noise: &mut Noise, state: State, name: &str, index: i64) -> DriveMeasur
         },
         engagements,
         coupling_model: Default::default(),
+        tested: Default::default(),
+        ground_speed: Default::default(),
         warnings: if index == 2 && name.starts_with('b') {
             vec!["the capture is cut off after 9.2 minutes; all whole blocks were read".to_owned()]
         } else {
@@ -303,6 +305,7 @@ fn engagement(
             engine_torque_nm: Some(drive_nm / 7.0),
         },
         measures,
+        tested: Default::default(),
         transfer: vec![TransferEstimate {
             method: "hydraulic",
             fraction: read(share, 0.08, noise),

@@ -14,6 +14,9 @@ use crate::robust::{huber_line, mean, median, median_and_sigma};
 const PRIOR_FREEDOM: f64 = 4.0;
 /// A set must cover this much temperature for its slope to be told, K.
 const LEAST_SPREAD_K: f64 = 1.5;
+/// A light transmission fluid thins by a factor e over so many kelvin around 40 °C (33 to 7.2 mm²/s
+/// from 40 to 100 °C is a factor of 4.6; common practice, no source).
+const KELVIN_PER_E: f64 = 33.0;
 /// And this much of the logarithm of demand.
 const LEAST_SPREAD_STEP: f64 = 0.08;
 /// Fewest observations for a slope.
@@ -83,6 +86,11 @@ impl Change {
     }
 }
 
+/// How thick the fluid is, over its thickness at 40 °C: what cold does to flow goes with it.
+fn thickness(temperature_c: f64) -> f64 {
+    (-(temperature_c - 40.0) / KELVIN_PER_E).exp()
+}
+
 fn observations(records: &[DriveRecord], feature: Feature) -> Vec<(usize, Observation)> {
     records
         .iter()
@@ -105,25 +113,19 @@ pub fn against_baseline(
     if sets.iter().any(Vec::is_empty) {
         return None;
     }
-    take_off(&mut sets, LEAST_SPREAD_K, |o| o.temperature_c);
+    take_off(&mut sets, LEAST_SPREAD_K / KELVIN_PER_E, |o| {
+        o.temperature_c.map(thickness)
+    });
     take_off(&mut sets, LEAST_SPREAD_STEP, |o| o.log_step);
-    let [now, was] = sets.map(|set| levels(&set));
+    let [now, was] = sets.map(|set| levels(&set, feature));
     let (now, was) = (now?, was?);
     let freedom = (now.drives + was.drives) as f64 - 2.0;
-    let own = 0.5 * (now.variance_sum + was.variance_sum).max(0.0);
-    let scatter = match freedom > 0.0 {
-        true => (now.squares + was.squares) / freedom,
-        false => 0.0,
-    };
-    // What a drive's level cannot be told better than is part of the repeatability.
-    let prior = feature.repeat().powi(2) + own;
-    let variance = (PRIOR_FREEDOM * prior + freedom * scatter) / (PRIOR_FREEDOM + freedom);
-    let share = 1.0 / now.drives as f64 + 1.0 / was.drives as f64;
+    let scale = scale(now.squares + was.squares, freedom);
     Some(Change {
         feature,
         shift: now.level - was.level,
         // A set of drives is told no better than the car repeats itself from day to day.
-        u: (variance * share + 0.5 * feature.repeat().powi(2)).sqrt(),
+        u: (scale * (now.variance + was.variance) + 0.5 * feature.repeat().powi(2)).sqrt(),
         freedom: PRIOR_FREEDOM + freedom,
         now: now.level,
         was: was.level,
@@ -139,20 +141,13 @@ pub fn against_reference(
     reference: Reference,
 ) -> Option<Change> {
     let set = observations(now, feature);
-    let levels = levels(&set)?;
+    let levels = levels(&set, feature)?;
     let freedom = levels.drives as f64 - 1.0;
-    let own = levels.variance_sum;
-    let prior = feature.repeat().powi(2) + own;
-    let scatter = if freedom > 0.0 {
-        levels.squares / freedom
-    } else {
-        0.0
-    };
-    let variance = (PRIOR_FREEDOM * prior + freedom * scatter) / (PRIOR_FREEDOM + freedom);
+    let scale = scale(levels.squares, freedom);
     Some(Change {
         feature,
         shift: levels.level - reference.value,
-        u: (variance / levels.drives as f64 + reference.u.powi(2)).sqrt(),
+        u: (scale * levels.variance + reference.u.powi(2)).sqrt(),
         freedom: PRIOR_FREEDOM + freedom,
         now: levels.level,
         was: reference.value,
@@ -160,21 +155,27 @@ pub fn against_reference(
     })
 }
 
+/// By how much the drives scatter more, or less, than their own uncertainties and the feature's
+/// repeatability say; those count as some drives too.
+fn scale(squares: f64, freedom: f64) -> f64 {
+    (PRIOR_FREEDOM + squares) / (PRIOR_FREEDOM + freedom.max(0.0))
+}
+
 struct Levels {
     level: f64,
     drives: usize,
-    /// Sum of squares of the drives' levels about their mean.
+    /// Weighted squares of the drives' levels about the set's: one a degree of freedom where the
+    /// drives scatter as expected.
     squares: f64,
-    /// Mean of the variances with which a drive's level is told.
-    variance_sum: f64,
+    /// Variance of the set's level where they do.
+    variance: f64,
 }
 
-/// Each drive by its median, the set by the mean of its drives.
-fn levels(set: &[(usize, Observation)]) -> Option<Levels> {
+/// Each drive by its median, the set by the mean of its drives, weighted by how well each is told.
+fn levels(set: &[(usize, Observation)], feature: Feature) -> Option<Levels> {
     let mut drives: Vec<usize> = set.iter().map(|(drive, _)| *drive).collect();
     drives.dedup();
-    let mut levels = Vec::new();
-    let mut variances = Vec::new();
+    let mut told: Vec<(f64, f64)> = Vec::new();
     for drive in drives {
         let own: Vec<&Observation> = set
             .iter()
@@ -185,16 +186,20 @@ fn levels(set: &[(usize, Observation)]) -> Option<Levels> {
         let us: Vec<f64> = own.iter().map(|o| o.u).collect();
         let (centre, sigma) = median_and_sigma(&values)?;
         let u = sigma.max(median(&us).unwrap_or(0.0));
-        levels.push(centre);
-        variances.push(1.57 * u * u / values.len() as f64);
+        // Variance of a median of normal values: pi/2 of that of their mean.
+        let share = if values.len() > 2 { 1.57 } else { 1.0 };
+        let variance = share * u * u / values.len() as f64 + feature.repeat().powi(2);
+        told.push((centre, 1.0 / variance));
     }
-    let level = mean(&levels)?;
+    let weight: f64 = told.iter().map(|(_, w)| w).sum();
+    let level = told.iter().map(|(l, w)| l * w).sum::<f64>() / weight;
     Some(Levels {
         level,
-        drives: levels.len(),
-        squares: levels.iter().map(|l| (l - level).powi(2)).sum(),
-        variance_sum: mean(&variances)?,
+        drives: told.len(),
+        squares: told.iter().map(|(l, w)| w * (l - level).powi(2)).sum(),
+        variance: 1.0 / weight,
     })
+    .filter(|l| l.level.is_finite() && l.variance.is_finite())
 }
 
 /// Takes the line on one condition off both sets, where both tell it and it varies.

@@ -38,7 +38,9 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         }
         let released = closed.get(next).is_none_or(|span| t < span.start_ns);
         let row = match (slip.get(i), free.get(i), rear.get(i)) {
-            (Some(s), Some(f), Some(r)) if released && f - r > TIGHT * r && r > 0.3 => {
+            (Some(s), Some(f), Some(r))
+                if released && f - r > TIGHT * r && r > 0.3 && scene.clean(t, t) =>
+            {
                 Some((s, f - r))
             }
             _ => None,

@@ -77,11 +77,13 @@ features! {
     RiseTime "rise_time" "rise time" "ms" Ratio 0.020;
     DeadScatter "dead_time_scatter" "scatter of dead time" "%" Ratio 0.35;
     Hold "hold" "pressure decay under hold" "%/s" Difference 0.15;
-    PressureShort "pressure_short" "settled pressure less demanded" "bar" Difference 0.012;
+    PressureShort "pressure_short" "settled pressure less demanded" "bar" Difference 0.006;
     Ripple "ripple" "pressure ripple" "bar" Ratio 0.10;
-    TorquePerBar "torque_per_bar" "torque per bar" "N·m/bar" Ratio 0.05;
-    OncePerTurn "once_per_turn" "torque swing once per relative turn" "%" Difference 2.0;
-    Shudder "shudder" "slip swing of 4 to 30 Hz, closed over open" "1" Ratio 0.15;
+    TorquePerBar "torque_per_bar" "torque per bar" "N·m/bar" Ratio 0.06;
+    FrictionFall "friction_fall" "friction at low slip over that at high slip" "%" Difference 4.0;
+    HeldSlip "held_slip" "slip while held" "m/s" Ratio 0.30;
+    OncePerTurn "once_per_turn" "torque swing once per relative turn" "%" Difference 2.5;
+    Shudder "shudder" "slip swing of 8 to 30 Hz at low slip, closed over open" "1" Ratio 0.20;
     TurnDrag "turn_drag" "share of the turn that the open coupling takes away" "%" Difference 1.5;
     FillCurrent "fill_current" "pump current while filling" "A" Ratio 0.03;
     HoldCurrent "hold_current" "pump current while holding" "A" Ratio 0.04;

@@ -20,6 +20,8 @@ const SETTLED_S: f64 = 0.35;
 const HOLDS_S: f64 = 1.2;
 /// The pump's speed has built up and the inrush is over after this, s.
 const FILLS_FROM_S: f64 = 0.02;
+/// Until here any coupling is still filling, s.
+const FILLS_TO_S: f64 = 0.07;
 /// Shortest part that tells a level, s.
 const SHORTEST_S: f64 = 0.15;
 /// A hold told worse than this says nothing, per cent per second.
@@ -51,7 +53,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         }
     }
     let mut dead = Vec::new();
-    for (engagement, found) in scene.measures.engagements.iter().zip(scene.found) {
+    for (engagement, found) in scene.engagements() {
         times(engagement, demand.is_ok(), gathered, &mut dead);
         if let (Ok(pressure), Ok(demand)) = (&pressure, &demand) {
             shortfall(scene, (pressure, demand), engagement, found, gathered);
@@ -215,13 +217,9 @@ fn currents(scene: &Scene<'_>, engagement: &Engagement, found: &Found, gathered:
         let values = current.value().get(range)?;
         (values.len() >= 3).then(|| mean(values)).flatten()
     };
-    let delay_s = engagement
-        .measured(Measure::EngagementDelay)
-        .as_ref()
-        .map_or(0.1, |e| e.value * 1e-3);
     let fill = over(
         at_seconds(found.reference_ns, FILLS_FROM_S),
-        at_seconds(found.reference_ns, delay_s.max(FILLS_FROM_S + 0.04)),
+        at_seconds(found.reference_ns, FILLS_TO_S),
     );
     if let Some(amps) = fill.filter(|a| *a > 0.3) {
         gathered.add(

@@ -8,12 +8,13 @@ use slipwright_decoders::role::Role;
 use super::feature::Feature;
 use super::wiring::Wiring;
 use super::{drag, friction, pressure_path, shudder};
-use crate::drive::{Drive, DriveMeasures};
-use crate::engagement::{Found, closed_spans, find_engagements};
+use crate::drive::{Drive, DriveMeasures, at_seconds};
+use crate::engagement::{Engagement, Found, closed_spans, find_engagements};
 use crate::kinematics::Kinematics;
 use crate::measure::Measure;
 use crate::measures::measure_drive;
-use crate::readiness::{Recording, assess_drive};
+use crate::readiness::{Readiness, Recording, assess_drive};
+use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;
 
 /// One observation of a feature.
@@ -66,6 +67,43 @@ pub(super) struct Scene<'a> {
     pub(super) vehicle: &'a Vehicle,
     pub(super) found: &'a [Found],
     pub(super) measures: &'a DriveMeasures,
+    /// When a wheel speed or one of the coupling's own signals failed, or it was held open.
+    pub(super) outages: Vec<Span>,
+}
+
+/// A signal is not to be trusted this long before its failure is told, s.
+const BEFORE_OUTAGE_S: f64 = 0.6;
+
+impl Scene<'_> {
+    /// Whether nothing failed between two times.
+    pub(super) fn clean(&self, from_ns: i64, to_ns: i64) -> bool {
+        let until_ns = at_seconds(to_ns, BEFORE_OUTAGE_S);
+        !self
+            .outages
+            .iter()
+            .any(|o| o.from_ns <= until_ns && o.to_ns >= from_ns)
+    }
+
+    /// Engagements in which nothing failed.
+    pub(super) fn engagements(&self) -> impl Iterator<Item = (&Engagement, &Found)> {
+        let all = self.measures.engagements.iter().zip(self.found);
+        all.filter(|(_, found)| self.clean(found.start_ns, found.release_ns))
+    }
+}
+
+fn outages(readiness: &Readiness) -> Vec<Span> {
+    let coupling = [
+        Role::CouplingPressure,
+        Role::CouplingDemand,
+        Role::CouplingPumpCurrent,
+    ];
+    Role::WHEELS
+        .into_iter()
+        .chain(coupling)
+        .filter_map(|role| readiness.signal(role))
+        .flat_map(|state| state.outages.iter().copied())
+        .chain(readiness.coupling.inhibited.iter().copied())
+        .collect()
 }
 
 /// Takes one feature's observations.
@@ -103,6 +141,7 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
         vehicle,
         found: &finds.found,
         measures: &measures,
+        outages: outages(&readiness),
     };
     let mut gathered = Gathered {
         observations: BTreeMap::new(),

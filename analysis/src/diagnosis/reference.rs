@@ -39,16 +39,21 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
             if !known {
                 return None;
             }
-            nominal(pack.torque_per_bar_nm().ln(), 0.20)
+            nominal(pack.torque_per_bar_nm().ln(), 0.12)
         }
         Feature::DeadScatter => usual(1.0_f64.ln(), 0.5),
         Feature::Hold => usual(0.7, 0.7),
         Feature::PressureShort => usual(0.2, 0.03_f64.mul_add(c.max_pressure_bar?, 0.2)),
-        Feature::OncePerTurn => usual(0.0, 4.0),
-        Feature::Shudder => usual(1.4_f64.ln(), 0.35),
+        Feature::OncePerTurn => usual(4.0, 4.0),
+        Feature::FrictionFall => usual(-6.0, 8.0),
         Feature::TurnDrag => usual(0.0, 4.0),
         Feature::TyreRatio => usual(0.0, 0.20),
-        Feature::Ripple | Feature::FillCurrent | Feature::HoldCurrent => return None,
+        Feature::Ripple
+        | Feature::HeldSlip
+        | Feature::Shudder
+        | Feature::FillCurrent | Feature::HoldCurrent => {
+            return None;
+        }
     })
 }
 

@@ -1,8 +1,9 @@
-//! Shudder: swings of slip from 4 to 30 Hz while the coupling closes and holds, against the same
-//! swings with the coupling open.
+//! Shudder: quick swings of slip while the closed coupling slips little, against the same swings
+//! with the coupling open.
 //!
-//! A moving mean over 30 ms less one over 250 ms passes about that band; the sample rate limits it
-//! further (wheel speeds at 100 Hz tell up to 50 Hz, at 20 Hz up to 10 Hz).
+//! A moving mean over 30 ms less one over 110 ms passes about 5 to 20 Hz: the upper part of the band
+//! of shudder, because the closing itself swings below. The sample rate limits it further (wheel
+//! speeds at 100 Hz tell up to 50 Hz, at 20 Hz up to 10 Hz).
 
 use super::feature::Feature;
 use super::record::{Gathered, Observation, Scene};
@@ -12,9 +13,13 @@ use crate::robust::quantile;
 
 /// Means that bound the band, s.
 const SHORT_S: f64 = 0.03;
-const LONG_S: f64 = 0.25;
+const LONG_S: f64 = 0.11;
 /// Length of a piece whose swing is told, s.
 const PIECE_S: f64 = 0.3;
+/// Shudder shows at low slip, m/s.
+const LOW_SLIP_MPS: f64 = 1.0;
+/// The closing's own swing is over after this, s.
+const CLOSES_S: f64 = 0.4;
 /// Slower than this the sensors' own steps swing, m/s.
 const LEAST_MPS: f64 = 1.0;
 /// Fewest pieces on either side.
@@ -58,11 +63,13 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
             next += 1;
         }
         let now = match closed.get(next) {
-            Some(span) if t >= span.start_ns && t <= span.end_ns => Some(true),
+            Some(span) if t >= at_seconds(span.start_ns, CLOSES_S) && t <= span.end_ns => {
+                slip.get(i).filter(|s| s.abs() < LOW_SLIP_MPS).map(|_| true)
+            }
             Some(span) if t >= at_seconds(span.start_ns, -0.2) => None,
             _ => Some(false),
         }
-        .filter(|_| rear.get(i).is_some_and(|v| v > LEAST_MPS));
+        .filter(|_| rear.get(i).is_some_and(|v| v > LEAST_MPS) && scene.clean(t, t));
         let swing = now.and_then(|_| {
             let (a, b) = around(t, SHORT_S);
             let (c, d) = around(t, LONG_S);
@@ -70,7 +77,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         });
         let ended = state != now || seconds_between(begun, t) > PIECE_S || swing.is_none();
         if count > 0 && ended {
-            if count >= 6 {
+            if count >= 4 {
                 let rms = (squares / f64::from(count)).sqrt();
                 match state {
                     Some(true) => closing.push(rms),
@@ -93,8 +100,8 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         gathered.lacks(Feature::Shudder, "too little slip to tell its swings");
         return;
     }
-    // The tenth of the time that swings most, over what the open coupling swings by itself.
-    let (Some(most), Some(still)) = (quantile(&closing, 0.9), quantile(&open, 0.5)) else {
+    // The quarter of the time that swings most, over what the open coupling swings by itself.
+    let (Some(most), Some(still)) = (quantile(&closing, 0.75), quantile(&open, 0.5)) else {
         return;
     };
     if still > 0.0 {

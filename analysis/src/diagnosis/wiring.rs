@@ -31,6 +31,8 @@ pub struct Wiring {
     pub without_pressure: usize,
     /// See `without_pressure`.
     pub demands: usize,
+    /// Signals of the coupling that the decoder file describes and that never came.
+    pub absent: Vec<String>,
     /// Sentences for the evidence.
     pub evidence: Vec<String>,
     /// Engagements found.
@@ -63,6 +65,9 @@ impl Wiring {
         }
         for role in [Role::CouplingPressure, Role::CouplingDemand] {
             if let Some(state) = readiness.signal(role) {
+                if state.state == State::Missing && state.described {
+                    wiring.absent.push(role.text().to_owned());
+                }
                 wiring.lost_share = wiring.lost_share.max(state.lost_share);
                 wiring.frozen_share = wiring.frozen_share.max(state.frozen_share);
                 wiring.invalid_share = wiring.invalid_share.max(state.invalid_share);

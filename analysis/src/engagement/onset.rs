@@ -210,12 +210,33 @@ impl<'a> SlipTrace<'a> {
             .map(|y| (y - y0) / seconds_between(base[k], base[later]))
             .filter(|s| *s > 0.0)
             .unwrap_or(rise / interval_s);
-        let u_s = (self.noise.sigma_mps() / slope).hypot(interval_s / 12.0_f64.sqrt());
+        let by_noise_s = self.noise.sigma_mps() / slope;
+        // A slope near zero says nothing; how long slip hovers at the threshold still does.
+        let by_hover_s = self.hover_s(i) / 12.0_f64.sqrt();
         Onset {
             t_ns,
-            u_s: if u_s.is_finite() { u_s } else { interval_s },
+            u_s: by_noise_s
+                .min(by_hover_s)
+                .hypot(interval_s / 12.0_f64.sqrt()),
             index: i,
         }
+    }
+
+    /// For how long around sample `i` slip is neither clearly below the threshold nor clearly above
+    /// it, s; one deviation is clear.
+    fn hover_s(&self, i: usize) -> f64 {
+        let base = self.base_ns();
+        let sigma = self.noise.sigma_mps();
+        let over = |k: usize| Some(self.slip.get(k)? - self.threshold_mps(k));
+        let from = (0..i)
+            .rev()
+            .take_while(|&k| self.drive.base_joined(k))
+            .find(|&k| over(k).is_none_or(|y| y < -sigma))
+            .unwrap_or(i.saturating_sub(1));
+        let to = (i..base.len())
+            .find(|&k| over(k).is_none_or(|y| y > sigma))
+            .unwrap_or(i);
+        seconds_between(base[from], base[to])
     }
 
     fn swings_back(&self, run: Range<usize>) -> bool {

@@ -1,11 +1,9 @@
 //! Yaw rate (definition 3): the sensor's, its offset taken out; otherwise from the rear wheels.
 
-use std::collections::VecDeque;
-
 use slipwright_decoders::role::Role;
 
 use super::stretch::Stretch;
-use crate::drive::{Column, Drive, seconds_between};
+use crate::drive::{Column, Drive, centred_average, seconds_between};
 use crate::measure::Missing;
 use crate::robust::{mean, median};
 use crate::vehicle::Vehicle;
@@ -84,49 +82,4 @@ pub(super) fn yaw_rate_rad_s(
         &rate,
         DIFFERENCE_AVERAGE_S,
     ))
-}
-
-/// Average over the values within half of `span_s` on either side; missing stays missing. The reach
-/// is the same on both sides, so that nothing is delayed.
-fn centred_average(base_ns: &[i64], column: &Column, span_s: f64) -> Column {
-    let half_ns = (span_s * 0.5e9) as i64;
-    let mut inside: VecDeque<(i64, f64)> = VecDeque::new();
-    let mut next = 0;
-    let mut averaged = Column::with_capacity(base_ns.len());
-    for (i, &t) in base_ns.iter().enumerate() {
-        while let Some(&later) = base_ns
-            .get(next)
-            .filter(|&&l| l <= t.saturating_add(half_ns))
-        {
-            if let Some(value) = column.get(next) {
-                inside.push_back((later, value));
-            }
-            next += 1;
-        }
-        while inside
-            .front()
-            .is_some_and(|(early, _)| *early < t.saturating_sub(half_ns))
-        {
-            inside.pop_front();
-        }
-        // The window is short, so summing it afresh costs little and never drifts.
-        let sum: f64 = inside.iter().map(|(_, v)| v).sum();
-        averaged.push(column.get(i).map(|_| sum / inside.len().max(1) as f64));
-    }
-    averaged
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn an_average_that_reaches_alike_keeps_a_ramp() {
-        let base: Vec<i64> = (0..100).map(|i| i * 10_000_000).collect();
-        let ramp: Column = (0..100).map(|i| Some(f64::from(i))).collect();
-        let averaged = centred_average(&base, &ramp, 0.15);
-        for i in 10..90 {
-            assert!((averaged.get(i).unwrap() - i as f64).abs() < 1e-9);
-        }
-    }
 }

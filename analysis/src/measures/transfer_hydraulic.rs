@@ -3,15 +3,12 @@
 //!
 //! `f = integral(T_rear dt) / integral(T_total dt)` over the held part, both at the wheels:
 //! `T_rear = T_c i_rear` with the coupling torque `T_c` of definition 10 and the ratio `i_rear` of
-//! coupling shaft to rear wheel; `T_total = T_engine i_gear i_final eta`. The torque that spins up
-//! the engine itself is not known and counts as driving; in a hold it is small.
+//! coupling shaft to rear wheel; `T_total = (T_engine - J domega/dt) i_gear i_final eta`, with the
+//! usual inertia J of an engine where the bus tells its speed: in first gear it takes a tenth.
 //!
-//! While the coupling slips, `T_c` is what it carries. While it is locked, `T_c` is what it could
-//! carry: the fraction is then an upper bound, and is labelled so. It never exceeds 1: the rear
-//! cannot get more than all there is.
-//!
-//! The gear comes from the bus; without it, from engine speed over wheel speed, as the listed ratio
-//! that fits within 10 %.
+//! While the pack slips, `T_c` is what it carries. While it is locked, `T_c` is what it could carry:
+//! unless it slipped in nearly all of the held part the fraction is an upper bound, and is labelled
+//! so. It never exceeds 1: the rear cannot get more than all there is.
 //!
 //! `u(f)/f` from the scatter of pressure and torque over the hold, and from what nobody knows
 //! better: friction coefficient and engine torque of the bus. The latter two are the same before
@@ -19,19 +16,23 @@
 
 use slipwright_decoders::role::Role;
 
+use super::coupling_slip::slipping;
+use super::transfer_balance::held_samples;
 use super::view::View;
 use crate::coupling::Pack;
 use crate::drive::at_seconds;
+use crate::driveline::Driveline;
 use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
 use crate::robust::{mean, median_and_sigma};
+use crate::traction::USUAL_ENGINE_INERTIA_KG_M2;
 use crate::vehicle::required;
 
 const METHOD: &str = "hydraulic";
 
-const ASSUMPTION: &str = "the lining's friction coefficient is as in the vehicle file, the engine's own inertia takes no torque, and while the coupling is locked its torque is only an upper bound";
+const ASSUMPTION: &str = "the lining's friction coefficient is as in the vehicle file, the engine's inertia is usual for a car, and while the pack is locked its torque is only an upper bound";
 
-/// A listed gear fits within this share of the ratio seen.
-const GEAR_TOLERANCE: f64 = 0.1;
+/// Share of the held part in which the pack has to slip for its torque to be what it carried.
+const SLIPPING_SHARE: f64 = 0.9;
 
 /// Relative standard uncertainty of a wet lining's friction coefficient: values of one material
 /// range over about 0.10 to 0.14 with temperature, sliding speed and wear. Common practice, no
@@ -56,18 +57,15 @@ pub(super) fn transfer_hydraulic(view: &View<'_>) -> TransferEstimate {
     }
 }
 
-/// The combined fraction over all estimates; with one method, that one.
-pub(super) fn combined(estimates: &[TransferEstimate]) -> Measured {
-    estimates
-        .first()
-        .map_or(Err(Missing::NotIdentifiable("no method applies")), |e| {
-            e.fraction.clone()
-        })
-}
-
-/// Whether slip in the held part is clear of noise, so that torque from pressure is carried torque.
+/// Whether the pack slipped in nearly all of the held part, so that torque from pressure is carried
+/// torque.
 fn slips_when_held(view: &View<'_>) -> bool {
-    super::steady_slip::steady_slip_mps(view).is_ok_and(|s| s.value > 3.0 * s.u)
+    let Ok(samples) = held_samples(view) else {
+        return false;
+    };
+    let all = slipping(view, samples);
+    let slips = all.iter().filter(|s| **s == Some(true)).count();
+    slips as f64 >= SLIPPING_SHARE * all.len() as f64
 }
 
 fn fraction(view: &View<'_>, slips: bool) -> Measured {
@@ -77,9 +75,7 @@ fn fraction(view: &View<'_>, slips: bool) -> Measured {
         &vehicle.driveline.rear_drive_ratio,
         "driveline.rear_drive_ratio",
     )?;
-    let gears = required(&vehicle.driveline.gear_ratios, "driveline.gear_ratios")?;
-    let final_drive = required(&vehicle.driveline.final_drive, "driveline.final_drive")?;
-    let efficiency = required(&vehicle.driveline.efficiency, "driveline.efficiency")?;
+    let driveline = Driveline::of(view.drive, view.kinematics, vehicle)?;
     let torque = view.drive.channel(Role::EngineTorque)?;
     view.drive.channel(Role::CouplingPressure)?;
     let span = view.held_ns()?;
@@ -87,19 +83,21 @@ fn fraction(view: &View<'_>, slips: bool) -> Measured {
     let mut rear = Vec::with_capacity(t_s.len());
     let mut total = Vec::with_capacity(t_s.len());
     let mut times = Vec::with_capacity(t_s.len());
-    for (&t, &bar) in t_s.iter().zip(&pressure_bar) {
-        let t_ns = at_seconds(span.0, t);
+    let stamps: Vec<i64> = t_s.iter().map(|&t| at_seconds(span.0, t)).collect();
+    let spin = driveline.engine_rad_s2(&stamps);
+    for (k, (&t, &bar)) in t_s.iter().zip(&pressure_bar).enumerate() {
+        let t_ns = stamps[k];
         let Some(engine_nm) = torque.at(t_ns) else {
             return Err(Missing::Gap(Role::EngineTorque));
         };
         // No gear engaged, as while shifting: nothing is driven.
-        let gear_ratio = match gear_ratio(view, &gears, final_drive, t_ns)? {
-            Some(ratio) => ratio,
-            None => continue,
+        let Some(ratio) = driveline.wheel_ratio(t_ns)? else {
+            continue;
         };
+        let taken = spin.get(k).unwrap_or(0.0) * USUAL_ENGINE_INERTIA_KG_M2;
         times.push(t);
         rear.push(pack.torque_nm(bar) * rear_ratio);
-        total.push(engine_nm * gear_ratio * final_drive * efficiency);
+        total.push((engine_nm - taken) * ratio);
     }
     if times.len() < LEAST {
         return Err(Missing::TooFewSamples {
@@ -135,46 +133,6 @@ fn fraction(view: &View<'_>, slips: bool) -> Measured {
         method,
         samples: times.len(),
     })
-}
-
-/// Engine over front wheels without the final drive; `None` where no gear is engaged.
-fn gear_ratio(
-    view: &View<'_>,
-    gears: &[f64],
-    final_drive: f64,
-    t_ns: i64,
-) -> Result<Option<f64>, Missing> {
-    if let Ok(gear) = view.drive.channel(Role::Gear) {
-        let Some(number) = gear.held_at(t_ns) else {
-            return Err(Missing::Gap(Role::Gear));
-        };
-        let index = number.round() - 1.0;
-        return Ok(if index >= 0.0 {
-            gears.get(index as usize).copied()
-        } else {
-            None
-        });
-    }
-    let radius_m = required(
-        &view.vehicle.tyres.rolling_radius_m,
-        "tyres.rolling_radius_m",
-    )?;
-    let engine = view
-        .drive
-        .channel(Role::EngineSpeed)
-        .map_err(|_| Missing::Role(Role::Gear))?
-        .at(t_ns)
-        .ok_or(Missing::Gap(Role::EngineSpeed))?;
-    let front = view.kinematics.front_mps.as_ref().map_err(Clone::clone)?;
-    let Some(front_mps) = view.drive.column_at(front, t_ns).filter(|v| *v > 0.5) else {
-        return Ok(None);
-    };
-    let seen = engine / (front_mps / radius_m) / final_drive;
-    let nearest = gears
-        .iter()
-        .copied()
-        .min_by(|a, b| (a / seen).ln().abs().total_cmp(&(b / seen).ln().abs()));
-    Ok(nearest.filter(|ratio| (ratio / seen - 1.0).abs() < GEAR_TOLERANCE))
 }
 
 fn integral(t_s: &[f64], y: &[f64]) -> f64 {

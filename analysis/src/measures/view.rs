@@ -10,6 +10,7 @@ use crate::engagement::{Found, Reference, SlipTrace};
 use crate::kinematics::Kinematics;
 use crate::measure::Missing;
 use crate::robust::median_and_sigma;
+use crate::traction::{GroundSpeed, Traction};
 use crate::transition::{
     LEAST_SAMPLES, NoRise, Rise, Timed, first_plateau, measure_rise, state_levels,
 };
@@ -33,12 +34,26 @@ const HELD_WITHOUT_PRESSURE_S: f64 = 0.4;
 /// half a per cent of its level: (ln 200 - ln 10) / ln 9.
 const SETTLING_SHARE: f64 = 1.36;
 
+/// What all engagements of a drive share.
+#[derive(Clone, Copy)]
+pub(super) struct Whole<'a> {
+    pub(super) drive: &'a Drive,
+    pub(super) kinematics: &'a Kinematics,
+    pub(super) vehicle: &'a Vehicle,
+    pub(super) traction: &'a Result<Traction, Missing>,
+    pub(super) ground: &'a Result<GroundSpeed, Missing>,
+}
+
 /// What a measure looks at. Times in seconds count from the start of the engagement.
 pub(super) struct View<'a> {
     pub(super) drive: &'a Drive,
     pub(super) kinematics: &'a Kinematics,
     pub(super) vehicle: &'a Vehicle,
     pub(super) found: &'a Found,
+    /// How the force divides between the axles, or why that cannot be told.
+    pub(super) traction: &'a Result<Traction, Missing>,
+    /// Ground speed against the wheels, or why there is none.
+    pub(super) ground: &'a Result<GroundSpeed, Missing>,
     /// Slip, or why there is none.
     pub(super) slip: Result<SlipTrace<'a>, Missing>,
     /// The engagement's samples on the base, from where slip may have called for it to its end.
@@ -50,12 +65,14 @@ pub(super) struct View<'a> {
 }
 
 impl<'a> View<'a> {
-    pub(super) fn of(
-        drive: &'a Drive,
-        kinematics: &'a Kinematics,
-        vehicle: &'a Vehicle,
-        found: &'a Found,
-    ) -> Self {
+    pub(super) fn of(whole: &Whole<'a>, found: &'a Found) -> Self {
+        let Whole {
+            drive,
+            kinematics,
+            vehicle,
+            traction,
+            ground,
+        } = *whole;
         let slip = SlipTrace::of(drive, kinematics);
         let from_ns = found.clear_from_ns.max(at_seconds(found.start_ns, -LEAD_S));
         let base = drive.base_ns();
@@ -71,6 +88,8 @@ impl<'a> View<'a> {
             kinematics,
             vehicle,
             found,
+            traction,
+            ground,
             slip,
             samples,
             pulse,

@@ -41,6 +41,8 @@ pub struct SignalState {
     pub role: Role,
     /// What it is.
     pub state: State,
+    /// Whether the decoder file says where it is.
+    pub described: bool,
     /// Valid values per second over the recording.
     pub rate_hz: Option<f64>,
     /// Why it is not alive, or what is to be known of it.
@@ -60,6 +62,7 @@ impl SignalState {
         Self {
             role,
             state,
+            described: true,
             rate_hz: None,
             why: Some(why),
             lost_share: 0.0,
@@ -100,7 +103,10 @@ const RATE_SHARE: f64 = 0.6;
 
 pub(super) fn state_of(recording: &Recording<'_>, role: Role, rolling: &[Span]) -> SignalState {
     let Some(series) = recording.signals.role(role) else {
-        return SignalState::new(role, State::Missing, why_missing(recording, role));
+        return SignalState {
+            described: recording.described.frames_with(role).next().is_some(),
+            ..SignalState::new(role, State::Missing, why_missing(recording, role))
+        };
     };
     let total_s = recording.span.duration_s().max(1e-3);
     let rate_hz = Some(series.value.len() as f64 / total_s);
@@ -125,6 +131,7 @@ pub(super) fn state_of(recording: &Recording<'_>, role: Role, rolling: &[Span]) 
     let mut state = SignalState {
         role,
         state: State::Alive,
+        described: true,
         rate_hz,
         why: None,
         lost_share: share(&lost),

@@ -36,6 +36,14 @@ pub(crate) struct Source {
     pub(crate) segments: Vec<Segment>,
 }
 
+impl Source {
+    /// Longest time for which a value stands for the next one, ms: five periods, or what the sender's
+    /// own unsteadiness needs.
+    pub(crate) fn timeout_ms(&self) -> f64 {
+        (5.0 * self.period_ns).max(1.5 * self.late_ns) * 1e-6
+    }
+}
+
 /// A field that may be a physical value.
 #[derive(Clone, Debug)]
 pub(crate) struct Candidate {
@@ -53,6 +61,8 @@ pub(crate) struct Candidate {
     /// Share of the samples at the most frequent number, and that number.
     pub(crate) rest_share: f64,
     pub(crate) rest: f64,
+    /// Codes that mean "not available".
+    pub(crate) invalid_raw: Vec<u64>,
 }
 
 /// Splits the survey into sources, finds their fields and lays them on the axis.
@@ -88,9 +98,7 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
     guards.extend(counters);
     let period_ns = id.intervals.period_ns().unwrap_or(0.0);
     let (early, late) = (id.intervals.quantile_ns(0.1), id.intervals.quantile_ns(0.9));
-    let periodic = early
-        .zip(late)
-        .is_some_and(|(early, late)| late < 4.0 * early);
+    let periodic = early.zip(late).is_some_and(|(early, late)| late < 4.0 * early);
     let mut base = Source {
         bus: bus.to_owned(),
         id: id.id,
@@ -109,7 +117,7 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
     if split.is_empty() {
         base.rows = std::mem::take(&mut id.rows);
         base.activity = std::mem::take(&mut id.activity);
-        base.segments = segments(&base.activity, base.bytes, &base.guards);
+        base.segments = segments(&base.activity, &base.rows, base.bytes, &base.guards);
         return vec![base];
     }
     let cases = split.len() as f64;
@@ -120,7 +128,7 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
             period_ns: period_ns * cases,
             late_ns: base.late_ns * cases,
             selector: Some(part.selector),
-            segments: segments(&part.activity, base.bytes, &base.guards),
+            segments: segments(&part.activity, &part.rows, base.bytes, &base.guards),
             rows: part.rows,
             activity: part.activity,
             ..base.clone()
@@ -128,17 +136,66 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
         .collect()
 }
 
-/// The series of a field over a source's rows.
+/// The series of a field over a source's rows, codes for "not available" left out.
 pub(crate) fn series(source: &Source, field: &Field, axis: &Timeline) -> Vec<f64> {
     let mut t_ns = Vec::with_capacity(source.rows.len());
-    let mut values = Vec::with_capacity(source.rows.len());
+    let mut raws = Vec::with_capacity(source.rows.len());
     for (t, data) in source.rows.iter() {
         if let Some(raw) = field.extract(data) {
             t_ns.push(t);
+            raws.push(raw);
+        }
+    }
+    let invalid = not_available(&raws, field);
+    let mut kept_ns = Vec::with_capacity(t_ns.len());
+    let mut values = Vec::with_capacity(t_ns.len());
+    for (t, raw) in t_ns.into_iter().zip(raws) {
+        if !invalid.contains(&raw) {
+            kept_ns.push(t);
             values.push(field.number(raw));
         }
     }
-    axis.resample(&t_ns, &values, 0)
+    axis.resample(&kept_ns, &values, 0)
+}
+
+/// Most codes that mean "not available" or "error".
+const MOST_INVALID: usize = 4;
+
+/// Codes at the very end of a field's range, far from all others and seldom: "not available", as
+/// SAE J1939-71 has it for the highest codes and many senders for the highest or lowest one.
+pub(crate) fn not_available(raws: &[u64], field: &Field) -> Vec<u64> {
+    let length = field.length();
+    if length < 6 {
+        return Vec::new();
+    }
+    let number = |raw: u64| field.number(raw);
+    let mut distinct: Vec<u64> = raws.to_vec();
+    distinct.sort_by(|a, b| number(*a).total_cmp(&number(*b)));
+    distinct.dedup();
+    let full = field.mask() as f64;
+    let ends = [(true, distinct.iter().rev().copied().collect::<Vec<u64>>()), (false, distinct.clone())];
+    let mut found = Vec::new();
+    for (at_top, order) in ends {
+        let Some(&outermost) = order.first() else { continue };
+        let limit = match (field.coding(), at_top) {
+            (Coding::Signed, true) => 0.5 * full,
+            (Coding::Signed, false) => -0.5 * full,
+            (_, true) => full,
+            (_, false) => continue,
+        };
+        if (number(outermost) - limit).abs() > 3.0 {
+            continue;
+        }
+        let near: Vec<u64> =
+            order.iter().copied().take_while(|&raw| (number(raw) - limit).abs() < 4.0).collect();
+        let next = order.get(near.len()).copied();
+        let gap = next.map_or(0.0, |next| (number(next) - limit).abs());
+        let share = raws.iter().filter(|raw| near.contains(raw)).count() as f64 / raws.len().max(1) as f64;
+        if near.len() <= MOST_INVALID && gap > 0.2 * full && share < 0.4 {
+            found.extend(near);
+        }
+    }
+    found
 }
 
 fn candidate(
@@ -164,11 +221,12 @@ pub(crate) fn with_field(
     axis: &Timeline,
 ) -> Candidate {
     let raw = series(source, &field, axis);
-    let mut sorted: Vec<f64> = source
-        .rows
+    let raws: Vec<u64> = source.rows.iter().filter_map(|(_, data)| field.extract(data)).collect();
+    let invalid_raw = not_available(&raws, &field);
+    let mut sorted: Vec<f64> = raws
         .iter()
-        .filter_map(|(_, data)| field.extract(data))
-        .map(|raw| field.number(raw))
+        .filter(|raw| !invalid_raw.contains(raw))
+        .map(|&raw| field.number(raw))
         .collect();
     sorted.sort_by(f64::total_cmp);
     let runs = sorted.chunk_by(|a, b| a == b);
@@ -189,6 +247,7 @@ pub(crate) fn with_field(
         distinct,
         rest_share: longest as f64 / sorted.len().max(1) as f64,
         rest,
+        invalid_raw,
         field,
         raw,
     }

@@ -11,9 +11,7 @@
 //! steering or yaw field, which ISO 8855 counts positive to the left.
 
 use super::reference::Aligned;
-use super::statistics::{
-    correlation, deviation, jackknife, mean, normal_share, regress, slope, smooth,
-};
+use super::statistics::{correlation, deviation, jackknife, mean, normal_share, regress, slope, smooth};
 use super::survey::Mark;
 use super::timeline::Timeline;
 
@@ -74,11 +72,7 @@ const PAIRINGS: [[usize; 4]; 3] = [[0, 1, 2, 3], [0, 2, 1, 3], [0, 3, 1, 2]];
 /// Half the sum of one pair less half the sum of the other, smoothed.
 fn contrast(speeds: &[Vec<f64>], pairing: [usize; 4], window: usize) -> Vec<f64> {
     let at = |wheel: usize, k: usize| {
-        speeds
-            .get(wheel)
-            .and_then(|v| v.get(k))
-            .copied()
-            .unwrap_or(0.0)
+        speeds.get(wheel).and_then(|v| v.get(k)).copied().unwrap_or(0.0)
     };
     let [a, b, c, d] = pairing;
     let points = speeds.first().map_or(0, Vec::len);
@@ -101,9 +95,29 @@ struct Fit {
     sides: usize,
     axles: usize,
     alpha: f64,
-    t: f64,
+    /// Share of the axles' contrast that the law explains, and how much that is.
     share: f64,
+    explained_mps: f64,
+    /// Share of the sides' contrast in the variance of all three.
+    dominance: f64,
+    /// Standard deviations that the law's number lies off 0, turns counted as seconds.
+    deviations: f64,
 }
+
+impl Fit {
+    /// The law is a number of its own: near the usual alpha counts, and so does that turning moves
+    /// the sides more than anything else moves any pair.
+    fn merit(&self) -> f64 {
+        let off = (self.alpha.abs().max(1e-3) / USUAL_ALPHA).ln().abs();
+        self.share * self.dominance * (-(off / 0.5).powi(2)).exp()
+    }
+}
+
+/// What it takes to name the axles: deviations off 0, size of the cut corner, and lead over the next
+/// best way to pair the wheels.
+const LEAST_DEVIATIONS: f64 = 2.5;
+const LEAST_CUT_MPS: f64 = 0.006;
+const LEAST_LEAD: f64 = 2.0;
 
 /// Tells the corners of four speeds on the axis, m/s.
 pub(crate) fn tell(
@@ -116,21 +130,12 @@ pub(crate) fn tell(
     let window = axis.points(0.6);
     let points = axis.len();
     let all: Vec<f64> = (0..points)
-        .map(|k| {
-            speeds
-                .iter()
-                .map(|v| v.get(k).copied().unwrap_or(0.0))
-                .sum::<f64>()
-                / 4.0
-        })
+        .map(|k| speeds.iter().map(|v| v.get(k).copied().unwrap_or(0.0)).sum::<f64>() / 4.0)
         .collect();
     let speed = smooth(&all, window);
-    let accel: Vec<f64> = slope(&speed)
-        .iter()
-        .map(|s| (s / axis.step_s()).clamp(-12.0, 12.0))
-        .collect();
+    let accel: Vec<f64> =
+        slope(&speed).iter().map(|s| (s / axis.step_s()).clamp(-12.0, 12.0)).collect();
     let moving = |k: usize| speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS);
-    // A constant share of speed is a tyre's size; taken out of each contrast.
     let contrasts: Vec<Vec<f64>> = PAIRINGS
         .iter()
         .map(|&pairing| contrast(speeds, pairing, window))
@@ -147,38 +152,29 @@ pub(crate) fn tell(
         yaw_rad_s: Vec::new(),
     };
     if steady_points < axis.points(4.0) {
-        corners
-            .to_tell
-            .push("drive at a walking pace or faster for some minutes, with turns both ways");
+        corners.to_tell.push("drive at a walking pace or faster for some minutes, with turns both ways");
         return corners;
     }
-    let fits = axle_law(&contrasts, &speed, &accel, &steady, points);
+    let fits = axle_law(&contrasts, &speed, &accel, &steady, points, axis.step_s());
     let best = fits.first();
-    let second = fits.get(1).map_or(0.0, |fit| fit.t.abs());
-    let turned = best
-        .filter(|fit| fit.t.abs() > 3.0 && ALPHA.contains(&fit.alpha.abs()) && fit.share > 0.15);
+    let second = fits.get(1).map_or(0.0, Fit::merit);
+    let turned = best.filter(|fit| {
+        fit.deviations > LEAST_DEVIATIONS
+            && ALPHA.contains(&fit.alpha.abs())
+            && fit.explained_mps > LEAST_CUT_MPS
+            && fit.merit() > LEAST_LEAD * second
+    });
     match turned {
         Some(fit) => {
-            let alpha = geometry
-                .wheelbase_m
-                .zip(geometry.track_m)
-                .map_or(USUAL_ALPHA, |(l, w)| l * l / (2.0 * w * w));
-            let confidence = normal_share(fit.t.abs().min(6.0) - 0.5 * second.min(2.0));
-            set_axles(&mut corners, fit, confidence.min(0.999));
+            let alpha = geometry.wheelbase_m.zip(geometry.track_m).map_or(USUAL_ALPHA, |(l, w)| l * l / (2.0 * w * w));
+            // How far the next best explanation is behind counts as well as the fit itself.
+            let lead = 1.0 - 0.15 * (LEAST_LEAD * second / fit.merit().max(1e-9)).min(1.0);
+            set_axles(&mut corners, fit, normal_share(fit.deviations.min(4.0)).min(0.999) * lead);
             corners.evidence.push(format!(
                 "in turns the front axle runs faster than the rear by {:.2} times the sides' difference squared over speed (geometry says about {alpha:.1}; {:.0} deviations)",
-                fit.alpha.abs(), fit.t.abs()
+                fit.alpha.abs(), fit.deviations
             ));
-            tell_sides(
-                &mut corners,
-                fit.sides,
-                &contrasts,
-                reference,
-                marks,
-                geometry,
-                axis,
-                &speed,
-            );
+            tell_sides(&mut corners, fit.sides, &contrasts, reference, marks, geometry, axis, &speed);
         }
         None => {
             corners.to_tell.push("drive two slow, tight turns each way, without accelerating: the rear axle cuts the corner");
@@ -188,9 +184,7 @@ pub(crate) fn tell(
         }
     }
     if corners.side_confidence < LEAST_CONFIDENCE {
-        corners
-            .to_tell
-            .push("make one known turn and say so with a mark that holds the word left or right");
+        corners.to_tell.push("make one known turn and say so with a mark that holds the word left or right");
     }
     corners
 }
@@ -202,30 +196,32 @@ fn axle_law(
     accel: &[f64],
     steady: &dyn Fn(usize) -> bool,
     points: usize,
+    step_s: f64,
 ) -> Vec<Fit> {
     let at = |values: &[f64], k: usize| values.get(k).copied().unwrap_or(0.0);
     let mut fits = Vec::new();
     let empty = Vec::new();
+    let kept: Vec<usize> = (0..points).filter(|&k| steady(k)).collect();
+    // The tyres' own differences first.
+    let clear: Vec<Vec<f64>> = contrasts
+        .iter()
+        .map(|raw| {
+            let share = regress(&[speed], raw, &|k| steady(k)).and_then(|c| c.first().copied()).unwrap_or(0.0);
+            raw.iter().zip(speed).map(|(s, v)| s - share * v).collect()
+        })
+        .collect();
+    let variances: Vec<f64> = clear
+        .iter()
+        .map(|c| deviation(&kept.iter().map(|&k| at(c, k)).collect::<Vec<_>>()).powi(2))
+        .collect();
     for sides in 0..3 {
-        let raw = contrasts.get(sides).unwrap_or(&empty);
-        // The sides' own tyre difference first.
-        let share = regress(&[speed], raw, &|k| steady(k))
-            .and_then(|c| c.first().copied())
-            .unwrap_or(0.0);
-        let side: Vec<f64> = raw.iter().zip(speed).map(|(s, v)| s - share * v).collect();
+        let side = clear.get(sides).unwrap_or(&empty);
         let squared: Vec<f64> = (0..points)
-            .map(|k| at(&side, k).powi(2) / at(speed, k).max(LEAST_SPEED_MPS))
+            .map(|k| at(side, k).powi(2) / at(speed, k).max(LEAST_SPEED_MPS))
             .collect();
         for axles in (0..3).filter(|&axles| axles != sides) {
             let axle = contrasts.get(axles).unwrap_or(&empty);
             let columns: [&[f64]; 3] = [&squared, speed, accel];
-            let alpha_of = |keep: &dyn Fn(usize) -> bool| {
-                regress(&columns, axle, &|k| steady(k) && keep(k))
-                    .and_then(|c| c.first().copied())
-                    .unwrap_or(0.0)
-            };
-            let (alpha, u) = jackknife(points, alpha_of);
-            let kept: Vec<usize> = (0..points).filter(|&k| steady(k)).collect();
             let coefficients = regress(&columns, axle, &|k| steady(k));
             let Some(&[a, b, c]) = coefficients.as_deref() else {
                 continue;
@@ -236,33 +232,32 @@ fn axle_law(
                 .map(|&k| at(axle, k) - a * at(&squared, k) - b * at(speed, k) - c * at(accel, k))
                 .collect();
             let (signal, noise) = (deviation(&explained), deviation(&rest));
+            // Neighbouring points say the same; few turns say it seldom. Their number is that of
+            // the seconds that carry the squared term.
+            let weights: Vec<f64> = kept.iter().map(|&k| at(&squared, k).powi(2)).collect();
+            let (sum, sum2): (f64, f64) =
+                (weights.iter().sum(), weights.iter().map(|w| w * w).sum());
+            let seconds = sum * sum / sum2.max(1e-30) * step_s;
+            let share = signal * signal / (signal * signal + noise * noise).max(1e-12);
             fits.push(Fit {
                 sides,
                 axles,
-                alpha,
-                t: if u > 0.0 { alpha / u } else { 0.0 },
-                share: signal * signal / (signal * signal + noise * noise).max(1e-12),
+                alpha: a,
+                share,
+                explained_mps: signal,
+                dominance: variances.get(sides).copied().unwrap_or(0.0)
+                    / variances.iter().sum::<f64>().max(1e-12),
+                deviations: (seconds * share / (1.0 - share).max(1e-6)).sqrt(),
             });
         }
     }
-    // The law is a number of its own: near the usual alpha counts.
-    let merit = |fit: &Fit| {
-        let off = (fit.alpha.abs().max(1e-3) / USUAL_ALPHA).ln().abs();
-        fit.share * (-(off / 0.5).powi(2)).exp()
-    };
-    fits.sort_by(|a, b| merit(b).total_cmp(&merit(a)));
+    fits.sort_by(|a, b| b.merit().total_cmp(&a.merit()));
     fits
 }
 
 fn set_axles(corners: &mut Corners, fit: &Fit, confidence: f64) {
-    let Some(&[a, b, c, d]) = PAIRINGS.get(fit.axles) else {
-        return;
-    };
-    let (first, other) = if fit.alpha > 0.0 {
-        (Axle::Front, Axle::Rear)
-    } else {
-        (Axle::Rear, Axle::Front)
-    };
+    let Some(&[a, b, c, d]) = PAIRINGS.get(fit.axles) else { return };
+    let (first, other) = if fit.alpha > 0.0 { (Axle::Front, Axle::Rear) } else { (Axle::Rear, Axle::Front) };
     for (wheel, axle) in [(a, first), (b, first), (c, other), (d, other)] {
         if let Some(entry) = corners.axle.get_mut(wheel) {
             *entry = Some(axle);
@@ -296,13 +291,7 @@ fn axles_by_drive(
         return;
     };
     if t.abs() > 4.0 {
-        let fit = Fit {
-            sides: 0,
-            axles,
-            alpha: t,
-            t,
-            share: 0.0,
-        };
+        let fit = Fit { sides: 0, axles, alpha: t, share: 0.0, explained_mps: 0.0, dominance: 0.0, deviations: t.abs() };
         set_axles(corners, &fit, 0.7);
         corners.evidence.push("one axle runs faster when the car pulls and slower when it brakes: likely the front, if that is driven first".to_owned());
     }
@@ -316,46 +305,26 @@ fn sides_by_course(
     geometry: Geometry,
     speed: &[f64],
 ) {
-    let Some(course) = reference.filter(|r| !r.yaw_rad_s.is_empty()) else {
-        return;
-    };
-    let scored = contrasts.iter().enumerate().map(|(k, contrast)| {
-        (
-            k,
-            clear_correlation(contrast, &course.yaw_rad_s, speed, &course.valid),
-        )
-    });
-    let Some((sides, r)) = scored.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())) else {
-        return;
-    };
+    let Some(course) = reference.filter(|r| !r.yaw_rad_s.is_empty()) else { return };
+    let scored = contrasts.iter().enumerate().map(|(k, contrast)| (k, clear_correlation(contrast, &course.yaw_rad_s, speed, &course.valid)));
+    let Some((sides, r)) = scored.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())) else { return };
     if r.abs() < 0.6 {
         return;
     }
     let confidence = 0.5 + 0.5 * ((r.abs() - 0.4) / 0.45).clamp(0.0, 0.998);
     set_sides(corners, sides, r, confidence);
-    corners.evidence.push(format!(
-        "two pairs differ as the course turns (correlation {:.2})",
-        r.abs()
-    ));
+    corners.evidence.push(format!("two pairs differ as the course turns (correlation {:.2})", r.abs()));
     keep_yaw(corners, contrasts.get(sides), r, geometry);
 }
 
 /// Correlation where there is a reference, with the tyres' share of speed taken out.
 fn clear_correlation(contrast: &[f64], yaw: &[f64], speed: &[f64], valid: &[bool]) -> f64 {
     let keep: Vec<usize> = (0..contrast.len())
-        .filter(|&k| {
-            valid.get(k) == Some(&true) && speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS)
-        })
+        .filter(|&k| valid.get(k) == Some(&true) && speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS))
         .collect();
-    let pick = |values: &[f64]| -> Vec<f64> {
-        keep.iter()
-            .filter_map(|&k| values.get(k).copied())
-            .collect()
-    };
+    let pick = |values: &[f64]| -> Vec<f64> { keep.iter().filter_map(|&k| values.get(k).copied()).collect() };
     let (v, d, r) = (pick(speed), pick(contrast), pick(yaw));
-    let share = regress(&[&v], &d, &|_| true)
-        .and_then(|c| c.first().copied())
-        .unwrap_or(0.0);
+    let share = regress(&[&v], &d, &|_| true).and_then(|c| c.first().copied()).unwrap_or(0.0);
     let clear: Vec<f64> = d.iter().zip(&v).map(|(d, v)| d - share * v).collect();
     correlation(&clear, &r)
 }
@@ -363,14 +332,8 @@ fn clear_correlation(contrast: &[f64], yaw: &[f64], speed: &[f64], valid: &[bool
 /// `sign` above 0: the first pair of the pairing runs faster when the car turns left, so it is the
 /// right side.
 fn set_sides(corners: &mut Corners, sides: usize, sign: f64, confidence: f64) {
-    let Some(&[a, b, c, d]) = PAIRINGS.get(sides) else {
-        return;
-    };
-    let (first, other) = if sign > 0.0 {
-        (Side::Right, Side::Left)
-    } else {
-        (Side::Left, Side::Right)
-    };
+    let Some(&[a, b, c, d]) = PAIRINGS.get(sides) else { return };
+    let (first, other) = if sign > 0.0 { (Side::Right, Side::Left) } else { (Side::Left, Side::Right) };
     for (wheel, side) in [(a, first), (b, first), (c, other), (d, other)] {
         if let Some(entry) = corners.side.get_mut(wheel) {
             *entry = Some(side);
@@ -382,15 +345,10 @@ fn set_sides(corners: &mut Corners, sides: usize, sign: f64, confidence: f64) {
 fn keep_yaw(corners: &mut Corners, contrast: Option<&Vec<f64>>, sign: f64, geometry: Geometry) {
     let track = geometry.track_m.unwrap_or(USUAL_TRACK_M);
     let sign = if sign < 0.0 { -1.0 } else { 1.0 };
-    corners.yaw_rad_s = contrast
-        .map(|c| c.iter().map(|s| sign * s / track).collect())
-        .unwrap_or_default();
+    corners.yaw_rad_s = contrast.map(|c| c.iter().map(|s| sign * s / track).collect()).unwrap_or_default();
 }
 
-#[expect(
-    clippy::too_many_arguments,
-    reason = "one question, everything that may answer it"
-)]
+#[expect(clippy::too_many_arguments, reason = "one question, everything that may answer it")]
 fn tell_sides(
     corners: &mut Corners,
     sides: usize,
@@ -401,32 +359,20 @@ fn tell_sides(
     axis: &Timeline,
     speed: &[f64],
 ) {
-    let Some(contrast) = contrasts.get(sides) else {
-        return;
-    };
+    let Some(contrast) = contrasts.get(sides) else { return };
     let course = reference.filter(|r| !r.yaw_rad_s.is_empty());
     if let Some(course) = course {
         let r = clear_correlation(contrast, &course.yaw_rad_s, speed, &course.valid);
         if r.abs() > 0.5 {
-            set_sides(
-                corners,
-                sides,
-                r,
-                0.5 + 0.5 * ((r.abs() - 0.3) / 0.4).clamp(0.0, 0.998),
-            );
-            corners.evidence.push(format!(
-                "left and right by the receiver's course (correlation {:.2})",
-                r.abs()
-            ));
+            set_sides(corners, sides, r, 0.5 + 0.5 * ((r.abs() - 0.3) / 0.4).clamp(0.0, 0.998));
+            corners.evidence.push(format!("left and right by the receiver's course (correlation {:.2})", r.abs()));
             keep_yaw(corners, Some(contrast), r, geometry);
             return;
         }
     }
     if let Some((sign, text)) = marked_turn(contrast, marks, axis) {
         set_sides(corners, sides, sign, 0.98);
-        corners
-            .evidence
-            .push(format!("left and right by the mark \"{text}\""));
+        corners.evidence.push(format!("left and right by the mark \"{text}\""));
         keep_yaw(corners, Some(contrast), sign, geometry);
         return;
     }
@@ -480,26 +426,17 @@ pub(crate) fn by_sign_convention(corners: &mut Corners, fields: &[TurnField<'_>]
     let agree = rest.iter().all(|(r, _)| r.signum() == first.0.signum());
     let names: Vec<&str> = votes.iter().map(|(_, name)| *name).collect();
     if !agree {
-        corners.evidence.push(format!(
-            "the signs of {} disagree on which side is left",
-            names.join(" and ")
-        ));
+        corners.evidence.push(format!("the signs of {} disagree on which side is left", names.join(" and ")));
         return;
     }
     if first.0 < 0.0 {
         for side in corners.side.iter_mut().flatten() {
-            *side = if *side == Side::Left {
-                Side::Right
-            } else {
-                Side::Left
-            };
+            *side = if *side == Side::Left { Side::Right } else { Side::Left };
         }
         corners.yaw_rad_s.iter_mut().for_each(|r| *r = -*r);
     }
     corners.side_confidence = if votes.len() > 1 { 0.95 } else { 0.9 };
-    corners
-        .to_tell
-        .retain(|text| !text.contains("left or right"));
+    corners.to_tell.retain(|text| !text.contains("left or right"));
     corners.evidence.push(format!(
         "left and right rest on the sign of {}, taken as positive to the left (ISO 8855); one known turn would prove it",
         names.join(" and ")

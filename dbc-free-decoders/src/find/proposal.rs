@@ -86,6 +86,14 @@ pub struct Proposal {
     pub rank: usize,
     /// 0 to 1.
     pub score: f64,
+    /// Codes that mean "not available" or "error".
+    pub invalid_raw: Vec<u64>,
+    /// Time from one frame to the next, ms; `None` if it does not come in equal times.
+    pub period_ms: Option<f64>,
+    /// Longest time for which a value stands for the next one, ms.
+    pub timeout_ms: f64,
+    /// Most data bytes of its frames.
+    pub frame_bytes: usize,
     /// Scale and offset; `None` if nothing measured them.
     pub scaling: Option<Scaling>,
     /// Why there is none, or what the one there rests on.

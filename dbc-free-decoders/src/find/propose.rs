@@ -1,8 +1,10 @@
 //! From a survey to findings: the order in which everything is asked.
 
 use super::candidate::{Candidate, Source, collect};
+use super::coupling::coupling;
+use super::motion::{self, Motion};
+use super::powertrain::{self, Ranked};
 use super::corner::{self, Axle, Corners, Geometry, Side};
-use super::obd;
 use super::proposal::{
     Findings, FoundField, IdReport, Meaning, Proposal, ReferenceUsed, Scaling, WheelAnswer,
 };
@@ -11,6 +13,7 @@ use super::speed_scale;
 use super::survey::Survey;
 use super::timeline::Timeline;
 use super::wheel_speed::{self, SpeedLike, WheelSet};
+use super::obd;
 use crate::role::Role;
 use crate::unit::Unit;
 
@@ -46,28 +49,34 @@ pub fn find(mut survey: Survey, given: Option<&SpeedReference>, geometry: Geomet
     let likes = wheel_speed::speed_like(&sources, &candidates, aligned.as_ref(), &axis);
     let answer = wheel_speed::search(&sources, &candidates, &likes, aligned.as_ref(), &axis);
     let mut proposals = Vec::new();
+    let mut known_corners: Option<Corners> = None;
     let wheels = match &answer {
         Ok(set) => {
-            let corners = corners(set, aligned.as_ref(), &survey, geometry, &axis);
+            let mut corners = corners(set, aligned.as_ref(), &survey, geometry, &axis);
+            let motion = motion_of(Some((set, &corners)), &likes, &candidates, aligned.as_ref(), &axis);
+            if let Some(motion) = &motion {
+                let turning = motion::turning(&sources, &candidates, motion, &axis);
+                by_convention(&mut corners, &turning, &sources, &candidates, motion);
+            }
             proposals.extend(wheel_proposals(set, &corners, &sources, &candidates));
+            known_corners = Some(corners.clone());
             WheelAnswer::Found {
                 axle_confidence: corners.axle_confidence,
                 side_confidence: corners.side_confidence,
                 to_tell: corners.to_tell,
             }
         }
-        Err(none) => WheelAnswer::None {
-            why: none.why.clone(),
-        },
+        Err(none) => WheelAnswer::None { why: none.why.clone() },
     };
-    proposals.extend(vehicle_speeds(
-        &answer.ok(),
-        &likes,
-        &sources,
-        &candidates,
-        aligned.as_ref(),
-        &axis,
-    ));
+    let set = answer.ok();
+    proposals.extend(vehicle_speeds(&set, &likes, &sources, &candidates, aligned.as_ref(), &axis));
+    let wheels_and_corners = set.as_ref().zip(known_corners.as_ref());
+    if let Some(motion) = motion_of(wheels_and_corners, &likes, &candidates, aligned.as_ref(), &axis) {
+        let taken: Vec<usize> =
+            set.iter().flat_map(|set| set.members.iter().map(|m| m.candidate)).collect();
+        let ranked = the_rest(&sources, &candidates, &motion, &told, &taken, &axis);
+        proposals.extend(ranked_proposals(ranked, &sources, &candidates));
+    }
     Findings {
         proposals,
         wheels,
@@ -75,13 +84,157 @@ pub fn find(mut survey: Survey, given: Option<&SpeedReference>, geometry: Geomet
         reference: aligned.as_ref().map(|aligned| ReferenceUsed {
             kind: aligned.kind,
             lag_s: aligned.lag_s,
-            coverage: aligned.valid.iter().filter(|v| **v).count() as f64
-                / axis.len().max(1) as f64,
+            coverage: aligned.valid.iter().filter(|v| **v).count() as f64 / axis.len().max(1) as f64,
         }),
         reference_mps: aligned.map(|aligned| aligned.speed_mps).unwrap_or_default(),
         axis,
         notes,
     }
+}
+
+/// How the car moved, from the best that was found.
+fn motion_of(
+    wheels: Option<(&WheelSet, &Corners)>,
+    likes: &[SpeedLike],
+    candidates: &[Candidate],
+    aligned: Option<&Aligned>,
+    axis: &Timeline,
+) -> Option<Motion> {
+    let Some((set, corners)) = wheels else {
+        let aligned = aligned?;
+        let best = likes.first().filter(|like| like.r2 > 0.97).and_then(|like| {
+            let scale = speed_scale::estimate(&like.raw, aligned, axis)?;
+            candidates.get(like.candidate)?;
+            Some(like.raw.iter().map(|raw| scale.mps(*raw).max(0.0)).collect())
+        });
+        let speed = best.unwrap_or_else(|| aligned.speed_mps.clone());
+        let mut motion = Motion::of_speed(speed, axis);
+        motion.yaw = aligned.yaw_rad_s.clone();
+        motion.yaw_signed = !motion.yaw.is_empty();
+        return Some(motion);
+    };
+    let speeds = speeds_mps(set);
+    let at = |k: usize| speeds.iter().map(|v| v.get(k).copied().unwrap_or(0.0)).sum::<f64>() / 4.0;
+    let mut motion = Motion::of_speed((0..axis.len()).map(at).collect(), axis);
+    motion.yaw = corners.yaw_rad_s.clone();
+    motion.yaw_signed = corners.side_confidence >= corner::LEAST_CONFIDENCE;
+    if let (true, Some(aligned)) = (motion.yaw.is_empty(), aligned) {
+        motion.yaw = aligned.yaw_rad_s.clone();
+        motion.yaw_signed = !motion.yaw.is_empty();
+    }
+    Some(motion)
+}
+
+/// Left from right by steering and yaw fields that are surely such.
+fn by_convention(
+    corners: &mut Corners,
+    turning: &[Ranked],
+    sources: &[Source],
+    candidates: &[Candidate],
+    motion: &Motion,
+) {
+    let best = |role: Role| {
+        turning
+            .iter()
+            .filter(|r| r.role == role && r.score > 0.5)
+            .max_by(|a, b| a.score.total_cmp(&b.score))
+    };
+    let fields: Vec<corner::TurnField<'_>> = [Role::SteeringAngle, Role::BodyYawRate]
+        .into_iter()
+        .filter_map(|role| {
+            let ranked = best(role)?;
+            let candidate = candidates.get(ranked.candidate)?;
+            let source = sources.get(candidate.source)?;
+            Some(corner::TurnField {
+                series: &candidate.raw,
+                name: format!("{} ({} at {})", role.label(), source.id, candidate.field.start()),
+                is_rate: role == Role::BodyYawRate,
+            })
+        })
+        .collect();
+    // One field for both roles is one vote.
+    corner::by_sign_convention(corners, &fields, &motion.speed);
+}
+
+/// Candidates for every other role.
+fn the_rest(
+    sources: &[Source],
+    candidates: &[Candidate],
+    motion: &Motion,
+    told: &[obd::Told],
+    taken: &[usize],
+    axis: &Timeline,
+) -> Vec<Ranked> {
+    let free = |ranked: &Ranked| !taken.contains(&ranked.candidate);
+    let best = |list: &[Ranked], role: Role, least: f64| {
+        list.iter()
+            .filter(|r| r.role == role && r.score > least && free(r))
+            .max_by(|a, b| a.score.total_cmp(&b.score))
+            .map(|r| r.candidate)
+    };
+    let mut all = motion::turning(sources, candidates, motion, axis);
+    all.extend(powertrain::told_by_obd(candidates, told, axis));
+    all.extend(powertrain::engine_speed(candidates, motion, axis));
+    let engine = best(&all, Role::EngineSpeed, 0.4)
+        .and_then(|k| candidates.get(k))
+        .map(|c| c.raw.as_slice());
+    all.extend(powertrain::pulling(candidates, motion, engine, axis));
+    let pedal = best(&all, Role::PedalAccelerator, 0.4).and_then(|k| candidates.get(k));
+    all.extend(powertrain::brake(candidates, motion, axis));
+    all.extend(powertrain::gear(candidates, motion, engine, axis));
+    all.extend(powertrain::warming(sources, candidates, axis));
+    all.extend(coupling(sources, candidates, motion, pedal, axis));
+    all.retain(free);
+    all
+}
+
+/// Most candidates named for a role.
+const MOST_RANKS: usize = 5;
+/// Less than this is not worth naming.
+const LEAST_SCORE: f64 = 0.2;
+
+/// The ranked ones as proposals, each role's best first.
+fn ranked_proposals(ranked: Vec<Ranked>, sources: &[Source], candidates: &[Candidate]) -> Vec<Proposal> {
+    let mut by_role: std::collections::BTreeMap<Role, Vec<Ranked>> = std::collections::BTreeMap::new();
+    for one in ranked.into_iter().filter(|r| r.score > LEAST_SCORE) {
+        let list = by_role.entry(one.role).or_default();
+        match list.iter_mut().find(|other| other.candidate == one.candidate) {
+            Some(other) if other.score < one.score => *other = one,
+            Some(_) => {}
+            None => list.push(one),
+        }
+    }
+    let mut proposals = Vec::new();
+    for (role, mut list) in by_role {
+        list.sort_by(|a, b| b.score.total_cmp(&a.score));
+        for (k, ranked) in list.into_iter().take(MOST_RANKS).enumerate() {
+            let Some(candidate) = candidates.get(ranked.candidate) else { continue };
+            let Some(source) = sources.get(candidate.source) else { continue };
+            let series = match ranked.scaling {
+                Some(s) => candidate.raw.iter().map(|raw| raw * s.scale + s.offset).collect(),
+                None => candidate.raw.clone(),
+            };
+            proposals.push(Proposal {
+                bus: source.bus.clone(),
+                id: source.id,
+                field: candidate.field,
+                unproven_bits: 0,
+                selector: source.selector,
+                meaning: Meaning::Role(role),
+                rank: k + 1,
+                score: ranked.score.clamp(0.0, 1.0),
+                invalid_raw: candidate.invalid_raw.clone(),
+                period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
+                timeout_ms: source.timeout_ms(),
+                frame_bytes: source.bytes,
+                scaling: ranked.scaling,
+                scaling_note: ranked.note,
+                evidence: ranked.evidence,
+                series,
+            });
+        }
+    }
+    proposals
 }
 
 /// The four in m/s; without a scale, in counts with the mean set to 15 m/s above the lowest.
@@ -91,24 +244,13 @@ fn speeds_mps(set: &WheelSet) -> [Vec<f64>; 4] {
         .iter()
         .flat_map(|like| like.raw.iter().copied())
         .fold(f64::INFINITY, f64::min);
-    let high = set
-        .members
-        .iter()
-        .flat_map(|like| like.raw.iter().copied())
-        .fold(low, f64::max);
+    let high = set.members.iter().flat_map(|like| like.raw.iter().copied()).fold(low, f64::max);
     std::array::from_fn(|k| {
-        let raw = set
-            .members
-            .get(k)
-            .map(|like| like.raw.as_slice())
-            .unwrap_or_default();
+        let raw = set.members.get(k).map(|like| like.raw.as_slice()).unwrap_or_default();
         match &set.scale {
             Some(scale) => raw.iter().map(|raw| scale.mps(*raw)).collect(),
             // Shape only: the corners' law is checked in its sign, not its size.
-            None => raw
-                .iter()
-                .map(|raw| (raw - low) * 30.0 / (high - low).max(1.0))
-                .collect(),
+            None => raw.iter().map(|raw| (raw - low) * 30.0 / (high - low).max(1.0)).collect(),
         }
     })
 }
@@ -158,15 +300,8 @@ fn wheel_proposals(
                     let name = if side == Side::Left { "left" } else { "right" };
                     known.push(format!("{name} {:.0} %", 100.0 * corners.side_confidence));
                 }
-                let known = if known.is_empty() {
-                    "nothing".to_owned()
-                } else {
-                    known.join(", ")
-                };
-                evidence.push(format!(
-                    "corner not told apart yet (known: {known}); to tell: {}",
-                    corners.to_tell.join("; ")
-                ));
+                let known = if known.is_empty() { "nothing".to_owned() } else { known.join(", ") };
+                evidence.push(format!("corner not told apart yet (known: {known}); to tell: {}", corners.to_tell.join("; ")));
             }
             Some(Proposal {
                 bus: source.bus.clone(),
@@ -177,17 +312,22 @@ fn wheel_proposals(
                 meaning: role.map_or(Meaning::WheelSpeed, Meaning::Role),
                 rank: 1,
                 score: set.score,
+                invalid_raw: invalid_raw(source, &like.field),
+                period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
+                timeout_ms: source.timeout_ms(),
+                frame_bytes: source.bytes,
                 scaling,
                 scaling_note: Some(scale_note(set.scale)),
                 evidence,
-                series: like
-                    .raw
-                    .iter()
-                    .map(|raw| set.scale.map_or(*raw, |s| raw * s.scale_kmh + s.offset_kmh))
-                    .collect(),
+                series: like.raw.iter().map(|raw| set.scale.map_or(*raw, |s| raw * s.scale_kmh + s.offset_kmh)).collect(),
             })
         })
         .collect()
+}
+
+fn invalid_raw(source: &Source, field: &crate::field::Field) -> Vec<u64> {
+    let raws: Vec<u64> = source.rows.iter().filter_map(|(_, data)| field.extract(data)).collect();
+    super::candidate::not_available(&raws, field)
 }
 
 fn scale_note(scale: Option<speed_scale::SpeedScale>) -> String {
@@ -206,10 +346,7 @@ fn scale_note(scale: Option<speed_scale::SpeedScale>) -> String {
                     "measured {:.6} km/h a count, taken as the usual step {}",
                     scale.measured_scale_kmh, scale.scale_kmh
                 ),
-                false => format!(
-                    "measured {:.6} km/h a count; no usual step is that near",
-                    scale.measured_scale_kmh
-                ),
+                false => format!("measured {:.6} km/h a count; no usual step is that near", scale.measured_scale_kmh),
             };
             format!("{step}; {zero}")
         }
@@ -234,19 +371,11 @@ fn vehicle_speeds(
     aligned: Option<&Aligned>,
     axis: &Timeline,
 ) -> Vec<Proposal> {
-    let Some(aligned) = aligned else {
-        return Vec::new();
-    };
+    let Some(aligned) = aligned else { return Vec::new() };
     // The wheels themselves are the better reference where there are some.
     let wheels = set.as_ref().map(|set| {
         let speeds = speeds_mps(set);
-        let at = |k: usize| {
-            speeds
-                .iter()
-                .map(|v| v.get(k).copied().unwrap_or(0.0))
-                .sum::<f64>()
-                / 4.0
-        };
+        let at = |k: usize| speeds.iter().map(|v| v.get(k).copied().unwrap_or(0.0)).sum::<f64>() / 4.0;
         Aligned {
             speed_mps: (0..axis.len()).map(at).collect(),
             valid: vec![true; axis.len()],
@@ -256,8 +385,7 @@ fn vehicle_speeds(
     });
     let reference = wheels.as_ref().unwrap_or(aligned);
     let is_wheel = |like: &SpeedLike| {
-        set.as_ref()
-            .is_some_and(|set| set.members.iter().any(|m| m.candidate == like.candidate))
+        set.as_ref().is_some_and(|set| set.members.iter().any(|m| m.candidate == like.candidate))
     };
     let mut found: Vec<Proposal> = likes
         .iter()
@@ -272,12 +400,15 @@ fn vehicle_speeds(
                 bus: source.bus.clone(),
                 id: source.id,
                 field: like.field,
-                unproven_bits: like.field.length()
-                    - candidate.field.length().min(like.field.length()),
+                unproven_bits: like.field.length() - candidate.field.length().min(like.field.length()),
                 selector: source.selector,
                 meaning: Meaning::VehicleSpeed,
                 rank: 0,
                 score: 0.95 * score,
+                invalid_raw: invalid_raw(source, &like.field),
+                period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
+                timeout_ms: source.timeout_ms(),
+                frame_bytes: source.bytes,
                 scaling: Some(Scaling {
                     scale: scale.scale_kmh,
                     offset: scale.offset_kmh,
@@ -288,19 +419,11 @@ fn vehicle_speeds(
                 scaling_note: Some(scale_note(Some(scale))),
                 evidence: vec![format!(
                     "follows {} (r2 {:.4}, residual {:.2} m/s)",
-                    if set.is_some() {
-                        "the wheel speeds"
-                    } else {
-                        aligned.kind.text()
-                    },
+                    if set.is_some() { "the wheel speeds" } else { aligned.kind.text() },
                     fit.r2,
                     scale.residual_mps
                 )],
-                series: like
-                    .raw
-                    .iter()
-                    .map(|raw| raw * scale.scale_kmh + scale.offset_kmh)
-                    .collect(),
+                series: like.raw.iter().map(|raw| raw * scale.scale_kmh + scale.offset_kmh).collect(),
             })
         })
         .collect();
@@ -322,7 +445,7 @@ fn id_reports(sources: &[Source], candidates: &[Candidate]) -> Vec<IdReport> {
             frames: source.frames,
             bytes: source.bytes,
             period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
-            timeout_ms: (5.0 * source.period_ns).max(1.5 * source.late_ns) / NS_PER_MS,
+            timeout_ms: source.timeout_ms(),
             guards: source.guards.clone(),
             selector: source.selector,
             fields: candidates
@@ -335,9 +458,7 @@ fn id_reports(sources: &[Source], candidates: &[Candidate]) -> Vec<IdReport> {
                     flip_rate: source.activity.rate(wheel_speed::lowest_bit(&c.field)),
                 })
                 .collect(),
-            constant_bits: (0..8 * source.bytes)
-                .filter(|&bit| source.activity.flips(bit) == 0)
-                .count(),
+            constant_bits: (0..8 * source.bytes).filter(|&bit| source.activity.flips(bit) == 0).count(),
         })
         .collect();
     reports.sort_by(|a, b| (&a.bus, a.id).cmp(&(&b.bus, b.id)));

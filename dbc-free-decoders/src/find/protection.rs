@@ -118,31 +118,38 @@ fn counts(guard: &Guard, head: &Rows) -> bool {
 pub(crate) fn checksums(activity: &BitActivity, head: &Rows, counters: &[Guard]) -> Vec<Guard> {
     let width = head.width();
     let mut found: Vec<Guard> = Vec::new();
-    // Senders put the check last or first; whole bytes before half-bytes.
-    let mut bytes: Vec<usize> = (0..width).rev().collect();
-    bytes.rotate_right(1);
-    bytes.sort_by_key(|&byte| if byte + 1 == width || byte == 0 { 0 } else { 1 });
-    for byte in bytes {
-        let active = (8 * byte..8 * byte + 8).filter(|&bit| activity.flips(bit) > 0);
-        if active.clone().count() < 3 {
-            continue;
-        }
-        if active.count() >= 6
+    // Senders put the check last or first. Sums and exclusive ors hold for every byte of the frame
+    // alike, as each is that of all others; the check is then the one that flips most.
+    let flips = |byte: usize| (8 * byte..8 * byte + 8).map(|bit| u64::from(activity.flips(bit))).sum::<u64>();
+    let ends = [width.checked_sub(1), Some(0)];
+    let mut bytes: Vec<usize> = ends.into_iter().flatten().filter(|&byte| byte < width).collect();
+    bytes.sort_by_key(|&byte| std::cmp::Reverse(flips(byte)));
+    bytes.extend(1..width.saturating_sub(1));
+    bytes.dedup();
+    for &byte in &bytes {
+        let active = (8 * byte..8 * byte + 8).filter(|&bit| activity.flips(bit) > 0).count();
+        if active >= 6
             && let Some(checksum) = whole_byte(head, byte, counters)
         {
-            found.push(Guard {
+            return vec![Guard {
                 first_bit: 8 * byte,
                 bits: 8,
                 checksum: Some(checksum),
-            });
-            break;
-        }
-        if let Some(guard) = half_byte(head, byte) {
-            found.push(guard);
-            break;
+            }];
         }
     }
-    found
+    // Half-bytes, the busiest first.
+    let half_flips = |half: usize| (4 * half..4 * half + 4).map(|bit| u64::from(activity.flips(bit))).sum::<u64>();
+    let mut halves: Vec<usize> = (0..2 * width).collect();
+    halves.sort_by_key(|&half| std::cmp::Reverse(half_flips(half)));
+    let moves = |half: usize| (4 * half..4 * half + 4).filter(|&bit| activity.flips(bit) > 0).count() >= 3;
+    let in_counter = |half: usize| counters.iter().any(|c| c.covers(4 * half) || c.covers(4 * half + 3));
+    halves
+        .into_iter()
+        .filter(|&half| moves(half) && !in_counter(half))
+        .find_map(|half| half_byte(head, half))
+        .into_iter()
+        .collect()
 }
 
 /// Pairs of rows whose other bytes differ, all of one counter value if `counter` is given.
@@ -174,9 +181,7 @@ fn whole_byte(head: &Rows, byte: usize, counters: &[Guard]) -> Option<Checksum> 
     let simple = [Checksum::ExclusiveOr, Checksum::Sum];
     let crc = POLYNOMIALS.map(Checksum::Crc8);
     let fits = |kind: Checksum, appended: usize, counter: Option<&Guard>| {
-        agrees(pairs(head, byte, counter), |a, b| {
-            matches(kind, appended, byte, a, b)
-        })
+        agrees(pairs(head, byte, counter), |a, b| matches(kind, appended, byte, a, b))
     };
     if let Some(kind) = simple.into_iter().find(|&kind| fits(kind, 0, None)) {
         return Some(kind);
@@ -219,20 +224,12 @@ fn matches(kind: Checksum, appended: usize, byte: usize, a: &[u8], b: &[u8]) -> 
             at(a) ^ at(b) == fold(a) ^ fold(b)
         }
         Checksum::Sum => {
-            let fold = |data: &[u8]| {
-                others(data)
-                    .iter()
-                    .fold(0_u8, |sum, v| sum.wrapping_add(*v))
-            };
+            let fold = |data: &[u8]| others(data).iter().fold(0_u8, |sum, v| sum.wrapping_add(*v));
             let (check, sum) = (at(a).wrapping_sub(at(b)), fold(a).wrapping_sub(fold(b)));
             check == sum || check == sum.wrapping_neg()
         }
         Checksum::Crc8(polynomial) => {
-            let mut difference: Vec<u8> = others(a)
-                .iter()
-                .zip(others(b))
-                .map(|(a, b)| a ^ b)
-                .collect();
+            let mut difference: Vec<u8> = others(a).iter().zip(others(b)).map(|(a, b)| a ^ b).collect();
             // A constant that the sender appends shifts the check on by as many zero bytes.
             difference.resize(difference.len() + appended, 0);
             at(a) ^ at(b) == crc8(polynomial, &difference)
@@ -251,54 +248,37 @@ pub(crate) fn crc8(polynomial: u8, data: &[u8]) -> u8 {
     })
 }
 
-fn half_byte(head: &Rows, byte: usize) -> Option<Guard> {
-    let halves = |data: &[u8], skip: usize| -> Vec<u8> {
+fn half_byte(head: &Rows, half: usize) -> Option<Guard> {
+    let halves = |data: &[u8]| -> Vec<u8> {
         let all = data.iter().flat_map(|byte| [byte >> 4, byte & 15]);
-        let kept = all.enumerate().filter(|(n, _)| *n != skip);
+        let kept = all.enumerate().filter(|(n, _)| *n != half);
         kept.map(|(_, half)| half).collect()
     };
-    for half in [2 * byte, 2 * byte + 1] {
-        let at = |data: &[u8]| {
-            let byte = data.get(byte).copied().unwrap_or(0);
-            if half % 2 == 0 { byte >> 4 } else { byte & 15 }
-        };
-        let sum = |data: &[u8]| {
-            halves(data, half)
-                .iter()
-                .fold(0_u8, |sum, v| sum.wrapping_add(*v))
-        };
-        let xor = |data: &[u8]| halves(data, half).iter().fold(0_u8, |sum, v| sum ^ v);
-        // A half-byte that stands still fits anything that stands still.
-        let moves = head.iter().any(|(_, data)| at(data) != at(head.data(0)));
-        if !moves {
-            continue;
-        }
-        let by_sum = |a: &[u8], b: &[u8]| {
-            let (check, sum) = (
-                at(a).wrapping_sub(at(b)) & 15,
-                sum(a).wrapping_sub(sum(b)) & 15,
-            );
-            check == sum || check == sum.wrapping_neg() & 15
-        };
-        let by_xor = |a: &[u8], b: &[u8]| at(a) ^ at(b) == xor(a) ^ xor(b);
-        // Whether the other half of the byte differs does not matter here: pairs that differ there
-        // alone are few.
-        let found = if agrees(pairs(head, usize::MAX, None), by_sum) {
-            Some(Checksum::HalfByteSum)
-        } else if agrees(pairs(head, usize::MAX, None), by_xor) {
-            Some(Checksum::HalfByteExclusiveOr)
-        } else {
-            None
-        };
-        if found.is_some() {
-            return Some(Guard {
-                first_bit: 4 * half,
-                bits: 4,
-                checksum: found,
-            });
-        }
-    }
-    None
+    let at = |data: &[u8]| {
+        let byte = data.get(half / 2).copied().unwrap_or(0);
+        if half % 2 == 0 { byte >> 4 } else { byte & 15 }
+    };
+    let by_sum = |a: &[u8], b: &[u8]| {
+        let sum = |data: &[u8]| halves(data).iter().fold(0_u8, |sum, v| sum.wrapping_add(*v));
+        let (check, sum) = (at(a).wrapping_sub(at(b)) & 15, sum(a).wrapping_sub(sum(b)) & 15);
+        check == sum || check == sum.wrapping_neg() & 15
+    };
+    let by_xor = |a: &[u8], b: &[u8]| {
+        let xor = |data: &[u8]| halves(data).iter().fold(0_u8, |sum, v| sum ^ v);
+        at(a) ^ at(b) == xor(a) ^ xor(b)
+    };
+    let checksum = if agrees(pairs(head, usize::MAX, None), by_sum) {
+        Checksum::HalfByteSum
+    } else if agrees(pairs(head, usize::MAX, None), by_xor) {
+        Checksum::HalfByteExclusiveOr
+    } else {
+        return None;
+    };
+    Some(Guard {
+        first_bit: 4 * half,
+        bits: 4,
+        checksum: Some(checksum),
+    })
 }
 
 #[cfg(test)]
@@ -353,36 +333,15 @@ mod tests {
     fn counters_and_common_checksums_are_recognised() {
         let check = |kind: Checksum, byte: usize, protect: &dyn Fn(&mut [u8; 8])| {
             let (counters, checks) = found(protect);
-            assert_eq!(
-                counters,
-                [Guard {
-                    first_bit: 52,
-                    bits: 4,
-                    checksum: None
-                }],
-                "{kind:?}"
-            );
-            assert_eq!(
-                checks,
-                [Guard {
-                    first_bit: 8 * byte,
-                    bits: 8,
-                    checksum: Some(kind)
-                }]
-            );
+            assert_eq!(counters, [Guard { first_bit: 52, bits: 4, checksum: None }], "{kind:?}");
+            assert_eq!(checks, [Guard { first_bit: 8 * byte, bits: 8, checksum: Some(kind) }]);
         };
-        check(Checksum::Crc8(0x1D), 7, &|d| {
-            d[7] = crc8(0x1D, &d[..7]) ^ 0x5A
-        });
-        check(Checksum::Crc8(0x2F), 0, &|d| {
-            d[0] = crc8(0x2F, &d[1..]) ^ 0x11
-        });
+        check(Checksum::Crc8(0x1D), 7, &|d| d[7] = crc8(0x1D, &d[..7]) ^ 0x5A);
+        check(Checksum::Crc8(0x2F), 0, &|d| d[0] = crc8(0x2F, &d[1..]) ^ 0x11);
         check(Checksum::Sum, 7, &|d| {
             d[7] = d[..7].iter().fold(0x31, |s: u8, v| s.wrapping_add(*v));
         });
-        check(Checksum::ExclusiveOr, 7, &|d| {
-            d[7] = d[..7].iter().fold(9, |s, v| s ^ v)
-        });
+        check(Checksum::ExclusiveOr, 7, &|d| d[7] = d[..7].iter().fold(9, |s, v| s ^ v));
         // A data identifier that follows the counter, as in AUTOSAR's end-to-end profile 2.
         check(Checksum::Crc8(0x2F), 7, &|d| {
             let list: Vec<u8> = (0..16).map(|n: u8| n.wrapping_mul(37) ^ 0xA5).collect();

@@ -9,7 +9,8 @@
 
 use super::bit_activity::BitActivity;
 use super::protection::Guard;
-use crate::field::BitOrder;
+use super::rows::Rows;
+use crate::field::{BitOrder, Coding, Field};
 
 /// Above this flip rate a bit is noise that no carry shows in.
 const NOISY_RATE: f64 = 0.22;
@@ -17,6 +18,8 @@ const NOISY_RATE: f64 = 0.22;
 const LEAST_CARRY: f64 = 0.3;
 /// The same at a byte border between orders, where it decides more.
 const LEAST_CARRY_AT_BORDER: f64 = 0.4;
+/// Rise of the carries that marks the beginning of another number.
+const CARRY_RISE: f64 = 0.35;
 /// Deviations above chance.
 const SIGNIFICANT: f64 = 3.0;
 
@@ -52,14 +55,9 @@ fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
     let chance = flips * rate;
     let deviation = (chance * (1.0 - rate)).sqrt();
     Pair {
-        carry: if rate < 1.0 {
-            (joint / flips.max(1.0) - rate) / (1.0 - rate)
-        } else {
-            0.0
-        },
+        carry: if rate < 1.0 { (joint / flips.max(1.0) - rate) / (1.0 - rate) } else { 0.0 },
         significant: joint - chance > SIGNIFICANT * deviation,
-        both_noisy: rate > NOISY_RATE
-            && activity.rate(high) > NOISY_RATE
+        both_noisy: rate > NOISY_RATE && activity.rate(high) > NOISY_RATE
             && rate > 0.6 * activity.rate(high),
     }
 }
@@ -73,7 +71,12 @@ struct Run {
 
 /// The fields of an identifier of so many data bytes.
 #[must_use]
-pub fn segments(activity: &BitActivity, bytes: usize, guards: &[Guard]) -> Vec<Segment> {
+pub fn segments(
+    activity: &BitActivity,
+    rows: &Rows,
+    bytes: usize,
+    guards: &[Guard],
+) -> Vec<Segment> {
     let usable =
         |bit: usize| activity.flips(bit) > 0 && !guards.iter().any(|guard| guard.covers(bit));
     let mut runs: Vec<Run> = Vec::new();
@@ -83,13 +86,11 @@ pub fn segments(activity: &BitActivity, bytes: usize, guards: &[Guard]) -> Vec<S
             && within_byte(activity, bit - 1);
         match runs.last_mut() {
             Some(run) if joins => run.last = bit,
-            _ => runs.push(Run {
-                first: bit,
-                last: bit,
-            }),
+            _ => runs.push(Run { first: bit, last: bit }),
         }
     }
-    let links = links(activity, &runs);
+    join_by_value(activity, rows, &mut runs);
+    let links = links(activity, rows, &runs);
     chains(&runs, &links)
         .iter()
         .filter_map(|chain| segment(&runs, chain, activity, bytes, guards))
@@ -99,8 +100,105 @@ pub fn segments(activity: &BitActivity, bytes: usize, guards: &[Guard]) -> Vec<S
 /// Whether bit `high` and the one after it, in the same byte, are of one number.
 fn within_byte(activity: &BitActivity, high: usize) -> bool {
     let joint = activity.joint_next.get(high).copied().unwrap_or(0);
-    let pair = pair(activity, high, high + 1, joint);
-    pair.both_noisy || pair.significant && pair.carry > LEAST_CARRY
+    let here = pair(activity, high, high + 1, joint);
+    if here.significant && here.carry > LEAST_CARRY {
+        return true;
+    }
+    // From a number's highest bit down carries show less and less. Where they show again, another
+    // number has begun.
+    let begins = (high + 1) % 8 < 7 && {
+        let joint = activity.joint_next.get(high + 1).copied().unwrap_or(0);
+        let next = pair(activity, high + 1, high + 2, joint);
+        next.significant && next.carry > here.carry.max(0.0) + CARRY_RISE
+    };
+    here.both_noisy && !begins
+}
+
+/// Joins neighbouring runs of a byte where the numbers say so.
+fn join_by_value(activity: &BitActivity, rows: &Rows, runs: &mut Vec<Run>) {
+    let mut k = 1;
+    while k < runs.len() {
+        let (Some(&above), Some(&below)) = (runs.get(k - 1), runs.get(k)) else { break };
+        let near = above.last + 1 == below.first && below.first % 8 != 0;
+        // One or two noisy bits under moving ones are their number's lowest.
+        let tail = below.last - below.first < 2
+            && (below.first..=below.last).all(|bit| (0.25..0.8).contains(&activity.rate(bit)))
+            && activity.rate(above.last) > 0.03;
+        if near
+            && activity.rate(below.first) > 0.5 * activity.rate(above.last)
+            && (tail || continues(rows, (above.first, above.last), (below.first, below.last)))
+        {
+            if let Some(run) = runs.get_mut(k - 1) {
+                run.last = below.last;
+            }
+            runs.remove(k);
+        } else {
+            k += 1;
+        }
+    }
+}
+
+/// Steps in which the upper bits change, at least, to tell by.
+const LEAST_STEPS: usize = 6;
+const MOST_ROWS: usize = 20_000;
+/// The joined number must step less than the upper bits alone say, by this share.
+const LEAST_SMOOTHER: f64 = 0.2;
+
+/// Whether the lower bits continue the upper ones: whenever the upper bits step, the lower ones wrap,
+/// so that the joined number moves less than a step of the upper ones. Two numbers of their own move
+/// a whole step in the mean. Counted modulo the joined length, so that a number that goes through 0
+/// in two's complement is as smooth as any.
+fn continues(rows: &Rows, upper: (usize, usize), lower: (usize, usize)) -> bool {
+    let of = |(first, last): (usize, usize)| {
+        Field::new(first as u16, (last - first + 1) as u8, BitOrder::Big, Coding::Unsigned)
+    };
+    let (Ok(high), Ok(low)) = (of(upper), of(lower)) else { return false };
+    let bits = u32::from(high.length()) + u32::from(low.length());
+    let around = |a: u64, b: u64, bits: u32| {
+        let turn = 1_u64 << bits;
+        let apart = a.abs_diff(b) % turn;
+        apart.min(turn - apart) as f64
+    };
+    let (mut joined, mut alone, mut squares, mut steps) = (0.0, 0.0, 0.0, 0_usize);
+    let mut last: Option<(u64, u64)> = None;
+    let (mut with_upper, mut by_itself, mut still) = (0_usize, 0_usize, 0_usize);
+    for (_, data) in rows.iter().take(MOST_ROWS) {
+        let (Some(h), Some(l)) = (high.extract(data), low.extract(data)) else { continue };
+        if let Some((h0, l0)) = last {
+            let moved = usize::from(l != l0);
+            if h == h0 {
+                still += 1;
+                by_itself += moved;
+            } else {
+                with_upper += moved;
+            }
+        }
+        if let Some((h0, l0)) = last
+            && h0 != h
+        {
+            let (now, before) = (h << low.length() | l, h0 << low.length() | l0);
+            let step = around(now, before, bits) / f64::from(low.length()).exp2();
+            let upper = around(h, h0, u32::from(high.length()));
+            joined += step;
+            alone += upper;
+            squares += (step - upper).powi(2);
+            steps += 1;
+        }
+        last = Some((h, l));
+    }
+    if steps < LEAST_STEPS || alone <= 0.0 {
+        return false;
+    }
+    // A number that jumps while it moves and rests otherwise: the lower bits then change whenever the
+    // upper ones do, and seldom alone.
+    let chance = 1.0 - (-f64::from(low.length())).exp2();
+    let together = with_upper as f64 / steps as f64;
+    let alone_share = by_itself as f64 / still.max(1) as f64;
+    if low.length() > 1 && together > 0.9 * chance && alone_share < 0.6 * chance {
+        return true;
+    }
+    let error = squares.sqrt();
+    alone - joined > (LEAST_SMOOTHER * alone).max(SIGNIFICANT * error * 0.5)
 }
 
 /// The lower run that continues another one in the next byte, in which order, and how surely.
@@ -112,7 +210,7 @@ struct Link {
     weight: f64,
 }
 
-fn links(activity: &BitActivity, runs: &[Run]) -> Vec<Link> {
+fn links(activity: &BitActivity, rows: &Rows, runs: &[Run]) -> Vec<Link> {
     let ending = |bit: usize| runs.iter().position(|run| run.last == bit);
     let beginning = |bit: usize| runs.iter().position(|run| run.first == bit);
     let bytes = activity.joint_little.len();
@@ -121,12 +219,7 @@ fn links(activity: &BitActivity, runs: &[Run]) -> Vec<Link> {
     for byte in 1..bytes {
         let border = 8 * byte;
         let big = (ending(border - 1), beginning(border), border - 1, border);
-        let little = (
-            ending(border + 7),
-            beginning(border - 8),
-            border + 7,
-            border - 8,
-        );
+        let little = (ending(border + 7), beginning(border - 8), border + 7, border - 8);
         for (order, (high, low, high_bit, low_bit)) in
             [(BitOrder::Big, big), (BitOrder::Little, little)]
         {
@@ -140,19 +233,15 @@ fn links(activity: &BitActivity, runs: &[Run]) -> Vec<Link> {
             let pair = pair(activity, high_bit, low_bit, joint.copied().unwrap_or(0));
             if pair.significant && pair.carry > LEAST_CARRY_AT_BORDER {
                 let flips = f64::from(activity.flips(high_bit)).min(100.0);
-                links.push(Link {
-                    high,
-                    low,
-                    order,
-                    weight: pair.carry * flips.sqrt(),
-                });
+                links.push(Link { high, low, order, weight: pair.carry * flips.sqrt() });
+            } else if activity.rate(low_bit) > 0.5 * activity.rate(high_bit)
+                && let (Some(above), Some(below)) = (runs.get(high), runs.get(low))
+                && continues(rows, (above.first, above.last), (below.first, below.last))
+            {
+                let flips = f64::from(activity.flips(high_bit)).min(100.0);
+                links.push(Link { high, low, order, weight: LEAST_CARRY * flips.sqrt() });
             } else if pair.both_noisy {
-                noisy.push(Link {
-                    high,
-                    low,
-                    order,
-                    weight: 0.0,
-                });
+                noisy.push(Link { high, low, order, weight: 0.0 });
             }
         }
     }
@@ -160,23 +249,13 @@ fn links(activity: &BitActivity, runs: &[Run]) -> Vec<Link> {
     // by having no beginning of its own: a part of a byte whose highest bit is noise already. The
     // order is then the one that the frame's other numbers have.
     let of = |order: BitOrder| -> f64 {
-        links
-            .iter()
-            .filter(|link| link.order == order)
-            .map(|link| link.weight)
-            .sum()
+        links.iter().filter(|link| link.order == order).map(|link| link.weight).sum()
     };
     let (big, little) = (of(BitOrder::Big), of(BitOrder::Little));
-    let order = if big > little {
-        BitOrder::Big
-    } else {
-        BitOrder::Little
-    };
+    let order = if big > little { BitOrder::Big } else { BitOrder::Little };
     if big != little {
         links.extend(noisy.into_iter().filter(|link| {
-            let part = runs
-                .get(link.low)
-                .is_some_and(|run| run.last - run.first < 7);
+            let part = runs.get(link.low).is_some_and(|run| run.last - run.first < 7);
             link.order == order && part
         }));
     }
@@ -266,7 +345,6 @@ pub(crate) fn little_number(sent: usize) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::field::{Coding, Field};
     use crate::find::survey::Survey;
     use crate::frame::{BusIndex, CanId, Frame, FrameFlags};
 
@@ -274,8 +352,7 @@ mod tests {
     fn wander(n: i64, phase: f64, size: f64, noise: f64) -> u64 {
         let t = n as f64 * 0.01;
         let slow = 0.5 - 0.5 * (0.21 * t + phase).cos();
-        let jitter =
-            ((n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 3) % 17) as f64 / 8.0 - 1.0;
+        let jitter = ((n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 3) % 17) as f64 / 8.0 - 1.0;
         (size * slow + noise * jitter + 20.0).max(0.0) as u64
     }
 
@@ -302,7 +379,8 @@ mod tests {
 
     fn check(fields: &[(u16, u8, BitOrder)]) {
         let survey = surveyed(fields, 12_000);
-        let found = segments(&survey.buses[0].ids[1].activity, 8, &[]);
+        let id = &survey.buses[0].ids[1];
+        let found = segments(&id.activity, &id.rows, 8, &[]);
         let mut got: Vec<_> = found.iter().map(|s| (s.start, s.length, s.order)).collect();
         let mut want: Vec<_> = fields
             .iter()
@@ -317,25 +395,10 @@ mod tests {
     fn fields_of_both_orders_and_any_length_come_out_whole() {
         use BitOrder::{Big, Little};
         check(&[(0, 16, Big), (16, 16, Big), (32, 16, Big), (48, 16, Big)]);
-        check(&[
-            (0, 16, Little),
-            (16, 16, Little),
-            (32, 16, Little),
-            (48, 16, Little),
-        ]);
+        check(&[(0, 16, Little), (16, 16, Little), (32, 16, Little), (48, 16, Little)]);
         check(&[(0, 12, Big), (12, 12, Big), (24, 12, Big), (36, 12, Big)]);
-        check(&[
-            (0, 12, Little),
-            (12, 12, Little),
-            (24, 12, Little),
-            (36, 12, Little),
-        ]);
+        check(&[(0, 12, Little), (12, 12, Little), (24, 12, Little), (36, 12, Little)]);
         check(&[(3, 13, Big), (19, 13, Big)]);
-        check(&[
-            (0, 14, Little),
-            (14, 14, Little),
-            (28, 14, Little),
-            (42, 14, Little),
-        ]);
+        check(&[(0, 14, Little), (14, 14, Little), (28, 14, Little), (42, 14, Little)]);
     }
 }

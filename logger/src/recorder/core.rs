@@ -379,5 +379,4 @@ impl<S: Store> Recorder<S> {
 }
 
 #[cfg(test)]
-#[path = "core_tests.rs"]
 mod tests;

@@ -49,14 +49,22 @@ const HEALTHY: usize = 2;
 
 pub(crate) fn car(seed: u64, drives: u32, each: &mut dyn FnMut(Case)) {
     let mut random = Stream::new(seed, 77, Purpose::Programme);
-    // Every third car is the training car with its own tyres and sensors.
-    let car = match seed % 3 {
-        0 => Scenario {
+    // The training car with other tyres and sensors, another car that speaks as it does, or one
+    // that nobody has described.
+    let mut car = match seed % 6 {
+        0 | 2 | 4 => Scenario {
             car_seed: seed,
+            ..Scenario::default()
+        },
+        1 | 3 => Scenario {
+            car_seed: seed,
+            car: slipwright_sample::car::Car::drawn(seed),
             ..Scenario::default()
         },
         _ => Scenario::unknown_car(seed),
     };
+    // Traffic that nobody decodes only takes time.
+    car.bus.load = [0.0; 2];
     let mut number = 0;
     let mut case = |faults: Vec<Fault>, baseline: bool, random: &mut Stream| {
         number += 1;
@@ -127,12 +135,15 @@ fn set(
         vec![Surface::Gravel],
         vec![Surface::Wet, Surface::Gravel],
         vec![Surface::Gravel, Surface::Dry],
-        vec![Surface::Wet],
         vec![Surface::Gravel, Surface::Snow],
     ];
-    let k = (random.uniform() * surfaces.len() as f64) as usize;
+    // Most people go back to the road where they drove before.
+    let k = match random.chance(0.7) {
+        true => car.car_seed as usize % surfaces.len(),
+        false => (random.uniform() * surfaces.len() as f64) as usize,
+    };
     let low = random.between(50.0, 65.0);
-    let cold = random.between(20.0, 45.0);
+    let cold = random.between(25.0, 45.0);
     let campaign = Campaign {
         drives,
         launches: 4,
@@ -140,7 +151,7 @@ fn set(
         turn_ins: 1,
         coasts: 2,
         throttle_percent: [low, low + 20.0],
-        fluid_c: [cold, cold + 15.0],
+        fluid_c: [cold, cold + 20.0],
         surfaces: surfaces[k.min(surfaces.len() - 1)].clone(),
         ..Campaign::default()
     };

@@ -132,3 +132,33 @@ fn engaging_a_gear_loses_what_two_sticking_inertias_lose() {
     assert!((heat / expected - 1.0).abs() < 1e-9, "{heat} {expected}");
     assert!(after.wheel_rad_s[0] > 40.0);
 }
+
+/// The coupling's own torque path on a published plate: Shigley, "Mechanical Engineering Design",
+/// ch. 16 problem, D 250 mm, d 175 mm, mu 0.30, 4 kN, one face, uniform pressure: 128.8 N·m
+/// (statement from memory, number computed: 128.8235). Surfaces add up, as in every text.
+#[test]
+fn the_coupling_carries_what_a_published_plate_does() {
+    for surfaces in [1, 6, 12] {
+        let mut car = Car::default();
+        let (c, h) = (&mut car.coupling, &mut car.hydraulics);
+        (c.friction_surfaces, c.outer_radius_m, c.inner_radius_m) = (surfaces, 0.125, 0.0875);
+        (c.friction_coefficient, c.static_ratio) = (0.30, 1.0);
+        (c.speed_slope_s_per_m, c.temperature_slope_per_k) = (0.0, 0.0);
+        let touch_n = h.spring_touch_n;
+        let pressure_bar = (4000.0 + touch_n) / h.piston_area_m2 * 1e-5;
+        let (drivetrain, mut state, mut inputs) = sliding_start(&car);
+        inputs.lining = fault::parts_at(&car, &[], 0.0).lining;
+        state.pressure_bar = pressure_bar;
+        // Slow sliding, fully built up: the oil's shear is then a few parts in a hundred thousand.
+        state.coupling_input_rad_s = car.driveline.rear_drive_ratio * state.wheel_rad_s[2] + 0.1;
+        state.coupling_presliding = 1.0;
+        let (_, flows) = drivetrain.rates(&state, &inputs);
+        let expected = 128.8235 * f64::from(surfaces);
+        let off = flows.coupling_nm / expected - 1.0;
+        assert!(
+            off.abs() < 1e-3,
+            "{surfaces}: {} {expected}",
+            flows.coupling_nm
+        );
+    }
+}

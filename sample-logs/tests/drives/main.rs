@@ -9,6 +9,8 @@
 
 mod faults;
 mod files;
+mod manoeuvres;
+mod messages;
 mod signals;
 mod sink;
 mod unknown;

@@ -200,36 +200,3 @@ fn wheel_speeds_carry_the_tyres_radii_and_the_rings_noise() {
         assert!((ratio(i) / rear - driven.truth.radius_ratio[i]).abs() < 1e-12);
     }
 }
-
-#[test]
-fn an_intermittent_wheel_wire_reads_slow_then_not_available() {
-    let text = DRIVE.replace(
-        "[[drive]]\n",
-        "[[fault]]\ncause = \"inhibited_or_wiring\"\nform = \"wheel_wire\"\nseverity = 0.4\n\
-         [[drive]]\n",
-    );
-    let driven = drive(&text);
-    let signals = driven.signals();
-    let broken = signals.role(Role::WheelSpeedRearLeft).unwrap();
-    assert!(broken.invalid.len() > 50, "{}", broken.invalid.len());
-    assert!(broken.t_ns.len() > 50);
-    assert!(
-        signals
-            .role(Role::WheelSpeedRearRight)
-            .unwrap()
-            .invalid
-            .is_empty()
-    );
-}
-
-#[test]
-fn roles_left_out_are_not_there() {
-    let text = DRIVE.replace(
-        "[bus]",
-        "[bus]\nomit = [\"coupling.demand\", \"coupling.pressure\"]",
-    );
-    let signals = drive(&text).signals();
-    assert!(signals.role(Role::CouplingDemand).is_none());
-    assert!(signals.role(Role::CouplingPressure).is_none());
-    assert!(signals.role(Role::CouplingPumpCurrent).is_some());
-}

@@ -12,7 +12,7 @@ use socketcan::{CanFdSocket, EmbeddedFrame, Socket, SocketOptions};
 use crate::Outcome;
 use crate::bus::{Sender, Virtual, number, packet};
 use crate::isotp;
-use crate::kept::KeptFrame;
+use crate::kept::{Kept, KeptFrame};
 use crate::recorder::{Recorder, folder};
 
 /// One request a way of answering.
@@ -180,14 +180,20 @@ pub(crate) fn every_answer(_: &str) -> Outcome {
     faulty_unit(0x715, 0x77F, CARELESS)?;
     faulty_unit(0x716, 0x780, ENDLESS)?;
     let listen = overhear()?;
-    let recorder = Recorder::start(&["vcan0"], &folder("ask")?, &["--ask", file])?;
+    let out = folder("ask")?;
+    let mut recorder = Recorder::start(&["vcan0"], &out, &["--ask", file])?;
     let heard = listen(Duration::from_secs(8));
     let status = recorder.until("a request of each kind", |status| {
         ["answered", "refused", "silent", "broken"]
             .iter()
             .all(|k| status["asking"][k].as_u64() > Some(0))
     })?;
-    let kept = recorder.stop()?;
+    recorder.signal("-TERM")?;
+    let ended = recorder.ended()?;
+    if ended.code != Some(0) || !ended.said.contains("first try it standing still") {
+        return Err(format!("no caution: {ended:?}").into());
+    }
+    let kept = Kept::read(&out)?;
     // A request is a single frame: the first four bits are 0. Flow control starts with 3.
     let is_request = |frame: &&KeptFrame| {
         [0x7DF, 0x712, 0x713, 0x714, 0x715, 0x716].contains(&frame.id) && frame.data[0] >> 4 == 0

@@ -4,8 +4,8 @@
 //! - [`bus`]: buses made, brought down and removed; frames sent and overheard.
 //! - [`recorder`]: the recorder as a process; [`kept`]: what it kept, read back.
 //! - [`isotp`]: the kernel's ISO-TP sockets, for units that answer.
-//! - `load`, `kinds`, `live`, `users`, `faults`, `disk`, `crash`, `time`, `ask`, `satellite`: the
-//!   scenarios, by what they are about.
+//! - `load`, `kinds`, `live`, `users`, `faults`, `disk`, `crash`, `time`, `ask`, `satellite`,
+//!   `service`, `log_a_drive`: the scenarios, by what they are about.
 
 #[cfg(target_os = "linux")]
 mod ask;
@@ -28,9 +28,13 @@ mod live;
 #[cfg(target_os = "linux")]
 mod load;
 #[cfg(target_os = "linux")]
+mod log_a_drive;
+#[cfg(target_os = "linux")]
 mod recorder;
 #[cfg(target_os = "linux")]
 mod satellite;
+#[cfg(target_os = "linux")]
+mod service;
 #[cfg(target_os = "linux")]
 mod time;
 #[cfg(target_os = "linux")]
@@ -53,6 +57,7 @@ const SCENARIOS: &[(&str, bool, Scenario)] = &[
     ("kinds", true, kinds::every_kind),
     ("controllers", true, kinds::two_controllers),
     ("live", true, live::signals_and_slip),
+    ("log-a-drive", true, log_a_drive::as_the_readme_says),
     ("users", true, users::another_user),
     ("counted", true, load::drops_are_counted),
     ("down-and-up", true, faults::down_and_up),
@@ -61,6 +66,7 @@ const SCENARIOS: &[(&str, bool, Scenario)] = &[
     ("bus-off", true, faults::bus_off),
     ("signals", true, faults::signals),
     ("clock", true, time::clock_set),
+    ("asleep", true, time::asleep),
     ("full-disk", true, disk::full),
     ("read-only-disk", true, disk::read_only),
     ("ask", true, ask::every_answer),
@@ -68,6 +74,7 @@ const SCENARIOS: &[(&str, bool, Scenario)] = &[
     ("killed", true, crash::killed),
     ("drain", true, load::drain),
     ("flood", true, load::flood),
+    ("service", false, service::under_systemd),
     ("cut", false, crash::record_until_cut),
     ("after-cut", false, crash::after_cut),
 ];

@@ -1,4 +1,4 @@
-//! The wall time set in the middle of a drive.
+//! The wall time set in the middle of a drive, and the computer put to sleep.
 
 use rustix::time::{ClockId, Timespec, clock_gettime, clock_settime};
 use std::time::Duration;
@@ -69,4 +69,43 @@ pub(crate) fn clock_set(_: &str) -> Outcome {
         *least as f64 / 1e6,
         *most as f64 / 1e6
     ))
+}
+
+/// Asleep for some seconds: the drive goes on, its time runs on, and the file says what happened.
+///
+/// Nothing wakes the emulated computer, so the kernel's own trial of suspending is used
+/// (Documentation/power/basic-pm-debugging): it stops everything down to its clocks, waits five
+/// seconds there, and resumes.
+pub(crate) fn asleep(_: &str) -> Outcome {
+    let _bus = Virtual::new("vcan0")?;
+    let recorder = Recorder::start(&["vcan0"], &folder("asleep")?, &[])?;
+    let mut sender = Sender::open("vcan0")?;
+    for number in 0..100 {
+        sender.send(&numbered(0x100, number))?;
+    }
+    recorder.until_frames(100)?;
+    std::fs::write("/sys/power/pm_test", "core")?;
+    // Comes back when the computer is awake again.
+    std::fs::write("/sys/power/state", "mem")?;
+    for number in 100..200 {
+        sender.send(&numbered(0x100, number))?;
+    }
+    recorder.until_frames(200)?;
+    let kept = recorder.stop()?;
+    kept.require_all("vcan0", 200)?;
+    let slept_s = kept.marks.iter().find_map(|mark| {
+        let (_, rest) = mark.split_once("the computer slept for ")?;
+        rest.strip_suffix(" s")?.parse::<f64>().ok()
+    });
+    let slept_s = slept_s.ok_or_else(|| format!("sleep is not told: {:?}", kept.marks))?;
+    let stamps: Vec<i64> = kept.frames.iter().map(|frame| frame.t_ns).collect();
+    let over_s = (stamps[100] - stamps[99]) as f64 / 1e9;
+    if kept.files.len() != 1 || !stamps.is_sorted() || slept_s < 1.0 || over_s < slept_s {
+        return Err(format!(
+            "slept {slept_s} s, stamps jump {over_s} s, {:?}",
+            kept.files
+        )
+        .into());
+    }
+    Ok(format!("one drive over {slept_s:.1} s of sleep"))
 }

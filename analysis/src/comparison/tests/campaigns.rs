@@ -352,6 +352,7 @@ fn drive(
                 engine_torque_nm: None,
             },
             measures,
+            tested: Default::default(),
             transfer: Vec::new(),
             trace: Trace::default(),
         });
@@ -374,6 +375,8 @@ fn drive(
         },
         engagements,
         coupling_model: Default::default(),
+        tested: Default::default(),
+        ground_speed: Default::default(),
         warnings: Vec::new(),
     }
 }

@@ -8,6 +8,9 @@ use crate::capture::{Event, read_bytes};
 use crate::recorder::source::{FrameSource, MemorySource, SourceError};
 use crate::recorder::store::MemoryStore;
 
+mod besides;
+mod time;
+
 const S: i64 = 1_000_000_000;
 const MS: i64 = 1_000_000;
 /// The wall time at boot, in these tests.
@@ -290,70 +293,6 @@ fn drops_are_counted_once_over_sockets_and_files() {
 }
 
 #[test]
-fn a_clock_step_moves_no_stamp_of_a_drive() {
-    let mut recorder = recorder();
-    let bus = recorder.add_bus("can0");
-    for n in 0..20 {
-        let boot = S + i64::from(n) * 100 * MS;
-        let step = if n < 10 { 0 } else { -7_200 * S };
-        let now = Reading {
-            real_ns: BOOT_REAL_NS + boot + step,
-            ..at(boot)
-        };
-        recorder.frames(bus, &batch([data(now.real_ns - MS, n)]), now);
-        recorder.tick(now);
-    }
-    let later = Reading {
-        real_ns: BOOT_REAL_NS - 7_200 * S + 40 * S,
-        ..at(40 * S)
-    };
-    recorder.tick(later);
-    let held = content(&disk(&recorder)[0].bytes);
-    let expected: Vec<(i64, u32)> = (0..20)
-        .map(|n| (BOOT_REAL_NS + S + i64::from(n) * 100 * MS - MS, n))
-        .collect();
-    assert_eq!(held.frames, expected);
-    assert!(
-        held.marks.iter().any(|m| m.contains("-7200.000 s")),
-        "{:?}",
-        held.marks
-    );
-    // The next drive follows the new wall time.
-    let now = Reading {
-        real_ns: BOOT_REAL_NS - 7_200 * S + 50 * S,
-        ..at(50 * S)
-    };
-    recorder.frames(bus, &batch([data(now.real_ns, 99)]), now);
-    recorder.stop(End::Stopped, now);
-    assert_eq!(
-        content(&disk(&recorder)[1].bytes).frames,
-        [(now.real_ns, 99)]
-    );
-}
-
-#[test]
-fn sleep_longer_than_silence_parts_two_drives() {
-    let mut recorder = recorder();
-    let bus = recorder.add_bus("can0");
-    recorder.frames(bus, &batch([data(BOOT_REAL_NS + S, 1)]), at(S));
-    let awake = Reading {
-        awake_ns: 2 * S,
-        ..at(602 * S)
-    };
-    recorder.frames(bus, &batch([data(BOOT_REAL_NS + 602 * S, 2)]), awake);
-    recorder.stop(End::Stopped, awake);
-    let drives: Vec<Content> = disk(&recorder).iter().map(|f| content(&f.bytes)).collect();
-    assert_eq!(drives.len(), 2);
-    assert!(
-        drives[0]
-            .marks
-            .iter()
-            .any(|m| m.contains("slept for 600.0 s"))
-    );
-    assert_eq!((drives[0].frames[0].1, drives[1].frames[0].1), (1, 2));
-}
-
-#[test]
 fn a_full_disk_ends_the_drive_and_keeps_it() {
     for nearly in [false, true] {
         let mut recorder = recorder();
@@ -376,79 +315,6 @@ fn a_full_disk_ends_the_drive_and_keeps_it() {
         assert!(files.len() == 1 && files[0].closed);
         assert_eq!(content(&files[0].bytes).frames.len(), 1);
     }
-}
-
-#[test]
-fn marks_need_a_drive_and_keep_their_time() {
-    let mut recorder = recorder();
-    let bus = recorder.add_bus("can0");
-    assert_eq!(recorder.mark("early", at(S)), Err(MarkError::NoDrive));
-    recorder.frames(bus, &batch([data(BOOT_REAL_NS + 2 * S, 1)]), at(2 * S));
-    let (drive, at_s) = recorder.mark("launch 1", at(5 * S)).unwrap();
-    assert!((at_s - 3.0).abs() < 1e-9);
-    assert_eq!(drive, "2025-06-15T15-06-42Z");
-    assert_eq!(
-        recorder.mark(&"x".repeat(70_000), at(6 * S)),
-        Err(MarkError::Long(70_000))
-    );
-    recorder.stop(End::Stopped, at(7 * S));
-    assert!(
-        content(&disk(&recorder)[0].bytes)
-            .marks
-            .contains(&"launch 1".to_owned())
-    );
-}
-
-#[test]
-fn a_guest_is_recorded_but_wakes_nobody() {
-    let mut recorder = recorder();
-    let bus = recorder.add_bus("can0");
-    let gnss = recorder.add_guest("gnss");
-    recorder.guest_frame(gnss, CanId::Extended(0x1F00_0001), &[1, 0, 0, 0], at(S));
-    assert_eq!(disk(&recorder).len(), 0);
-    recorder.frames(bus, &batch([data(BOOT_REAL_NS + 2 * S, 2)]), at(2 * S));
-    recorder.guest_frame(gnss, CanId::Extended(0x1F00_0001), &[3, 0, 0, 0], at(3 * S));
-    for second in 4..=32 {
-        recorder.guest_frame(
-            gnss,
-            CanId::Extended(0x1F00_0001),
-            &[3, 0, 0, 0],
-            at(second * S),
-        );
-        recorder.tick(at(second * S));
-    }
-    assert_eq!(
-        recorder.status(at(33 * S)).state,
-        "waiting",
-        "a guest keeps nobody awake"
-    );
-    let held = content(&disk(&recorder)[0].bytes);
-    assert_eq!(held.buses, ["can0", "gnss"]);
-    assert_eq!(held.frames[1], (BOOT_REAL_NS + 3 * S, 3));
-}
-
-#[test]
-fn what_this_program_sends_wakes_nobody_and_is_recorded() {
-    let mut recorder = recorder();
-    let bus = recorder.add_bus("can0");
-    let sent = |t: i64| Received {
-        id: CanId::Base(0x7DF),
-        ..data(BOOT_REAL_NS + t, 7)
-    };
-    recorder.set_own_ids(vec![CanId::Base(0x7DF)]);
-    recorder.frames(bus, &batch([sent(S)]), at(S));
-    assert_eq!(disk(&recorder).len(), 0);
-    recorder.frames(
-        bus,
-        &batch([data(BOOT_REAL_NS + 2 * S, 1), sent(2 * S)]),
-        at(2 * S),
-    );
-    for second in 3..=32 {
-        recorder.frames(bus, &batch([sent(second * S)]), at(second * S));
-        recorder.tick(at(second * S));
-    }
-    assert_eq!(recorder.status(at(33 * S)).state, "waiting");
-    assert_eq!(content(&disk(&recorder)[0].bytes).frames.len(), 32);
 }
 
 #[test]

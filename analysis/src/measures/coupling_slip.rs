@@ -1,0 +1,55 @@
+//! Whether the pack itself slips: its input turns with the front wheels and its output with the rear
+//! ones, so a locked pack makes both axles turn alike, whatever the tyres' radii and creep. The decoded
+//! speeds, uncorrected, tell that.
+
+use std::ops::Range;
+
+use super::view::View;
+use crate::drive::Column;
+
+/// Slip is averaged over this long before it is judged, s.
+const MEAN_S: f64 = 0.2;
+
+/// Deviations of such a mean that slip has to leave.
+const DEVIATIONS: f64 = 3.0;
+
+/// What decoded speeds of a locked pack may differ by, of the speed, where they were corrected for tyres
+/// of different size before they were sent.
+const CORRECTED: f64 = 0.002;
+
+/// For each of a range of samples, whether the pack slips; `None` where the wheels do not tell.
+pub(super) fn slipping(view: &View<'_>, samples: Range<usize>) -> Vec<Option<bool>> {
+    let [Ok(fl), Ok(fr), Ok(rl), Ok(rr)] = view.drive.wheel_mps() else {
+        return samples.map(|_| None).collect();
+    };
+    let Ok(trace) = &view.slip else {
+        return samples.map(|_| None).collect();
+    };
+    let base = view.drive.base_ns();
+    let half_ns = (MEAN_S * 0.5e9) as i64;
+    let limit = DEVIATIONS * trace.noise().of_mean_mps(MEAN_S);
+    let at = |c: &Column, i: usize| c.get(i);
+    let difference = |i: usize| {
+        trace.slip_mps(i)?;
+        let (front, rear) = (
+            0.5 * (at(fl, i)? + at(fr, i)?),
+            0.5 * (at(rl, i)? + at(rr, i)?),
+        );
+        Some((front - rear, rear))
+    };
+    samples
+        .map(|i| {
+            difference(i)?;
+            let near = trace.range(
+                base[i].saturating_sub(half_ns),
+                base[i].saturating_add(half_ns),
+            );
+            let all: Vec<(f64, f64)> = near.filter_map(difference).collect();
+            let n = all.len() as f64;
+            let (slip, rear) = all
+                .iter()
+                .fold((0.0, 0.0), |(s, r), (d, v)| (s + d / n, r + v / n));
+            Some(slip.abs() > limit + CORRECTED * rear)
+        })
+        .collect()
+}

@@ -1,0 +1,175 @@
+//! Transfer fraction (definition 11): the methods together.
+//!
+//! Estimates are combined by inverse variance where they agree. `tyre` and `balance` share the wheels'
+//! slips, the axle loads and the tyres' curve, so their errors go together by about [`TOGETHER`]; the
+//! combined uncertainty carries that. An upper bound takes no part while there is an estimate. Where
+//! `tyre` and `balance` disagree nothing is said beyond the disagreement; where only `hydraulic`
+//! stands apart, its assumption of a healthy lining is the likely one to fail, and it is left out.
+
+use super::view::View;
+use super::{transfer_balance, transfer_hydraulic, transfer_tyre};
+use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
+
+/// Correlation of the errors of `tyre` and `balance`.
+const TOGETHER: f64 = 0.6;
+
+/// Standard deviations of a difference within which two methods agree.
+const AGREE: f64 = 2.6;
+
+/// Every estimate of one engagement.
+pub(super) fn estimates(view: &View<'_>) -> Vec<TransferEstimate> {
+    vec![
+        transfer_hydraulic::transfer_hydraulic(view),
+        transfer_tyre::transfer_tyre(view),
+        transfer_balance::transfer_balance(view),
+    ]
+}
+
+/// The combined fraction.
+pub(super) fn combined(estimates: &[TransferEstimate]) -> Measured {
+    let by = |method: &str| estimates.iter().find(|e| e.method == method);
+    let value = |method| by(method).and_then(|e| e.fraction.as_ref().ok());
+    let (tyre, balance) = (value("tyre"), value("balance"));
+    let wheels = match (tyre, balance) {
+        (Some(a), Some(b)) => Some(both(a, b)?),
+        (Some(one), None) | (None, Some(one)) => Some(one.clone()),
+        (None, None) => None,
+    };
+    let hydraulic = by("hydraulic").filter(|e| e.fraction.is_ok());
+    match (wheels, hydraulic) {
+        (Some(wheels), Some(h)) if h.upper_bound => Ok(wheels),
+        (Some(wheels), Some(h)) => with_hydraulic(
+            wheels,
+            h.fraction.clone()?,
+            tyre.is_some() && balance.is_some(),
+        ),
+        (Some(wheels), None) => Ok(wheels),
+        (None, Some(h)) => h.fraction.clone(),
+        (None, None) => Err(first_reason(estimates)),
+    }
+}
+
+/// The reason that a reader can most likely act on: that of the method which needs least.
+fn first_reason(estimates: &[TransferEstimate]) -> Missing {
+    ["balance", "hydraulic", "tyre"]
+        .iter()
+        .filter_map(|method| estimates.iter().find(|e| e.method == *method))
+        .find_map(|e| e.fraction.as_ref().err().cloned())
+        .unwrap_or(Missing::NotIdentifiable("no method applies"))
+}
+
+fn disagree(one: (&'static str, &Estimate), other: (&'static str, &Estimate)) -> Missing {
+    Missing::Disagreement {
+        one: (one.0, one.1.value),
+        other: (other.0, other.1.value),
+    }
+}
+
+/// `tyre` and `balance` where they agree.
+fn both(tyre: &Estimate, balance: &Estimate) -> Measured {
+    let difference = tyre.value - balance.value;
+    // Counted as if their errors were independent, which makes disagreement harder to claim.
+    if difference.abs() > AGREE * tyre.u.hypot(balance.u) {
+        return Err(disagree(("tyre", tyre), ("balance", balance)));
+    }
+    Ok(weighted(
+        tyre,
+        balance,
+        TOGETHER,
+        "tyre and balance combined by inverse variance",
+    ))
+}
+
+fn with_hydraulic(wheels: Estimate, hydraulic: Estimate, two: bool) -> Measured {
+    let difference = wheels.value - hydraulic.value;
+    if difference.abs() <= AGREE * wheels.u.hypot(hydraulic.u) {
+        let method = if two {
+            "hydraulic, tyre and balance combined by inverse variance"
+        } else {
+            "hydraulic and one method by the wheels combined by inverse variance"
+        };
+        return Ok(weighted(&wheels, &hydraulic, 0.0, method));
+    }
+    if two {
+        return Ok(Estimate {
+            method: "tyre and balance combined; hydraulic disagrees, as with a lining that carries more or less than its file says",
+            ..wheels
+        });
+    }
+    Err(disagree(("the wheels", &wheels), ("hydraulic", &hydraulic)))
+}
+
+fn weighted(a: &Estimate, b: &Estimate, correlation: f64, method: &'static str) -> Estimate {
+    let least = 1e-6;
+    let (wa, wb) = (a.u.max(least).powi(-2), b.u.max(least).powi(-2));
+    let (sa, sb) = (wa / (wa + wb), wb / (wa + wb));
+    let variance =
+        (sa * a.u).powi(2) + (sb * b.u).powi(2) + 2.0 * sa * sb * correlation * a.u * b.u;
+    Estimate {
+        value: sa * a.value + sb * b.value,
+        u: variance.sqrt(),
+        method,
+        samples: a.samples + b.samples,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn estimate(method: &'static str, value: f64, u: f64, upper_bound: bool) -> TransferEstimate {
+        TransferEstimate {
+            method,
+            fraction: Ok(Estimate {
+                value,
+                u,
+                method,
+                samples: 10,
+            }),
+            assumption: "",
+            upper_bound,
+        }
+    }
+
+    #[test]
+    fn agreeing_methods_combine_by_inverse_variance() {
+        let all = [
+            estimate("tyre", 0.40, 0.04, false),
+            estimate("balance", 0.36, 0.02, false),
+        ];
+        let found = combined(&all).unwrap();
+        assert!((found.value - 0.368).abs() < 1e-12, "{found:?}");
+        // (0.2·0.04)² + (0.8·0.02)² + 2·0.2·0.8·0.6·0.04·0.02
+        assert!((found.u.powi(2) - 0.000_473_6).abs() < 1e-12, "{found:?}");
+    }
+
+    #[test]
+    fn disagreement_is_said_and_not_averaged() {
+        let all = [
+            estimate("tyre", 0.60, 0.03, false),
+            estimate("balance", 0.36, 0.02, false),
+            estimate("hydraulic", 0.40, 0.05, false),
+        ];
+        let why = combined(&all).unwrap_err().to_string();
+        insta::assert_snapshot!(why, @"tyre says 0.60 and balance says 0.36, further apart than their uncertainties allow");
+    }
+
+    #[test]
+    fn a_lining_that_carries_less_leaves_the_hydraulic_estimate_out() {
+        let all = [
+            estimate("hydraulic", 0.60, 0.05, false),
+            estimate("tyre", 0.37, 0.03, false),
+            estimate("balance", 0.36, 0.03, false),
+        ];
+        let found = combined(&all).unwrap();
+        assert!((found.value - 0.365).abs() < 1e-12 && found.method.contains("disagrees"));
+    }
+
+    #[test]
+    fn an_upper_bound_only_stands_alone() {
+        let bound = estimate("hydraulic", 0.9, 0.1, true);
+        assert_eq!(combined(std::slice::from_ref(&bound)).unwrap().value, 0.9);
+        let all = [bound, estimate("balance", 0.36, 0.02, false)];
+        assert_eq!(combined(&all).unwrap().value, 0.36);
+    }
+}

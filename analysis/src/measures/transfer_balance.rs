@@ -1,0 +1,184 @@
+//! Transfer fraction, `balance` (definition 11): what the engine gives beyond what the front tyres'
+//! creep accounts for went to the rear.
+//!
+//! The front tyres' force over slip is learnt where the coupling is open and all force goes to the
+//! front axle. While the coupling is held, the whole force and the slip between the axles leave one
+//! way to divide it (see `traction::split`): no ground speed is needed, because the rear tyres' own
+//! creep follows from what they carry. `f = integral(F_rear dt) / integral((F_front + F_rear) dt)`
+//! over the held part.
+//!
+//! Where the wheels turn too slowly for their sensors, as in the first moments of a launch, the
+//! rear's share lies between nothing and that of the first moment told.
+//!
+//! `u` from the axle loads, the tyres' curve and its relaxation, the engine's inertia, the moments
+//! that are not told, and what the model itself is wrong by.
+
+use std::ops::Range;
+
+use super::view::View;
+use crate::drive::seconds_between;
+use crate::engagement::Kind;
+use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
+use crate::traction::Traction;
+use crate::traction::motion::Source;
+use crate::traction::split::{Divided, Force, divided};
+
+const METHOD: &str = "balance";
+
+const BY_ENGINE: &str = "the rear tyres creep under force as the front ones do with the coupling open, and the axle loads follow from acceleration";
+const BY_ACCELERATION: &str = "the rear tyres creep under force as the front ones do with the coupling open, the axle loads follow from acceleration, and the driving force follows from it too because engine torque cannot be had";
+
+/// What the model is wrong by: one curve for both axles and all slips.
+const U_MODEL: f64 = 0.012;
+/// The same in a bend, where side forces take grip.
+const U_MODEL_TURNING: f64 = 0.045;
+
+/// Fewest samples of a held part.
+const LEAST: usize = 5;
+
+/// Less force than this is no drive, of the weight.
+const LEAST_FORCE: f64 = 0.01;
+
+/// The first moment told is the mean over this many samples.
+const FIRST: usize = 10;
+
+pub(super) fn transfer_balance(view: &View<'_>) -> TransferEstimate {
+    let source = view.traction.as_ref().map(|t| t.motion.source);
+    TransferEstimate {
+        method: METHOD,
+        fraction: fraction(view),
+        assumption: match source {
+            Ok(Source::Acceleration) => BY_ACCELERATION,
+            _ => BY_ENGINE,
+        },
+        upper_bound: false,
+    }
+}
+
+fn fraction(view: &View<'_>) -> Measured {
+    let traction = view.traction.as_ref().map_err(Clone::clone)?;
+    let sights = traction.learnt.as_ref().map_err(Clone::clone)?;
+    let samples = held_samples(view)?;
+    let all = |sight: &_| {
+        let forces = divided(
+            view.drive,
+            view.kinematics,
+            &traction.motion,
+            sight,
+            samples.clone(),
+        );
+        share(view, traction, &forces, samples.clone())
+    };
+    let middle = all(&sights.middle)?;
+    let (value, by_sights) = sights
+        .value_and_u(|sight| all(sight).ok().map(|s| s.value))
+        .ok_or(Missing::NoHeldPart)?;
+    let model = model_uncertainty(view);
+    Ok(Estimate {
+        value: value.clamp(0.0, 1.0),
+        u: by_sights.hypot(middle.u).hypot(model),
+        method: match traction.motion.source {
+            Source::Engine => "balance of engine force and creep learnt with the coupling open",
+            Source::Acceleration => {
+                "balance of force from acceleration and creep learnt with the coupling open"
+            }
+        },
+        samples: middle.samples,
+    })
+}
+
+/// What a method by the tyres is wrong by at best.
+pub(super) fn model_uncertainty(view: &View<'_>) -> f64 {
+    if view.found.kind == Kind::TurnIn {
+        U_MODEL_TURNING
+    } else {
+        U_MODEL
+    }
+}
+
+/// The held part on the base.
+pub(super) fn held_samples(view: &View<'_>) -> Result<Range<usize>, Missing> {
+    let (from_ns, to_ns) = view.held_ns()?;
+    let base = view.drive.base_ns();
+    let from = base.partition_point(|&t| t < from_ns);
+    let to = base.partition_point(|&t| t <= to_ns).max(from);
+    if to - from < LEAST {
+        return Err(Missing::TooFewSamples {
+            have: to - from,
+            need: LEAST,
+        });
+    }
+    Ok(from..to)
+}
+
+struct Share {
+    value: f64,
+    /// From the moments that are not told.
+    u: f64,
+    samples: usize,
+}
+
+fn share(
+    view: &View<'_>,
+    traction: &Traction,
+    forces: &[Force],
+    samples: Range<usize>,
+) -> Result<Share, Missing> {
+    let base = view.drive.base_ns();
+    let (mut front, mut rear, mut untold, mut told_s, mut missing_s) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let mut first: Vec<Divided> = Vec::with_capacity(FIRST);
+    let mut count = 0;
+    for (force, i) in forces.iter().zip(samples) {
+        let dt = base
+            .get(i + 1)
+            .filter(|_| view.drive.base_joined(i))
+            .map_or(0.0, |&next| seconds_between(base[i], next));
+        match force {
+            Force::Divided(d) => {
+                front += d.front * dt;
+                rear += d.rear * dt;
+                told_s += dt;
+                count += 1;
+                if first.len() < FIRST {
+                    first.push(*d);
+                }
+            }
+            Force::Sum(all) => untold += all.max(0.0) * dt,
+            Force::Missing => missing_s += dt,
+        }
+    }
+    if count < LEAST {
+        return Err(match traction.motion.slip.count() {
+            0 => Missing::NoHeldPart,
+            _ => Missing::BelowSensorSpeed,
+        });
+    }
+    // A gear change or the first moments without acceleration are short; a longer lack is a gap.
+    if missing_s > told_s {
+        return Err(Missing::NotIdentifiable(
+            "the driving force is known for less than half of the held part",
+        ));
+    }
+    let driven = front + rear;
+    if driven + untold < LEAST_FORCE * (told_s + missing_s) {
+        return Err(Missing::NotIdentifiable(
+            "the engine did not drive while the coupling was held",
+        ));
+    }
+    if untold > driven {
+        return Err(Missing::BelowSensorSpeed);
+    }
+    let sum = first.iter().map(|d| d.front + d.rear).sum::<f64>();
+    let first_share = if sum > 0.0 {
+        (first.iter().map(|d| d.rear).sum::<f64>() / sum).clamp(0.0, 1.0)
+    } else {
+        0.5
+    };
+    let total = driven + untold;
+    Ok(Share {
+        value: (rear + 0.5 * first_share * untold) / total,
+        // Uniform between nothing and the first share told.
+        u: first_share * untold / 12.0_f64.sqrt() / total,
+        samples: count,
+    })
+}

@@ -1,0 +1,228 @@
+//! Transfer fraction, `tyre` (definition 11): the axles' slips against ground speed, weighted by axle
+//! load.
+//!
+//! At each sample of ground speed, set back by its lag and scaled (see `traction::ground_speed`), both
+//! axles' slips follow; a tyre's force is its load share times the force curve at its slip, and the
+//! fraction is the ratio of the integrals over the held part. For small slips the curve's slope
+//! cancels and the ratio is that of slips times loads; its knee comes from the drive where it
+//! shows, else from what is known of tyres.
+//!
+//! `u` from the noise of every ground speed sample, scale and lag, axle loads and knee, and the moments
+//! before the car is fast enough for a slip to be told.
+
+use slipwright_decoders::role::Role;
+
+use super::transfer_balance::{held_samples, model_uncertainty};
+use super::view::View;
+use crate::drive::{at_seconds, seconds_between};
+use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
+use crate::traction::motion::wheels_take;
+use crate::traction::{GroundSpeed, Sight, Traction};
+
+const METHOD: &str = "tyre";
+
+const ASSUMPTION: &str = "front and rear tyres are alike and on the same surface, so that force over load is the same curve of slip against ground speed, nearly straight for small slips, and the axle loads follow from acceleration";
+
+/// Slower samples tell no slip worth the name, m/s.
+const LEAST_MPS: f64 = 3.0;
+
+/// Fewest samples of ground speed.
+const LEAST: usize = 5;
+
+/// Beyond this the estimate says nothing.
+const NOT_TOLD: f64 = 0.2;
+
+pub(super) fn transfer_tyre(view: &View<'_>) -> TransferEstimate {
+    TransferEstimate {
+        method: METHOD,
+        fraction: fraction(view),
+        assumption: ASSUMPTION,
+        upper_bound: false,
+    }
+}
+
+/// A sample of ground speed with what the wheels did at that time.
+struct Moment {
+    t_s: f64,
+    ground_mps: f64,
+    front_mps: f64,
+    rear_mps: f64,
+    /// Free front speed over rear speed: above 1 in a bend.
+    longer: f64,
+    accel_mps2: f64,
+}
+
+fn fraction(view: &View<'_>) -> Measured {
+    let ground = view.ground.as_ref().map_err(Clone::clone)?;
+    let scale = ground.scale.clone()?;
+    let lag = ground.lag_s.clone()?;
+    let traction = view.traction.as_ref().map_err(Clone::clone)?;
+    let moments = |k: f64, lag_s: f64| moments(view, traction, k, lag_s);
+    let middle = moments(scale.value, lag.value)?;
+    let sights = traction.for_ratios();
+    let early = early(view, traction, &sights.middle, &middle);
+    let at = |moments: &[Moment], sight: &Sight| share(moments, sight, early);
+    let (value, by_sights) = sights
+        .value_and_u(|sight| at(&middle, sight).map(|s| s.0))
+        .ok_or(NOT_ENOUGH_GRIP)?;
+    let by = |k: f64, lag_s: f64| {
+        moments(k, lag_s)
+            .ok()
+            .and_then(|m| at(&m, &sights.middle))
+            .map_or(0.0, |s| s.0 - value)
+    };
+    let by_scale = by(scale.value + scale.u, lag.value);
+    let by_lag = by(scale.value, lag.value + lag.u);
+    let noise = noise(&middle, ground, &|m| at(m, &sights.middle).map(|s| s.0));
+    let by_early = at(&middle, &sights.middle).map_or(0.0, |s| s.1);
+    let u = [
+        by_sights,
+        by_scale,
+        by_lag,
+        noise,
+        by_early,
+        model_uncertainty(view),
+    ]
+    .iter()
+    .fold(0.0, |u: f64, part| u.hypot(*part));
+    if !(u < NOT_TOLD) {
+        return Err(Missing::NotIdentifiable(
+            "the slips were too small against the noise and lag of ground speed",
+        ));
+    }
+    Ok(Estimate {
+        value: value.clamp(0.0, 1.0),
+        u,
+        method: "axle slips against ground speed, by axle load",
+        samples: middle.len(),
+    })
+}
+
+const NOT_ENOUGH_GRIP: Missing =
+    Missing::NotIdentifiable("the tyres did not creep forward while the coupling was held");
+
+fn moments(
+    view: &View<'_>,
+    traction: &Traction,
+    scale: f64,
+    lag_s: f64,
+) -> Result<Vec<Moment>, Missing> {
+    let held = held_samples(view)?;
+    let base = view.drive.base_ns();
+    let (from_ns, to_ns) = (base[held.start], base[held.end - 1]);
+    let channel = view.drive.channel(Role::GroundSpeed)?;
+    let k = view.kinematics;
+    let [front, rear, free] = [&k.front_mps, &k.rear_mps, &k.free_mps].map(|c| c.as_ref());
+    let (front, rear, free) = (
+        front.map_err(Clone::clone)?,
+        rear.map_err(Clone::clone)?,
+        free.map_err(Clone::clone)?,
+    );
+    let range = channel.range(at_seconds(from_ns, lag_s), at_seconds(to_ns, lag_s));
+    let drive = view.drive;
+    let found: Vec<Moment> = range
+        .filter_map(|i| {
+            let t_ns = at_seconds(channel.t_ns()[i], -lag_s);
+            let rear_mps = drive.column_at(rear, t_ns)?;
+            let moment = Moment {
+                t_s: seconds_between(from_ns, t_ns),
+                ground_mps: channel.value()[i] / scale,
+                front_mps: drive.column_at(front, t_ns)?,
+                rear_mps,
+                longer: drive.column_at(free, t_ns)? / rear_mps,
+                accel_mps2: drive
+                    .column_at(&traction.motion.accel_mps2, t_ns)
+                    .unwrap_or(0.0),
+            };
+            (moment.ground_mps > LEAST_MPS).then_some(moment)
+        })
+        .collect();
+    if found.len() < LEAST {
+        return Err(Missing::TooFewSamples {
+            have: found.len(),
+            need: LEAST,
+        });
+    }
+    Ok(found)
+}
+
+/// Driving force of the moments before the first one told, of the weight times s.
+fn early(view: &View<'_>, traction: &Traction, sight: &Sight, moments: &[Moment]) -> f64 {
+    let (Ok(held), Some(first)) = (held_samples(view), moments.first()) else {
+        return 0.0;
+    };
+    let base = view.drive.base_ns();
+    let from_ns = base[held.start];
+    let mut sum = 0.0;
+    for i in held {
+        let Some(&next) = base.get(i + 1) else { break };
+        if seconds_between(from_ns, base[i]) >= first.t_s {
+            break;
+        }
+        let force = traction.motion.force(i, &sight.assumed).unwrap_or(0.0);
+        sum += force.max(0.0) * seconds_between(base[i], next);
+    }
+    sum
+}
+
+/// The rear's share, and its uncertainty from the early part.
+fn share(moments: &[Moment], sight: &Sight, early: f64) -> Option<(f64, f64)> {
+    let forces: Vec<[f64; 2]> = moments
+        .iter()
+        .map(|m| {
+            let loads = sight.assumed.loads(m.accel_mps2);
+            let slips = [
+                m.front_mps / (m.ground_mps * m.longer) - 1.0,
+                m.rear_mps / m.ground_mps - 1.0,
+            ];
+            let axle = |k: usize| {
+                loads[k] * sight.curve.force(slips[k]) + wheels_take(loads[k], m.accel_mps2)
+            };
+            [axle(0), axle(1)]
+        })
+        .collect();
+    let mut sums = [0.0; 2];
+    for (pair, times) in forces.windows(2).zip(moments.windows(2)) {
+        let dt = times[1].t_s - times[0].t_s;
+        for k in 0..2 {
+            sums[k] += 0.5 * (pair[0][k] + pair[1][k]) * dt;
+        }
+    }
+    let told = sums[0] + sums[1];
+    if told <= 0.0 {
+        return None;
+    }
+    let first: [f64; 2] = [0, 1].map(|k| forces.iter().take(3).map(|f| f[k]).sum());
+    let first_share = if first[0] + first[1] > 0.0 {
+        (first[1] / (first[0] + first[1])).clamp(0.0, 1.0)
+    } else {
+        0.5
+    };
+    let total = told + early;
+    Some((
+        (sums[1] + 0.5 * first_share * early) / total,
+        first_share * early / 12.0_f64.sqrt() / total,
+    ))
+}
+
+/// What the noise of each ground speed sample does to the share.
+fn noise(
+    moments: &[Moment],
+    ground: &GroundSpeed,
+    share: &dyn Fn(&[Moment]) -> Option<f64>,
+) -> f64 {
+    let Some(middle) = share(moments) else {
+        return f64::INFINITY;
+    };
+    let mut moved: Vec<Moment> = moments.iter().map(|m| Moment { ..*m }).collect();
+    let mut variance = 0.0;
+    for i in 0..moved.len() {
+        let was = moved[i].ground_mps;
+        moved[i].ground_mps = was + ground.sigma_mps;
+        if let Some(there) = share(&moved) {
+            variance += (there - middle).powi(2);
+        }
+        moved[i].ground_mps = was;
+    }
+    variance.sqrt()
+}

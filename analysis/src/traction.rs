@@ -1,0 +1,196 @@
+//! Traction: how the driving force divides between the axles, as the tyres' creep shows it.
+//!
+//! Takes the aligned drive and its kinematics; gives the force at the tyres' contact, the tyres' curve
+//! of force over slip as learnt where the coupling is open, and the scale and lag of ground speed.
+//! The transfer estimates `balance` and `tyre` (definition 11), the coupling model's torque and the
+//! tested share of the rated torque all rest on it.
+//!
+//! Forces are shares of the car's weight, loads shares of it as well: then neither mass nor friction
+//! has to be known to tell how a force divides.
+//!
+//! - [`motion`]: speeds, acceleration and driving force on the time base.
+//! - [`curve`]: force over slip and load of a tyre, learnt with the coupling open.
+//! - [`split`]: front and rear force from their sum and the slip between the axles.
+//! - [`ground_speed`]: scale and lag of ground speed against the wheels.
+
+pub(crate) mod curve;
+pub(crate) mod ground_speed;
+pub(crate) mod motion;
+pub(crate) mod split;
+
+use self::curve::{Curve, learn};
+pub use self::ground_speed::GroundSpeed;
+use self::motion::Motion;
+use crate::drive::Drive;
+use crate::kinematics::Kinematics;
+use crate::measure::Missing;
+use crate::vehicle::Vehicle;
+
+/// Standard gravity, m/s² (ISO 80000-3).
+pub(crate) const GRAVITY_MPS2: f64 = 9.80665;
+
+/// Rolling resistance over load, and with it what a wheel takes off the contact force. Common
+/// practice, no source: 0.010 to 0.015 on firm roads.
+pub(crate) const ROLLING_RESISTANCE: f64 = 0.012;
+
+/// What nobody measures on the way, with its standard uncertainty. Common practice, no source.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Assumed {
+    /// Share of the weight on the rear axle at rest.
+    pub(crate) rear_share: f64,
+    /// Height of the centre of gravity over the wheelbase: load that moves to the rear per g.
+    pub(crate) height_share: f64,
+    /// Way over which a tyre's force follows its slip, m.
+    pub(crate) relaxation_m: f64,
+    /// Inertia of the engine with its flywheel, kg m².
+    pub(crate) engine_inertia_kg_m2: f64,
+}
+
+/// Front-engined cars carry 37 to 47 per cent on the rear axle.
+const REAR_SHARE: (f64, f64) = (0.415, 0.025);
+/// Centres of gravity lie 0.5 to 0.65 m high on wheelbases of 2.5 to 2.9 m.
+const HEIGHT_SHARE: (f64, f64) = (0.205, 0.025);
+const RELAXATION_M: (f64, f64) = (0.35, 0.15);
+const ENGINE_INERTIA_KG_M2: (f64, f64) = (USUAL_ENGINE_INERTIA_KG_M2, 0.05);
+
+/// Inertia of a car's engine with its flywheel, kg m². Common practice, no source.
+pub(crate) const USUAL_ENGINE_INERTIA_KG_M2: f64 = 0.16;
+
+impl Assumed {
+    /// The middle values, the vehicle file's where it has them.
+    fn middle(vehicle: &Vehicle) -> Self {
+        Self {
+            rear_share: vehicle.mass.rear_share.unwrap_or(REAR_SHARE.0),
+            height_share: height_share(vehicle).unwrap_or(HEIGHT_SHARE.0),
+            relaxation_m: RELAXATION_M.0,
+            engine_inertia_kg_m2: ENGINE_INERTIA_KG_M2.0,
+        }
+    }
+
+    /// Each value moved by its standard uncertainty, the others in the middle.
+    fn moved(self, vehicle: &Vehicle) -> Vec<Self> {
+        let mut all = vec![
+            Self {
+                relaxation_m: self.relaxation_m + RELAXATION_M.1,
+                ..self
+            },
+            Self {
+                engine_inertia_kg_m2: self.engine_inertia_kg_m2 + ENGINE_INERTIA_KG_M2.1,
+                ..self
+            },
+        ];
+        // A stated share is taken as weighed with some passenger or luggage more or less.
+        let u_share = vehicle.mass.rear_share.map_or(REAR_SHARE.1, |_| 0.01);
+        let u_height = height_share(vehicle).map_or(HEIGHT_SHARE.1, |_| 0.01);
+        all.push(Self {
+            rear_share: self.rear_share + u_share,
+            ..self
+        });
+        all.push(Self {
+            height_share: self.height_share + u_height,
+            ..self
+        });
+        all
+    }
+
+    /// Shares of the weight on the front and on the rear axle at an acceleration, m/s².
+    pub(crate) fn loads(&self, accel_mps2: f64) -> [f64; 2] {
+        let rear = self.rear_share + self.height_share * accel_mps2 / GRAVITY_MPS2;
+        let rear = rear.clamp(0.1, 0.9);
+        [1.0 - rear, rear]
+    }
+}
+
+fn height_share(vehicle: &Vehicle) -> Option<f64> {
+    Some(vehicle.mass.centre_height_m? / vehicle.geometry.wheelbase_m?)
+}
+
+/// One way to see the drive's traction: what is assumed, and the curve that follows from it.
+#[derive(Clone, Debug)]
+pub(crate) struct Sight {
+    pub(crate) assumed: Assumed,
+    pub(crate) curve: Curve,
+}
+
+/// What the drive shows of its tyres: the middle, and the middle with one thing after the other moved
+/// by its standard uncertainty. The squares of what that changes add up to the variance.
+#[derive(Clone, Debug)]
+pub(crate) struct Sights {
+    pub(crate) middle: Sight,
+    pub(crate) moved: Vec<Sight>,
+}
+
+impl Sights {
+    /// A value by the middle and its standard uncertainty by the moved ones.
+    pub(crate) fn value_and_u(&self, value: impl Fn(&Sight) -> Option<f64>) -> Option<(f64, f64)> {
+        let middle = value(&self.middle)?;
+        let variance: f64 = self
+            .moved
+            .iter()
+            .filter_map(|sight| Some((value(sight)? - middle).powi(2)))
+            .sum();
+        Some((middle, variance.sqrt()))
+    }
+}
+
+/// The traction of a drive.
+#[derive(Clone, Debug)]
+pub(crate) struct Traction {
+    pub(crate) motion: Motion,
+    /// With the curve learnt from the drive, or why it cannot be.
+    pub(crate) learnt: Result<Sights, Missing>,
+    /// With a curve that is only known beforehand: it tells ratios of forces, not forces.
+    pub(crate) beforehand: Sights,
+}
+
+impl Traction {
+    /// The traction of a drive.
+    ///
+    /// # Errors
+    /// Why the axles' speeds are missing.
+    pub(crate) fn of(
+        drive: &Drive,
+        kinematics: &Kinematics,
+        vehicle: &Vehicle,
+    ) -> Result<Self, Missing> {
+        let motion = Motion::of(drive, kinematics, vehicle)?;
+        let assumed = Assumed::middle(vehicle);
+        let moved = assumed.moved(vehicle);
+        let learnt = motion
+            .open_moments(drive, kinematics, assumed)
+            .and_then(|open| {
+                let (curve, spread) = learn(&motion, &open, assumed)?;
+                let by_assumed = moved.iter().filter_map(|&assumed| {
+                    let (curve, _) = learn(&motion, &open, assumed).ok()?;
+                    Some(Sight { assumed, curve })
+                });
+                let by_curve = spread.into_iter().map(|curve| Sight { assumed, curve });
+                Ok(Sights {
+                    middle: Sight { assumed, curve },
+                    moved: by_assumed.chain(by_curve).collect(),
+                })
+            });
+        let [curve, sharper] = Curve::beforehand();
+        let beforehand = Sights {
+            middle: Sight { assumed, curve },
+            moved: moved
+                .into_iter()
+                .map(|assumed| Sight { assumed, curve })
+                .chain([Sight {
+                    assumed,
+                    curve: sharper,
+                }])
+                .collect(),
+        };
+        Ok(Self {
+            motion,
+            learnt,
+            beforehand,
+        })
+    }
+
+    /// The best there is for ratios of forces.
+    pub(crate) fn for_ratios(&self) -> &Sights {
+        self.learnt.as_ref().unwrap_or(&self.beforehand)
+    }
+}

@@ -1,0 +1,358 @@
+//! Speeds, acceleration and driving force on the drive's time base.
+//!
+//! Force at the contact, as a share of the weight: from engine torque through gear and final drive,
+//! less what spins up the engine and the wheels and what rolling takes; where the bus or the vehicle
+//! file lacks something for that, from acceleration (the sensor's, which feels a grade as well, or
+//! the rear axle's) plus air resistance. Whatever scale the source has wrong, the tyres' curve is
+//! learnt with the same, so that it cancels.
+
+use slipwright_decoders::role::Role;
+
+use super::{Assumed, GRAVITY_MPS2, ROLLING_RESISTANCE};
+use crate::drive::{Column, Drive, centred_average, centred_slope};
+use crate::driveline::Driveline;
+use crate::engagement::closed_spans;
+use crate::kinematics::{Kinematics, pressed_above};
+use crate::measure::Missing;
+use crate::robust::median;
+use crate::vehicle::{Vehicle, required};
+
+/// Span of slopes and averages, s: short against a launch, long against frames.
+const SPAN_S: f64 = 0.1;
+const AVERAGE_S: f64 = 0.05;
+
+/// Inertia of an axle's wheels over the square of their radius, of the car's mass. Common practice,
+/// no source: 1.1 kg m² a wheel at 0.31 m for 1600 kg.
+const WHEEL_INERTIA_SHARE: f64 = 0.0143;
+
+/// Air resistance at 1 m/s, of the weight: 0.65 m² of drag area, 1600 kg.
+const AIR_PER_SPEED_SQUARED: f64 = 2.5e-5;
+
+/// Used where the vehicle file has no mass, kg: it scales force and curve alike.
+const USUAL_MASS_KG: f64 = 1600.0;
+
+/// Slower moments do not teach the curve, m/s.
+const LEAST_LEARN_MPS: f64 = 2.5;
+
+/// Straight enough to learn from, rad/s.
+const STRAIGHT_RAD_S: f64 = 0.05;
+
+/// Before and after the coupling closes, s.
+const BEFORE_CLOSED_S: f64 = 0.1;
+const AFTER_CLOSED_S: f64 = 0.4;
+
+/// A moment, s: slip and force are averaged over it.
+const MOMENT_S: f64 = 0.1;
+
+/// Force changes little within this of a moment, s, by this much of the weight or of itself.
+const STEADY_S: f64 = 0.15;
+const STEADY_FORCE: f64 = 0.03;
+const STEADY_SHARE: f64 = 0.25;
+
+/// No gear change within this, s.
+const SAME_GEAR_S: f64 = 0.3;
+
+/// Fewest moments to learn from.
+const LEAST_MOMENTS: usize = 30;
+
+/// Where the force comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Source {
+    /// Engine torque.
+    Engine,
+    /// Acceleration.
+    Acceleration,
+}
+
+/// What moves the car.
+#[derive(Clone, Debug)]
+pub(crate) struct Motion {
+    /// Front over free front speed, less 1: slip between the axles; missing below the sensors' speed.
+    pub(crate) slip: Column,
+    /// Rear axle, m/s.
+    pub(crate) rear_mps: Column,
+    /// Its acceleration, m/s².
+    pub(crate) accel_mps2: Column,
+    /// Force before inertia and rolling, of the weight.
+    drive: Column,
+    /// What it loses per kg m² of engine inertia, of the weight.
+    spin: Column,
+    /// Where it comes from.
+    pub(crate) source: Source,
+    /// The weight that forces are shares of, N; missing where no torque follows from them.
+    pub(crate) weight_n: Result<f64, Missing>,
+}
+
+/// A moment in which the coupling is open and the front tyres alone drive.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct OpenMoment {
+    pub(super) slip: f64,
+    pub(super) drive: f64,
+    pub(super) spin: f64,
+    pub(super) accel_mps2: f64,
+    pub(super) rear_mps: f64,
+}
+
+impl Motion {
+    /// The motion of a drive.
+    ///
+    /// # Errors
+    /// Why the axles' speeds are missing.
+    pub(super) fn of(
+        drive: &Drive,
+        kinematics: &Kinematics,
+        vehicle: &Vehicle,
+    ) -> Result<Self, Missing> {
+        let base = drive.base_ns();
+        let slip = kinematics.slip_mps.as_ref().map_err(Clone::clone)?;
+        let free = kinematics.free_mps.as_ref().map_err(Clone::clone)?;
+        let rear = kinematics.rear_mps.as_ref().map_err(Clone::clone)?;
+        let ratio: Column = (0..slip.len())
+            .map(|i| Some(slip.get(i)? / free.get(i).filter(|v| *v > 0.1)?))
+            .collect();
+        let accel_mps2 = centred_slope(base, rear, SPAN_S);
+        let engine = by_engine(drive, kinematics, vehicle);
+        let source = match engine {
+            Some(_) => Source::Engine,
+            None => Source::Acceleration,
+        };
+        let weight_n = match source {
+            // The same number made shares of the engine's force: it cancels.
+            Source::Engine => Ok(vehicle.mass.kg.unwrap_or(USUAL_MASS_KG) * GRAVITY_MPS2),
+            Source::Acceleration => {
+                required(&vehicle.mass.kg, "mass.kg").map(|kg| kg * GRAVITY_MPS2)
+            }
+        };
+        let (force, spin) = engine.unwrap_or_else(|| by_acceleration(drive, &accel_mps2, rear));
+        Ok(Self {
+            slip: centred_average(base, &ratio, AVERAGE_S),
+            rear_mps: rear.clone(),
+            drive: centred_average(base, &force, AVERAGE_S),
+            spin: centred_average(base, &spin, AVERAGE_S),
+            accel_mps2,
+            source,
+            weight_n,
+        })
+    }
+
+    /// Force at the contact of all tyres, of the weight.
+    pub(crate) fn force(&self, i: usize, assumed: &Assumed) -> Option<f64> {
+        let accel = self.accel_mps2.get(i).unwrap_or(0.0);
+        Some(contact(
+            self.source,
+            self.drive.get(i)?,
+            self.spin.get(i)?,
+            accel,
+            assumed,
+        ))
+    }
+
+    /// Force that an axle's wheels take for themselves on top of the contact's, of the weight: rolling
+    /// under its load, and spinning up.
+    pub(crate) fn wheels_take(&self, i: usize, load: f64) -> f64 {
+        wheels_take(load, self.accel_mps2.get(i).unwrap_or(0.0))
+    }
+
+    /// Where the tyres' curve can be learnt.
+    pub(super) fn open_moments(
+        &self,
+        drive: &Drive,
+        kinematics: &Kinematics,
+        assumed: Assumed,
+    ) -> Result<Vec<OpenMoment>, Missing> {
+        let told = drive.channel(Role::CouplingDemand).is_ok()
+            || drive.channel(Role::CouplingPressure).is_ok();
+        if !told {
+            return Err(Missing::NotIdentifiable(
+                "the bus carries neither coupling demand nor pressure, so nothing shows where the coupling is open",
+            ));
+        }
+        let fit = self.fit_to_learn(drive, kinematics, assumed);
+        let base = drive.base_ns();
+        let mut moments = Vec::new();
+        let mut from = 0;
+        while from < base.len() {
+            let until_ns = base[from].saturating_add((MOMENT_S * 1e9) as i64);
+            let to = base.partition_point(|&t| t < until_ns).max(from + 1);
+            if fit[from..to].iter().all(|f| *f)
+                && to - from >= 2
+                && let Some(moment) = self.moment(from, to)
+            {
+                moments.push(moment);
+            }
+            from = to;
+        }
+        if moments.len() < LEAST_MOMENTS {
+            return Err(Missing::NoSuitableStretch(
+                "gently driven, straight stretch with the coupling open",
+            ));
+        }
+        Ok(moments)
+    }
+
+    fn moment(&self, from: usize, to: usize) -> Option<OpenMoment> {
+        let mean = |column: &Column| {
+            let sum: Option<f64> = (from..to).map(|i| column.get(i)).sum();
+            Some(sum? / (to - from) as f64)
+        };
+        Some(OpenMoment {
+            slip: mean(&self.slip)?,
+            drive: mean(&self.drive)?,
+            spin: mean(&self.spin)?,
+            accel_mps2: mean(&self.accel_mps2)?,
+            rear_mps: mean(&self.rear_mps)?,
+        })
+    }
+
+    fn fit_to_learn(&self, drive: &Drive, kinematics: &Kinematics, assumed: Assumed) -> Vec<bool> {
+        let base = drive.base_ns();
+        let mut fit: Vec<bool> = (0..base.len())
+            .map(|i| {
+                let yaw = kinematics.yaw_rad_s.as_ref().ok().and_then(|y| y.get(i));
+                self.rear_mps.get(i).is_some_and(|v| v > LEAST_LEARN_MPS)
+                    && yaw.is_some_and(|r| r.abs() < STRAIGHT_RAD_S)
+                    && self.slip.get(i).is_some()
+            })
+            .collect();
+        let mut clear = |from_ns: i64, to_ns: i64| {
+            let from = base.partition_point(|&t| t < from_ns);
+            let to = base.partition_point(|&t| t <= to_ns).max(from);
+            fit[from..to].fill(false);
+        };
+        let s = |seconds: f64| (seconds * 1e9) as i64;
+        for span in closed_spans(drive) {
+            clear(
+                span.start_ns.saturating_sub(s(BEFORE_CLOSED_S)),
+                span.end_ns.saturating_add(s(AFTER_CLOSED_S)),
+            );
+        }
+        for role in [Role::PedalBrake, Role::AbsActive, Role::TractionActive] {
+            let Ok(channel) = drive.channel(role) else {
+                continue;
+            };
+            let limit = match role {
+                Role::PedalBrake => pressed_above(channel),
+                _ => 0.5,
+            };
+            for (t, v) in channel.t_ns().iter().zip(channel.value()) {
+                if *v > limit {
+                    clear(t.saturating_sub(s(0.1)), t.saturating_add(s(0.2)));
+                }
+            }
+        }
+        if let Ok(gear) = drive.channel(Role::Gear) {
+            for (t, pair) in gear.t_ns()[1..].iter().zip(gear.value().windows(2)) {
+                if pair[0] != pair[1] {
+                    clear(
+                        t.saturating_sub(s(SAME_GEAR_S)),
+                        t.saturating_add(s(SAME_GEAR_S)),
+                    );
+                }
+            }
+        }
+        let force: Vec<Option<f64>> = (0..base.len()).map(|i| self.force(i, &assumed)).collect();
+        let steady = steady(base, &force);
+        fit.iter().zip(steady).map(|(f, s)| *f && s).collect()
+    }
+}
+
+/// Force that an axle's wheels take for themselves, of the weight.
+pub(crate) fn wheels_take(load: f64, accel_mps2: f64) -> f64 {
+    ROLLING_RESISTANCE * load + WHEEL_INERTIA_SHARE * accel_mps2 / GRAVITY_MPS2
+}
+
+/// Whether the force stays near itself around each sample.
+fn steady(base: &[i64], force: &[Option<f64>]) -> Vec<bool> {
+    let reach = (STEADY_S * 1e9) as i64;
+    let (mut from, mut to) = (0, 0);
+    base.iter()
+        .zip(force)
+        .map(|(&t, here)| {
+            while base[from] < t.saturating_sub(reach) {
+                from += 1;
+            }
+            while to < base.len() && base[to] <= t.saturating_add(reach) {
+                to += 1;
+            }
+            let Some(here) = here else { return false };
+            let allowed = STEADY_FORCE.max(STEADY_SHARE * here.abs());
+            let (mut low, mut high) = (*here, *here);
+            for value in &force[from..to] {
+                let Some(value) = value else { return false };
+                low = low.min(*value);
+                high = high.max(*value);
+            }
+            high - low < allowed
+        })
+        .collect()
+}
+
+/// Force at the contact from the source's.
+pub(super) fn contact(
+    source: Source,
+    drive: f64,
+    spin: f64,
+    accel_mps2: f64,
+    assumed: &Assumed,
+) -> f64 {
+    match source {
+        Source::Engine => {
+            drive
+                - assumed.engine_inertia_kg_m2 * spin
+                - ROLLING_RESISTANCE
+                - 2.0 * WHEEL_INERTIA_SHARE * accel_mps2 / GRAVITY_MPS2
+        }
+        Source::Acceleration => drive,
+    }
+}
+
+fn by_engine(
+    drive: &Drive,
+    kinematics: &Kinematics,
+    vehicle: &Vehicle,
+) -> Option<(Column, Column)> {
+    let driveline = Driveline::of(drive, kinematics, vehicle).ok()?;
+    let radius_m = vehicle.tyres.rolling_radius_m?;
+    let weight_n = vehicle.mass.kg.unwrap_or(USUAL_MASS_KG) * GRAVITY_MPS2;
+    let base = drive.base_ns();
+    let torque = drive.aligned(Role::EngineTorque).ok()?;
+    let spin = driveline.engine_rad_s2(base);
+    let ratios: Vec<Option<f64>> = base
+        .iter()
+        .map(|&t| driveline.wheel_ratio(t).ok().flatten())
+        .collect();
+    let per = radius_m * weight_n;
+    let force = (0..base.len())
+        .map(|i| Some(torque.get(i)? * ratios[i]? / per))
+        .collect();
+    let lost = (0..base.len())
+        .map(|i| Some(spin.get(i).unwrap_or(0.0) * ratios[i]? / per))
+        .collect();
+    Some((force, lost))
+}
+
+fn by_acceleration(drive: &Drive, accel_mps2: &Column, rear_mps: &Column) -> (Column, Column) {
+    let sensor = drive.aligned(Role::BodyAccelLong).ok();
+    let n = accel_mps2.len();
+    // The sensor's offset, against the wheels', over all of the drive.
+    let offset = sensor.as_ref().and_then(|s| {
+        let differences: Vec<f64> = (0..n)
+            .filter_map(|i| {
+                let moving = rear_mps.get(i).is_some_and(|v| v > 2.0);
+                Some(s.get(i)? - accel_mps2.get(i)?).filter(|_| moving)
+            })
+            .collect();
+        median(&differences)
+    });
+    let force = (0..n)
+        .map(|i| {
+            let speed = rear_mps.get(i).unwrap_or(0.0);
+            let accel = match (&sensor, offset) {
+                (Some(s), Some(offset)) => s.get(i)? - offset,
+                _ => accel_mps2.get(i)?,
+            };
+            Some(accel / GRAVITY_MPS2 + AIR_PER_SPEED_SQUARED * speed * speed)
+        })
+        .collect();
+    (force, (0..n).map(|_| Some(0.0)).collect())
+}

@@ -1,0 +1,115 @@
+//! Front and rear force from their sum and the slip between the axles.
+//!
+//! `N_f F(s_f) + N_r F(s_r) = F_all` with `(1 + s_f) = (1 + s)(1 + s_r)`, `s` the slip between the
+//! axles as the wheels show it. The left side rises with `s_r`, so there is one solution; no ground
+//! speed is needed. What an axle's wheels take for themselves is put back on top, because the
+//! transfer fraction is that of torques at the wheels.
+
+use std::ops::Range;
+
+use super::Sight;
+use super::motion::Motion;
+use crate::drive::{Drive, seconds_between};
+use crate::kinematics::Kinematics;
+
+/// Driving force at the wheels of each axle, of the weight.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Divided {
+    pub(crate) front: f64,
+    pub(crate) rear: f64,
+}
+
+/// One sample's forces: both axles', or only their sum where the wheel sensors tell nothing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Force {
+    /// Divided.
+    Divided(Divided),
+    /// Their sum.
+    Sum(f64),
+    /// Nothing.
+    Missing,
+}
+
+/// Front and rear force at the contact.
+pub(crate) fn divide(all: f64, slip: f64, loads: [f64; 2], sight: &Sight) -> Divided {
+    let curve = &sight.curve;
+    let at = |rear_slip: f64| Divided {
+        front: loads[0] * curve.force((1.0 + slip) * (1.0 + rear_slip) - 1.0),
+        rear: loads[1] * curve.force(rear_slip),
+    };
+    let (mut low, mut high) = (-0.6, 4.0);
+    for _ in 0..40 {
+        let middle = 0.5 * (low + high);
+        let d = at(middle);
+        if d.front + d.rear < all {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    let found = at(0.5 * (low + high));
+    // Beyond the friction limit of both axles more force has nowhere to go.
+    let sum = found.front + found.rear;
+    if sum > 0.0 && sum < all {
+        let scale = all / sum;
+        return Divided {
+            front: found.front * scale,
+            rear: found.rear * scale,
+        };
+    }
+    found
+}
+
+/// Forces over a range of samples. Force follows slip over the relaxation length, so the slip is led
+/// through it first; it begins some way before the range.
+pub(crate) fn divided(
+    drive: &Drive,
+    kinematics: &Kinematics,
+    motion: &Motion,
+    sight: &Sight,
+    samples: Range<usize>,
+) -> Vec<Force> {
+    /// Lead-in of the relaxation, s.
+    const LEAD_S: f64 = 0.3;
+    let base = drive.base_ns();
+    let Some(&first_ns) = base.get(samples.start) else {
+        return Vec::new();
+    };
+    let from = base.partition_point(|&t| seconds_between(t, first_ns) > LEAD_S);
+    let mut out = Vec::with_capacity(samples.len());
+    let mut followed: Option<f64> = None;
+    for i in from..samples.end.min(base.len()) {
+        let speed = kinematics.front_mps.as_ref().ok().and_then(|v| v.get(i));
+        let slip = motion.slip.get(i);
+        if let Some(slip) = slip {
+            let before = followed.unwrap_or(if speed.is_some_and(|v| v < 2.0) {
+                0.0
+            } else {
+                slip
+            });
+            let dt = i
+                .checked_sub(1)
+                .map_or(0.0, |k| seconds_between(base[k], base[i]));
+            let way = speed.unwrap_or(0.0).max(0.1) * dt / sight.assumed.relaxation_m;
+            followed = Some(before + (1.0 - (-way).exp()) * (slip - before));
+        }
+        if i < samples.start {
+            continue;
+        }
+        let force = motion.force(i, &sight.assumed);
+        let loads = sight.assumed.loads(motion.accel_mps2.get(i).unwrap_or(0.0));
+        let take = loads.map(|load| motion.wheels_take(i, load));
+        out.push(match (slip.and(followed), force) {
+            (Some(slip), Some(all)) => {
+                let d = divide(all, slip, loads, sight);
+                Force::Divided(Divided {
+                    front: d.front + take[0],
+                    rear: d.rear + take[1],
+                })
+            }
+            (None, Some(all)) => Force::Sum(all + take[0] + take[1]),
+            _ => Force::Missing,
+        });
+    }
+    out
+}

@@ -1,0 +1,258 @@
+//! Months later: measured drives to a course over time and distance, and a word of warning while
+//! there is time.
+//!
+//! [`trend`] takes one [`DriveSummary`] a drive, the work done in between, and gives for every
+//! measure its course, its slope with an interval, where it changed, the band that the car's own
+//! healthy drives set, and when it would leave that band.
+//!
+//! - [`summary`]: what is kept of a measured drive.
+//! - `course`: one value a drive, with conditions taken out.
+//! - `band`: what healthy drives show. `outlook`: slope, state and forecast.
+//! - `wording`: the sentences.
+
+mod band;
+mod course;
+mod outlook;
+pub mod summary;
+#[cfg(test)]
+mod tests;
+mod wording;
+
+pub use self::band::Band;
+pub use self::course::Point;
+pub use self::outlook::{Forecast, Slope, State};
+pub use self::summary::{DriveSummary, EngagementSummary};
+use crate::measure::Measure;
+use crate::statistics::{change_points, hodges_lehmann};
+
+/// Nanoseconds in a mean month of the Gregorian calendar.
+pub const NS_PER_MONTH: f64 = 365.2425 / 12.0 * 86_400e9;
+
+/// Drives on each side of a step that its size is taken from, at most.
+const BESIDE: usize = 8;
+/// Confidence of every interval here.
+pub(crate) const CONFIDENCE: f64 = 0.95;
+
+/// One drive of the series.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TrendDrive {
+    /// What it is called.
+    pub name: String,
+    /// What was measured.
+    pub summary: DriveSummary,
+    /// Distance on the odometer, km.
+    pub odometer_km: Option<f64>,
+    /// Whether its owner says that the car was healthy then.
+    pub healthy: bool,
+}
+
+/// Work done on the car.
+#[derive(Clone, Debug, PartialEq)]
+pub struct WorkMark {
+    /// What its file is called.
+    pub name: String,
+    /// What was done.
+    pub title: String,
+    /// When, ns since the epoch.
+    pub t_ns: i64,
+    /// Distance on the odometer, km.
+    pub odometer_km: Option<f64>,
+}
+
+/// A step of a measure.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Step {
+    /// Hodges-Lehmann shift between the drives before and those after it.
+    pub shift: f64,
+    /// Lower end of its interval.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+/// Where a measure changed without any work.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ChangePoint {
+    /// Start of the last drive before it, ns since the epoch.
+    pub after_ns: i64,
+    /// Start of the first drive after it, ns since the epoch.
+    pub t_ns: i64,
+    /// Distance on the odometer at that drive, km.
+    pub odometer_km: Option<f64>,
+    /// Its size.
+    pub step: Option<Step>,
+}
+
+/// One measure over the whole series.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MeasureTrend {
+    /// Which.
+    pub measure: Measure,
+    /// One value a drive.
+    pub points: Vec<Point>,
+    /// Changes without any work, in order of time.
+    pub change_points: Vec<ChangePoint>,
+    /// What each work changed, by position in the list of work.
+    pub work_steps: Vec<(usize, Step)>,
+    /// What healthy drives show, or why that is not known.
+    pub band: Result<Band, String>,
+    /// Start of the stretch that the slope is of, ns since the epoch.
+    pub since_ns: Option<i64>,
+    /// The slope since then, or why there is none.
+    pub slope: Result<Slope, String>,
+    /// Where the measure stands now.
+    pub level: Option<f64>,
+    /// Whether it is where it should be.
+    pub state: State,
+    /// When it would leave the band, or why that is not known.
+    pub forecast: Result<Forecast, String>,
+    /// What its owner must know.
+    pub warning: Option<String>,
+}
+
+/// Everything over the whole series.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Trend {
+    /// The drives in order of time.
+    pub drives: Vec<TrendDrive>,
+    /// The work in order of time.
+    pub work: Vec<WorkMark>,
+    /// Positions of the drives that set the bands, or why there are none.
+    pub healthy: Result<Vec<usize>, String>,
+    /// One entry a measure that any drive has.
+    pub measures: Vec<MeasureTrend>,
+    /// Warnings of all measures, lag and hold first.
+    pub warnings: Vec<String>,
+}
+
+impl Trend {
+    /// Whether any measure could be judged.
+    #[must_use]
+    pub fn is_judgeable(&self) -> bool {
+        self.measures.iter().any(|m| m.state != State::Unknown)
+    }
+}
+
+/// Follows every measure over a series of drives, in any order. `healthy_drives` is how many
+/// drives after the newest work count as healthy where no drive is marked so.
+#[must_use]
+pub fn trend(mut drives: Vec<TrendDrive>, mut work: Vec<WorkMark>, healthy_drives: usize) -> Trend {
+    drives.sort_by(|a, b| (a.summary.start_ns, &a.name).cmp(&(b.summary.start_ns, &b.name)));
+    work.sort_by(|a, b| (a.t_ns, &a.name).cmp(&(b.t_ns, &b.name)));
+    let healthy = band::healthy(&drives, &work, healthy_drives);
+    let measures: Vec<MeasureTrend> = Measure::ALL
+        .iter()
+        .map(|&measure| follow(measure, &drives, &work, &healthy))
+        .filter(|m| !m.points.is_empty())
+        .collect();
+    let mut warnings: Vec<(bool, String)> = measures
+        .iter()
+        .filter_map(|m| Some((!outlook::is_lag_or_hold(m.measure), m.warning.clone()?)))
+        .collect();
+    warnings.sort_by_key(|(later, _)| *later);
+    Trend {
+        warnings: warnings.into_iter().map(|(_, text)| text).collect(),
+        drives,
+        work,
+        healthy,
+        measures,
+    }
+}
+
+fn follow(
+    measure: Measure,
+    drives: &[TrendDrive],
+    work: &[WorkMark],
+    healthy: &Result<Vec<usize>, String>,
+) -> MeasureTrend {
+    let points = course::course(drives, measure);
+    let change_points = changes(&points, work);
+    let newest = work.iter().map(|w| w.t_ns).max();
+    let since_ns = change_points.iter().map(|c| c.t_ns).chain(newest).max();
+    let current: Vec<Point> = points
+        .iter()
+        .filter(|p| since_ns.is_none_or(|since| p.t_ns >= since))
+        .copied()
+        .collect();
+    let band = band::band(&points, healthy);
+    let outlook = outlook::outlook(measure, &current, &band);
+    MeasureTrend {
+        measure,
+        work_steps: work_steps(&points, work),
+        since_ns: current.first().map(|p| p.t_ns),
+        warning: wording::warning(measure, &outlook, &band),
+        slope: outlook.slope,
+        level: outlook.level,
+        state: outlook.state,
+        forecast: outlook.forecast,
+        points,
+        change_points,
+        band,
+    }
+}
+
+/// Changes inside each stretch between one work and the next: work needs no finding.
+fn changes(points: &[Point], work: &[WorkMark]) -> Vec<ChangePoint> {
+    let stretch = |p: &Point| work.iter().filter(|w| w.t_ns <= p.t_ns).count();
+    let mut changes = Vec::new();
+    for piece in points.chunk_by(|a, b| stretch(a) == stretch(b)) {
+        let Some(first) = piece.first() else { continue };
+        let x: Vec<f64> = piece.iter().map(|p| months(first.t_ns, p.t_ns)).collect();
+        let y: Vec<f64> = piece.iter().map(|p| p.value).collect();
+        let cuts = change_points::change_points(&x, &y);
+        for (index, &cut) in cuts.iter().enumerate() {
+            let from = index.checked_sub(1).and_then(|i| cuts.get(i)).copied();
+            let until = cuts.get(index + 1).copied().unwrap_or(y.len());
+            let before = y.get(from.unwrap_or(0)..cut).unwrap_or_default();
+            let after = y.get(cut..until).unwrap_or_default();
+            let (Some(last), Some(next)) = (piece.get(cut.saturating_sub(1)), piece.get(cut))
+            else {
+                continue;
+            };
+            changes.push(ChangePoint {
+                after_ns: last.t_ns,
+                t_ns: next.t_ns,
+                odometer_km: next.odometer_km,
+                step: step(before, after),
+            });
+        }
+    }
+    changes
+}
+
+/// The step between the last values of one piece and the first of the next.
+fn step(before: &[f64], after: &[f64]) -> Option<Step> {
+    let before = before.get(before.len().saturating_sub(BESIDE)..)?;
+    let after = after.get(..after.len().min(BESIDE))?;
+    let interval = hodges_lehmann::interval(before, after, CONFIDENCE)?;
+    Some(Step {
+        shift: hodges_lehmann::shift(before, after)?,
+        low: interval.low,
+        high: interval.high,
+    })
+}
+
+/// What each work changed, between the work before it and the work after it.
+fn work_steps(points: &[Point], work: &[WorkMark]) -> Vec<(usize, Step)> {
+    let values = |from: Option<i64>, to: Option<i64>| -> Vec<f64> {
+        points
+            .iter()
+            .filter(|p| from.is_none_or(|t| p.t_ns >= t) && to.is_none_or(|t| p.t_ns < t))
+            .map(|p| p.value)
+            .collect()
+    };
+    let at = |index: usize| work.get(index).map(|w| w.t_ns);
+    (0..work.len())
+        .filter_map(|index| {
+            let here = at(index);
+            let before = values(index.checked_sub(1).and_then(at), here);
+            let after = values(here, at(index + 1));
+            Some((index, step(&before, &after)?))
+        })
+        .collect()
+}
+
+/// Months between two stamps.
+fn months(from_ns: i64, to_ns: i64) -> f64 {
+    to_ns.saturating_sub(from_ns) as f64 / NS_PER_MONTH
+}

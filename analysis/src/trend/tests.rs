@@ -1,0 +1,223 @@
+//! Simulated years with known truth.
+
+use super::*;
+use crate::trial::Random;
+
+/// 2025-01-06 08:00 UTC.
+const START_NS: i64 = 1_736_150_400_000_000_000;
+const WEEK_NS: i64 = 7 * 86_400_000_000_000;
+const KM_A_WEEK: f64 = 300.0;
+
+/// Weekly drives. Dead time falls 1 ms a degree, and the fluid is warmer in summer; launches are
+/// 12 ms slower than tip-ins, and their share changes from drive to drive.
+fn years(weeks: usize, seed: u64, dead_time_ms: impl Fn(f64) -> f64) -> Vec<TrendDrive> {
+    let mut random = Random::new(seed);
+    (0..weeks)
+        .map(|week| {
+            let season = (std::f64::consts::TAU * week as f64 / 52.0).sin();
+            let of_drive = 1.5 * random.normal();
+            let launches = 2 + (random.uniform() * 10.0) as usize;
+            let engagements = (0..14)
+                .map(|index| {
+                    let temperature = 45.0 + 12.0 * season + 2.0 * index as f64 + random.normal();
+                    let launch = index % 14 < launches;
+                    let value = dead_time_ms(week as f64) + of_drive - (temperature - 58.0)
+                        + if launch { 12.0 } else { 0.0 }
+                        + 2.0 * random.normal();
+                    EngagementSummary {
+                        kind: if launch { "launch" } else { "tip-in" }.to_owned(),
+                        reference: "demand".to_owned(),
+                        conditions: [None, None, None, Some(temperature)],
+                        values: vec![
+                            ("dead_time_ms".to_owned(), value),
+                            ("friction_work_j".to_owned(), 2_000.0),
+                        ],
+                    }
+                })
+                .collect();
+            TrendDrive {
+                name: format!("week {week}"),
+                summary: DriveSummary {
+                    start_ns: START_NS + week as i64 * WEEK_NS,
+                    duration_s: 600.0,
+                    engagements,
+                },
+                odometer_km: Some(100_000.0 + KM_A_WEEK * week as f64),
+                healthy: false,
+            }
+        })
+        .collect()
+}
+
+fn dead_time(trend: &Trend) -> &MeasureTrend {
+    let of = |m: &&MeasureTrend| m.measure == Measure::DeadTime;
+    trend.measures.iter().find(of).unwrap()
+}
+
+fn per_month(per_week: f64) -> f64 {
+    per_week * NS_PER_MONTH / WEEK_NS as f64
+}
+
+#[test]
+fn a_car_that_stays_well_is_left_in_peace() {
+    let (mut warned, mut changed, mut covered) = (0, 0, 0);
+    for seed in 0..100 {
+        let trend = trend(years(104, seed, |_| 80.0), Vec::new(), 8);
+        let measure = dead_time(&trend);
+        warned += usize::from(!trend.warnings.is_empty());
+        changed += usize::from(!measure.change_points.is_empty());
+        if let Ok(slope) = &measure.slope {
+            let (low, high) = slope.per_month_interval;
+            covered += usize::from(low <= 0.0 && high >= 0.0);
+        }
+    }
+    assert!(warned <= 5, "{warned} of 100 warned");
+    assert!(changed <= 8, "{changed} of 100 changed");
+    assert!(covered >= 88, "{covered} of 100 intervals hold the truth");
+}
+
+/// The level of the commoner kind: tip-ins are at 80 ms, launches 12 ms above them.
+fn base_ms(measure: &MeasureTrend, at_first_ms: f64) -> f64 {
+    let middle = measure.band.as_ref().unwrap().middle;
+    let launches = at_first_ms + 12.0;
+    if (middle - at_first_ms).abs() < (middle - launches).abs() {
+        at_first_ms
+    } else {
+        launches
+    }
+}
+
+#[test]
+fn wear_is_warned_of_in_time_and_its_date_is_near() {
+    // A third of a millisecond a month: slow, and far smaller than what the seasons do.
+    let per_week = 0.08;
+    let truth = |week: f64| 80.0 + per_week * week;
+    let (mut covered, mut leaving, mut near, mut forecasts) = (0, 0, 0, 0);
+    for seed in 200..240 {
+        let trend = trend(years(60, seed, truth), Vec::new(), 8);
+        let measure = dead_time(&trend);
+        let slope = measure.slope.as_ref().unwrap();
+        let (low, high) = slope.per_month_interval;
+        covered += usize::from((low..=high).contains(&per_month(per_week)));
+        leaving += usize::from(measure.state != State::Inside);
+        let Ok(forecast) = &measure.forecast else {
+            continue;
+        };
+        forecasts += 1;
+        // The true level meets the limit at this week.
+        let true_week = (forecast.limit - base_ms(measure, 80.0)) / per_week;
+        let true_months = (true_week - 59.0) / per_month(1.0);
+        near += usize::from((forecast.months - true_months).abs() < 3.0);
+        let km = forecast.km.unwrap();
+        let driven = KM_A_WEEK * per_month(forecast.months);
+        assert!((km - driven).abs() < 0.01 * driven + 1.0, "{km} {driven}");
+        assert!(forecast.soonest_months <= forecast.months);
+    }
+    assert!(covered >= 34, "{covered} of 40 intervals hold the truth");
+    assert!(leaving >= 32, "{leaving} of 40 are on their way or out");
+    assert!(
+        forecasts >= 15 && 10 * near >= 7 * forecasts,
+        "{near} of {forecasts} forecasts are near the truth"
+    );
+}
+
+#[test]
+fn a_step_between_drives_is_dated_and_measured() {
+    for seed in 300..320 {
+        let truth = |week: f64| if week < 70.0 { 80.0 } else { 95.0 };
+        let trend = trend(years(104, seed, truth), Vec::new(), 8);
+        let measure = dead_time(&trend);
+        let change = measure
+            .change_points
+            .iter()
+            .find(|c| (c.t_ns - (START_NS + 70 * WEEK_NS)).abs() <= WEEK_NS);
+        let step = change
+            .unwrap_or_else(|| panic!("seed {seed}: {:?}", measure.change_points))
+            .step
+            .unwrap();
+        assert!(
+            (step.low - 1.0..=step.high + 1.0).contains(&15.0),
+            "{step:?}"
+        );
+        assert_eq!(measure.state, State::Outside);
+        assert!(
+            trend.warnings[0].starts_with("Dead time is above its band"),
+            "{:?}",
+            trend.warnings
+        );
+    }
+}
+
+#[test]
+fn work_is_no_finding_and_its_effect_is_measured() {
+    let at = START_NS + 50 * WEEK_NS - WEEK_NS / 2;
+    let work = WorkMark {
+        name: "rebuild".to_owned(),
+        title: "pack rebuilt".to_owned(),
+        t_ns: at,
+        odometer_km: Some(115_000.0),
+    };
+    for seed in 400..410 {
+        let truth = |week: f64| if week < 50.0 { 110.0 } else { 80.0 };
+        let trend = trend(years(104, seed, truth), vec![work.clone()], 8);
+        let measure = dead_time(&trend);
+        assert!(
+            measure
+                .change_points
+                .iter()
+                .all(|c| (c.t_ns - at).abs() > 2 * WEEK_NS)
+        );
+        let [(0, step)] = measure.work_steps[..] else {
+            panic!("{:?}", measure.work_steps)
+        };
+        assert!(
+            (step.low - 1.0..=step.high + 1.0).contains(&-30.0),
+            "{step:?}"
+        );
+        // The band is that of the car after the work.
+        let band = measure.band.as_ref().unwrap();
+        assert!(
+            (band.middle - base_ms(measure, 80.0)).abs() < 3.0,
+            "{band:?}"
+        );
+        assert_eq!(trend.healthy.as_ref().unwrap()[0], 50);
+    }
+}
+
+#[test]
+fn too_few_drives_say_so() {
+    let trend = trend(years(4, 1, |_| 80.0), Vec::new(), 8);
+    let measure = dead_time(&trend);
+    assert_eq!(measure.state, State::Unknown);
+    assert!(!trend.is_judgeable());
+    assert!(measure.band.as_ref().unwrap_err().contains("only 4 drives"));
+    assert!(measure.slope.is_err() && measure.forecast.is_err());
+    let nothing = super::trend(Vec::new(), Vec::new(), 8);
+    assert!(nothing.measures.is_empty() && nothing.warnings.is_empty());
+}
+
+#[test]
+fn marked_drives_set_the_band() {
+    let mut drives = years(30, 9, |week| if week < 10.0 { 110.0 } else { 80.0 });
+    for drive in &mut drives[12..20] {
+        drive.healthy = true;
+    }
+    let trend = trend(drives, Vec::new(), 8);
+    assert_eq!(trend.healthy, Ok((12..20).collect()));
+}
+
+/// Weather must not pass for wear, nor wear for weather.
+#[test]
+fn what_a_condition_does_is_taken_out() {
+    let points = course::course(&years(104, 500, |_| 80.0), Measure::DeadTime);
+    let values: Vec<f64> = points.iter().map(|p| p.value).collect();
+    let spread = crate::statistics::spread::robust_sd(&values).unwrap();
+    // Twelve degrees of season would spread the drives by 8 ms; they differ by 1.5 ms.
+    assert!(spread < 2.5, "{spread}");
+    assert_eq!(points.len(), 104);
+    assert!(
+        points
+            .iter()
+            .all(|p| p.u.is_some_and(|u| u > 0.0) && p.engagements == 14)
+    );
+}

@@ -1,0 +1,64 @@
+//! The sentences of a warning.
+
+use super::band::Band;
+use super::outlook::{AHEAD_MONTHS, Outlook, State};
+use crate::measure::{Better, Measure};
+use crate::report::number;
+
+/// What the owner must know of a measure, if anything.
+pub(super) fn warning(
+    measure: Measure,
+    outlook: &Outlook,
+    band: &Result<Band, String>,
+) -> Option<String> {
+    let band = band.as_ref().ok()?;
+    let level = outlook.level?;
+    let unit = match measure.unit() {
+        "1" => String::new(),
+        unit => format!(" {unit}"),
+    };
+    let healthy = format!(
+        "healthy drives show {} to {}{unit}",
+        number::plain(band.low),
+        number::plain(band.high)
+    );
+    let label = capital(measure.label());
+    match outlook.state {
+        State::Outside => {
+            let side = match measure.better() {
+                Better::Higher => "below",
+                _ => "above",
+            };
+            Some(format!(
+                "{label} is {side} its band: {}{unit} now, {healthy}.",
+                number::plain(level)
+            ))
+        }
+        State::Leaving => {
+            let forecast = outlook.forecast.as_ref().ok()?;
+            let distance = match (forecast.km, forecast.odometer_km) {
+                (Some(km), Some(at)) => {
+                    format!(", after about {km:.0} km, at {at:.0} km on the odometer")
+                }
+                (Some(km), None) => format!(", after about {km:.0} km"),
+                _ => String::new(),
+            };
+            let date = jiff::Timestamp::from_nanosecond(forecast.t_ns.into())
+                .map(|t| t.strftime(" (about %Y-%m)").to_string())
+                .unwrap_or_default();
+            Some(format!(
+                "{label} will leave its band in about {} months{date}{distance} if it goes on like this: {}{unit} now, {healthy}.",
+                number::rough(forecast.months.min(AHEAD_MONTHS)),
+                number::plain(level)
+            ))
+        }
+        State::Inside | State::Unknown => None,
+    }
+}
+
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars
+        .next()
+        .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
+}

@@ -1,0 +1,190 @@
+//! Coupling demand and coupling pressure: what rests near a floor, rises when the car pulls away or
+//! accelerates hard, is never up while coasting, and comes as a pair of which one follows the other.
+//!
+//! The control unit asks first and the pressure follows after the dead time of the hydraulics, some
+//! hundredths to tenths of a second later (order in time); the demand is a calculated number and
+//! rests at one code, the pressure is a sensor's and does not.
+
+use super::candidate::{Candidate, Source};
+use super::motion::{Motion, pick};
+use super::powertrain::{Ranked, at_floor};
+use super::statistics::{correlation, quantile, slope, smooth};
+use super::timeline::Timeline;
+use crate::role::Role;
+
+/// Longest delay of the pressure behind its demand, s.
+const LONGEST_DELAY_S: f64 = 0.5;
+/// Least likeness of a pair.
+const LEAST_PAIR: f64 = 0.75;
+
+struct Riser {
+    candidate: usize,
+    score: f64,
+    off_coasting: f64,
+    up_pulling: f64,
+    fades: f64,
+    rest_share: f64,
+}
+
+/// Candidates for demand and pressure. `pedal` is the accelerator's raw series, if it was found.
+pub(crate) fn coupling(
+    sources: &[Source],
+    candidates: &[Candidate],
+    motion: &Motion,
+    pedal: Option<&Candidate>,
+    axis: &Timeline,
+) -> Vec<Ranked> {
+    let risers = risers(candidates, motion, pedal, axis);
+    if risers.is_empty() {
+        return Vec::new();
+    }
+    // Where the car never pulls away, much else rises and falls with the pedal alike.
+    let launches = motion.points(|v, a| (0.5..6.0).contains(&v) && a > 1.0).len() > axis.points(1.0);
+    let seen = if launches { 1.0 } else { 0.6 };
+    let mut found = Vec::new();
+    for riser in &risers {
+        let Some(c) = candidates.get(riser.candidate) else { continue };
+        // The partner that this one follows best, and the one that follows it.
+        let mut leads: (f64, f64, Option<usize>) = (0.0, 0.0, None);
+        let mut follows: (f64, f64, Option<usize>) = (0.0, 0.0, None);
+        for other in risers.iter().filter(|other| other.candidate != riser.candidate) {
+            let Some(o) = candidates.get(other.candidate) else { continue };
+            let (likeness, delay_s) = delay(&c.raw, &o.raw, axis);
+            if likeness < LEAST_PAIR {
+                continue;
+            }
+            let near = match (sources.get(c.source), sources.get(o.source)) {
+                (Some(a), Some(b)) if a.bus == b.bus && a.id == b.id => 1.0,
+                (Some(a), Some(b)) if a.bus == b.bus => 0.9,
+                _ => 0.8,
+            };
+            let worth = likeness * near * other.score.sqrt();
+            if delay_s > 0.008 && worth > leads.0 {
+                leads = (worth, delay_s, Some(other.candidate));
+            }
+            if delay_s < -0.008 && worth > follows.0 {
+                follows = (worth, -delay_s, Some(other.candidate));
+            }
+        }
+        let rests = riser.rest_share > 0.25;
+        let basis = format!(
+            "near its floor in {:.0} % of coasting, up in {:.0} % of hard pulling, {:.0} % of its range in steady driving",
+            100.0 * riser.off_coasting, 100.0 * riser.up_pulling, 100.0 * riser.fades
+        );
+        let name = |index: Option<usize>| {
+            index
+                .and_then(|k| candidates.get(k))
+                .and_then(|c| Some((sources.get(c.source)?, c)))
+                .map_or(String::new(), |(s, c)| format!("{} at {}", s.id, c.field.start()))
+        };
+        let demand = riser.score * (0.55 + 0.45 * leads.0) * seen * if rests { 1.0 } else { 0.6 };
+        let mut evidence = vec![basis.clone()];
+        if leads.2.is_some() {
+            evidence.push(format!("{} follows it by {:.0} ms", name(leads.2), 1e3 * leads.1));
+        }
+        found.push(ranked(Role::CouplingDemand, riser.candidate, demand, evidence));
+        let pressure = riser.score * (0.55 + 0.45 * follows.0) * seen * if rests { 0.75 } else { 1.0 };
+        let mut evidence = vec![basis];
+        if follows.2.is_some() {
+            evidence.push(format!("follows {} by {:.0} ms", name(follows.2), 1e3 * follows.1));
+        }
+        found.push(ranked(Role::CouplingPressure, riser.candidate, pressure, evidence));
+    }
+    found
+}
+
+fn ranked(role: Role, candidate: usize, score: f64, evidence: Vec<String>) -> Ranked {
+    Ranked {
+        role,
+        candidate,
+        score: 0.95 * score,
+        scaling: None,
+        note: Some("in counts; nothing on the bus measures its unit".to_owned()),
+        evidence,
+        sign: 1.0,
+    }
+}
+
+fn risers(
+    candidates: &[Candidate],
+    motion: &Motion,
+    pedal: Option<&Candidate>,
+    axis: &Timeline,
+) -> Vec<Riser> {
+    let released = |k: usize| {
+        pedal.is_none_or(|p| p.raw.get(k).is_some_and(|v| *v <= p.low + 0.03 * (p.high - p.low)))
+    };
+    // Coasting for a while: pressure needs time to fall.
+    let settle = axis.points(1.0);
+    let is_coasting = |k: usize| motion.speed(k) > 3.0 && motion.accel(k) < -0.05 && released(k);
+    let coasting: Vec<usize> = (settle..motion.speed.len())
+        .filter(|&k| is_coasting(k) && is_coasting(k - settle / 2) && is_coasting(k - settle))
+        .collect();
+    let pulling = motion.points(|v, a| v > 0.5 && a > 1.5);
+    let pulling = if pulling.len() < axis.points(1.5) { motion.points(|v, a| v > 0.5 && a > 0.9) } else { pulling };
+    let steady = motion.points(|v, a| v > 8.0 && a.abs() < 0.25);
+    if coasting.len() < axis.points(2.0) || pulling.len() < axis.points(1.0) {
+        return Vec::new();
+    }
+    let mut found = Vec::new();
+    for (index, c) in candidates.iter().enumerate() {
+        let span = c.high - c.low;
+        if c.distinct < 16 || c.field.length() < 6 || span < 12.0 {
+            continue;
+        }
+        // Steps in the front-rear slip go with it too, but what it is asked is when it is down.
+        let low = quantile(&c.raw, 0.05);
+        let limit = low + 0.12 * (c.high - low);
+        let share = |at: &[usize], down: bool| {
+            let values = pick(&c.raw, at);
+            let n = values.iter().filter(|v| (**v <= limit) == down).count();
+            n as f64 / values.len().max(1) as f64
+        };
+        let off_coasting = share(&coasting, true);
+        let up_pulling = share(&pulling, false);
+        let floor = at_floor(c, &(0..c.raw.len()).collect::<Vec<_>>(), 0.12);
+        let steady_part = if steady.len() > axis.points(2.0) {
+            ((quantile(&pick(&c.raw, &steady), 0.6) - low) / span).max(0.0)
+        } else {
+            0.1
+        };
+        let fades = 1.0 - ((steady_part - 0.08) / 0.25).clamp(0.0, 1.0);
+        let like_pedal = pedal.map_or(0.0, |p| correlation(&c.raw, &p.raw));
+        // The pedal itself, and copies of it.
+        let own = 1.0 - ((like_pedal - 0.93) / 0.06).clamp(0.0, 0.8);
+        let score = ((off_coasting - 0.7) / 0.28).clamp(0.0, 1.0)
+            * ((up_pulling - 0.25) / 0.45).clamp(0.0, 1.0)
+            * ((floor - 0.15) / 0.3).clamp(0.1, 1.0)
+            * (0.45 + 0.55 * fades)
+            * own;
+        if score > 0.1 {
+            found.push(Riser { candidate: index, score, off_coasting, up_pulling, fades: steady_part, rest_share: c.rest_share });
+        }
+    }
+    found.sort_by(|a, b| b.score.total_cmp(&a.score));
+    found.truncate(40);
+    found
+}
+
+/// Likeness of two series at the delay at which they are most alike, and by how much the second
+/// follows the first, s.
+fn delay(first: &[f64], second: &[f64], axis: &Timeline) -> (f64, f64) {
+    // Differences weigh edges, which carry the time.
+    let edge = |values: &[f64]| slope(&smooth(values, 3));
+    let (a, b) = (edge(first), edge(second));
+    let most = axis.points(LONGEST_DELAY_S) as i64;
+    let at = |lag: i64| {
+        let n = a.len().saturating_sub(lag.unsigned_abs() as usize);
+        let (from_a, from_b) = if lag >= 0 { (0, lag as usize) } else { (lag.unsigned_abs() as usize, 0) };
+        match (a.get(from_a..from_a + n), b.get(from_b..from_b + n)) {
+            (Some(a), Some(b)) => correlation(a, b),
+            _ => 0.0,
+        }
+    };
+    let best = (-most..=most).max_by(|&x, &y| at(x).total_cmp(&at(y))).unwrap_or(0);
+    let (before, top, after) = (at(best - 1), at(best), at(best + 1));
+    let bend = before - 2.0 * top + after;
+    let part = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    let likeness = correlation(first, second).max(top);
+    (likeness, (best as f64 + part) * axis.step_s())
+}

@@ -1,0 +1,196 @@
+//! How the car moves, as far as it was found: what every other search compares with. And the fields
+//! that follow the turn: steering angle and yaw rate.
+
+use super::candidate::{Candidate, Source};
+use super::powertrain::Ranked;
+use super::proposal::Scaling;
+use super::statistics::{correlation, deviation, quantile, slope, smooth};
+use super::timeline::Timeline;
+use crate::role::Role;
+use crate::unit::Unit;
+
+/// The motion on the axis.
+#[derive(Clone, Debug)]
+pub(crate) struct Motion {
+    /// m/s.
+    pub(crate) speed: Vec<f64>,
+    /// m/s^2.
+    pub(crate) accel: Vec<f64>,
+    /// Turn rate to the left, rad/s; empty if not known.
+    pub(crate) yaw: Vec<f64>,
+    /// Whether left and right are told apart in it.
+    pub(crate) yaw_signed: bool,
+    /// Front less rear wheel speed beyond turn geometry, m/s; empty if the axles are not known.
+    pub(crate) slip: Vec<f64>,
+}
+
+impl Motion {
+    pub(crate) fn of_speed(speed: Vec<f64>, axis: &Timeline) -> Self {
+        let speed = smooth(&speed, axis.points(0.3));
+        let accel = slope(&smooth(&speed, axis.points(0.4)))
+            .iter()
+            .map(|s| (s / axis.step_s()).clamp(-15.0, 15.0))
+            .collect();
+        Self { speed, accel, yaw: Vec::new(), yaw_signed: false, slip: Vec::new() }
+    }
+
+    pub(crate) fn speed(&self, k: usize) -> f64 {
+        self.speed.get(k).copied().unwrap_or(0.0)
+    }
+
+    pub(crate) fn accel(&self, k: usize) -> f64 {
+        self.accel.get(k).copied().unwrap_or(0.0)
+    }
+
+    /// Points at which a condition on speed and acceleration holds.
+    pub(crate) fn points(&self, holds: impl Fn(f64, f64) -> bool) -> Vec<usize> {
+        (0..self.speed.len()).filter(|&k| holds(self.speed(k), self.accel(k))).collect()
+    }
+}
+
+pub(crate) fn pick(values: &[f64], at: &[usize]) -> Vec<f64> {
+    at.iter().map(|&k| values.get(k).copied().unwrap_or(0.0)).collect()
+}
+
+/// Least turning, rad/s, that tells fields apart.
+const LEAST_TURNING_RAD_S: f64 = 0.001;
+/// Slowest speed at which a steering angle makes a turn, m/s.
+const LEAST_SPEED_MPS: f64 = 2.5;
+const LEAST_CORRELATION: f64 = 0.6;
+/// Steps, degrees a count, of steering angles. Common practice, no source.
+const STEERING_SPAN_DEG: std::ops::RangeInclusive<f64> = 200.0..=1700.0;
+const STEERING_STEPS_DEG: [f64; 8] = [0.1, 0.0625, 0.05, 0.04375, 0.5, 1.0, 1.5, 0.01];
+/// Steering wheel to road wheels. Common practice, no source.
+const STEERING_RATIO: f64 = 15.0;
+const WHEELBASE_M: f64 = 2.7;
+
+/// Steering and yaw candidates, each role's best first.
+pub(crate) fn turning(
+    sources: &[Source],
+    candidates: &[Candidate],
+    motion: &Motion,
+    axis: &Timeline,
+) -> Vec<Ranked> {
+    if motion.yaw.is_empty() {
+        return Vec::new();
+    }
+    let rolling = motion.points(|v, _| v > LEAST_SPEED_MPS);
+    // Wide bends need a long look: a receiver's course is rough.
+    let bends = deviation(&pick(&motion.yaw, &rolling)) > 0.02;
+    let window = axis.points(if bends { 0.8 } else { 2.0 });
+    let yaw = smooth(&motion.yaw, window);
+    let at_speed = pick(&yaw, &rolling);
+    if rolling.len() < 100 || deviation(&at_speed) < LEAST_TURNING_RAD_S {
+        return Vec::new();
+    }
+    let speed = pick(&motion.speed, &rolling);
+    let curvature: Vec<f64> = at_speed.iter().zip(&speed).map(|(r, v)| r / v.max(1.0)).collect();
+    let lateral: Vec<f64> = at_speed.iter().zip(&speed).map(|(r, v)| r * v).collect();
+    let standing = motion.points(|v, _| v < 0.2);
+    let mut found = Vec::new();
+    for (index, c) in candidates.iter().enumerate() {
+        if c.distinct < 6 || c.field.length() < 5 {
+            continue;
+        }
+        let x = pick(&smooth(&c.raw, window), &rolling);
+        let of_rate = correlation(&x, &at_speed);
+        let of_curvature = correlation(&x, &curvature);
+        let of_lateral = correlation(&x, &lateral);
+        let best = of_rate.abs().max(of_curvature.abs());
+        if best < LEAST_CORRELATION || of_lateral.abs() > best + 0.02 {
+            continue;
+        }
+        let score = |r: f64, other: f64| {
+            let fit = ((r.abs() - 0.5) / 0.48).clamp(0.0, 1.0);
+            // Of two roles the one that fits better.
+            fit * (1.0 - 2.0 * (other.abs() - r.abs()).clamp(0.0, 0.5))
+        };
+        // A steering wheel moves in a standing car; a yaw rate does not.
+        let span = c.high - c.low;
+        let moved = deviation(&pick(&c.raw, &standing));
+        let turns_standing = standing.len() > axis.points(2.0) && moved > 0.02 * span;
+        let source = sources.get(c.source);
+        let smoothness = roughness(&c.raw) / deviation(&c.raw).max(1e-9);
+        let mut steering = score(of_curvature, of_rate);
+        let mut yaw_rate = score(of_rate, of_curvature);
+        // A gyro shows the road's noise, a steering wheel steps through its codes.
+        if smoothness > 0.04 { steering *= 0.85 } else { yaw_rate *= 0.9 }
+        if turns_standing {
+            yaw_rate *= 0.5;
+        }
+        let sign_note = |r: f64| match (motion.yaw_signed, r > 0.0) {
+            (true, true) => "; positive to the left",
+            (true, false) => "; positive to the right",
+            (false, _) => "",
+        };
+        let _ = source;
+        found.push(Ranked {
+            role: Role::SteeringAngle,
+            candidate: index,
+            score: steering,
+            scaling: steering_scale(c, &x, &curvature),
+            note: Some("scale: a guess, the usual step nearest to a ratio of 15 to 1 between steering wheel and road wheels".to_owned()),
+            evidence: vec![format!("follows the curvature of the path (correlation {:.2}){}", of_curvature.abs(), sign_note(of_curvature))],
+            sign: of_curvature.signum(),
+        });
+        found.push(Ranked {
+            role: Role::BodyYawRate,
+            candidate: index,
+            score: yaw_rate,
+            scaling: yaw_scale(&x, &at_speed),
+            note: Some("scale from the wheels' own turn rate, whose track is taken as 1.55 m where no vehicle file says it".to_owned()),
+            evidence: vec![format!("follows the turn rate (correlation {:.2}){}", of_rate.abs(), sign_note(of_rate))],
+            sign: of_rate.signum(),
+        });
+    }
+    found
+}
+
+/// Median size of the second difference.
+fn roughness(values: &[f64]) -> f64 {
+    let second: Vec<f64> = values
+        .windows(3)
+        .map(|w| match w {
+            [a, b, c] => (a - 2.0 * b + c).abs(),
+            _ => 0.0,
+        })
+        .collect();
+    quantile(&second, 0.7)
+}
+
+fn yaw_scale(x: &[f64], yaw_rad_s: &[f64]) -> Option<Scaling> {
+    let fit = super::statistics::robust_line(x, yaw_rad_s);
+    let scale = fit.slope.to_degrees();
+    let offset = fit.intercept.to_degrees();
+    (scale != 0.0 && scale.is_finite()).then_some(Scaling {
+        scale,
+        offset,
+        u_scale: 0.1 * scale.abs(),
+        u_offset: 0.3,
+        unit: Unit::DegreePerSecond,
+    })
+}
+
+fn steering_scale(c: &Candidate, x: &[f64], curvature: &[f64]) -> Option<Scaling> {
+    // Ackermann: curvature = tan(angle / ratio) / wheelbase, for small angles.
+    let fit = super::statistics::robust_line(x, curvature);
+    let measured = (fit.slope * WHEELBASE_M * STEERING_RATIO).to_degrees();
+    let step = STEERING_STEPS_DEG
+        .iter()
+        .copied()
+        .min_by(|a, b| (a / measured.abs()).ln().abs().total_cmp(&(b / measured.abs()).ln().abs()))?;
+    let reach = step * f64::from(c.field.length().min(31)).exp2();
+    let step = if STEERING_SPAN_DEG.contains(&reach) { step } else { measured.abs() };
+    let sign = measured.signum();
+    let zero = if fit.slope == 0.0 { 0.0 } else { -fit.intercept / fit.slope };
+    // A signed number is 0 straight ahead; an unsigned one has its own middle.
+    let zero = if c.low < 0.0 { 0.0 } else { zero.round() };
+    let scale = sign * step;
+    (scale != 0.0 && scale.is_finite()).then_some(Scaling {
+        scale,
+        offset: -scale * zero,
+        u_scale: 0.3 * step,
+        u_offset: 5.0,
+        unit: Unit::Degree,
+    })
+}
