@@ -2,10 +2,16 @@
 //! touch the recording.
 
 use std::fs::File;
+use std::io::{Stderr, Write};
 use std::path::Path;
 use std::process::{Child, Command};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
 
+use ratatui::termion::cursor::Show;
+use ratatui::termion::raw::{IntoRawMode, RawTerminal};
+use ratatui::termion::screen::ToMainScreen;
 use slipwright_logger::recorder::control;
 use slipwright_logger::recorder::daemon::Settings;
 
@@ -29,7 +35,10 @@ pub(super) fn log_file(out: &Path) -> Result<File, Failure> {
 }
 
 /// The running view.
-pub(super) struct View(JoinHandle<()>);
+pub(super) struct View {
+    waiter: JoinHandle<()>,
+    has_recorder_ended: Arc<AtomicBool>,
+}
 
 /// Starts the view.
 pub(super) fn start(settings: &Settings, vehicle: Option<&Path>) -> Result<View, Failure> {
@@ -45,19 +54,50 @@ pub(super) fn start(settings: &Settings, vehicle: Option<&Path>) -> Result<View,
     if let Some(vehicle) = vehicle {
         command.arg("--vehicle").arg(vehicle);
     }
+    let terminal = Terminal::remember()?;
     let child = command.spawn().map_err(Failure::Printing)?;
     let log = settings.plan.out.join(LOG);
-    Ok(View(thread::spawn(move || wait(child, &log))))
+    let has_recorder_ended = Arc::new(AtomicBool::new(false));
+    let ended = Arc::clone(&has_recorder_ended);
+    Ok(View {
+        waiter: thread::spawn(move || wait(child, &terminal, &log, &ended)),
+        has_recorder_ended,
+    })
+}
+
+/// The terminal as it was before the view, so that a view that was killed does not leave it without
+/// line ends and Ctrl-C.
+struct Terminal(RawTerminal<Stderr>);
+
+impl Terminal {
+    fn remember() -> Result<Self, Failure> {
+        let raw = std::io::stderr().into_raw_mode().map_err(|_| {
+            Failure::Usage("--watch needs a terminal; leave it out, or use watch elsewhere".into())
+        })?;
+        let remembered = Self(raw);
+        remembered.restore();
+        Ok(remembered)
+    }
+
+    fn restore(&self) {
+        // A terminal that has gone needs no care.
+        let _ = self.0.suspend_raw_mode();
+    }
 }
 
 /// Waits for the view to end, and does what its person asked for.
-fn wait(mut child: Child, log: &Path) {
+fn wait(mut child: Child, terminal: &Terminal, log: &Path, has_recorder_ended: &AtomicBool) {
     let ended = child.wait().ok().and_then(|status| status.code());
+    if ended.is_none() {
+        // Killed: it could not leave its screen itself.
+        let _ = write!(std::io::stderr(), "{ToMainScreen}{Show}");
+    }
+    terminal.restore();
     if ended == Some(STOP) {
         // The recorder ends as by Ctrl-C on its own terminal. It cannot fail for our own process.
         let _ =
             rustix::process::kill_process(rustix::process::getpid(), rustix::process::Signal::INT);
-    } else {
+    } else if !has_recorder_ended.load(Ordering::Relaxed) {
         progress::say(&format!(
             "the view has ended, the recording goes on; its log is {}, Ctrl-C ends it",
             log.display()
@@ -68,7 +108,8 @@ fn wait(mut child: Child, log: &Path) {
 impl View {
     /// Waits until the view, whose recorder has gone, has given the terminal back.
     pub(super) fn leave(self) {
+        self.has_recorder_ended.store(true, Ordering::Relaxed);
         // A thread that panicked has said so already.
-        let _ = self.0.join();
+        let _ = self.waiter.join();
     }
 }
