@@ -9,17 +9,21 @@ mod book;
 mod check;
 mod diagnose;
 mod find;
+mod plan;
 mod recording;
 mod stack;
 mod trend;
+mod watch;
 
 pub(crate) use book::{BookArgs, BookCommand, BookDueArgs, BookWorkArgs, NewBookArgs};
 pub(crate) use check::CheckArgs;
 pub(crate) use diagnose::DiagnoseArgs;
 pub(crate) use find::FindArgs;
+pub(crate) use plan::PlanArgs;
 pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
 pub(crate) use stack::StackArgs;
 pub(crate) use trend::TrendArgs;
+pub(crate) use watch::WatchArgs;
 
 /// Prove that a rebuilt all-wheel-drive clutch coupling slips less, and find what is wrong when it
 /// does not.
@@ -48,6 +52,10 @@ pub(crate) enum Command {
     Mark(MarkArgs),
     /// Tell what a running recorder is doing
     Status(StatusArgs),
+    /// Watch a running recorder: slip, wheels, pressure, and what the drive still needs
+    Watch(WatchArgs),
+    /// Say how many launches and tip-ins prove a change of which size, on a card for the passenger
+    Plan(PlanArgs),
     /// Tell whether a car is ready to test: every signal alive, the coupling free to work
     Check(CheckArgs),
     /// Turn a capture into signals: Parquet or CSV

@@ -5,6 +5,11 @@ mod book;
 mod drive;
 mod stack;
 mod trend;
+mod find;
+mod plan;
+mod stack;
+#[cfg(target_os = "linux")]
+mod watch;
 
 pub(crate) mod check;
 pub(crate) mod diagnose;
@@ -22,6 +27,10 @@ use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 pub(crate) use self::book::{BookOutput, DueOutput};
 pub(crate) use self::stack::StackOutput;
 pub(crate) use self::trend::TrendOutput;
+pub(crate) use self::plan::{PlanFile, PlanOutput};
+pub(crate) use self::stack::StackOutput;
+#[cfg(target_os = "linux")]
+pub(crate) use self::watch::WatchOutput;
 
 /// A measured value.
 #[derive(Debug, Serialize)]

@@ -7,6 +7,7 @@
 //! - [`history`]: the drives of a folder; [`measured`]: what was measured of them, kept.
 //! - [`book`]: the car's book as files; [`campaign`]: which of its drives are compared.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
+//! - [`watch`]: the live view.
 //! - [`output`]: files written whole or not at all.
 //! - [`failure`]: every error as one plain line.
 
@@ -22,6 +23,8 @@ mod measured;
 mod output;
 mod progress;
 mod text;
+#[cfg(target_os = "linux")]
+mod watch;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -67,6 +70,8 @@ fn run(cli: &Cli, out: &mut impl Write) -> Result<Answer, Failure> {
         Command::Record(args) => commands::record::run(args, out),
         Command::Mark(args) => commands::mark::run(args, out),
         Command::Status(args) => commands::status::run(args, out),
+        Command::Watch(args) => commands::watch::run(args, out),
+        Command::Plan(args) => commands::plan::run(args, out),
         Command::Check(args) => commands::check::run(args, out),
         Command::Decode(args) => commands::decode::run(args, out),
         Command::Find(args) => commands::find::run(args, out),

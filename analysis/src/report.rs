@@ -20,6 +20,7 @@ pub mod style;
 
 mod basis;
 mod campaign;
+pub mod card;
 mod conditions;
 mod engagements;
 mod measures;

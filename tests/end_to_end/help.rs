@@ -11,6 +11,8 @@ fn every_help_text_is_as_reviewed() {
         "decode",
         "measure",
         "compare",
+        "plan",
+        "watch",
         "diagnose",
         "stack",
         "simulate",
