@@ -11,6 +11,8 @@ fn every_help_text_is_as_reviewed() {
         "decode",
         "measure",
         "compare",
+        "plan",
+        "watch",
         "diagnose",
         "stack",
         "simulate",
@@ -30,8 +32,8 @@ fn completions_name_every_command() {
         let run = slipwright(["completions", shell]);
         assert_eq!(run.code, 0);
         for command in [
-            "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose", "stack",
-            "simulate",
+            "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose",
+            "stack", "simulate",
         ] {
             assert!(
                 run.out.contains(command),

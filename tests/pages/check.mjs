@@ -10,6 +10,7 @@ const here = dirname(fileURLToPath(import.meta.url));
 const axe = readFileSync(join(here, "node_modules/axe-core/axe.min.js"), "utf8");
 const sample = join(here, "sample/report.html");
 const hostile = join(here, "hostile/report.html");
+const card = join(here, "card/card.html");
 const pictures = process.env.PICTURES;
 
 const browser = await chromium.launch({
@@ -249,6 +250,16 @@ const checks = {
     console.log(`   ${counts[0]} pages`);
     assert.equal(counts[0], counts[1]);
     assert.ok(counts[0] >= 6 && counts[0] <= 16, String(counts));
+  },
+
+  async "the test card is one page that prints on one sheet"() {
+    const { page, close } = await open(card);
+    assert.ok((await page.locator("body").innerText()).includes("prove a change of"));
+    await accessible(page);
+    const pdf = await page.pdf({ preferCSSPageSize: true });
+    assert.equal(pdf.toString("latin1").match(/\/Type\s*\/Page\b/g).length, 1);
+    await picture(page, "card", { fullPage: true });
+    await close();
   },
 
   async "names and words that look like markup are shown as they are"() {
