@@ -10,7 +10,6 @@ pub(crate) mod find;
 
 use std::collections::BTreeMap;
 
-use self::drive::CouplingModelOutput;
 use self::drive::{CouplingModelOutput, GroundSpeedOutput, TestedDriveOutput, TestedOutput};
 use serde::Serialize;
 use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
