@@ -13,6 +13,8 @@ fn every_help_text_is_as_reviewed() {
         "compare",
         "diagnose",
         "stack",
+        "trend",
+        "book",
         "simulate",
         "completions",
     ] {
@@ -31,7 +33,7 @@ fn completions_name_every_command() {
         assert_eq!(run.code, 0);
         for command in [
             "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose",
-            "stack", "simulate",
+            "stack", "trend", "book", "simulate",
         ] {
             assert!(
                 run.out.contains(command),

@@ -13,6 +13,7 @@
 )]
 
 mod bad_input;
+mod book;
 mod captures;
 mod check;
 mod compare;
@@ -27,3 +28,4 @@ mod program;
 mod reference;
 mod sample;
 mod stack;
+mod trend;
