@@ -15,6 +15,8 @@ fn every_help_text_is_as_reviewed() {
         "watch",
         "diagnose",
         "stack",
+        "trend",
+        "book",
         "simulate",
         "completions",
     ] {
@@ -33,7 +35,7 @@ fn completions_name_every_command() {
         assert_eq!(run.code, 0);
         for command in [
             "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose",
-            "stack", "simulate",
+            "stack", "trend", "book", "simulate",
         ] {
             assert!(
                 run.out.contains(command),

@@ -13,6 +13,7 @@
 )]
 
 mod bad_input;
+mod book;
 mod captures;
 mod check;
 mod compare;
@@ -30,3 +31,4 @@ mod reference;
 mod sample;
 mod stack;
 mod transfer;
+mod trend;

@@ -6,7 +6,7 @@ use std::path::Path;
 use serde::Deserialize;
 use serde_json::Value;
 
-use crate::captures::{SmallCar, START_NS, write_car};
+use crate::captures::{START_NS, SmallCar, write_car};
 
 use crate::program::{Run, slipwright};
 
@@ -90,7 +90,11 @@ fn years(folder: &Path, weeks: i64, time_constant_s: impl Fn(i64) -> f64) {
         fs::create_dir_all(&of_week).unwrap();
         fs::write(of_week.join("drive.pcapng"), drive.drive(2).bytes()).unwrap();
         let odometer = 100_000 + 250 * week;
-        fs::write(of_week.join("drive.toml"), format!("odometer_km = {odometer}\n")).unwrap();
+        fs::write(
+            of_week.join("drive.toml"),
+            format!("odometer_km = {odometer}\n"),
+        )
+        .unwrap();
     }
 }
 
@@ -109,20 +113,34 @@ fn wear_is_seen_coming_and_the_second_run_is_the_same() {
     assert!(trend.judgeable && trend.report.is_none());
     assert_eq!((trend.drives.len(), trend.work.len()), (30, 0));
     assert_eq!((trend.healthy.drives.len(), trend.healthy.why), (8, None));
-    let rise = trend.measures.iter().find(|m| m.name == "rise_time_ms").unwrap();
+    let rise = trend
+        .measures
+        .iter()
+        .find(|m| m.name == "rise_time_ms")
+        .unwrap();
     assert_eq!(rise.points.len(), 30);
     // ln 9 times the time constant: 1.3 ms a week once it grows, and the odometer 250 km a week.
-    assert!(rise.state == "outside" || rise.state == "leaving", "{rise:?}");
+    assert!(
+        rise.state == "outside" || rise.state == "leaving",
+        "{rise:?}"
+    );
     if let Some(slope) = rise.slope.per_month {
         assert!(slope > 0.0 && slope < 8.0, "{rise:?}");
         assert!(rise.slope.ci_low_per_month <= Some(slope));
         assert!(rise.slope.ci_high_per_month >= Some(slope));
         let km = rise.slope.per_1000_km.unwrap();
         let months_in_1000_km = 4.0 * 7.0 / 30.436_875;
-        assert!((km / (slope * months_in_1000_km) - 1.0).abs() < 0.02, "{rise:?}");
+        assert!(
+            (km / (slope * months_in_1000_km) - 1.0).abs() < 0.02,
+            "{rise:?}"
+        );
     }
     assert!(rise.band.low < rise.band.high && rise.band.why.is_none());
-    assert!(trend.warnings.iter().any(|w| w.starts_with("Rise time")), "{:?}", trend.warnings);
+    assert!(
+        trend.warnings.iter().any(|w| w.starts_with("Rise time")),
+        "{:?}",
+        trend.warnings
+    );
     // What was measured is kept beside each capture, and read back as it was.
     let kept = drives.join("week-000/drive.pcapng.measured.json");
     assert!(kept.is_file());
@@ -138,7 +156,11 @@ fn wear_is_seen_coming_and_the_second_run_is_the_same() {
     let trend: Trend = run(&["trend"], &[&drives], &page).json();
     let html = fs::read_to_string(trend.report.unwrap()).unwrap();
     assert!(html.contains("Rise time") && html.contains("<svg"));
-    assert_eq!(fs::read_dir(&out).unwrap().count(), 2, "nothing half-made is left");
+    assert_eq!(
+        fs::read_dir(&out).unwrap().count(),
+        2,
+        "nothing half-made is left"
+    );
 }
 
 #[test]
@@ -155,7 +177,11 @@ fn two_years_of_a_car_that_stays_well_warn_of_nothing_and_are_quick_once_measure
     let started = std::time::Instant::now();
     let again: Trend = run(&["trend"], &[&drives], &more).json();
     assert_eq!(again.drives.len(), 104);
-    assert!(started.elapsed().as_secs_f64() < 5.0, "{:?}", started.elapsed());
+    assert!(
+        started.elapsed().as_secs_f64() < 5.0,
+        "{:?}",
+        started.elapsed()
+    );
 }
 
 #[test]
@@ -178,7 +204,10 @@ fn a_folder_without_captures_or_car_is_refused() {
     let folder = tempfile::tempdir().unwrap();
     write_car(folder.path());
     let vehicle = folder.path().join("vehicle.toml");
-    let refused = |run: Run| run.refused().replace(&format!("{}", folder.path().display()), "DIR");
+    let refused = |run: Run| {
+        run.refused()
+            .replace(&format!("{}", folder.path().display()), "DIR")
+    };
     insta::assert_snapshot!(refused(run(&["trend"], &[folder.path()], &["--vehicle", vehicle.to_str().unwrap()])), @"");
     insta::assert_snapshot!(refused(run(&["trend"], &[folder.path()], &[])), @"");
     insta::assert_snapshot!(refused(run(&["trend"], &[&folder.path().join("absent")], &["--vehicle", vehicle.to_str().unwrap()])), @"");
