@@ -3,11 +3,9 @@
 
 mod book;
 mod drive;
-mod stack;
-mod trend;
-mod find;
 mod plan;
 mod stack;
+mod trend;
 #[cfg(target_os = "linux")]
 mod watch;
 
@@ -25,10 +23,9 @@ use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 
 pub(crate) use self::book::{BookOutput, DueOutput};
-pub(crate) use self::stack::StackOutput;
-pub(crate) use self::trend::TrendOutput;
 pub(crate) use self::plan::{PlanFile, PlanOutput};
 pub(crate) use self::stack::StackOutput;
+pub(crate) use self::trend::TrendOutput;
 #[cfg(target_os = "linux")]
 pub(crate) use self::watch::WatchOutput;
 

@@ -1,15 +1,13 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
 mod book;
-mod find;
+mod coupling;
 mod stack;
 mod trend;
 
 pub(crate) mod check;
 pub(crate) mod diagnose;
 pub(crate) mod find;
-mod coupling;
-pub(crate) mod diagnose;
 
 use std::fmt::Write;
 
