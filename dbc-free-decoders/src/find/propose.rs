@@ -68,7 +68,7 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
             let mut corners = corners(set, aligned.as_ref(), &survey, geometry, &axis);
             let motion = motion_of(Some((set, &corners)), &likes, &candidates, aligned.as_ref(), &axis);
             if let Some(motion) = &motion {
-                let turning = motion::turning(&sources, &candidates, motion, &axis);
+                let turning = motion::turning(&candidates, motion, &axis);
                 by_convention(&mut corners, &turning, &sources, &candidates, motion);
             }
             proposals.extend(wheel_proposals(set, &corners, &sources, &candidates));
@@ -222,7 +222,7 @@ fn the_rest(
             .max_by(|a, b| a.score.total_cmp(&b.score))
             .map(|r| r.candidate)
     };
-    let mut all = motion::turning(sources, candidates, motion, axis);
+    let mut all = motion::turning(candidates, motion, axis);
     all.extend(powertrain::told_by_obd(candidates, told, axis));
     all.extend(powertrain::engine_speed(candidates, motion, axis));
     let engine = best(&all, Role::EngineSpeed, 0.4)

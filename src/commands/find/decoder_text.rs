@@ -161,7 +161,7 @@ fn merged(taken: &[&Proposal], existing: &str) -> Result<(String, Vec<String>), 
     let mut known = parsed.clone();
     for (entry, comments) in entries(taken) {
         let Some(signal) = entry.signals.first() else { continue };
-        let what = signal.key.text();
+        let what = signal.key.text().to_owned();
         let on_bus = |bus: &Option<String>| bus.is_none() || *bus == entry.bus;
         if let Some(role) = signal.key.role()
             && known.frames_with(role).any(|frame| on_bus(&frame.bus))
