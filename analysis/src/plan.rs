@@ -109,7 +109,7 @@ pub struct CampaignPlan {
     /// One entry a measure of slip and delay.
     pub measures: Vec<MeasurePlan>,
     /// Place in `designs` of the smallest campaign that proves the target on delay and on peak slip,
-    /// as far as each is known.
+    /// as far as each is known; if none does, of the smallest of the usual size that proves it on one.
     pub recommended: Option<usize>,
     /// Accelerator position at which slip stands out of its noise, per cent, lowest and highest; or
     /// why none is recommended.
@@ -232,8 +232,13 @@ fn recommended(designs: &[Design], measures: &[MeasurePlan], target: f64) -> Opt
         .filter(|m| asked.contains(&m.measure) && !m.provable.is_empty())
         .collect();
     let proves = |at: usize, m: &MeasurePlan| m.provable.get(at).is_some_and(|p| *p <= target);
-    let mut all = (0..designs.len()).filter(|_| !known.is_empty());
-    all.find(|at| known.iter().all(|m| proves(*at, m)))
+    let usual = Need::default();
+    let is_usual = |d: &Design| d.drives >= usual.drives && d.launches >= usual.launches;
+    let on_all = |at: &usize| !known.is_empty() && known.iter().all(|m| proves(*at, m));
+    let on_one = |at: &usize| known.iter().any(|m| proves(*at, m));
+    (0..designs.len()).find(on_all).or_else(|| {
+        (0..designs.len()).find(|at| designs.get(*at).is_some_and(is_usual) && on_one(at))
+    })
 }
 
 fn noise(earlier: &[DriveMeasures]) -> Option<f64> {

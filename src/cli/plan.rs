@@ -11,7 +11,7 @@ use super::Json;
   slipwright plan --vehicle car/vehicle.toml --earlier drives/*/*.pcapng.zst --out card
 
 With --out, the folder gets card.html (one page to print for the passenger), card.txt and plan.json, \
-which watch --plan reads. Exit code 1: no campaign of up to six drives a side proves the change.")]
+which watch --plan reads. Exit code 1: no campaign of up to six drives a side proves the change on delay or on peak slip.")]
 pub(crate) struct PlanArgs {
     /// Vehicle file (TOML); it names the decoder file
     #[arg(long, value_name = "FILE")]

@@ -57,9 +57,14 @@ fn more_drives_prove_smaller_changes_and_the_smallest_campaign_is_named() {
         assert!(of(3, 10) <= of(3, 4));
     }
     let at = plan.recommended.unwrap();
-    let delay = &plan.measures[0];
-    assert_eq!(delay.measure, Measure::EngagementDelay);
-    assert!(delay.provable[at] <= 0.15);
+    let proven = |m: &&MeasurePlan| !m.provable.is_empty() && m.provable[at] <= 0.15;
+    let proven: Vec<Measure> = plan
+        .measures
+        .iter()
+        .filter(proven)
+        .map(|m| m.measure)
+        .collect();
+    assert!(proven.contains(&Measure::EngagementDelay), "{proven:?}");
     let need = plan.need();
     assert_eq!(need.drives, plan.designs[at].drives);
 }

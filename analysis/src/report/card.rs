@@ -108,8 +108,14 @@ impl Card<'_> {
             text += &format!("  - {step}\n");
         }
         text += "\nSmallest change that is proven four times out of five:\n";
+        let line = |head: &str, cells: &mut dyn Iterator<Item = String>| {
+            let cells: String = cells.map(|cell| format!("{cell:>19}")).collect();
+            format!("  {head:<39}{cells}\n")
+        };
+        let labels = &mut self.known().map(|m| m.measure.label().to_owned());
+        text += &line("drives a side, and in each", labels);
         for (design, cells) in self.rows() {
-            text += &format!("  {:<46} {}\n", named(design), cells.join(", "));
+            text += &line(&named(design), &mut cells.into_iter());
         }
         for line in self.doubts() {
             text += &format!("  note: {line}\n");
@@ -128,16 +134,37 @@ impl Card<'_> {
         let need = self.plan.need();
         let target = percent(self.plan.target);
         match self.plan.recommended {
-            Some(_) => format!(
-                "{} drives before the work and {} after it, each with {} launches and {} tip-ins, prove a change of {target}.",
-                need.drives, need.drives, need.launches, need.tip_ins
-            ),
+            Some(at) => {
+                let proven =
+                    |m: &&MeasurePlan| m.provable.get(at).is_some_and(|p| *p <= self.plan.target);
+                let (shown, rest): (Vec<_>, Vec<_>) = self.known().partition(proven);
+                let label = |measures: Vec<&MeasurePlan>| {
+                    let labels: Vec<&str> = measures.iter().map(|m| m.measure.label()).collect();
+                    wording::listed(&labels)
+                };
+                let but = if rest.is_empty() {
+                    String::new()
+                } else {
+                    format!("; of {} only a larger one, as the table says", label(rest))
+                };
+                format!(
+                    "{} drives before the work and {} after it, each with {} launches and {} tip-ins, \
+                     prove a change of {target} of {}{but}.",
+                    need.drives,
+                    need.drives,
+                    need.launches,
+                    need.tip_ins,
+                    label(shown)
+                )
+            }
             None if self.known().next().is_none() => format!(
-                "Nothing of slip or delay can be planned yet. Drive {} drives a side, each with {} launches and {} tip-ins.",
+                "Nothing of slip or delay can be planned yet. Drive {} drives a side, each with {} \
+                 launches and {} tip-ins.",
                 need.drives, need.launches, need.tip_ins
             ),
             None => format!(
-                "No campaign of up to six drives a side proves a change of {target} of both delay and slip; the table says what can be."
+                "No campaign of up to six drives a side proves a change of {target} of delay or peak \
+                 slip; the table says what can be."
             ),
         }
     }
