@@ -1,12 +1,13 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
-mod find;
+mod book;
+mod coupling;
 mod stack;
+mod trend;
 
-pub(crate) use find::found;
 pub(crate) mod check;
 pub(crate) mod diagnose;
-mod coupling;
+pub(crate) mod find;
 
 use std::fmt::Write;
 
@@ -18,7 +19,9 @@ use slipwright_analysis::report::number;
 
 use crate::contract::{DecodeOutput, SimulateOutput};
 
+pub(crate) use self::book::due;
 pub(crate) use self::stack::stacks;
+pub(crate) use self::trend::trend;
 
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {

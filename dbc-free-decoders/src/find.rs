@@ -8,10 +8,12 @@
 //! - `obd`, [`reference`]: what the capture or the user tells of the speed.
 //! - `wheel_speed`, `speed_scale`, [`corner`]: four wheels, their scale, and which is where.
 //! - `motion`, `powertrain`, `coupling`: the rest, ranked.
-//! - [`proposal`]: what comes out.
+//! - `contrast`: what marks set apart.
+//! - [`proposal`]: what comes out; `propose`: the order in which everything is asked.
 
 pub mod bit_activity;
 mod candidate;
+mod contrast;
 mod coupling;
 pub mod corner;
 mod interval;
@@ -37,4 +39,4 @@ pub use reference::SpeedReference;
 pub use survey::Survey;
 pub use wheel_speed::ACCEPTANCE_SCORE;
 
-pub use propose::find;
+pub use propose::{FindOptions, find};

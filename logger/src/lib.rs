@@ -4,8 +4,10 @@
 //! [`slipwright_decoders::frame::Frame`] and knows neither files nor sockets.
 //!
 //! - [`capture`]: the capture file. Reading it gives frames; writing it keeps them.
+//! - [`text_log`]: frames from other programs' text logs, by a layout that the user gives.
 //! - `recorder`: the daemon that fills it from a live bus; on Linux only, whose kernel has CAN.
 
 pub mod capture;
 #[cfg(target_os = "linux")]
 pub mod recorder;
+pub mod text_log;

@@ -1,55 +1,84 @@
 //! `slipwright find`: the signals of an unknown car.
 
+mod decoder_text;
+mod guide;
 mod speed_file;
+mod text_capture;
 
 use std::fs;
 use std::io::Write;
 use std::ops::ControlFlow;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use slipwright_analysis::report::proposals::proposal_sheet;
 use slipwright_analysis::vehicle::Vehicle;
+use slipwright_decoders::decoder_file::DecoderFile;
 use slipwright_decoders::find::proposal::WheelAnswer;
-use slipwright_decoders::find::{Findings, Geometry, Survey, find};
+use slipwright_decoders::find::{FindOptions, Findings, Geometry, Survey, find};
 use slipwright_logger::capture::{Capture, Event};
+use slipwright_logger::text_log::{Account, Layout};
 
 use crate::Answer;
 use crate::cli::FindArgs;
-use crate::contract::{self, FindOutput};
+use crate::contract;
+use crate::contract::find::{FindOutput, TextLog};
 use crate::failure::Failure;
 use crate::input::{name, refuse_backward_steps};
-use crate::progress::Progress;
+use crate::output::write_whole;
+use crate::progress::{Progress, Spinner};
 use crate::text;
 
 pub(crate) fn run(args: &FindArgs, out: &mut impl Write) -> Result<Answer, Failure> {
-    let speed = args.speed.as_deref().map(speed_file::read).transpose()?;
-    let geometry = args
-        .vehicle
-        .as_deref()
-        .map(geometry)
-        .transpose()?
-        .unwrap_or_default();
+    if args.guide {
+        match args.json.json {
+            true => contract::print(out, &serde_json::json!({ "guide": guide::GUIDE }))?,
+            false => out.write_all(guide::GUIDE.as_bytes()).map_err(Failure::Printing)?,
+        }
+        return Ok(Answer::Done);
+    }
+    // Everything that can be wrong is asked before the long reading.
+    let existing = args.accept.as_deref().map(read_existing).transpose()?;
+    let layout = args.layout.as_deref().map(text_capture::read_layout).transpose()?;
+    let options = FindOptions {
+        speed: args.speed.as_deref().map(speed_file::read).transpose()?,
+        geometry: args.vehicle.as_deref().map(geometry).transpose()?.unwrap_or_default(),
+        marks: args.marks,
+    };
     let mut survey = Survey::new();
     let mut warnings = Vec::new();
+    let mut text_log = None;
     for path in &args.captures {
-        warnings.extend(read_capture(path, &mut survey)?);
+        match &layout {
+            Some(layout) => {
+                let account = read_text(path, layout, &mut survey)?;
+                warnings.extend(bad_lines(path, &account));
+                text_log.get_or_insert_with(TextLog::default).add(&account);
+            }
+            None => warnings.extend(read_capture(path, &mut survey)?),
+        }
     }
     let frames = survey.frames();
     if frames == 0 {
-        return Err(Failure::Usage(format!(
-            "{}: no CAN frame in it; record a drive",
-            args.captures
-                .first()
-                .map_or(String::new(), |p| p.display().to_string())
-        )));
+        let first = args.captures.first().map_or(String::new(), |p| p.display().to_string());
+        let what = match layout {
+            Some(_) => "no line of it is a frame; check the layout's pattern",
+            None => "no CAN frame in it; record a drive",
+        };
+        return Err(Failure::Usage(format!("{first}: {what}")));
     }
-    let findings = find(survey, speed.as_ref(), geometry);
-    let captures = args.captures.iter().map(|path| name(path)).collect();
+    let spinner = Spinner::of("finding fields and signals");
+    let findings = find(survey, &options);
+    drop(spinner);
+    let captures: Vec<String> = args.captures.iter().map(|path| name(path)).collect();
+    let subject = captures.join(", ");
     let mut output = FindOutput::new(captures, frames, &findings);
     output.warnings.splice(0..0, warnings);
+    output.text_log = text_log;
+    write_files(args, &findings, &subject, existing.as_deref(), &mut output)?;
     match args.json.json {
         true => contract::print(out, &output)?,
         false => out
-            .write_all(text::found(&findings, &output).as_bytes())
+            .write_all(text::find::found(&findings, &output).as_bytes())
             .map_err(Failure::Printing)?,
     }
     Ok(answer(&findings))
@@ -60,6 +89,34 @@ fn answer(findings: &Findings) -> Answer {
         WheelAnswer::Found { .. } => Answer::Done,
         WheelAnswer::None { .. } => Answer::No,
     }
+}
+
+fn read_existing(path: &Path) -> Result<String, Failure> {
+    let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
+    DecoderFile::parse(&text).map_err(Failure::toml(path))?;
+    Ok(text)
+}
+
+/// The decoder file and the sheet, if a place for them was given.
+fn write_files(
+    args: &FindArgs,
+    findings: &Findings,
+    subject: &str,
+    existing: Option<&str>,
+    output: &mut FindOutput,
+) -> Result<(), Failure> {
+    let Some(path) = args.out.as_ref().or(args.accept.as_ref()) else {
+        return Ok(());
+    };
+    let title = format!("found in {subject}");
+    let (text, notes) = decoder_text::text(findings, &title, existing).map_err(Failure::Internal)?;
+    write_whole(path, text.as_bytes())?;
+    let sheet: PathBuf = path.with_extension("html");
+    write_whole(&sheet, proposal_sheet(findings, subject).as_bytes())?;
+    output.out = Some(path.display().to_string());
+    output.sheet = Some(sheet.display().to_string());
+    output.warnings.extend(notes);
+    Ok(())
 }
 
 fn geometry(path: &Path) -> Result<Geometry, Failure> {
@@ -95,4 +152,28 @@ fn read_capture(path: &Path, survey: &mut Survey) -> Result<Vec<String>, Failure
     let summary = summary.map_err(Failure::Capture)?;
     refuse_backward_steps(path, &summary)?;
     Ok(summary.warnings())
+}
+
+fn read_text(path: &Path, layout: &Layout, survey: &mut Survey) -> Result<Account, Failure> {
+    let total = fs::metadata(path).map_err(Failure::reading(path))?.len();
+    let spinner = Spinner::bytes(&name(path), total);
+    text_capture::read(path, layout, survey, |bytes| spinner.advance(bytes))
+}
+
+/// Bad lines, counted and shown.
+fn bad_lines(path: &Path, account: &Account) -> Vec<String> {
+    if account.bad == 0 {
+        return Vec::new();
+    }
+    let mut lines = vec![format!(
+        "{}: {} of {} lines give no frame",
+        name(path),
+        account.bad,
+        account.lines
+    )];
+    lines.extend(account.first_bad.iter().map(|(line, why, text)| {
+        let text: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+        format!("{}:{line}: {why}: {text}", name(path))
+    }));
+    lines
 }

@@ -4,7 +4,10 @@ use serde::Serialize;
 use slipwright_decoders::decoder_file::Selector;
 use slipwright_decoders::field::{Coding, Field};
 use slipwright_decoders::find::ACCEPTANCE_SCORE;
-use slipwright_decoders::find::proposal::{Findings, IdReport, Proposal, WheelAnswer};
+use slipwright_decoders::find::proposal::{
+    Findings, IdReport, MarkContrast, Proposal, WheelAnswer,
+};
+use slipwright_logger::text_log::Account;
 
 /// The whole answer.
 #[derive(Debug, Serialize)]
@@ -16,6 +19,8 @@ pub(crate) struct FindOutput {
     acceptance_score: f64,
     wheel_speeds: WheelSpeeds,
     reference: Option<Reference>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    marks: Vec<FoundMark>,
     ids: Vec<FoundId>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) text_log: Option<TextLog>,
@@ -123,13 +128,66 @@ struct IdField {
     codes: Option<usize>,
 }
 
-/// What came of text logs.
-#[derive(Debug, Serialize)]
+/// What became of the lines of text logs.
+#[derive(Debug, Default, Serialize)]
 pub(crate) struct TextLog {
-    pub(crate) lines: u64,
-    pub(crate) frames: u64,
-    pub(crate) bad_lines: u64,
-    pub(crate) first_bad_lines: Vec<String>,
+    lines: u64,
+    frames: u64,
+    ignored_lines: u64,
+    left_out_frames: u64,
+    bad_lines: u64,
+}
+
+impl TextLog {
+    /// Adds one log's account.
+    pub(crate) fn add(&mut self, account: &Account) {
+        self.lines += account.lines;
+        self.frames += account.frames;
+        self.ignored_lines += account.ignored;
+        self.left_out_frames += account.left_out;
+        self.bad_lines += account.bad;
+    }
+}
+
+/// What a mark sets apart.
+#[derive(Debug, Serialize)]
+struct FoundMark {
+    t_s: f64,
+    text: String,
+    moved: Vec<MovedField>,
+}
+
+#[derive(Debug, Serialize)]
+struct MovedField {
+    bus: String,
+    id: u32,
+    extended: bool,
+    start: u16,
+    length: u8,
+    order: &'static str,
+    contrast: f64,
+}
+
+impl FoundMark {
+    fn new(mark: &MarkContrast, start_ns: i64) -> Self {
+        Self {
+            t_s: (mark.t_ns - start_ns) as f64 * 1e-9,
+            text: mark.text.clone(),
+            moved: mark
+                .moved
+                .iter()
+                .map(|m| MovedField {
+                    bus: m.bus.clone(),
+                    id: m.id.number(),
+                    extended: m.id.is_extended(),
+                    start: m.field.start(),
+                    length: m.field.length(),
+                    order: m.field.order().text(),
+                    contrast: m.contrast,
+                })
+                .collect(),
+        }
+    }
 }
 
 impl FindOutput {
@@ -165,6 +223,11 @@ impl FindOutput {
                 lag_s: r.lag_s,
                 coverage: r.coverage,
             }),
+            marks: findings
+                .marks
+                .iter()
+                .map(|m| FoundMark::new(m, findings.axis.t_ns().first().copied().unwrap_or(0)))
+                .collect(),
             ids: findings.ids.iter().map(FoundId::from).collect(),
             text_log: None,
             out: None,

@@ -7,7 +7,7 @@ use slipwright_decoders::field::Coding;
 use slipwright_decoders::find::proposal::{Findings, Proposal, WheelAnswer};
 
 use super::table;
-use crate::contract::FindOutput;
+use crate::contract::find::FindOutput;
 
 /// The answer on wheel speeds first, then every proposal, then the reasons.
 pub(crate) fn found(findings: &Findings, output: &FindOutput) -> String {
@@ -59,6 +59,23 @@ pub(crate) fn found(findings: &Findings, output: &FindOutput) -> String {
         );
         for reason in p.evidence.iter().chain(&p.scaling_note) {
             let _ = writeln!(text, "  {reason}");
+        }
+    }
+    for mark in &findings.marks {
+        let _ = writeln!(text, "\nafter the mark \"{}\":", mark.text.escape_debug());
+        if mark.moved.is_empty() {
+            text.push_str("  nothing moves that does not move elsewhere\n");
+        }
+        for m in &mark.moved {
+            let _ = writeln!(
+                text,
+                "  {} {} at {}, {} bits: moves {:.0} times more than elsewhere",
+                m.bus,
+                m.id,
+                m.field.start(),
+                m.field.length(),
+                m.contrast
+            );
         }
     }
     for warning in &output.warnings {

@@ -11,8 +11,12 @@ fn every_help_text_is_as_reviewed() {
         "decode",
         "measure",
         "compare",
+        "plan",
+        "watch",
         "diagnose",
         "stack",
+        "trend",
+        "book",
         "simulate",
         "completions",
     ] {
@@ -30,8 +34,8 @@ fn completions_name_every_command() {
         let run = slipwright(["completions", shell]);
         assert_eq!(run.code, 0);
         for command in [
-            "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose", "stack",
-            "simulate",
+            "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose",
+            "stack", "trend", "book", "simulate",
         ] {
             assert!(
                 run.out.contains(command),

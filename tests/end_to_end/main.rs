@@ -13,17 +13,22 @@
 )]
 
 mod bad_input;
+mod book;
 mod captures;
 mod check;
 mod compare;
 mod decode;
-mod find;
 mod diagnose;
+mod find;
 mod help;
 mod json;
 mod measure;
 mod outside;
+mod plan;
 mod program;
+mod recording;
 mod reference;
 mod sample;
 mod stack;
+mod transfer;
+mod trend;

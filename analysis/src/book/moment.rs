@@ -33,12 +33,12 @@ impl Moment {
             return Self::day(day).ok_or_else(wrong);
         }
         let at: DateTime = text.parse().map_err(|_| wrong())?;
-        let at = at.to_zoned(TimeZone::UTC).map_err(|_| wrong())?.timestamp();
+        let at = TimeZone::UTC.to_timestamp(at).map_err(|_| wrong())?;
         Self::between(at, at).ok_or_else(wrong)
     }
 
     fn day(day: Date) -> Option<Self> {
-        let start = |day: Date| Some(day.to_zoned(TimeZone::UTC).ok()?.timestamp());
+        let start = |day: Date| TimeZone::UTC.to_timestamp(day.at(0, 0, 0, 0)).ok();
         Self::between(start(day)?, start(day.checked_add(1.day()).ok()?)?)
     }
 

@@ -5,7 +5,7 @@ use super::bit_activity::BitActivity;
 use super::protection::{Guard, checksums, counters};
 use super::rows::Rows;
 use super::segment::{Segment, segments};
-use super::statistics::{deviation, quantile_of_sorted};
+use super::statistics::quantile_of_sorted;
 use super::survey::{IdSurvey, Survey};
 use super::timeline::Timeline;
 use super::{multiplex, obd};
@@ -56,7 +56,6 @@ pub(crate) struct Candidate {
     pub(crate) raw: Vec<f64>,
     pub(crate) low: f64,
     pub(crate) high: f64,
-    pub(crate) deviation: f64,
     pub(crate) distinct: usize,
     /// Share of the samples at the most frequent number, and that number.
     pub(crate) rest_share: f64,
@@ -243,7 +242,6 @@ pub(crate) fn with_field(
         segment: *segment,
         low: quantile_of_sorted(&sorted, 0.002),
         high: quantile_of_sorted(&sorted, 0.998),
-        deviation: deviation(&raw),
         distinct,
         rest_share: longest as f64 / sorted.len().max(1) as f64,
         rest,

@@ -101,7 +101,6 @@ fn ranked(role: Role, candidate: usize, score: f64, evidence: Vec<String>) -> Ra
         scaling: None,
         note: Some("in counts; nothing on the bus measures its unit".to_owned()),
         evidence,
-        sign: 1.0,
     }
 }
 

@@ -1,7 +1,7 @@
 //! How the car moves, as far as it was found: what every other search compares with. And the fields
 //! that follow the turn: steering angle and yaw rate.
 
-use super::candidate::{Candidate, Source};
+use super::candidate::Candidate;
 use super::powertrain::Ranked;
 use super::proposal::Scaling;
 use super::statistics::{correlation, deviation, quantile, slope, smooth};
@@ -20,8 +20,6 @@ pub(crate) struct Motion {
     pub(crate) yaw: Vec<f64>,
     /// Whether left and right are told apart in it.
     pub(crate) yaw_signed: bool,
-    /// Front less rear wheel speed beyond turn geometry, m/s; empty if the axles are not known.
-    pub(crate) slip: Vec<f64>,
 }
 
 impl Motion {
@@ -31,7 +29,7 @@ impl Motion {
             .iter()
             .map(|s| (s / axis.step_s()).clamp(-15.0, 15.0))
             .collect();
-        Self { speed, accel, yaw: Vec::new(), yaw_signed: false, slip: Vec::new() }
+        Self { speed, accel, yaw: Vec::new(), yaw_signed: false }
     }
 
     pub(crate) fn speed(&self, k: usize) -> f64 {
@@ -66,7 +64,6 @@ const WHEELBASE_M: f64 = 2.7;
 
 /// Steering and yaw candidates, each role's best first.
 pub(crate) fn turning(
-    sources: &[Source],
     candidates: &[Candidate],
     motion: &Motion,
     axis: &Timeline,
@@ -109,7 +106,6 @@ pub(crate) fn turning(
         let span = c.high - c.low;
         let moved = deviation(&pick(&c.raw, &standing));
         let turns_standing = standing.len() > axis.points(2.0) && moved > 0.02 * span;
-        let source = sources.get(c.source);
         let smoothness = roughness(&c.raw) / deviation(&c.raw).max(1e-9);
         let mut steering = score(of_curvature, of_rate);
         let mut yaw_rate = score(of_rate, of_curvature);
@@ -123,7 +119,6 @@ pub(crate) fn turning(
             (true, false) => "; positive to the right",
             (false, _) => "",
         };
-        let _ = source;
         found.push(Ranked {
             role: Role::SteeringAngle,
             candidate: index,
@@ -131,7 +126,6 @@ pub(crate) fn turning(
             scaling: steering_scale(c, &x, &curvature),
             note: Some("scale: a guess, the usual step nearest to a ratio of 15 to 1 between steering wheel and road wheels".to_owned()),
             evidence: vec![format!("follows the curvature of the path (correlation {:.2}){}", of_curvature.abs(), sign_note(of_curvature))],
-            sign: of_curvature.signum(),
         });
         found.push(Ranked {
             role: Role::BodyYawRate,
@@ -140,7 +134,6 @@ pub(crate) fn turning(
             scaling: yaw_scale(&x, &at_speed),
             note: Some("scale from the wheels' own turn rate, whose track is taken as 1.55 m where no vehicle file says it".to_owned()),
             evidence: vec![format!("follows the turn rate (correlation {:.2}){}", of_rate.abs(), sign_note(of_rate))],
-            sign: of_rate.signum(),
         });
     }
     found

@@ -22,13 +22,11 @@ pub(crate) struct Ranked {
     pub(crate) scaling: Option<Scaling>,
     pub(crate) note: Option<String>,
     pub(crate) evidence: Vec<String>,
-    /// Which way it counts, where that has a meaning.
-    pub(crate) sign: f64,
 }
 
 impl Ranked {
     fn new(role: Role, candidate: usize, score: f64, evidence: Vec<String>) -> Self {
-        Self { role, candidate, score, scaling: None, note: None, evidence, sign: 1.0 }
+        Self { role, candidate, score, scaling: None, note: None, evidence }
     }
 }
 

@@ -172,6 +172,30 @@ pub enum WheelAnswer {
     },
 }
 
+/// A field that moved after a mark.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Moved {
+    /// Name of the bus.
+    pub bus: String,
+    /// Identifier.
+    pub id: CanId,
+    /// The bits that moved.
+    pub field: Field,
+    /// Movement after the mark over movement elsewhere.
+    pub contrast: f64,
+}
+
+/// What moved after a mark and hardly elsewhere.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MarkContrast {
+    /// Time of the mark, ns since the epoch.
+    pub t_ns: i64,
+    /// Its text.
+    pub text: String,
+    /// Fields, the strongest contrast first.
+    pub moved: Vec<Moved>,
+}
+
 /// Everything found.
 #[derive(Clone, Debug)]
 pub struct Findings {
@@ -181,6 +205,8 @@ pub struct Findings {
     pub wheels: WheelAnswer,
     /// Every identifier, by bus and number.
     pub ids: Vec<IdReport>,
+    /// What each mark sets apart; empty unless asked for.
+    pub marks: Vec<MarkContrast>,
     /// The reference, if there was one.
     pub reference: Option<ReferenceUsed>,
     /// The reference on the common axis, m/s; empty without one.

@@ -1,6 +1,7 @@
 //! From a survey to findings: the order in which everything is asked.
 
 use super::candidate::{Candidate, Source, collect};
+use super::contrast;
 use super::coupling::coupling;
 use super::motion::{self, Motion};
 use super::powertrain::{self, Ranked};
@@ -19,12 +20,24 @@ use crate::unit::Unit;
 
 const NS_PER_MS: f64 = 1e6;
 
+/// What the user knows or asks beside the captures.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct FindOptions {
+    /// A speed over ground; else one in the captures is used.
+    pub speed: Option<SpeedReference>,
+    /// The car's size.
+    pub geometry: Geometry,
+    /// Whether marks are contrasted.
+    pub marks: bool,
+}
+
 /// Finds what it can in a survey, which it uses up.
 #[must_use]
-pub fn find(mut survey: Survey, given: Option<&SpeedReference>, geometry: Geometry) -> Findings {
+pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
+    let geometry = options.geometry;
     let axis = Timeline::new(&survey.spans);
     let told = obd::told(&survey);
-    let chosen = reference::choose(given, &survey, &told);
+    let chosen = reference::choose(options.speed.as_ref(), &survey, &told);
     let (sources, candidates) = collect(&mut survey, &axis);
     let mut notes = Vec::new();
     if survey.left_out_frames > 0 {
@@ -55,7 +68,7 @@ pub fn find(mut survey: Survey, given: Option<&SpeedReference>, geometry: Geomet
             let mut corners = corners(set, aligned.as_ref(), &survey, geometry, &axis);
             let motion = motion_of(Some((set, &corners)), &likes, &candidates, aligned.as_ref(), &axis);
             if let Some(motion) = &motion {
-                let turning = motion::turning(&sources, &candidates, motion, &axis);
+                let turning = motion::turning(&candidates, motion, &axis);
                 by_convention(&mut corners, &turning, &sources, &candidates, motion);
             }
             proposals.extend(wheel_proposals(set, &corners, &sources, &candidates));
@@ -77,9 +90,15 @@ pub fn find(mut survey: Survey, given: Option<&SpeedReference>, geometry: Geomet
         let ranked = the_rest(&sources, &candidates, &motion, &told, &taken, &axis);
         proposals.extend(ranked_proposals(ranked, &sources, &candidates));
     }
+    let marks = match options.marks {
+        true => contrast::contrasts(&survey.marks, &sources, &candidates, &axis),
+        false => Vec::new(),
+    };
+    heed_marks(&mut proposals, &marks);
     Findings {
         proposals,
         wheels,
+        marks,
         ids: id_reports(&sources, &candidates),
         reference: aligned.as_ref().map(|aligned| ReferenceUsed {
             kind: aligned.kind,
@@ -89,6 +108,37 @@ pub fn find(mut survey: Survey, given: Option<&SpeedReference>, geometry: Geomet
         reference_mps: aligned.map(|aligned| aligned.speed_mps).unwrap_or_default(),
         axis,
         notes,
+    }
+}
+
+/// A field that moved when a mark named its role is more surely of that role.
+fn heed_marks(proposals: &mut [Proposal], marks: &[super::proposal::MarkContrast]) {
+    const MORE: f64 = 0.15;
+    for proposal in proposals.iter_mut() {
+        let Meaning::Role(role) = proposal.meaning else { continue };
+        let said = marks.iter().filter(|mark| contrast::names(&mark.text, role)).find_map(|mark| {
+            let moved = mark.moved.iter().find(|moved| {
+                moved.bus == proposal.bus && moved.id == proposal.id && moved.field == proposal.field
+            })?;
+            Some((mark, moved.contrast))
+        });
+        if let Some((mark, contrast)) = said {
+            proposal.score = (proposal.score + MORE).min(1.0);
+            proposal.evidence.push(format!("moves {contrast:.0} times more after the mark \"{}\" than elsewhere", mark.text));
+        }
+    }
+    // Ranks within each role follow the scores.
+    let mut start = 0;
+    while start < proposals.len() {
+        let meaning = proposals.get(start).map(|p| p.meaning);
+        let end = start + proposals.iter().skip(start).take_while(|p| Some(p.meaning) == meaning).count();
+        if let (Some(Meaning::Role(role)), Some(group)) = (meaning, proposals.get_mut(start..end))
+            && !Role::WHEELS.contains(&role)
+        {
+            group.sort_by(|a, b| b.score.total_cmp(&a.score));
+            group.iter_mut().enumerate().for_each(|(k, p)| p.rank = k + 1);
+        }
+        start = end.max(start + 1);
     }
 }
 
@@ -172,7 +222,7 @@ fn the_rest(
             .max_by(|a, b| a.score.total_cmp(&b.score))
             .map(|r| r.candidate)
     };
-    let mut all = motion::turning(sources, candidates, motion, axis);
+    let mut all = motion::turning(candidates, motion, axis);
     all.extend(powertrain::told_by_obd(candidates, told, axis));
     all.extend(powertrain::engine_speed(candidates, motion, axis));
     let engine = best(&all, Role::EngineSpeed, 0.4)

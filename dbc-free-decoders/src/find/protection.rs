@@ -117,7 +117,6 @@ fn counts(guard: &Guard, head: &Rows) -> bool {
 /// The checksums of an identifier.
 pub(crate) fn checksums(activity: &BitActivity, head: &Rows, counters: &[Guard]) -> Vec<Guard> {
     let width = head.width();
-    let mut found: Vec<Guard> = Vec::new();
     // Senders put the check last or first. Sums and exclusive ors hold for every byte of the frame
     // alike, as each is that of all others; the check is then the one that flips most.
     let flips = |byte: usize| (8 * byte..8 * byte + 8).map(|bit| u64::from(activity.flips(bit))).sum::<u64>();
