@@ -39,11 +39,11 @@ fn wrong_use_is_refused_before_anything_is_opened() {
         let run = slipwright(all.iter().chain(arguments));
         run.refused().to_owned()
     };
-    insta::assert_snapshot!(refused(&["can0"]), @"");
-    insta::assert_snapshot!(refused(&["--gnss", "nowhere"]), @"");
-    insta::assert_snapshot!(refused(&["--quiet-after", "0"]), @"");
-    insta::assert_snapshot!(refused(&["--ask", "sample-logs/decoder.toml"]), @"");
-    insta::assert_snapshot!(refused(&["--ask", "dbc-free-decoders/standard/obd2.toml", "--ask-every", "10"]), @"");
-    insta::assert_snapshot!(refused(&["--vehicle", "sample-logs/decoder.toml"]), @"");
+    insta::assert_snapshot!(refused(&["can0"]), @"can0 is named twice; name each interface once");
+    insta::assert_snapshot!(refused(&["--gnss", "nowhere"]), @r#"--gnss "nowhere" is no receiver; give gpsd, gpsd:HOST, gpsd:HOST:PORT, or a serial device such as /dev/ttyUSB0 or /dev/ttyUSB0@9600"#);
+    insta::assert_snapshot!(refused(&["--quiet-after", "0"]), @"--quiet-after 0: must lie between a tenth of a second and a year");
+    insta::assert_snapshot!(refused(&["--ask", "sample-logs/decoder.toml"]), @"sample-logs/decoder.toml: lists no [[request]]; there is nothing to ask");
+    insta::assert_snapshot!(refused(&["--ask", "dbc-free-decoders/standard/obd2.toml", "--ask-every", "10"]), @"--ask-every 10: must lie between 50 and 60000 ms");
+    insta::assert_snapshot!(refused(&["--vehicle", "sample-logs/decoder.toml"]), @"sample-logs/decoder.toml:1: this must be a text, not a table");
     assert!(!std::path::Path::new(out).exists());
 }
