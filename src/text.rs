@@ -3,9 +3,9 @@
 mod stack;
 
 pub(crate) mod check;
+mod coupling;
 pub(crate) mod diagnose;
 pub(crate) mod find;
-mod coupling;
 
 use std::fmt::Write;
 

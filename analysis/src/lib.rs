@@ -43,9 +43,9 @@ pub mod stack;
 pub mod statistics;
 pub mod table;
 pub mod test_card;
-pub mod traffic_watch;
 pub mod tested;
 pub mod traction;
+pub mod traffic_watch;
 pub mod transition;
 pub mod trend;
 #[cfg(test)]

@@ -130,10 +130,15 @@ impl Manoeuvre {
             None => "the same firm accelerator every time".to_owned(),
         };
         match self {
-            Self::Launch => format!("launch: from a full stop, straight ahead, {accelerator}, for 3 s"),
-            Self::TipIn => format!("tip-in: rolling steadily, straight ahead, then {accelerator} at once, for 3 s"),
+            Self::Launch => {
+                format!("launch: from a full stop, straight ahead, {accelerator}, for 3 s")
+            }
+            Self::TipIn => format!(
+                "tip-in: rolling steadily, straight ahead, then {accelerator} at once, for 3 s"
+            ),
             Self::Coast => {
-                "coast: straight and level, no pedal, a minute in all at different speeds".to_owned()
+                "coast: straight and level, no pedal, a minute in all at different speeds"
+                    .to_owned()
             }
             Self::Nothing => "nothing: this drive holds what it needs".to_owned(),
         }

@@ -64,7 +64,14 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let has = |word: &str| words.iter().any(|w| w == word);
     let mut tally = Tally::default();
     for seed in first..first + cars {
-        one_car(seed, has("none"), has("obd"), has("straight"), has("-v"), &mut tally)?;
+        one_car(
+            seed,
+            has("none"),
+            has("obd"),
+            has("straight"),
+            has("-v"),
+            &mut tally,
+        )?;
     }
     print(&tally, has("none"));
     Ok(())
@@ -127,11 +134,18 @@ fn one_car(
     let reference = SpeedReference {
         kind: ReferenceKind::File,
         t_ns: recording.satellite_speed.iter().map(|s| s.t_ns).collect(),
-        speed_mps: recording.satellite_speed.iter().map(|s| s.speed_mps).collect(),
+        speed_mps: recording
+            .satellite_speed
+            .iter()
+            .map(|s| s.speed_mps)
+            .collect(),
         course_deg: Vec::new(),
     };
     let started = Instant::now();
-    let options = FindOptions { speed: (!obd).then_some(reference), ..FindOptions::default() };
+    let options = FindOptions {
+        speed: (!obd).then_some(reference),
+        ..FindOptions::default()
+    };
     let findings = find(survey, &options);
     tally.seconds += started.elapsed().as_secs_f64();
     tally.cars += 1;
@@ -149,7 +163,11 @@ struct Truth<'a> {
 fn truth_of(recording: &Recording, role: Role) -> Option<Truth<'_>> {
     let frame = recording.decoder.frames_with(role).next()?;
     let signal = frame.signals.iter().find(|s| s.key.role() == Some(role))?;
-    Some(Truth { bus: frame.bus.as_deref()?, id: frame.id, signal })
+    Some(Truth {
+        bus: frame.bus.as_deref()?,
+        id: frame.id,
+        signal,
+    })
 }
 
 /// Lowest bit as sent, whatever the order.
@@ -192,8 +210,10 @@ fn judge(
             line += &format!("FALSE {:?} {:?}", wheels[0].id, wheels[0].evidence);
         }
     } else {
-        let truths: Vec<Truth<'_>> =
-            Role::WHEELS.iter().filter_map(|&role| truth_of(recording, role)).collect();
+        let truths: Vec<Truth<'_>> = Role::WHEELS
+            .iter()
+            .filter_map(|&role| truth_of(recording, role))
+            .collect();
         let pairs: Vec<(&Proposal, usize)> = wheels
             .iter()
             .filter_map(|p| Some((*p, truths.iter().position(|t| same_field(p, t))?)))
@@ -202,16 +222,31 @@ fn judge(
         tally.exact += usize::from(exact);
         if !exact {
             tally.false_finds += usize::from(!wheels.is_empty());
-            line += &format!("NOT EXACT found {} of them right {}; ", wheels.len(), pairs.len());
+            line += &format!(
+                "NOT EXACT found {} of them right {}; ",
+                wheels.len(),
+                pairs.len()
+            );
             if let WheelAnswer::None { why } = &findings.wheels {
                 line += why;
             }
             for p in &wheels {
-                line += &format!("[{} {} {:?}]", p.id, p.bus, (p.field.start(), p.field.length(), p.field.order()));
+                line += &format!(
+                    "[{} {} {:?}]",
+                    p.id,
+                    p.bus,
+                    (p.field.start(), p.field.length(), p.field.order())
+                );
             }
             for t in &truths {
                 let f = &t.signal.field;
-                line += &format!(" true {} {:?} {} {}", t.id, (f.start(), f.length(), f.order()), t.signal.scale, t.signal.offset);
+                line += &format!(
+                    " true {} {:?} {} {}",
+                    t.id,
+                    (f.start(), f.length(), f.order()),
+                    t.signal.scale,
+                    t.signal.offset
+                );
             }
         } else {
             scale(&pairs, &truths, recording, tally, &mut line);
@@ -219,9 +254,17 @@ fn judge(
         }
     }
     for role in OTHERS {
-        let Some(truth) = truth_of(recording, role) else { continue };
-        let of_role = findings.proposals.iter().filter(|p| p.meaning == Meaning::Role(role));
-        let rank = of_role.clone().find(|p| same_field(p, &truth)).map(|p| p.rank);
+        let Some(truth) = truth_of(recording, role) else {
+            continue;
+        };
+        let of_role = findings
+            .proposals
+            .iter()
+            .filter(|p| p.meaning == Meaning::Role(role));
+        let rank = of_role
+            .clone()
+            .find(|p| same_field(p, &truth))
+            .map(|p| p.rank);
         let entry = tally.first_three.entry(role).or_default();
         entry.0 += 1;
         entry.1 += usize::from(rank == Some(1));
@@ -229,13 +272,41 @@ fn judge(
         if rank.is_none_or(|rank| rank > 3) {
             line += &format!("\n    {role} at {rank:?}: ");
             let f = &truth.signal.field;
-            line += &format!("true {} {:?} {:?} {}", truth.id, (f.start(), f.length(), f.order()), f.coding(), truth.signal.scale);
-            if let Some(id) = findings.ids.iter().find(|id| id.bus == truth.bus && id.id == truth.id) {
-                let fields: Vec<_> = id.fields.iter().map(|f| (f.field.start(), f.field.length(), f.field.order().text(), f.distinct)).collect();
+            line += &format!(
+                "true {} {:?} {:?} {}",
+                truth.id,
+                (f.start(), f.length(), f.order()),
+                f.coding(),
+                truth.signal.scale
+            );
+            if let Some(id) = findings
+                .ids
+                .iter()
+                .find(|id| id.bus == truth.bus && id.id == truth.id)
+            {
+                let fields: Vec<_> = id
+                    .fields
+                    .iter()
+                    .map(|f| {
+                        (
+                            f.field.start(),
+                            f.field.length(),
+                            f.field.order().text(),
+                            f.distinct,
+                        )
+                    })
+                    .collect();
                 line += &format!(" found {fields:?}");
             }
             for p in of_role.take(3) {
-                line += &format!("\n      {:.2} {} {} {} {:?}", p.score, p.bus, p.id, p.field.start(), p.evidence);
+                line += &format!(
+                    "\n      {:.2} {} {} {} {:?}",
+                    p.score,
+                    p.bus,
+                    p.id,
+                    p.field.start(),
+                    p.evidence
+                );
             }
         }
     }
@@ -251,10 +322,13 @@ fn scale(
     tally: &mut Tally,
     line: &mut String,
 ) {
-    let Some((proposal, truth)) = pairs.first().and_then(|(p, k)| Some((p, truths.get(*k)?))) else {
+    let Some((proposal, truth)) = pairs.first().and_then(|(p, k)| Some((p, truths.get(*k)?)))
+    else {
         return;
     };
-    let Some(scaling) = proposal.scaling else { return };
+    let Some(scaling) = proposal.scaling else {
+        return;
+    };
     let radius: f64 = recording
         .vehicle_toml
         .lines()
@@ -273,17 +347,30 @@ fn scale(
         .iter()
         .filter(|f| f.id == truth.id && recording.buses.get(f.bus.as_usize()) == Some(&truth.bus))
         .nth(500)
-        .map(|f| (truth.signal.field.extract(f.data()), proposal.field.extract(f.data())));
-    let Some((Some(true_raw), Some(raw))) = raw else { return };
+        .map(|f| {
+            (
+                truth.signal.field.extract(f.data()),
+                proposal.field.extract(f.data()),
+            )
+        });
+    let Some((Some(true_raw), Some(raw))) = raw else {
+        return;
+    };
     let zero_true = -to_kmh(truth.signal.offset) / true_scale;
     let zero = -scaling.offset / scaling.scale;
     let zero_error = (raw as f64 - zero) - (truth.signal.field.number(true_raw) - zero_true);
     let ratio = scaling.scale / true_scale;
-    let (scale_ok, offset_ok) = ((ratio - 1.0).abs() < 0.015, (zero_error * true_scale).abs() < 0.3);
+    let (scale_ok, offset_ok) = (
+        (ratio - 1.0).abs() < 0.015,
+        (zero_error * true_scale).abs() < 0.3,
+    );
     tally.scale_right += usize::from(scale_ok);
     tally.offset_right += usize::from(offset_ok);
     if !scale_ok || !offset_ok {
-        *line += &format!("scale {ratio:.4} of the true, zero off by {:.2} km/h; ", zero_error * true_scale);
+        *line += &format!(
+            "scale {ratio:.4} of the true, zero off by {:.2} km/h; ",
+            zero_error * true_scale
+        );
     }
 }
 
@@ -294,10 +381,14 @@ fn corners(
     line: &mut String,
 ) {
     tally.turned += 1;
-    let told = pairs.iter().all(|(p, _)| matches!(p.meaning, Meaning::Role(_)));
-    let right = pairs
+    let told = pairs
         .iter()
-        .all(|(p, k)| Role::WHEELS.get(*k).is_some_and(|&role| p.meaning == Meaning::Role(role)));
+        .all(|(p, _)| matches!(p.meaning, Meaning::Role(_)));
+    let right = pairs.iter().all(|(p, k)| {
+        Role::WHEELS
+            .get(*k)
+            .is_some_and(|&role| p.meaning == Meaning::Role(role))
+    });
     tally.corners_told += usize::from(told);
     tally.corners_right += usize::from(told && right);
     let axle = |role: Role| matches!(role, Role::WheelSpeedFrontLeft | Role::WheelSpeedFrontRight);
@@ -313,8 +404,17 @@ fn corners(
         tally.axles_right += usize::from(right);
     }
     if !(told && right) {
-        let WheelAnswer::Found { axle_confidence, side_confidence, .. } = &findings.wheels else { return };
-        *line += &format!("CORNERS told {told} right {right} axle {axle_confidence:.3} side {side_confidence:.3}; ");
+        let WheelAnswer::Found {
+            axle_confidence,
+            side_confidence,
+            ..
+        } = &findings.wheels
+        else {
+            return;
+        };
+        *line += &format!(
+            "CORNERS told {told} right {right} axle {axle_confidence:.3} side {side_confidence:.3}; "
+        );
         if let Some((p, _)) = pairs.first() {
             *line += &p.evidence.last().cloned().unwrap_or_default();
         }
@@ -322,22 +422,58 @@ fn corners(
 }
 
 fn print(tally: &Tally, none: bool) {
-    let share = |n: usize, of: usize| format!("{n} of {of} ({:.1} %)", 100.0 * n as f64 / of.max(1) as f64);
+    let share =
+        |n: usize, of: usize| format!("{n} of {of} ({:.1} %)", 100.0 * n as f64 / of.max(1) as f64);
     println!("cars                              {}", tally.cars);
-    println!("with a reference speed            {}", share(tally.with_reference, tally.cars));
+    println!(
+        "with a reference speed            {}",
+        share(tally.with_reference, tally.cars)
+    );
     if none {
-        println!("false wheel speeds                {}", share(tally.false_finds, tally.cars));
+        println!(
+            "false wheel speeds                {}",
+            share(tally.false_finds, tally.cars)
+        );
     } else {
-        println!("wheel speeds exact                {}", share(tally.exact, tally.cars));
-        println!("wheel speeds wrong and accepted   {}", share(tally.false_finds, tally.cars));
-        println!("  scale within 1.5 %              {}", share(tally.scale_right, tally.exact));
-        println!("  zero within 0.3 km/h            {}", share(tally.offset_right, tally.exact));
-        println!("corners told                      {}", share(tally.corners_told, tally.turned));
-        println!("corners right                     {}", share(tally.corners_right, tally.turned));
-        println!("front and rear right, where told  {}", share(tally.axles_right, tally.axles_told));
+        println!(
+            "wheel speeds exact                {}",
+            share(tally.exact, tally.cars)
+        );
+        println!(
+            "wheel speeds wrong and accepted   {}",
+            share(tally.false_finds, tally.cars)
+        );
+        println!(
+            "  scale within 1.5 %              {}",
+            share(tally.scale_right, tally.exact)
+        );
+        println!(
+            "  zero within 0.3 km/h            {}",
+            share(tally.offset_right, tally.exact)
+        );
+        println!(
+            "corners told                      {}",
+            share(tally.corners_told, tally.turned)
+        );
+        println!(
+            "corners right                     {}",
+            share(tally.corners_right, tally.turned)
+        );
+        println!(
+            "front and rear right, where told  {}",
+            share(tally.axles_right, tally.axles_told)
+        );
     }
     for (role, (all, first, three)) in &tally.first_three {
-        println!("{:32}  first {}, within three {}", role.text(), share(*first, *all), share(*three, *all));
+        println!(
+            "{:32}  first {}, within three {}",
+            role.text(),
+            share(*first, *all),
+            share(*three, *all)
+        );
     }
-    println!("finding took {:.2} s a car", tally.seconds / tally.cars.max(1) as f64);
+    println!(
+        "finding took {:.2} s a car",
+        tally.seconds / tally.cars.max(1) as f64
+    );
 }

@@ -30,8 +30,8 @@ fn completions_name_every_command() {
         let run = slipwright(["completions", shell]);
         assert_eq!(run.code, 0);
         for command in [
-            "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose", "stack",
-            "simulate",
+            "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose",
+            "stack", "simulate",
         ] {
             assert!(
                 run.out.contains(command),

@@ -51,7 +51,8 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
         Feature::Ripple
         | Feature::HeldSlip
         | Feature::Shudder
-        | Feature::FillCurrent | Feature::HoldCurrent => {
+        | Feature::FillCurrent
+        | Feature::HoldCurrent => {
             return None;
         }
     })

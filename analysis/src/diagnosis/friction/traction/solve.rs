@@ -4,8 +4,9 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::{
-    DEVIATION_MPS2, HUBER, LEAST_DEVIATION_MPS2, LEAST_RUNS, LEAST_SLIPPING, LEAST_SPREAD_BAR, 
-    LEAST_CARRYING, LEAST_SWING_STEP, PARAMETERS, PRIOR, SHARING, SWINGS, Sample, Swing, Traction, Use, Vector, residuals,
+    DEVIATION_MPS2, HUBER, LEAST_CARRYING, LEAST_DEVIATION_MPS2, LEAST_RUNS, LEAST_SLIPPING,
+    LEAST_SPREAD_BAR, LEAST_SWING_STEP, PARAMETERS, PRIOR, SHARING, SWINGS, Sample, Swing,
+    Traction, Use, Vector, residuals,
 };
 use crate::robust::{median_and_sigma, neighbour_widening, quantile};
 
