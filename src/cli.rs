@@ -5,17 +5,25 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use clap_complete::Shell;
 
+mod book;
 mod check;
 mod diagnose;
 mod find;
+mod plan;
 mod recording;
 mod stack;
+mod trend;
+mod watch;
 
+pub(crate) use book::{BookArgs, BookCommand, BookDueArgs, BookWorkArgs, NewBookArgs};
 pub(crate) use check::CheckArgs;
 pub(crate) use diagnose::DiagnoseArgs;
 pub(crate) use find::FindArgs;
+pub(crate) use plan::PlanArgs;
 pub(crate) use recording::{MarkArgs, RecordArgs, StatusArgs};
 pub(crate) use stack::StackArgs;
+pub(crate) use trend::TrendArgs;
+pub(crate) use watch::WatchArgs;
 
 /// Prove that a rebuilt all-wheel-drive clutch coupling slips less, and find what is wrong when it
 /// does not.
@@ -44,6 +52,10 @@ pub(crate) enum Command {
     Mark(MarkArgs),
     /// Tell what a running recorder is doing
     Status(StatusArgs),
+    /// Watch a running recorder: slip, wheels, pressure, and what the drive still needs
+    Watch(WatchArgs),
+    /// Say how many launches and tip-ins prove a change of which size, on a card for the passenger
+    Plan(PlanArgs),
     /// Tell whether a car is ready to test: every signal alive, the coupling free to work
     Check(CheckArgs),
     /// Turn a capture into signals: Parquet or CSV
@@ -56,6 +68,10 @@ pub(crate) enum Command {
     Compare(CompareArgs),
     /// Choose discs and plates for a target height
     Stack(StackArgs),
+    /// Follow measures over months and kilometres
+    Trend(TrendArgs),
+    /// Keep a car's book: work done, drives, what is due
+    Book(BookArgs),
     /// Name what is wrong with the coupling, most probable cause first
     Diagnose(DiagnoseArgs),
     /// Make sample drives with known truth from a scenario file
@@ -105,19 +121,28 @@ pub(crate) struct MeasureArgs {
 #[command(after_help = "Example:
   slipwright compare --before spring/*.pcapng --after summer/*.pcapng --vehicle car/vehicle.toml --out proof
 
+  slipwright compare --book my-car --out proof
+
+With --book the two sets are the drives around the newest work, or around the one that --work names.
 With --out, the folder gets report.html (open it in any browser), comparison.json and \
 engagements.parquet. Three or more drives a side, six launches and six tip-ins each, make a \
 sound campaign.")]
 pub(crate) struct CompareArgs {
     /// Captures from before the work
-    #[arg(long, value_name = "CAPTURE", num_args = 1.., required = true)]
+    #[arg(long, value_name = "CAPTURE", num_args = 1.., required_unless_present = "book")]
     pub(crate) before: Vec<PathBuf>,
     /// Captures from after the work
-    #[arg(long, value_name = "CAPTURE", num_args = 1.., required = true)]
+    #[arg(long, value_name = "CAPTURE", num_args = 1.., required_unless_present = "book")]
     pub(crate) after: Vec<PathBuf>,
-    /// Vehicle file (TOML); it names the decoder file
-    #[arg(long, value_name = "FILE")]
-    pub(crate) vehicle: PathBuf,
+    /// Vehicle file (TOML); it names the decoder file. The book's own if left out with --book
+    #[arg(long, value_name = "FILE", required_unless_present = "book")]
+    pub(crate) vehicle: Option<PathBuf>,
+    /// The car's book: its drives from before and after the work are compared
+    #[arg(long, value_name = "DIR", conflicts_with_all = ["before", "after"])]
+    pub(crate) book: Option<PathBuf>,
+    /// Which work of the book, by its file's name or its title; the newest if left out
+    #[arg(long, value_name = "NAME", requires = "book")]
+    pub(crate) work: Option<String>,
     /// Folder for the report; made if it is not there
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,

@@ -1,5 +1,6 @@
 //! One file a command.
 
+pub(crate) mod book;
 pub(crate) mod check;
 pub(crate) mod compare;
 pub(crate) mod completions;
@@ -8,10 +9,13 @@ pub(crate) mod diagnose;
 pub(crate) mod find;
 pub(crate) mod mark;
 pub(crate) mod measure;
+pub(crate) mod plan;
 pub(crate) mod record;
 pub(crate) mod simulate;
 pub(crate) mod stack;
 pub(crate) mod status;
+pub(crate) mod trend;
+pub(crate) mod watch;
 
 /// What a live-bus command says on a system that has no CAN of its own.
 #[cfg(any(not(target_os = "linux"), test))]

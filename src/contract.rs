@@ -1,8 +1,13 @@
 //! What `--json` prints: the public contract, one object a command. A program may rely on every
 //! field here; fields are added, never renamed. A missing value is `null` with a `why`.
 
+mod book;
 mod drive;
+mod plan;
 mod stack;
+mod trend;
+#[cfg(target_os = "linux")]
+mod watch;
 
 pub(crate) mod check;
 pub(crate) mod diagnose;
@@ -17,7 +22,12 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 
+pub(crate) use self::book::{BookOutput, DueOutput};
+pub(crate) use self::plan::{PlanFile, PlanOutput};
 pub(crate) use self::stack::StackOutput;
+pub(crate) use self::trend::TrendOutput;
+#[cfg(target_os = "linux")]
+pub(crate) use self::watch::WatchOutput;
 
 /// A measured value.
 #[derive(Debug, Serialize)]
@@ -147,7 +157,7 @@ struct EngagementOutput {
     #[serde(flatten)]
     measures: BTreeMap<&'static str, Value>,
     transfer: Vec<Transfer>,
-    tested_percent: TestedOutput,
+    tested: TestedOutput,
 }
 
 /// Seconds between two stamps.
@@ -169,7 +179,7 @@ impl EngagementOutput {
                 .map(|&m| (m.key(), Value::from(engagement.measured(m))))
                 .collect(),
             transfer: engagement.transfer.iter().map(Transfer::from).collect(),
-            tested_percent: TestedOutput::from(&engagement.tested),
+            tested: TestedOutput::from(&engagement.tested),
         }
     }
 }

@@ -36,6 +36,11 @@ pub(crate) struct Decoder {
 }
 
 impl Decoder {
+    /// Where it was read from.
+    pub(crate) fn path(&self) -> &Path {
+        &self.path
+    }
+
     /// The unit that the analysis keeps a role in, if the decoder file names the role.
     pub(crate) fn unit_of(&self, role: Role) -> Option<Unit> {
         let mut signals = self.file.frames.iter().flat_map(|frame| &frame.signals);
@@ -173,6 +178,21 @@ pub(crate) fn read_capture(
         },
         traffic: collected.traffic,
     })
+}
+
+/// When a capture's first frame was received, ns since the epoch.
+pub(crate) fn first_frame_ns(path: &Path) -> Result<i64, Failure> {
+    let mut first = None;
+    let capture = Capture::open(path).map_err(Failure::Capture)?;
+    let read = capture.read(|event| match event {
+        Event::Frame(frame) => {
+            first = Some(frame.t_ns);
+            ControlFlow::Break(())
+        }
+        _ => ControlFlow::Continue(()),
+    });
+    read.map_err(Failure::Capture)?;
+    first.ok_or_else(|| Failure::content(path, "the capture holds no CAN frame; record a drive"))
 }
 
 /// Capture file to measures.

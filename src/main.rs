@@ -4,18 +4,27 @@
 //! - [`cli`]: what may be typed.
 //! - [`commands`]: one file a command, each `run(&Args, &mut Write) -> Result<Answer, Failure>`.
 //! - [`input`]: captures, decoder and vehicle files, from path to value.
+//! - [`history`]: the drives of a folder; [`measured`]: what was measured of them, kept.
+//! - [`book`]: the car's book as files; [`campaign`]: which of its drives are compared.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
+//! - [`watch`]: the live view.
 //! - [`output`]: files written whole or not at all.
 //! - [`failure`]: every error as one plain line.
 
+mod book;
+mod campaign;
 mod cli;
 mod commands;
 mod contract;
 mod failure;
+mod history;
 mod input;
+mod measured;
 mod output;
 mod progress;
 mod text;
+#[cfg(target_os = "linux")]
+mod watch;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -61,12 +70,16 @@ fn run(cli: &Cli, out: &mut impl Write) -> Result<Answer, Failure> {
         Command::Record(args) => commands::record::run(args, out),
         Command::Mark(args) => commands::mark::run(args, out),
         Command::Status(args) => commands::status::run(args, out),
+        Command::Watch(args) => commands::watch::run(args, out),
+        Command::Plan(args) => commands::plan::run(args, out),
         Command::Check(args) => commands::check::run(args, out),
         Command::Decode(args) => commands::decode::run(args, out),
         Command::Find(args) => commands::find::run(args, out),
         Command::Measure(args) => commands::measure::run(args, out),
         Command::Compare(args) => commands::compare::run(args, out),
         Command::Stack(args) => commands::stack::run(args, out),
+        Command::Trend(args) => commands::trend::run(args, out),
+        Command::Book(args) => commands::book::run(args, out),
         Command::Diagnose(args) => commands::diagnose::run(args, out),
         Command::Simulate(args) => commands::simulate::run(args, out),
         Command::Completions(args) => commands::completions::run(args, out),

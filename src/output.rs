@@ -2,7 +2,7 @@
 
 use std::fs::{self, File};
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use crate::failure::Failure;
 
@@ -32,6 +32,54 @@ fn write_synced(path: &Path, bytes: &[u8]) -> io::Result<()> {
     file.sync_all()
 }
 
+/// Writes a file that must not be there yet, whole or not at all.
+pub(crate) fn write_new(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    if path.exists() {
+        return Err(Failure::writing(path)(io::ErrorKind::AlreadyExists.into()));
+    }
+    write_whole(path, bytes)
+}
+
+/// Makes a folder with these files and empty folders in it, whole or not at all: under a temporary
+/// name beside it, synced, renamed. An empty folder of that name may be there already.
+pub(crate) fn write_folder(
+    path: &Path,
+    files: &[(PathBuf, Vec<u8>)],
+    folders: &[&Path],
+) -> Result<(), Failure> {
+    let name = path.file_name().ok_or_else(|| {
+        Failure::Usage(format!(
+            "{}: not a folder name; give a name to make",
+            path.display()
+        ))
+    })?;
+    if fs::read_dir(path).is_ok_and(|mut inside| inside.next().is_some()) {
+        return Err(Failure::content(
+            path,
+            "there is something in this folder already; choose another name",
+        ));
+    }
+    let mut temporary = name.to_owned();
+    temporary.push(format!(".part-{}", std::process::id()));
+    let temporary = path.with_file_name(temporary);
+    let made = fs::create_dir(&temporary)
+        .and_then(|()| {
+            for folder in folders {
+                fs::create_dir(temporary.join(folder))?;
+            }
+            files
+                .iter()
+                .try_for_each(|(name, bytes)| write_synced(&temporary.join(name), bytes))
+        })
+        .and_then(|()| fs::rename(&temporary, path));
+    if let Err(error) = made {
+        // The half-made folder is ours; failing to remove it changes nothing for the caller.
+        let _ = fs::remove_dir_all(&temporary);
+        return Err(Failure::writing(path)(error));
+    }
+    Ok(())
+}
+
 /// Makes a folder for output if it is not there.
 pub(crate) fn make_folder(path: &Path) -> Result<(), Failure> {
     fs::create_dir_all(path).map_err(Failure::writing(path))
@@ -40,6 +88,26 @@ pub(crate) fn make_folder(path: &Path) -> Result<(), Failure> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_folder_is_made_whole_or_not_at_all() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("book");
+        let good = [("a.toml".into(), b"a".to_vec())];
+        let bad = [good[0].clone(), ("absent/b.toml".into(), b"b".to_vec())];
+        assert!(write_folder(&path, &bad, &["work".as_ref()]).is_err());
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+        write_folder(&path, &good, &["work".as_ref()]).unwrap();
+        assert_eq!(fs::read(path.join("a.toml")).unwrap(), b"a");
+        assert!(path.join("work").is_dir());
+        let again = write_folder(&path, &good, &[]).unwrap_err().to_string();
+        assert!(again.contains("something in this folder"), "{again}");
+        let file = path.join("new.toml");
+        write_new(&file, b"1").unwrap();
+        assert!(write_new(&file, b"2").is_err());
+        assert_eq!(fs::read(&file).unwrap(), b"1");
+        assert_eq!(fs::read_dir(&path).unwrap().count(), 3);
+    }
 
     #[test]
     fn a_failed_write_leaves_the_old_file_and_no_other() {

@@ -1,13 +1,26 @@
 //! Words and progress on standard error, for people only.
 
 use std::io::{IsTerminal, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use slipwright_logger::capture;
 
+/// Whether a full-screen view has the terminal, into which nothing else may be written.
+static SILENT: AtomicBool = AtomicBool::new(false);
+
+/// From now on neither bars nor lines.
+#[cfg(target_os = "linux")]
+pub(crate) fn silence() {
+    SILENT.store(true, Ordering::Relaxed);
+}
+
 /// One plain line on standard error.
 pub(crate) fn say(line: &str) {
+    if SILENT.load(Ordering::Relaxed) {
+        return;
+    }
     // Standard error may be closed; there is then nobody to tell.
     let _ = writeln!(std::io::stderr().lock(), "slipwright: {line}");
 }
@@ -26,7 +39,8 @@ const EVENTS_A_LOOK: u32 = 1 << 18;
 impl Progress {
     pub(crate) fn of(source: capture::Progress, what: &str) -> Self {
         // Where nobody watches there is no bar.
-        let bar = std::io::stderr().is_terminal().then(|| {
+        let watched = std::io::stderr().is_terminal() && !SILENT.load(Ordering::Relaxed);
+        let bar = watched.then(|| {
             let bar =
                 ProgressBar::with_draw_target(source.total_bytes(), ProgressDrawTarget::hidden());
             let style = ProgressStyle::with_template("{msg} {bytes} of {total_bytes}, {eta} left")

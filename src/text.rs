@@ -1,9 +1,11 @@
 //! What a command prints for people: plain text, numbers with units and sensible digits.
 
+mod book;
+mod coupling;
 mod stack;
+mod trend;
 
 pub(crate) mod check;
-mod coupling;
 pub(crate) mod diagnose;
 pub(crate) mod find;
 
@@ -17,7 +19,9 @@ use slipwright_analysis::report::number;
 
 use crate::contract::{DecodeOutput, SimulateOutput};
 
+pub(crate) use self::book::due;
 pub(crate) use self::stack::stacks;
+pub(crate) use self::trend::trend;
 
 /// A table without lines: first column left, the others right.
 fn table(header: Vec<String>, rows: Vec<Vec<String>>) -> String {

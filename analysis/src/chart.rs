@@ -10,6 +10,7 @@
 //! - [`canvas`]: shapes and text at places in the picture, and the finished element.
 //! - [`marker`]: the shapes that stand for a value.
 //! - [`strip`]: every value of two groups, side by side.
+//! - [`timeline`]: one value a drive over months.
 //! - [`trace`]: what of a long trace is drawn. [`overlay`]: traces of two groups over each other.
 //! - [`history`]: one value over a drive, with a reference behind it.
 //! - [`change`]: two values on one line, for a glance.
@@ -24,6 +25,7 @@ pub mod marker;
 pub mod overlay;
 pub mod palette;
 pub mod strip;
+pub mod timeline;
 pub mod trace;
 
 /// A finished picture.

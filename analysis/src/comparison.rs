@@ -67,11 +67,12 @@ pub mod matching;
 pub mod sets;
 pub mod shift;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 pub mod wording;
 
 use campaign::Campaign;
 use draft::Draft;
+pub use draft::POWER;
 use family::Question;
 use matching::Matching;
 

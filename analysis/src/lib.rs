@@ -18,6 +18,7 @@
 //!   coupling a drive tested.
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
+//! - [`plan`]: how many launches and tip-ins prove a change of which size.
 //! - [`trend`]: measured drives over months and kilometres ([`trend::trend`]).
 //! - [`test_card`]: what a drive must hold so that it counts, and what it holds already.
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
@@ -36,6 +37,7 @@ pub mod engagement;
 pub mod kinematics;
 pub mod measure;
 pub mod measures;
+pub mod plan;
 pub mod readiness;
 pub mod report;
 mod robust;

@@ -9,6 +9,7 @@
 //! - [`page`], [`style`]: the frame and the look of every report.
 //! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words. `reasons`:
 //!   why a value is missing, under a table.
+//! - `trend`: the page of a series of drives.
 //! - The parts: `summary`, `pictures`, `viewer`, `conditions`, `measures`, `engagements`, `basis`.
 
 pub mod number;
@@ -19,12 +20,14 @@ pub mod style;
 
 mod basis;
 mod campaign;
+pub mod card;
 mod conditions;
 mod engagements;
 mod measures;
 mod pictures;
 mod reasons;
 mod summary;
+mod trend;
 mod viewer;
 mod wording;
 
@@ -45,6 +48,7 @@ use crate::engagement::Engagement;
 use crate::vehicle::Vehicle;
 use campaign::Campaign;
 use page::{Page, Section};
+pub use trend::trend_report;
 use viewer::Viewer;
 
 /// What the page says that the measurements do not know; whoever asks for the page hands it in.

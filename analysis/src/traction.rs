@@ -194,3 +194,9 @@ impl Traction {
         self.learnt.as_ref().unwrap_or(&self.beforehand)
     }
 }
+
+/// A residual, in deviations, that grows with the square root of its size when it is large, so that
+/// what does not fit the model does not rule it.
+fn soft(r: f64) -> f64 {
+    (2.0 * ((1.0 + r * r).sqrt() - 1.0)).sqrt() * r.signum()
+}

@@ -175,7 +175,12 @@ fn follow(
         .copied()
         .collect();
     let band = band::band(&points, healthy);
-    let outlook = outlook::outlook(measure, &current, &band);
+    // Drives that set the band cannot leave it.
+    let further = current
+        .iter()
+        .filter(|p| !healthy.as_ref().is_ok_and(|h| h.contains(&p.drive)))
+        .count();
+    let outlook = outlook::outlook(measure, &current, &band, further);
     MeasureTrend {
         measure,
         work_steps: work_steps(&points, work),

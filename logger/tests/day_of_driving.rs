@@ -55,13 +55,6 @@ impl Store for Counted {
     }
 }
 
-/// Most memory that this process ever had, kB (proc(5)).
-fn peak_kb() -> u64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap();
-    let line = status.lines().find_map(|l| l.strip_prefix("VmHWM:"));
-    line.unwrap().trim_end_matches("kB").trim().parse().unwrap()
-}
-
 fn at(boot_ns: i64) -> Reading {
     Reading {
         boot_ns,
@@ -73,6 +66,12 @@ fn at(boot_ns: i64) -> Reading {
 
 #[test]
 fn memory_stays_flat_over_a_day() {
+    // Most memory that this process ever had, kB (proc(5)).
+    let peak_kb = || -> u64 {
+        let status = std::fs::read_to_string("/proc/self/status").unwrap();
+        let line = status.lines().find_map(|l| l.strip_prefix("VmHWM:"));
+        line.unwrap().trim_end_matches("kB").trim().parse().unwrap()
+    };
     let rate_hz: i64 = std::env::var("SLIPWRIGHT_DAY_HZ")
         .ok()
         .and_then(|text| text.parse().ok())

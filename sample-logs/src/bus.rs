@@ -52,7 +52,7 @@ impl Default for BusOptions {
 #[derive(Debug)]
 enum Content {
     /// A message and the memory of its signals.
-    Signals(Message, Vec<u64>),
+    Signals(Box<Message>, Vec<u64>),
     Filler(Filler),
 }
 
@@ -148,7 +148,7 @@ impl Bus {
                 made_ns: 0,
                 length: usize::from(message.entry.length_bytes.min(8)),
                 data: [0; 8],
-                content: Content::Signals(message.clone(), Vec::new()),
+                content: Content::Signals(Box::new(message.clone()), Vec::new()),
             })
             .collect();
         for slot in &mut slots {

@@ -120,12 +120,13 @@ impl Drivetrain {
     #[must_use]
     pub fn new(car: &Car, radius_m: [f64; 4]) -> Self {
         let c = &car.coupling;
+        let outer2 = c.outer_radius_m * c.outer_radius_m;
+        let inner2 = c.inner_radius_m * c.inner_radius_m;
         Self {
             radius_m,
             places_m: body::wheel_places_m(&car.body),
             friction_radius_m: effective_radius_m(c.outer_radius_m, c.inner_radius_m),
-            drag_area_m4: std::f64::consts::FRAC_PI_2
-                * (c.outer_radius_m.powi(4) - c.inner_radius_m.powi(4)),
+            drag_area_m4: std::f64::consts::FRAC_PI_2 * (outer2 * outer2 - inner2 * inner2),
             car: car.clone(),
         }
     }

@@ -106,7 +106,9 @@ impl Coefficient {
 /// `2/3 (ro³ - ri³) / (ro² - ri²)`.
 #[must_use]
 pub fn effective_radius_m(outer_m: f64, inner_m: f64) -> f64 {
-    2.0 / 3.0 * (outer_m.powi(3) - inner_m.powi(3)) / (outer_m.powi(2) - inner_m.powi(2))
+    // Written out: the standard library's power functions may differ from machine to machine.
+    let (outer2, inner2) = (outer_m * outer_m, inner_m * inner_m);
+    2.0 / 3.0 * (outer2 * outer_m - inner2 * inner_m) / (outer2 - inner2)
 }
 
 #[cfg(test)]

@@ -209,7 +209,8 @@ mod tests {
         );
     }
 
-    /// Peaks of the same sets: dry 1.000 at a slip of 0.180, wet 0.82 at 0.088.
+    /// Peaks of the same sets: dry 1.000 at a slip of 0.180. With E = 1 the peak has a closed form,
+    /// `D` at `tan(tan(pi / 2C)) / B`: wet 0.82 at 0.088, snow 0.3 at 0.3115, ice 0.1 at 0.3894.
     #[test]
     fn peaks_lie_where_the_printed_sets_have_them() {
         let check = |surface: Surface, at: f64, peak: f64| {
@@ -223,6 +224,8 @@ mod tests {
         };
         check(Surface::Dry, 0.180, 1.0);
         check(Surface::Wet, 0.088, 0.82);
+        check(Surface::Snow, 0.3115, 0.3);
+        check(Surface::Ice, 0.3894, 0.1);
     }
 
     #[test]

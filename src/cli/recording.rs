@@ -26,6 +26,9 @@ pub(crate) struct RecordArgs {
     /// Vehicle file (TOML); status then tells the age of its signals and the slip
     #[arg(long, value_name = "FILE")]
     pub(crate) vehicle: Option<PathBuf>,
+    /// Show the live view; the log goes to recorder.log in --out meanwhile
+    #[arg(long)]
+    pub(crate) watch: bool,
     /// Odometer, km, for drive.toml
     #[arg(long, value_name = "KM")]
     pub(crate) odometer: Option<u32>,

@@ -11,6 +11,7 @@ use slipwright_analysis::table;
 use slipwright_decoders::role::Role;
 
 use crate::Answer;
+use crate::campaign::{Campaign, Captures};
 use crate::cli::CompareArgs;
 use crate::contract::{self, CompareOutput};
 use crate::failure::Failure;
@@ -19,14 +20,25 @@ use crate::output::{make_folder, write_whole};
 use crate::text;
 
 pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Failure> {
-    let car = read_car(&args.vehicle)?;
-    refuse_same_file(&args.before, &args.after)?;
-    let before = measure_all(&args.before, &car)?;
-    let after = measure_all(&args.after, &car)?;
-    refuse_same_drive(args, &before, &after)?;
-    let comparison = compare(&before, &after);
+    let campaign = Campaign::of(args)?;
+    let car = read_car(&campaign.vehicle)?;
+    refuse_same_file(&campaign)?;
+    let before = measure_all(&campaign.before, &car)?;
+    let after = measure_all(&campaign.after, &car)?;
+    refuse_same_drive(&campaign, &before, &after)?;
+    let mut comparison = compare(&before, &after);
+    comparison
+        .warnings
+        .extend(campaign.warnings.iter().cloned());
     let report = match &args.out {
-        Some(folder) => Some(write_report(folder, &comparison, &before, &after, &car)?),
+        Some(folder) => Some(write_report(
+            folder,
+            &comparison,
+            &before,
+            &after,
+            &car,
+            &campaign,
+        )?),
         None => None,
     };
     match args.json.json {
@@ -45,17 +57,36 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
     })
 }
 
-fn measure_all(paths: &[PathBuf], car: &Car) -> Result<Vec<DriveMeasures>, Failure> {
-    paths
+fn measure_all(drives: &[Captures], car: &Car) -> Result<Vec<DriveMeasures>, Failure> {
+    drives
         .iter()
-        .map(|path| measure_capture(path, car))
+        .map(|captures| measure_parts(captures, car))
         .collect()
 }
 
+/// A drive that was recorded in parts is still one drive.
+fn measure_parts(captures: &[PathBuf], car: &Car) -> Result<DriveMeasures, Failure> {
+    let mut parts = Vec::new();
+    for path in captures {
+        parts.push(measure_capture(path, car)?);
+    }
+    let mut parts = parts.into_iter();
+    let mut whole = parts
+        .next()
+        .ok_or_else(|| Failure::Internal("a drive without a capture".to_owned()))?;
+    for part in parts {
+        whole.duration_s += part.duration_s;
+        whole.frames += part.frames;
+        whole.engagements.extend(part.engagements);
+        whole.warnings.extend(part.warnings);
+    }
+    Ok(whole)
+}
+
 /// A file given twice is one drive, not two.
-fn refuse_same_file(before: &[PathBuf], after: &[PathBuf]) -> Result<(), Failure> {
+fn refuse_same_file(campaign: &Campaign) -> Result<(), Failure> {
     let mut seen: Vec<(PathBuf, &Path)> = Vec::new();
-    for path in before.iter().chain(after) {
+    for path in campaign.before.iter().chain(&campaign.after).flatten() {
         // A path that cannot be resolved is named when it is opened.
         let Ok(resolved) = fs::canonicalize(path) else {
             continue;
@@ -73,11 +104,12 @@ fn refuse_same_file(before: &[PathBuf], after: &[PathBuf]) -> Result<(), Failure
 
 /// A copy of a file under another name is still the same drive.
 fn refuse_same_drive(
-    args: &CompareArgs,
+    campaign: &Campaign,
     before: &[DriveMeasures],
     after: &[DriveMeasures],
 ) -> Result<(), Failure> {
-    let paths = args.before.iter().chain(&args.after);
+    let drives = campaign.before.iter().chain(&campaign.after);
+    let paths = drives.filter_map(|captures| captures.first());
     let drives: Vec<_> = paths.zip(before.iter().chain(after)).collect();
     for (index, (path, drive)) in drives.iter().enumerate() {
         let twin = drives[..index].iter().find(|(_, other)| {
@@ -105,6 +137,7 @@ fn write_report(
     before: &[DriveMeasures],
     after: &[DriveMeasures],
     car: &Car,
+    campaign: &Campaign,
 ) -> Result<String, Failure> {
     make_folder(folder)?;
     let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
@@ -122,6 +155,7 @@ fn write_report(
     )?;
     write_whole(&folder.join("comparison.json"), &json)?;
     let notes = ReportNotes {
+        work: campaign.work.as_ref().map(|work| work.title.clone()),
         made: Some(
             jiff::Timestamp::now()
                 .strftime("%Y-%m-%d %H:%M UTC")

@@ -15,6 +15,9 @@ use crate::Answer;
 use crate::cli::RecordArgs;
 use crate::failure::Failure;
 
+#[cfg(target_os = "linux")]
+mod watched;
+
 #[cfg(not(target_os = "linux"))]
 pub(crate) fn run(_: &RecordArgs, _: &mut impl Write) -> Result<Answer, Failure> {
     Err(super::needs_linux("record"))
@@ -25,8 +28,19 @@ pub(crate) fn run(args: &RecordArgs, _: &mut impl Write) -> Result<Answer, Failu
     use slipwright_logger::recorder::{daemon, log};
 
     let settings = settings(args)?;
-    log::start();
-    match daemon::run(&settings) {
+    let view = if args.watch {
+        let file = watched::log_file(&settings.plan.out)?;
+        log::start_in(file);
+        Some(watched::start(&settings, args.vehicle.as_deref())?)
+    } else {
+        log::start();
+        None
+    };
+    let ended = daemon::run(&settings);
+    if let Some(view) = view {
+        view.leave();
+    }
+    match ended {
         Ok(_) => Ok(Answer::Done),
         Err(error) => Err(Failure::Usage(error.to_string())),
     }

@@ -1,13 +1,10 @@
 //! `watch`: the live view of a running recorder.
 
-use std::io::Write;
-
-use crate::Answer;
-use crate::cli::WatchArgs;
-use crate::failure::Failure;
-
 #[cfg(not(target_os = "linux"))]
-pub(crate) fn run(_: &WatchArgs, _: &mut impl Write) -> Result<Answer, Failure> {
+pub(crate) fn run(
+    _: &crate::cli::WatchArgs,
+    _: &mut impl std::io::Write,
+) -> Result<crate::Answer, crate::failure::Failure> {
     Err(super::needs_linux("watch"))
 }
 
@@ -24,9 +21,9 @@ mod linux {
     use slipwright_logger::recorder::control::{self, ControlError, Reply, Request};
 
     use crate::cli::WatchArgs;
-    use crate::contract::{self, PlanOutput, WatchOutput};
+    use crate::contract::{self, PlanFile, WatchOutput};
     use crate::failure::Failure;
-    use crate::input::{read_car, read_text};
+    use crate::input::read_car;
     use crate::watch::{Count, Counter, Ended, Settings, show};
     use crate::{Answer, progress};
 
@@ -64,8 +61,12 @@ mod linux {
 
     /// What the comparison needs, from a plan.
     fn need(path: &Path) -> Result<Need, Failure> {
-        let plan: PlanOutput = serde_json::from_str(&read_text(path)?).map_err(|error| {
-            Failure::content(path, format!("not a plan ({error}); make one with slipwright plan --out"))
+        let text = std::fs::read_to_string(path).map_err(Failure::reading(path))?;
+        let plan: PlanFile = serde_json::from_str(&text).map_err(|error| {
+            Failure::content(
+                path,
+                format!("not a plan ({error}); make one with slipwright plan --out"),
+            )
         })?;
         Ok(plan.need())
     }
@@ -89,7 +90,11 @@ mod linux {
                 counter.folder(&Path::new(&status.out).join(&drive.folder), &drive.file)
             }),
         });
-        let answer = if status.is_some() { Answer::Done } else { Answer::No };
+        let answer = if status.is_some() {
+            Answer::Done
+        } else {
+            Answer::No
+        };
         contract::print(out, &WatchOutput::new(status, count, need))?;
         Ok(answer)
     }

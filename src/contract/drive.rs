@@ -72,7 +72,6 @@ impl From<&GroundSpeed> for GroundSpeedOutput {
 /// How much of the coupling's rated torque was tested, per cent.
 #[derive(Debug, Serialize)]
 pub(super) struct TestedOutput {
-    #[serde(flatten)]
     percent: Value,
     upper_bound: bool,
     slipped_s: f64,
@@ -91,7 +90,8 @@ impl From<&Tested> for TestedOutput {
 /// The same of a drive, and which manoeuvre would test more.
 #[derive(Debug, Serialize)]
 pub(super) struct TestedDriveOutput {
-    percent: TestedOutput,
+    #[serde(flatten)]
+    most: TestedOutput,
     slipped_engagements: usize,
     enough: bool,
     sentence: String,
@@ -101,7 +101,7 @@ pub(super) struct TestedDriveOutput {
 impl From<&TestedDrive> for TestedDriveOutput {
     fn from(tested: &TestedDrive) -> Self {
         Self {
-            percent: TestedOutput::from(&tested.most),
+            most: TestedOutput::from(&tested.most),
             slipped_engagements: tested.slipped,
             enough: tested.is_enough(),
             sentence: tested.sentence(),

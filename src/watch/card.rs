@@ -68,7 +68,10 @@ pub(super) fn draw(frame: &mut Frame<'_>, model: &Model, area: Rect) {
     lines.push(Line::raw("c closes the card"));
     let block = Block::bordered().title(Span::styled(" Test card ", STRONG));
     frame.render_widget(Clear, place);
-    frame.render_widget(Paragraph::new(lines).block(block).wrap(Wrap { trim: true }), place);
+    frame.render_widget(
+        Paragraph::new(lines).block(block).wrap(Wrap { trim: true }),
+        place,
+    );
 }
 
 fn of_tally(model: &Model, tally: &Tally) -> Vec<Line<'static>> {
@@ -96,7 +99,11 @@ fn of_tally(model: &Model, tally: &Tally) -> Vec<Line<'static>> {
         Line::raw(format!("coasting   {coasting}")),
     ];
     for (kind, why, n) in &tally.refused {
-        lines.push(Line::raw(format!("not counted: {n} {}, {}", kind.text(), visible(why))));
+        lines.push(Line::raw(format!(
+            "not counted: {n} {}, {}",
+            kind.text(),
+            visible(why)
+        )));
     }
     lines.push(Line::default());
     lines

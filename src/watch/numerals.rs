@@ -52,8 +52,10 @@ mod tests {
                     ██          ██      ██  ██  
                   ██████    ██  ██████  ██████
         ");
-        let all: std::collections::BTreeSet<Vec<String>> =
-            "0123456789".chars().map(|c| large(&c.to_string())).collect();
+        let all: std::collections::BTreeSet<Vec<String>> = "0123456789"
+            .chars()
+            .map(|c| large(&c.to_string()))
+            .collect();
         assert_eq!(all.len(), 10);
     }
 }

@@ -145,8 +145,7 @@ fn draw_slip(frame: &mut Frame<'_>, model: &Model, now_s: f64, area: Rect) {
             frame.render_widget(text.wrap(Wrap { trim: true }), number);
         }
     }
-    let [bars, caption] =
-        Layout::vertical([Constraint::Min(1), Constraint::Length(1)]).areas(time);
+    let [bars, caption] = Layout::vertical([Constraint::Min(1), Constraint::Length(1)]).areas(time);
     let top = strip.top_mps();
     frame.render_widget(strip, bars);
     let text = format!("last {SPAN_S:.0} s; full height {top} m/s; · not known");
@@ -176,11 +175,17 @@ fn draw_signals(frame: &mut Frame<'_>, model: &Model, area: Rect) {
             Span::styled(state, style),
         ])
     };
-    let mut lines: Vec<Line<'_>> = WHEELS.iter().map(|(name, role)| line(name, *role)).collect();
+    let mut lines: Vec<Line<'_>> = WHEELS
+        .iter()
+        .map(|(name, role)| line(name, *role))
+        .collect();
     lines.push(line("demand", Role::CouplingDemand));
     lines.push(line("pressure", Role::CouplingPressure));
     lines.extend(others(model));
-    frame.render_widget(Paragraph::new(lines).block(boxed("Wheels and coupling")), area);
+    frame.render_widget(
+        Paragraph::new(lines).block(boxed("Wheels and coupling")),
+        area,
+    );
 }
 
 /// The other signals in one line.
@@ -232,9 +237,10 @@ fn draw_recording(frame: &mut Frame<'_>, model: &Model, area: Rect) {
 }
 
 fn bus(bus: &BusStatus) -> Line<'static> {
-    let load = bus
-        .load_percent
-        .map_or_else(|| "load unknown".to_owned(), |load| format!("load {load:.0} %"));
+    let load = bus.load_percent.map_or_else(
+        || "load unknown".to_owned(),
+        |load| format!("load {load:.0} %"),
+    );
     Line::raw(format!(
         "{:<11} {}, {:.0} frames/s, {load}, dropped {}",
         visible(&bus.name),

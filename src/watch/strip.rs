@@ -75,7 +75,11 @@ mod tests {
         let samples: Vec<(f64, Option<f64>)> = (0..300)
             .map(|i| {
                 let t_s = f64::from(i) * 0.1;
-                let slip = if (15.0..18.0).contains(&t_s) { 1.5 } else { 0.0 };
+                let slip = if (15.0..18.0).contains(&t_s) {
+                    1.5
+                } else {
+                    0.0
+                };
                 (t_s, (t_s > 3.0).then_some(slip))
             })
             .collect();

@@ -214,7 +214,9 @@ fn ask(socket: Option<PathBuf>, news: Sender<News>) {
             let begin = Instant::now();
             let status = match control::ask(socket.as_deref(), &Request::Status) {
                 Ok(Reply::Status(status)) => Ok(status),
-                Ok(_) => Err("the recorder gave another answer; are both of one version?".to_owned()),
+                Ok(_) => {
+                    Err("the recorder gave another answer; are both of one version?".to_owned())
+                }
                 Err(ControlError::Nobody) => Err("no recorder is running".to_owned()),
                 Err(error) => Err(error.to_string()),
             };

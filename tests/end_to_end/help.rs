@@ -11,8 +11,12 @@ fn every_help_text_is_as_reviewed() {
         "decode",
         "measure",
         "compare",
+        "plan",
+        "watch",
         "diagnose",
         "stack",
+        "trend",
+        "book",
         "simulate",
         "completions",
     ] {
@@ -31,7 +35,7 @@ fn completions_name_every_command() {
         assert_eq!(run.code, 0);
         for command in [
             "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose",
-            "stack", "simulate",
+            "stack", "trend", "book", "simulate", "find",
         ] {
             assert!(
                 run.out.contains(command),

@@ -24,7 +24,41 @@ pub(crate) struct Drive {
     pub(crate) noise_slip_mps: Option<f64>,
     pub(crate) radius_ratio: BTreeMap<String, Value>,
     pub(crate) engagements: Vec<Engagement>,
+    pub(crate) coupling_model: CouplingModel,
+    pub(crate) tested: Tested,
+    pub(crate) ground_speed_scale: GroundSpeedScale,
     pub(crate) warnings: Vec<String>,
+}
+
+#[derive(Debug, Deserialize)]
+pub(crate) struct CouplingModel {
+    pub(crate) fill_time: Parameter,
+    pub(crate) rise_rate: Parameter,
+    pub(crate) leak_rate: Parameter,
+    pub(crate) torque_per_bar: Parameter,
+}
+
+#[derive(Debug, Deserialize)]
+pub(crate) struct Parameter {
+    #[serde(flatten)]
+    pub(crate) value: Value,
+    pub(crate) interval: Option<[f64; 2]>,
+}
+
+#[derive(Debug, Deserialize)]
+pub(crate) struct Tested {
+    pub(crate) percent: Value,
+    pub(crate) enough: bool,
+    pub(crate) sentence: String,
+    pub(crate) manoeuvre: Option<String>,
+}
+
+#[derive(Debug, Deserialize)]
+pub(crate) struct GroundSpeedScale {
+    #[serde(flatten)]
+    pub(crate) scale: Value,
+    pub(crate) lag_s: Option<f64>,
+    pub(crate) lag_u: Option<f64>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -33,6 +67,7 @@ pub(crate) struct Engagement {
     pub(crate) end_s: f64,
     pub(crate) kind: String,
     pub(crate) reference: String,
+    pub(crate) reference_s: f64,
     pub(crate) dead_time_ms: Value,
     pub(crate) rise_time_ms: Value,
     pub(crate) engagement_delay_ms: Value,
@@ -52,6 +87,8 @@ pub(crate) struct Transfer {
     pub(crate) method: String,
     pub(crate) value: Option<f64>,
     pub(crate) u: Option<f64>,
+    pub(crate) why: Option<String>,
+    pub(crate) assumption: String,
 }
 
 #[derive(Debug, Deserialize)]

@@ -13,6 +13,7 @@
 )]
 
 mod bad_input;
+mod book;
 mod captures;
 mod check;
 mod compare;
@@ -23,7 +24,11 @@ mod help;
 mod json;
 mod measure;
 mod outside;
+mod plan;
 mod program;
+mod recording;
 mod reference;
 mod sample;
 mod stack;
+mod transfer;
+mod trend;

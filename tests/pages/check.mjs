@@ -10,6 +10,7 @@ const here = dirname(fileURLToPath(import.meta.url));
 const axe = readFileSync(join(here, "node_modules/axe-core/axe.min.js"), "utf8");
 const sample = join(here, "sample/report.html");
 const hostile = join(here, "hostile/report.html");
+const card = join(here, "card/card.html");
 const pictures = process.env.PICTURES;
 
 const browser = await chromium.launch({
@@ -21,6 +22,8 @@ const browser = await chromium.launch({
 async function open(file, options = {}) {
   const context = await browser.newContext({ viewport: { width: 1280, height: 900 }, ...options });
   const page = await context.newPage();
+  // A busy machine may take its time; how long the page itself takes is measured on its own.
+  page.setDefaultTimeout(120_000);
   const complaints = [];
   page.on("console", (message) => ["error", "warning"].includes(message.type()) && complaints.push(message.text()));
   page.on("pageerror", (error) => complaints.push(String(error)));
@@ -151,12 +154,12 @@ const checks = {
     await page.keyboard.up("Shift");
     assert.notEqual(await text(page, "viewer-range"), before);
     assert.ok(Math.abs((await shown(page)) - dragged) < 0.01);
-    const moved = await text(page, "viewer-range");
     await page.keyboard.down("Control");
     await page.mouse.wheel(0, -200);
     await page.keyboard.up("Control");
-    await page.waitForFunction((range) => document.getElementById("viewer-range").textContent !== range, moved);
-    assert.ok((await shown(page)) < dragged);
+    // The wheel is handed on by the browser in its own time.
+    for (let i = 0; i < 100 && (await shown(page)) > 0.95 * dragged; i++) await page.waitForTimeout(50);
+    assert.ok((await shown(page)) < 0.95 * dragged);
     await page.locator("#viewer-whole").click();
     assert.equal(await shown(page), whole);
     await page.locator("#viewer-in").click();
@@ -249,6 +252,16 @@ const checks = {
     console.log(`   ${counts[0]} pages`);
     assert.equal(counts[0], counts[1]);
     assert.ok(counts[0] >= 6 && counts[0] <= 16, String(counts));
+  },
+
+  async "the test card is one page that prints on one sheet"() {
+    const { page, close } = await open(card);
+    assert.ok((await page.locator("body").innerText()).includes("a change of"));
+    await accessible(page);
+    const pdf = await page.pdf({ preferCSSPageSize: true });
+    assert.equal(pdf.toString("latin1").match(/\/Type\s*\/Page\b/g).length, 1);
+    await picture(page, "card", { fullPage: true });
+    await close();
   },
 
   async "names and words that look like markup are shown as they are"() {

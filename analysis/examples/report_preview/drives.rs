@@ -114,7 +114,10 @@ fn car() -> Vehicle {
         tyres: Tyres {
             rolling_radius_m: Some(0.316),
         },
-        mass: Mass { kg: Some(1640.0) },
+        mass: Mass {
+            kg: Some(1640.0),
+            ..Mass::default()
+        },
         driveline: Driveline {
             gear_ratios: Some(vec![3.36, 2.09, 1.47, 1.1, 0.87]),
             final_drive: Some(3.94),

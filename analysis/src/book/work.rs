@@ -159,7 +159,6 @@ mod tests {
             ("title = \"a\"\n", None, "date is missing"),
             ("date = 2026-05-01\n", None, "title is missing"),
             ("date = \"soon\"\ntitle = \"a\"\n", Some(1), "no date"),
-            ("date = 20260501\ntitle = \"a\"\n", Some(1), "no date"),
             (
                 "date = 2026-05-01\ntitle = \" \"\n",
                 Some(2),

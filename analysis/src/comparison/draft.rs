@@ -10,7 +10,7 @@ use crate::statistics::quantile::median;
 use crate::statistics::student_t::detectable;
 
 /// Power at which the smallest provable change is given.
-const POWER: f64 = 0.8;
+pub const POWER: f64 = 0.8;
 
 /// One measure before the correction over measures.
 pub(super) struct Draft {

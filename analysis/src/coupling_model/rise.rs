@@ -11,7 +11,8 @@
 //!   demand as the drive shows them.
 //!
 //! Fitted by least squares to the samples of all rises together; logarithms of the positive
-//! parameters. `s`, `p_w`, `tau` and `p_fill` are known beforehand within wide bounds only, and enter
+//! parameters. Each engagement may fill a little sooner or later than the others; that shift is found
+//! for each within the fit, so that it does not blur what all share. `s`, `p_w`, `tau` and `p_fill` are known beforehand within wide bounds only, and enter
 //! the fit so; `fill_time` and `rise_rate` are not. Uncertainties are the larger of what the
 //! residuals' size and what their likeness within engagements give. A rise that the valve's lag
 //! limits throughout tells no rise rate.
@@ -217,14 +218,15 @@ impl Numbers {
         })
     }
 
-    /// Pressure at each of a record's times.
-    fn pressure_bar(&self, record: &Record) -> Vec<f64> {
+    /// Pressure at each of a record's times, the clearance filled by a shift later.
+    fn pressure_bar(&self, record: &Record, shift_s: f64) -> Vec<f64> {
+        let fill_s = (self.fill_s + shift_s).max(0.1 * self.fill_s);
         let mut out = Vec::with_capacity(record.t_s.len());
-        let (mut t, mut above) = (self.fill_s, self.fill_bar);
+        let (mut t, mut above) = (fill_s, self.fill_bar);
         let mut next_target = record.target.partition_point(|(at, _)| *at <= t);
         for &sample_s in &record.t_s {
-            if sample_s <= self.fill_s {
-                let share = (sample_s / self.fill_s).clamp(0.0, 1.0);
+            if sample_s <= fill_s {
+                let share = (sample_s / fill_s).clamp(0.0, 1.0);
                 out.push(record.low_bar + share * self.fill_bar);
                 continue;
             }
@@ -263,6 +265,37 @@ impl Numbers {
     }
 }
 
+/// Fill times of one drive differ from engagement to engagement by about this much, of themselves and s.
+const SHIFT_SHARE: f64 = 0.02;
+const SHIFT_S: f64 = 5e-4;
+
+/// Residuals of a record, in standard deviations, with its own shift found; the last is the shift's.
+fn record_residuals(numbers: &Numbers, record: &Record, sigma: f64) -> Vec<f64> {
+    let spread_s = SHIFT_SHARE * numbers.fill_s + SHIFT_S;
+    let at = |shift_s: f64| -> Vec<f64> {
+        let model = numbers.pressure_bar(record, shift_s);
+        let left = model.iter().zip(&record.pressure_bar);
+        left.map(|(m, p)| (m - p) / sigma)
+            .chain([shift_s / spread_s])
+            .collect()
+    };
+    let step_s = 0.1 * spread_s;
+    let mut shift_s = 0.0;
+    let mut here = at(shift_s);
+    for _ in 0..2 {
+        let moved = at(shift_s + step_s);
+        let (mut rs, mut ss) = (0.0, 0.0);
+        for (a, b) in here.iter().zip(&moved) {
+            let slope = (b - a) / step_s;
+            rs += a * slope;
+            ss += slope * slope;
+        }
+        shift_s = (shift_s - rs / ss).clamp(-0.5 * numbers.fill_s, 0.5 * numbers.fill_s);
+        here = at(shift_s);
+    }
+    here
+}
+
 fn solve(records: &[Record]) -> Result<Rises, Missing> {
     let m = records.len();
     let steps: Vec<f64> = records
@@ -274,13 +307,12 @@ fn solve(records: &[Record]) -> Result<Rises, Missing> {
     let mut x = start(records);
     let mut solved = None;
     // The weight of what is known beforehand follows from what the model leaves.
-    for _ in 0..3 {
-        let solution = minimise(records, &x, sigma).ok_or(Missing::NotIdentifiable(
+    for round in 0..3 {
+        let solution = minimise(records, &x, sigma, round == 0).ok_or(Missing::NotIdentifiable(
             "the rises of this drive do not tell the model's parameters apart",
         ))?;
         x.clone_from(&solution.x);
-        let left: Vec<f64> = solution.residuals[..samples(records)]
-            .iter()
+        let left: Vec<f64> = sample_residuals(&solution, records)
             .map(|r| r * sigma)
             .collect();
         sigma = root_mean_square(&left).max(1e-3);
@@ -331,12 +363,24 @@ fn samples(records: &[Record]) -> usize {
     records.iter().map(|r| r.t_s.len()).sum()
 }
 
+/// Residuals of the samples, without those of the shifts.
+fn sample_residuals<'a>(
+    solution: &'a Solution,
+    records: &'a [Record],
+) -> impl Iterator<Item = f64> + 'a {
+    clusters(records).into_iter().flat_map(|range| {
+        solution.residuals[range.start..range.end - 1]
+            .iter()
+            .copied()
+    })
+}
+
 fn clusters(records: &[Record]) -> Vec<Range<usize>> {
     let mut from = 0;
     records
         .iter()
         .map(|r| {
-            let range = from..from + r.t_s.len();
+            let range = from..from + r.t_s.len() + 1;
             from = range.end;
             range
         })
@@ -347,8 +391,8 @@ fn clusters(records: &[Record]) -> Vec<Range<usize>> {
 fn uncertainty(solution: &Solution, records: &[Record], i: usize) -> f64 {
     let mut gradient = vec![0.0; solution.x.len()];
     gradient[i] = 1.0;
-    let left = &solution.residuals[..samples(records)];
-    let by_size = solution.variance(&gradient).sqrt() * neighbour_widening(left);
+    let left: Vec<f64> = sample_residuals(solution, records).collect();
+    let by_size = solution.variance(&gradient).sqrt() * neighbour_widening(&left);
     let by_engagement = solution
         .variance_by_clusters(&gradient, &clusters(records))
         .sqrt();
@@ -385,18 +429,12 @@ fn start(records: &[Record]) -> Vec<f64> {
     ]
 }
 
-fn minimise(records: &[Record], start: &[f64], sigma: f64) -> Option<Solution> {
+fn minimise(records: &[Record], start: &[f64], sigma: f64, unsure: bool) -> Option<Solution> {
     let residuals = |x: &[f64]| {
         let numbers = Numbers::of(x)?;
-        let mut out = Vec::with_capacity(samples(records) + 5);
+        let mut out = Vec::with_capacity(samples(records) + records.len() + 5);
         for record in records {
-            let model = numbers.pressure_bar(record);
-            out.extend(
-                model
-                    .iter()
-                    .zip(&record.pressure_bar)
-                    .map(|(m, p)| (m - p) / sigma),
-            );
+            out.extend(record_residuals(&numbers, record, sigma));
         }
         for (value, (middle, deviation)) in x[2..].iter().zip(KNOWN) {
             out.push((value - middle) / deviation);
@@ -407,7 +445,11 @@ fn minimise(records: &[Record], start: &[f64], sigma: f64) -> Option<Solution> {
     // The best of several starts, because the time of the corner between pump and valve has kinks.
     let steps = [2e-4, 1e-3, 1e-3, 1e-3, 1e-3, 1e-3];
     let mut best: Option<Solution> = None;
-    for (shift, faster) in [(0.0, 1.0), (-0.15, 1.5), (0.1, 2.5)] {
+    let starts: &[(f64, f64)] = match unsure {
+        true => &[(0.0, 1.0), (-0.15, 1.5), (0.1, 2.5)],
+        false => &[(0.0, 1.0)],
+    };
+    for &(shift, faster) in starts {
         let mut x = start.to_vec();
         x[FILL] += shift;
         x[RATE] += f64::ln(faster);

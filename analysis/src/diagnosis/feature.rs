@@ -75,7 +75,7 @@ macro_rules! features {
 features! {
     DeadTime "dead_time" "dead time" "ms" Ratio 0.010;
     RiseTime "rise_time" "rise time" "ms" Ratio 0.020;
-    DeadScatter "dead_time_scatter" "scatter of dead time" "%" Ratio 0.35;
+    DeadScatter "dead_time_scatter" "scatter of dead time" "ms" Ratio 0.35;
     Hold "hold" "pressure decay under hold" "%/s" Difference 0.15;
     PressureShort "pressure_short" "settled pressure less demanded" "bar" Difference 0.006;
     Ripple "ripple" "pressure ripple" "bar" Ratio 0.10;

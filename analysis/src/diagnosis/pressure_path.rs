@@ -109,8 +109,7 @@ fn times(
     }
 }
 
-/// Robust scatter of the logarithm of dead time over the drive, trends with temperature and demand
-/// aside: erratic filling is air or foam.
+/// Scatter of dead time over the drive, ms: erratic filling is air or foam.
 fn scatter(dead: &[Observation], gathered: &mut Gathered) {
     let values: Vec<f64> = dead.iter().map(|o| o.value).collect();
     let own: Vec<f64> = dead.iter().map(|o| o.u).collect();
@@ -129,11 +128,11 @@ fn scatter(dead: &[Observation], gathered: &mut Gathered) {
         / (values.len() - 1) as f64)
         .sqrt();
     // What the crossing times leave uncertain would scatter even a perfect filling.
-    let told = (0.5 * (sigma + spread)).max(u).max(0.004);
+    let relative = (0.5 * (sigma + spread)).max(u).max(0.004);
     gathered.add(
         Feature::DeadScatter,
         Observation::plain(
-            (100.0 * told).ln(),
+            relative.ln() + centre,
             1.0 / (2.0 * (values.len() - 1) as f64).sqrt(),
         ),
     );

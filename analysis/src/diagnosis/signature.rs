@@ -17,23 +17,21 @@ pub fn shifts(cause: Cause) -> Shifts {
     use Feature::*;
     match cause {
         Cause::WeakPump => &[
-            (DeadTime, [0.15, 0.62]),
-            (RiseTime, [0.16, 0.82]),
-            (PressureShort, [-0.05, -0.6]),
+            (DeadTime, [0.16, 0.58]),
+            (RiseTime, [0.19, 0.78]),
+            (PressureShort, [-0.06, -0.16]),
+            (Hold, [-0.10, -0.40]),
         ],
-        Cause::LeakingPistonSeal => &[
-            (RiseTime, [0.07, 0.20]),
-            (PressureShort, [-0.07, -0.6]),
-            (Hold, [0.02, 2.0]),
-            (Ripple, [0.05, 1.2]),
-        ],
+        Cause::LeakingPistonSeal => &[(RiseTime, [0.08, 0.20]), (PressureShort, [-0.06, -0.20])],
         Cause::WornLining => &[(TorquePerBar, [-0.19, -0.88]), (HeldSlip, [0.3, 1.6])],
         Cause::ExcessClearance => &[(DeadTime, [0.30, 0.76]), (RiseTime, [0.01, 0.08])],
         Cause::DraggingPack => &[(DeadTime, [-0.155, -0.65]), (TurnDrag, [15.0, 60.0])],
         Cause::AeratedFluid => &[
-            (DeadTime, [0.14, 0.48]),
-            (RiseTime, [0.16, 0.49]),
-            (DeadScatter, [1.8, 3.2]),
+            (DeadTime, [0.15, 0.50]),
+            (RiseTime, [0.18, 0.60]),
+            (DeadScatter, [2.0, 3.3]),
+            (PressureShort, [-0.02, -0.06]),
+            (Hold, [-0.10, -0.25]),
         ],
         Cause::WarpedPlate => &[(OncePerTurn, [6.0, 25.0])],
         Cause::Shudder => &[

@@ -1,1 +1,163 @@
+use std::collections::BTreeMap;
 
+use proptest::prelude::*;
+
+use super::change::against_baseline;
+use super::posterior::{hypotheses, marginals};
+use super::signature::{shift, shifts};
+use super::*;
+use crate::trial::Random;
+
+fn change(feature: Feature, shift: f64) -> Change {
+    Change {
+        feature,
+        shift,
+        u: 1.2 * feature.repeat(),
+        freedom: 8.0,
+        now: shift,
+        was: 0.0,
+        against: Against::Baseline,
+    }
+}
+
+/// Every feature, moved as these causes move it.
+fn moved(causes: &[(Cause, f64)]) -> Vec<Change> {
+    Feature::ALL
+        .iter()
+        .map(|&f| change(f, causes.iter().map(|&(c, s)| shift(c, f, s)).sum()))
+        .collect()
+}
+
+fn first(changes: &[Change], sign: bool) -> (Cause, f64) {
+    let causes: Vec<Cause> = Cause::faults().collect();
+    marginals(&hypotheses(changes, &causes, sign), &causes)[0]
+}
+
+#[test]
+fn nothing_moved_is_healthy_and_each_signature_names_its_cause() {
+    assert_eq!(first(&moved(&[]), false).0, Cause::Healthy);
+    for cause in Cause::faults().filter(|c| !shifts(*c).is_empty()) {
+        let (found, probability) = first(&moved(&[(cause, 0.6)]), false);
+        assert_eq!(found, cause);
+        assert!(probability > 0.7, "{cause:?} {probability}");
+    }
+}
+
+#[test]
+fn a_sign_of_wiring_names_wiring() {
+    assert_eq!(first(&moved(&[]), true).0, Cause::InhibitedOrWiring);
+}
+
+#[test]
+fn two_causes_at_once_are_both_found() {
+    let pairs = [
+        (Cause::WornLining, Cause::ExcessClearance),
+        (Cause::WeakPump, Cause::TyreMismatch),
+        (Cause::DraggingPack, Cause::AeratedFluid),
+    ];
+    let causes: Vec<Cause> = Cause::faults().collect();
+    for (a, b) in pairs {
+        let hypotheses = hypotheses(&moved(&[(a, 0.6), (b, 0.6)]), &causes, false);
+        let two: Vec<Cause> = marginals(&hypotheses, &causes)
+            .iter()
+            .take(2)
+            .map(|m| m.0)
+            .collect();
+        assert!(two.contains(&a) && two.contains(&b), "{a:?} {b:?}: {two:?}");
+    }
+}
+
+fn record(name: &str, values: Vec<Observation>) -> DriveRecord {
+    DriveRecord {
+        name: name.into(),
+        engagements: 8,
+        observations: BTreeMap::from([(Feature::DeadTime, values)]),
+        missing: BTreeMap::new(),
+        wiring: Wiring {
+            engagements: 8,
+            calls: 8,
+            ..Wiring::default()
+        },
+        supply_v: None,
+    }
+}
+
+/// Drives whose logarithm of dead time rises as the fluid thickens, at different temperatures.
+fn drives(random: &mut Random, level: f64, from_c: f64) -> Vec<DriveRecord> {
+    (0..3)
+        .map(|k| {
+            let values = (0..10)
+                .map(|i| {
+                    let celsius = from_c + 6.0 * f64::from(k) + 0.5 * f64::from(i);
+                    let thick = (-(celsius - 40.0) / 33.0_f64).exp();
+                    Observation {
+                        value: level + 0.3 * thick + 0.004 * random.normal(),
+                        u: 0.01,
+                        temperature_c: Some(celsius),
+                        log_step: None,
+                    }
+                })
+                .collect();
+            record(&format!("drive {k}"), values)
+        })
+        .collect()
+}
+
+#[test]
+fn a_change_is_told_through_another_temperature() {
+    let mut random = Random::new(9);
+    for planted in [0.0, 0.15, -0.3] {
+        let baseline = drives(&mut random, 4.3, 20.0);
+        let now = drives(&mut random, 4.3 + planted, 30.0);
+        let change = against_baseline(Feature::DeadTime, &now, &baseline).unwrap();
+        assert!(
+            (change.shift - planted).abs() < 3.0 * change.u && change.u < 0.05,
+            "{planted}: {change:?}"
+        );
+    }
+}
+
+#[test]
+fn a_coupling_that_never_worked_is_not_judged_and_a_drive_without_engagements_neither() {
+    let mut open = record("open", Vec::new());
+    open.wiring.could_not_work = Some("held open".into());
+    open.wiring.calls = 5;
+    open.wiring.unanswered = 5;
+    let vehicle = crate::trial::vehicle();
+    let diagnosis = diagnose(&[open], &[], &vehicle);
+    assert!(!diagnosis.judgeable);
+    assert_eq!(diagnosis.findings[0].cause, Cause::InhibitedOrWiring);
+    let mut idle = record("idle", Vec::new());
+    idle.engagements = 0;
+    let diagnosis = diagnose(&[idle], &[], &vehicle);
+    assert!(!diagnosis.judgeable);
+    assert!(diagnosis.findings.is_empty(), "{diagnosis:?}");
+}
+
+#[test]
+fn what_cannot_be_judged_is_said() {
+    let mut random = Random::new(2);
+    let now = drives(&mut random, 4.3, 30.0);
+    let diagnosis = diagnose(&now, &[], &crate::vehicle::Vehicle::default());
+    let names: Vec<Cause> = diagnosis.not_judged.iter().map(|n| n.cause).collect();
+    assert!(names.contains(&Cause::WornLining) && names.contains(&Cause::ExcessClearance));
+    assert!(diagnosis.why.contains("worn_lining"), "{}", diagnosis.why);
+}
+
+proptest! {
+    #[test]
+    fn probabilities_are_probabilities(moves in prop::collection::vec(-3.0_f64..3.0, Feature::COUNT)) {
+        let changes: Vec<Change> = Feature::ALL
+            .iter()
+            .zip(moves)
+            .map(|(&f, m)| change(f, 8.0 * m * f.repeat()))
+            .collect();
+        let causes: Vec<Cause> = Cause::faults().collect();
+        let found = marginals(&hypotheses(&changes, &causes, false), &causes);
+        prop_assert_eq!(found.len(), Cause::ALL.len());
+        for (_, p) in &found {
+            prop_assert!((0.0..=1.0).contains(p));
+        }
+        prop_assert!(found.windows(2).all(|w| w[0].1 >= w[1].1));
+    }
+}

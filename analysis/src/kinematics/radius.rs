@@ -78,13 +78,11 @@ pub(super) fn radius_correction(
     vehicle: &Vehicle,
     missing_wheel: Option<&Missing>,
 ) -> Correction {
-    let chosen = choose(stretches, yaw_offset_rad_s);
-    let Some(Chosen {
-        stretches,
-        by,
-        straight_known,
-    }) = chosen
-    else {
+    // On a slippery road force does not explain creep by a line; then coasting tells more.
+    let chosen = candidates(stretches, yaw_offset_rad_s)
+        .into_iter()
+        .min_by(|a, b| a.u_front().total_cmp(&b.u_front()));
+    let Some(chosen) = chosen else {
         let why = missing_wheel
             .cloned()
             .unwrap_or(Missing::NoSuitableStretch(SUITABLE));
@@ -100,27 +98,12 @@ pub(super) fn radius_correction(
             u_front: U_UNCORRECTED,
         };
     };
-    let samples = stretches.iter().map(|s| s.samples).sum();
-    let force: Vec<f64> = match by {
-        By::Force => stretches.iter().map(|s| s.force_n.unwrap_or(0.0)).collect(),
-        _ => vec![0.0; stretches.len()],
-    };
-    let (method, u_force) = match by {
-        By::Force => (BY_FORCE, U_KNOWN_FORCE),
-        By::Coasting => (BY_COASTING, U_UNKNOWN_FORCE),
-        By::Steady => (BY_STEADY, U_UNKNOWN_FORCE),
-    };
-    let u_turn = if straight_known {
+    let samples = chosen.stretches.iter().map(|s| s.samples).sum();
+    let (method, u_force) = (chosen.by.method(), chosen.by.u_force());
+    let u_turn = if chosen.straight_known {
         U_KNOWN_FORCE
     } else {
         U_UNKNOWN_TURN
-    };
-    let fit = |speed: &dyn Fn(&Stretch) -> f64| -> Option<Line> {
-        let y: Vec<f64> = stretches
-            .iter()
-            .map(|s| (s.rear_mps / speed(s)).ln())
-            .collect();
-        huber_line(&force, &y)
     };
     let half_track_m = vehicle.geometry.track_rear_m.map_or(0.0, |t| t / 2.0);
     // With a sensor the turn that is left is taken out; the outer wheel runs faster by r times
@@ -133,7 +116,7 @@ pub(super) fn radius_correction(
         yaw * half_track_m
     };
     let wheel = |i: usize, side: f64, u_left: f64| -> (Measured, f64) {
-        let line = fit(&|s: &Stretch| s.wheel_mps[i] - side * turn(s));
+        let line = chosen.line(|s: &Stretch| s.wheel_mps[i] - side * turn(s));
         match line {
             Some(line) => {
                 let value = line.intercept.exp();
@@ -155,8 +138,7 @@ pub(super) fn radius_correction(
     let (front_right, fr) = wheel(1, 1.0, u_force);
     let (rear_left, rl) = wheel(2, -1.0, U_KNOWN_FORCE);
     let (rear_right, rr) = wheel(3, 1.0, U_KNOWN_FORCE);
-    let u_front =
-        fit(&|s: &Stretch| s.front_mps).map_or(U_UNCORRECTED, |l| l.u_intercept.hypot(u_force));
+    let u_front = chosen.u_front();
     Correction {
         ratio: RadiusRatio {
             front_left,
@@ -169,11 +151,29 @@ pub(super) fn radius_correction(
     }
 }
 
-#[derive(Clone, Copy, PartialEq)]
+#[derive(Clone, Copy)]
 enum By {
     Force,
     Coasting,
     Steady,
+}
+
+impl By {
+    fn method(self) -> &'static str {
+        match self {
+            Self::Force => BY_FORCE,
+            Self::Coasting => BY_COASTING,
+            Self::Steady => BY_STEADY,
+        }
+    }
+
+    /// Standard uncertainty of the front ratios from the creep that is left in.
+    fn u_force(self) -> f64 {
+        match self {
+            Self::Force => U_KNOWN_FORCE,
+            Self::Coasting | Self::Steady => U_UNKNOWN_FORCE,
+        }
+    }
 }
 
 struct Chosen<'a> {
@@ -182,12 +182,53 @@ struct Chosen<'a> {
     straight_known: bool,
 }
 
-fn choose(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Option<Chosen<'_>> {
+impl Chosen<'_> {
+    /// `ln` of rear mean over a speed, as a robust line over force or as a level.
+    fn line(&self, speed: impl Fn(&Stretch) -> f64) -> Option<Line> {
+        let force: Vec<f64> = match self.by {
+            By::Force => self
+                .stretches
+                .iter()
+                .map(|s| s.force_n.unwrap_or(0.0))
+                .collect(),
+            By::Coasting | By::Steady => vec![0.0; self.stretches.len()],
+        };
+        let y: Vec<f64> = self
+            .stretches
+            .iter()
+            .map(|s| (s.rear_mps / speed(s)).ln())
+            .collect();
+        huber_line(&force, &y)
+    }
+
+    fn u_front(&self) -> f64 {
+        self.line(|s| s.front_mps)
+            .map_or(U_UNCORRECTED, |l| l.u_intercept.hypot(self.by.u_force()))
+    }
+}
+
+/// Every way that the drive allows, each with the stretches that suit it.
+fn candidates(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'_>> {
     let moving: Vec<&Stretch> = all
         .iter()
         .filter(|s| s.rear_mps > LEAST_SPEED_MPS && s.released && !s.braked)
         .collect();
     let (straight, straight_known) = straight(&moving, yaw_offset_rad_s);
+    let chosen = |stretches: Vec<_>, by| Chosen {
+        stretches,
+        by,
+        straight_known,
+    };
+    let mut found = Vec::new();
+    // Drive force explains creep, so its line may use brisker stretches than the mean can.
+    let with_force: Vec<&Stretch> = straight
+        .iter()
+        .copied()
+        .filter(|s| s.force_n.is_some() && s.accel_mps2.abs() < ACCEL_LIMITS_MPS2[1])
+        .collect();
+    if with_force.len() >= 2 * LEAST_STRETCHES && force_reaches_zero(&with_force) {
+        found.push(chosen(with_force, By::Force));
+    }
     let gentle = ACCEL_LIMITS_MPS2.iter().find_map(|&limit| {
         let within: Vec<&Stretch> = straight
             .iter()
@@ -196,38 +237,21 @@ fn choose(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Option<Chosen<'_>> 
             .collect();
         (within.len() >= LEAST_STRETCHES).then_some(within)
     });
-    // Drive force explains creep, so its line may use brisker stretches than the mean can.
-    let with_force: Vec<&Stretch> = straight
-        .iter()
-        .copied()
-        .filter(|s| s.force_n.is_some() && s.accel_mps2.abs() < ACCEL_LIMITS_MPS2[1])
-        .collect();
-    if with_force.len() >= 2 * LEAST_STRETCHES && force_reaches_zero(&with_force) {
-        return Some(Chosen {
-            stretches: with_force,
-            by: By::Force,
-            straight_known,
-        });
-    }
-    let gentle = gentle?;
+    let Some(gentle) = gentle else {
+        return found;
+    };
     let top = all.iter().filter_map(|s| s.pedal).fold(0.0, f64::max);
     let coasting: Vec<&Stretch> = gentle
         .iter()
         .copied()
         .filter(|s| s.pedal.is_some_and(|p| p <= COASTING_PEDAL_SHARE * top))
         .collect();
-    if coasting.len() >= LEAST_STRETCHES {
-        return Some(Chosen {
-            stretches: coasting,
-            by: By::Coasting,
-            straight_known,
-        });
-    }
-    Some(Chosen {
-        stretches: gentle,
-        by: By::Steady,
-        straight_known,
-    })
+    found.push(if coasting.len() >= LEAST_STRETCHES {
+        chosen(coasting, By::Coasting)
+    } else {
+        chosen(gentle, By::Steady)
+    });
+    found
 }
 
 /// Whether zero force lies within or close to the forces seen, so that the line is not stretched.

@@ -472,7 +472,7 @@ proptest! {
                     one.value.push(value);
                 }
             }
-            if kind == 1 && n > 0 {
+            if kind == 1 && !one.t_ns.is_empty() {
                 one.t_ns[0] = if random.uniform() < 0.5 { i64::MIN } else { i64::MAX };
             }
             one.timeout_ns = if random.uniform() < 0.3 { 0 } else { 50_000_000 };

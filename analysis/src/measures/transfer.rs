@@ -49,12 +49,20 @@ pub(super) fn combined(estimates: &[TransferEstimate]) -> Measured {
     }
 }
 
-/// The reason that a reader can most likely act on: that of the method which needs least.
+/// The reason that a reader can act on: a key or signal that is missing, else that of the method which
+/// needs least.
 fn first_reason(estimates: &[TransferEstimate]) -> Missing {
-    ["balance", "hydraulic", "tyre"]
+    let reason = |method: &str| {
+        estimates
+            .iter()
+            .find(|e| e.method == method)
+            .and_then(|e| e.fraction.as_ref().err().cloned())
+    };
+    ["hydraulic", "balance", "tyre"]
         .iter()
-        .filter_map(|method| estimates.iter().find(|e| e.method == *method))
-        .find_map(|e| e.fraction.as_ref().err().cloned())
+        .filter_map(|method| reason(method))
+        .find(|why| matches!(why, Missing::VehicleKey(_) | Missing::Role(_)))
+        .or_else(|| reason("balance"))
         .unwrap_or(Missing::NotIdentifiable("no method applies"))
 }
 

@@ -29,6 +29,11 @@ const LEAST_MPS: f64 = 3.0;
 /// Fewest samples of ground speed.
 const LEAST: usize = 5;
 
+/// Before the first moment told the rear's share is this much of its share then, with its standard
+/// uncertainty: torque builds up at the rear a little later than at the front. Common practice, no
+/// source.
+const EARLY_SHARE: (f64, f64) = (0.6, 0.2);
+
 /// Beyond this the estimate says nothing.
 const NOT_TOLD: f64 = 0.2;
 
@@ -200,8 +205,8 @@ fn share(moments: &[Moment], sight: &Sight, early: f64) -> Option<(f64, f64)> {
     };
     let total = told + early;
     Some((
-        (sums[1] + 0.5 * first_share * early) / total,
-        first_share * early / 12.0_f64.sqrt() / total,
+        (sums[1] + EARLY_SHARE.0 * first_share * early) / total,
+        EARLY_SHARE.1 * first_share * early / total,
     ))
 }
 

@@ -1,1 +1,241 @@
+use slipwright_decoders::decoder_file::{FrameEntry, SignalEntry};
+use slipwright_decoders::field::{BitOrder, Coding, Field};
+use slipwright_decoders::frame::{BusIndex, CanId, Frame, FrameFlags};
+use slipwright_decoders::signal::{Invalid, InvalidReason, Series, SignalKey};
+use slipwright_decoders::unit::Unit;
 
+use super::*;
+use crate::traffic_watch::TrafficWatch;
+use crate::trial::{EPOCH_NS, Random, series, span, stamps, vehicle};
+
+const SECONDS: f64 = 60.0;
+
+/// A car that rolls at 10 m/s and closes its coupling every ten seconds.
+struct Trial {
+    signals: Signals,
+    described: DecoderFile,
+    traffic: Traffic,
+}
+
+impl Trial {
+    fn new() -> Self {
+        let mut random = Random::new(3);
+        let t = stamps(&mut random, 0.0, SECONDS, 0.01, 0.02);
+        let closed = |t: f64| t % 10.0 > 4.0 && t % 10.0 < 6.0;
+        let on = |high: f64| move |t: f64| if closed(t) { high } else { 0.0 };
+        let mut all: Vec<Series> = Role::WHEELS
+            .into_iter()
+            .map(|role| series(role, Unit::MetrePerSecond, &t, |t| 10.0 + 0.1 * t.sin()))
+            .collect();
+        all.push(series(Role::CouplingDemand, Unit::Percent, &t, on(50.0)));
+        all.push(series(Role::CouplingPressure, Unit::Bar, &t, on(20.0)));
+        all.push(series(Role::PedalAccelerator, Unit::Percent, &t, on(70.0)));
+        let mut frame = FrameEntry::new(CanId::Base(0x100));
+        frame.period_ms = Some(10.0);
+        for (k, one) in (0_u16..).zip(&all) {
+            let field = Field::new(16 * k, 16, BitOrder::Little, Coding::Unsigned).unwrap();
+            frame
+                .signals
+                .push(SignalEntry::new(one.key.clone(), field, 1.0, 0.0, one.unit));
+        }
+        Self {
+            signals: Signals { series: all },
+            described: DecoderFile {
+                frames: vec![frame],
+                ..DecoderFile::default()
+            },
+            traffic: Traffic::default(),
+        }
+    }
+
+    fn series(&mut self, role: Role) -> &mut Series {
+        let key = SignalKey::Role(role);
+        self.signals
+            .series
+            .iter_mut()
+            .find(|s| s.key == key)
+            .unwrap()
+    }
+
+    /// Takes the samples of a time away, or makes them invalid.
+    fn lose(&mut self, role: Role, from_s: f64, to_s: f64, invalid: bool) {
+        let series = self.series(role);
+        let within = |t: i64| {
+            let s = (t - EPOCH_NS) as f64 * 1e-9;
+            (from_s..to_s).contains(&s)
+        };
+        let lost: Vec<i64> = series.t_ns.iter().copied().filter(|&t| within(t)).collect();
+        let keep: Vec<bool> = series.t_ns.iter().map(|&t| !within(t)).collect();
+        let mut kept = keep.iter();
+        series.value.retain(|_| *kept.next().unwrap());
+        let mut kept = keep.iter();
+        series.t_ns.retain(|_| *kept.next().unwrap());
+        if invalid {
+            series.invalid = lost
+                .into_iter()
+                .map(|t_ns| Invalid {
+                    t_ns,
+                    reason: InvalidReason::RawCode,
+                })
+                .collect();
+        }
+    }
+
+    fn set(&mut self, role: Role, value: impl Fn(f64, f64) -> f64) {
+        let series = self.series(role);
+        for (t, v) in series.t_ns.iter().zip(&mut series.value) {
+            *v = value((t - EPOCH_NS) as f64 * 1e-9, *v);
+        }
+    }
+
+    fn assessed(&self) -> Readiness {
+        let recording = Recording {
+            signals: &self.signals,
+            described: &self.described,
+            traffic: &self.traffic,
+            span: span(&self.signals),
+        };
+        assess(&recording, &vehicle(), Measure::ALL)
+    }
+
+    fn check(&self, role: Role, state: State) -> Readiness {
+        let readiness = self.assessed();
+        assert_eq!(
+            readiness.signal(role).unwrap().state,
+            state,
+            "{readiness:?}"
+        );
+        assert_eq!(readiness.ready, state == State::Alive, "{readiness:?}");
+        readiness
+    }
+}
+
+#[test]
+fn a_sound_car_is_ready() {
+    let readiness = Trial::new().check(Role::CouplingPressure, State::Alive);
+    assert_eq!(readiness.coupling.could_work, CouldWork::Yes);
+    assert_eq!(readiness.coupling.unanswered, Some(0));
+}
+
+#[test]
+fn a_gap_is_stale_and_bad_codes_are_invalid() {
+    let mut trial = Trial::new();
+    trial.lose(Role::CouplingPressure, 20.0, 23.0, false);
+    trial.check(Role::CouplingPressure, State::Stale);
+    let mut trial = Trial::new();
+    trial.lose(Role::CouplingPressure, 20.0, 23.0, true);
+    trial.check(Role::CouplingPressure, State::Invalid);
+    let mut trial = Trial::new();
+    trial.lose(Role::CouplingPressure, 20.0, 20.03, false);
+    trial.check(Role::CouplingPressure, State::Alive);
+}
+
+#[test]
+fn a_signal_that_stops_is_stale_and_one_that_never_came_is_missing() {
+    let mut trial = Trial::new();
+    trial.lose(Role::CouplingDemand, 40.0, 100.0, false);
+    trial.check(Role::CouplingDemand, State::Stale);
+    let mut trial = Trial::new();
+    let key = SignalKey::Role(Role::WheelSpeedFrontLeft);
+    trial.signals.series.retain(|s| s.key != key);
+    trial.check(Role::WheelSpeedFrontLeft, State::Missing);
+}
+
+#[test]
+fn a_wheel_that_disagrees_or_stands_is_invalid() {
+    let mut trial = Trial::new();
+    trial.set(Role::WheelSpeedRearRight, |_, v| 0.88 * v);
+    trial.check(Role::WheelSpeedRearRight, State::Invalid);
+    let mut trial = Trial::new();
+    trial.set(Role::WheelSpeedRearRight, |t, v| {
+        if (30.0..33.0).contains(&t) { 0.0 } else { v }
+    });
+    let readiness = trial.check(Role::WheelSpeedRearRight, State::Invalid);
+    assert!(readiness.findings.iter().any(|f| f.what == "wheel_sensor"));
+}
+
+#[test]
+fn pressure_that_does_not_rest_is_invalid() {
+    let mut trial = Trial::new();
+    trial.set(Role::CouplingPressure, |_, v| v + 6.0);
+    trial.check(Role::CouplingPressure, State::Invalid);
+}
+
+#[test]
+fn a_demand_that_stays_at_zero_means_the_coupling_cannot_have_worked() {
+    let mut trial = Trial::new();
+    trial.set(Role::CouplingDemand, |_, _| 0.0);
+    trial.set(Role::CouplingPressure, |_, _| 0.0);
+    let readiness = trial.check(Role::CouplingDemand, State::Stale);
+    assert_eq!(readiness.coupling.could_work, CouldWork::No);
+}
+
+#[test]
+fn demand_without_pressure_is_told() {
+    let mut trial = Trial::new();
+    trial.set(Role::CouplingPressure, |_, _| 0.1);
+    let readiness = trial.assessed();
+    assert!(!readiness.ready);
+    assert!(readiness.findings.iter().any(|f| f.what == "no_pressure"));
+    assert_eq!(readiness.coupling.could_work, CouldWork::No);
+}
+
+/// Eight identifiers every 20 ms; some of them away for a second, four times.
+fn outages(away: &[u16], errors: bool) -> Vec<Finding> {
+    let mut watch = TrafficWatch::new();
+    watch.add_bus(BusIndex::new(0), "can0");
+    for k in 0..3000_i64 {
+        let t_ns = EPOCH_NS + k * 20_000_000;
+        let out = k % 700 > 300 && k % 700 < 350;
+        for id in 0..8_u16 {
+            if out && away.contains(&id) {
+                continue;
+            }
+            watch.push(&Frame {
+                t_ns: t_ns + i64::from(id) * 300_000,
+                bus: BusIndex::new(0),
+                id: CanId::Base(0x100 + id),
+                flags: FrameFlags::default(),
+                data: &[1, 2, 3],
+            });
+        }
+        if errors && k % 700 == 300 {
+            watch.push(&Frame {
+                t_ns,
+                bus: BusIndex::new(0),
+                id: CanId::Extended(0x8),
+                flags: FrameFlags {
+                    error: true,
+                    ..FrameFlags::default()
+                },
+                data: &[0; 8],
+            });
+        }
+    }
+    let mut trial = Trial::new();
+    trial.traffic = watch.finish();
+    trial.assessed().findings
+}
+
+#[test]
+fn what_drops_out_together_says_where_the_fault_is() {
+    let one = outages(&[3], false);
+    assert!(one.iter().any(|f| f.what == "control_unit"), "{one:?}");
+    let branch = outages(&[1, 4, 6], true);
+    let found = branch.iter().find(|f| f.what == "bus_branch").unwrap();
+    assert!(found.why.contains("3 identifiers") && found.why.contains("error frames"));
+    let whole = outages(&[0, 1, 2, 3, 4, 5, 6, 7], false);
+    assert!(whole.iter().any(|f| f.what == "bus"), "{whole:?}");
+    assert_eq!(outages(&[], false), []);
+}
+
+#[test]
+fn what_is_chosen_decides_what_is_needed() {
+    let trial = Trial::new();
+    let slip = needed(&trial.described, &[Measure::PeakSlip]);
+    assert!(!slip.roles.contains(&Role::CouplingPressure));
+    assert!(slip.roles.contains(&Role::WheelSpeedFrontLeft));
+    let times = needed(&trial.described, &[Measure::DeadTime]);
+    assert!(times.roles.contains(&Role::CouplingPressure));
+    assert!(times.roles.contains(&Role::CouplingDemand));
+}

@@ -93,9 +93,9 @@ pub fn least_squares(
         function: &residuals,
     };
     let (solved, report) = LevenbergMarquardt::new()
-        .with_ftol(1e-12)
-        .with_xtol(1e-12)
-        .with_gtol(1e-12)
+        .with_ftol(1e-10)
+        .with_xtol(1e-10)
+        .with_gtol(1e-10)
         .with_patience(40)
         .minimize(problem);
     let found = solved.residuals()?;

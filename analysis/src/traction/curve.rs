@@ -10,8 +10,8 @@
 //! knee hardly does where no moment comes near it, and then keeps the width that is known
 //! beforehand.
 
-use super::Assumed;
 use super::motion::{Motion, OpenMoment, contact, wheels_take};
+use super::{Assumed, soft};
 use crate::measure::Missing;
 use crate::robust::neighbour_widening;
 use crate::statistics::least_squares::{Solution, least_squares};
@@ -120,18 +120,14 @@ fn moment_residual(
     near: &Curve,
 ) -> f64 {
     let [front, rear] = assumed.loads(m.accel_mps2);
-    let all = contact(motion.source, m.drive, m.spin, m.accel_mps2, assumed);
+    let axles = [m.front_accel_mps2, m.accel_mps2];
+    let all = contact(motion.source, m.drive, m.spin, axles, assumed);
     // The freely rolling rear wheels take this off, and creep back for it.
     let held_back = wheels_take(rear, m.accel_mps2);
     let rear_slip = -held_back / (curve.slope * rear);
     let front_slip = (1.0 + m.slip) * (1.0 + rear_slip) - 1.0;
     let u = U_FORCE.hypot(front * near.slope * U_SLIP_MPS / m.rear_mps);
     (front * curve.force(front_slip) - all - held_back) / u
-}
-
-/// A residual that grows with the square root of its size when it is large.
-fn soft(r: f64) -> f64 {
-    (2.0 * ((1.0 + r * r).sqrt() - 1.0)).sqrt() * r.signum()
 }
 
 #[cfg(test)]

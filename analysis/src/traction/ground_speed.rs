@@ -1,20 +1,20 @@
 //! Ground speed against the wheels: its scale and its lag.
 //!
 //! While the coupling is open the rear wheels roll freely, so their speed, once scaled, is the car's.
-//! A satellite receiver tells it later: `v_ground(t) = k v_rear(t - lag) (1 + c b)`, with the scale `k`
-//! (rolling radius against the one the wheel speeds were reckoned with, and the receiver's own), the
-//! lag, and the rear tyres' creep `c` per deceleration `b` of g while the brake is on. All three are
-//! fitted by least squares; the lag shows wherever speed changes. Neighbouring residuals are alike,
+//! A satellite receiver tells it later: `v_ground(t) = k v_rear(t - lag)`, with the scale `k` (rolling
+//! radius against the one the wheel speeds were reckoned with, and the receiver's own) and the lag
+//! against the wheels' own. Both are fitted by robust least squares over unbraked moments, the
+//! wheels' noise averaged out; the lag shows wherever speed changes. Neighbouring residuals are alike,
 //! and the uncertainties carry that.
 
 use slipwright_decoders::role::Role;
 
-use super::GRAVITY_MPS2;
-use crate::drive::{Channel, Column, Drive, at_seconds, centred_slope};
+use super::soft;
+use crate::drive::{Channel, Column, Drive, at_seconds, centred_average};
 use crate::engagement::closed_spans;
 use crate::kinematics::{Kinematics, pressed_above};
 use crate::measure::{Estimate, Measured, Missing};
-use crate::robust::{median_and_sigma, neighbour_widening};
+use crate::robust::{median_and_sigma, neighbour_widening, root_mean_square};
 use crate::statistics::least_squares::least_squares;
 
 /// Scale and lag of ground speed against the rear wheels.
@@ -41,41 +41,41 @@ const LEAST_MPS: f64 = 2.0;
 const LONGEST_LAG_S: f64 = 1.0;
 const LAG_STEP_S: f64 = 0.02;
 
+/// After the coupling opens, s: the driveline's swing and the usual lag.
+const AFTER_CLOSED_S: f64 = 0.8;
+
 /// Samples that the fit rests on at least, and at most.
 const LEAST: usize = 30;
 const MOST: usize = 5000;
 
-/// Residuals beyond so many deviations are not the receiver's noise.
-const OUTLIER: f64 = 4.0;
+/// Scatter that the first look at the lag reckons with, and the least later, m/s.
+const COARSE_SIGMA_MPS: f64 = 0.15;
+const LEAST_SIGMA_MPS: f64 = 0.01;
 
 const METHOD: &str = "ground speed against the free rear wheels, lag fitted";
 
-/// Beforehand, with standard deviations: scale, lag (s) and creep per g of braking.
-const BEFOREHAND: [(f64, f64); 3] = [(1.0, 0.05), (0.15, 0.3), (0.03, 0.1)];
+/// Beforehand, with standard deviations: scale and lag (s).
+const BEFOREHAND: [(f64, f64); 2] = [(1.0, 0.05), (0.15, 0.3)];
+
+/// The wheels' speed is averaged over this long, s.
+const AVERAGE_S: f64 = 0.1;
+
+/// After the brake is released the tyres creep back for this long, s.
+const AFTER_BRAKE_S: f64 = 0.4;
 
 struct Sample {
     t_ns: i64,
     speed_mps: f64,
-    braked: bool,
 }
 
 struct Wheels<'a> {
     drive: &'a Drive,
-    rear: &'a Column,
-    accel: Column,
+    rear: Column,
 }
 
 impl Wheels<'_> {
-    fn expected(&self, s: &Sample, [scale, lag_s, creep]: [f64; 3]) -> Option<f64> {
-        let t_ns = at_seconds(s.t_ns, -lag_s);
-        let speed = self.drive.column_at(self.rear, t_ns)?;
-        let braking = if s.braked {
-            let accel = self.drive.column_at(&self.accel, t_ns).unwrap_or(0.0);
-            (-accel / GRAVITY_MPS2).max(0.0)
-        } else {
-            0.0
-        };
-        Some(scale * speed * (1.0 + creep * braking))
+    fn at(&self, s: &Sample, lag_s: f64) -> Option<f64> {
+        self.drive.column_at(&self.rear, at_seconds(s.t_ns, -lag_s))
     }
 }
 
@@ -89,35 +89,31 @@ impl GroundSpeed {
         let rear = kinematics.rear_mps.as_ref().map_err(Clone::clone)?;
         let wheels = Wheels {
             drive,
-            rear,
-            accel: centred_slope(drive.base_ns(), rear, 0.2),
+            rear: centred_average(drive.base_ns(), rear, AVERAGE_S),
         };
         let mut samples = samples(drive, ground);
         // Those at which every lag finds wheel speeds.
         samples.retain(|s| {
             [0.0, 0.5 * LONGEST_LAG_S, LONGEST_LAG_S]
                 .iter()
-                .all(|&lag| wheels.expected(s, [1.0, lag, 0.0]).is_some())
+                .all(|&lag| wheels.at(s, lag).is_some())
         });
         let every = samples.len().div_ceil(MOST).max(1);
-        let mut kept: Vec<Sample> = samples.into_iter().step_by(every).collect();
-        let mut x = [1.0, coarse_lag(&wheels, &kept)?, BEFOREHAND[2].0];
-        let mut sigma = 0.05;
-        for round in 0..3 {
-            let left = residuals(&wheels, &kept, x);
-            sigma = median_and_sigma(&left).map_or(sigma, |(_, s)| s).max(1e-3);
-            if round > 0 {
-                let mut keep = left.iter().map(|r| r.abs() < OUTLIER * sigma);
-                kept.retain(|_| keep.next().unwrap_or(false));
-            }
-            x = solve(&wheels, &kept, x, sigma)?.0;
+        let kept: Vec<Sample> = samples.into_iter().step_by(every).collect();
+        let mut x = [1.0, coarse_lag(&wheels, &kept)?];
+        let mut sigma = COARSE_SIGMA_MPS;
+        let mut variances = [0.0; 2];
+        for _ in 0..3 {
+            (x, variances) = solve(&wheels, &kept, x, sigma)?;
+            sigma = median_and_sigma(&residuals(&wheels, &kept, x))
+                .map_or(sigma, |(_, s)| s)
+                .max(LEAST_SIGMA_MPS);
         }
-        if kept.len() < LEAST {
-            return Err(NO_STRETCH);
-        }
-        let (x, variances) = solve(&wheels, &kept, x, sigma)?;
-        let left = residuals(&wheels, &kept, x);
-        let widen = neighbour_widening(&left);
+        let left: Vec<f64> = residuals(&wheels, &kept, x)
+            .iter()
+            .map(|r| soft(r / sigma))
+            .collect();
+        let widen = neighbour_widening(&left) * root_mean_square(&left).max(1.0);
         let estimate = |i: usize| {
             Ok(Estimate {
                 value: x[i],
@@ -161,32 +157,31 @@ fn samples(drive: &Drive, ground: &Channel) -> Vec<Sample> {
         .filter(|(t, _)| {
             !closed.iter().any(|span| {
                 **t > at_seconds(span.start_ns, -0.2)
-                    && **t < at_seconds(span.end_ns, 0.4 + LONGEST_LAG_S)
+                    && **t < at_seconds(span.end_ns, AFTER_CLOSED_S)
             })
         })
-        .map(|(&t_ns, &speed_mps)| Sample {
-            t_ns,
-            speed_mps,
-            braked: brake.is_some_and(|(b, limit)| {
-                let range = b.range(at_seconds(t_ns, -LONGEST_LAG_S), t_ns);
+        .filter(|(t, _)| {
+            !brake.is_some_and(|(b, limit)| {
+                let range = b.range(at_seconds(**t, -LONGEST_LAG_S - AFTER_BRAKE_S), **t);
                 b.value()[range].iter().any(|v| *v > limit)
-            }),
+            })
         })
+        .map(|(&t_ns, &speed_mps)| Sample { t_ns, speed_mps })
         .collect()
 }
 
-fn residuals(wheels: &Wheels<'_>, samples: &[Sample], x: [f64; 3]) -> Vec<f64> {
+fn residuals(wheels: &Wheels<'_>, samples: &[Sample], [scale, lag_s]: [f64; 2]) -> Vec<f64> {
     samples
         .iter()
         .map(|s| {
             wheels
-                .expected(s, x)
-                .map_or(0.0, |expected| s.speed_mps - expected)
+                .at(s, lag_s)
+                .map_or(0.0, |wheels_mps| s.speed_mps - scale * wheels_mps)
         })
         .collect()
 }
 
-/// The lag with the least scatter, on a grid, each with its own scale.
+/// The lag with the least robust sum of squares, on a grid, each with its own scale.
 fn coarse_lag(wheels: &Wheels<'_>, samples: &[Sample]) -> Result<f64, Missing> {
     if samples.len() < LEAST {
         return Err(NO_STRETCH);
@@ -194,13 +189,15 @@ fn coarse_lag(wheels: &Wheels<'_>, samples: &[Sample]) -> Result<f64, Missing> {
     let scatter = |lag_s: f64| {
         let pairs: Vec<(f64, f64)> = samples
             .iter()
-            .filter_map(|s| Some((wheels.expected(s, [1.0, lag_s, 0.0])?, s.speed_mps)))
+            .filter_map(|s| Some((wheels.at(s, lag_s)?, s.speed_mps)))
             .collect();
         let (vv, vg) = pairs
             .iter()
             .fold((0.0, 0.0), |(a, b), (v, g)| (a + v * v, b + v * g));
-        let left: Vec<f64> = pairs.iter().map(|(v, g)| g - vg / vv * v).collect();
-        median_and_sigma(&left).map_or(f64::INFINITY, |(_, s)| s)
+        pairs
+            .iter()
+            .map(|(v, g)| soft((g - vg / vv * v) / COARSE_SIGMA_MPS).powi(2))
+            .sum::<f64>()
     };
     let steps = (LONGEST_LAG_S / LAG_STEP_S) as usize;
     (0..steps)
@@ -215,35 +212,31 @@ fn coarse_lag(wheels: &Wheels<'_>, samples: &[Sample]) -> Result<f64, Missing> {
 fn solve(
     wheels: &Wheels<'_>,
     samples: &[Sample],
-    start: [f64; 3],
+    start: [f64; 2],
     sigma: f64,
-) -> Result<([f64; 3], [f64; 3]), Missing> {
+) -> Result<([f64; 2], [f64; 2]), Missing> {
     let function = |x: &[f64]| {
-        let &[scale, lag, creep] = x else { return None };
-        if !(0.0..=LONGEST_LAG_S).contains(&lag) {
+        let &[scale, lag] = x else { return None };
+        if !(-0.01..=LONGEST_LAG_S).contains(&lag) {
             return None;
         }
-        let mut out: Vec<f64> = residuals(wheels, samples, [scale, lag, creep])
+        let mut out: Vec<f64> = residuals(wheels, samples, [scale, lag])
             .iter()
-            .map(|r| r / sigma)
+            .map(|r| soft(r / sigma))
             .collect();
         for (v, (middle, deviation)) in x.iter().zip(BEFOREHAND) {
             out.push((v - middle) / deviation);
         }
         Some(out)
     };
-    let start = [
-        start[0],
-        start[1].clamp(0.01, LONGEST_LAG_S - 0.02),
-        start[2],
-    ];
-    let solution = least_squares(&start, &[1e-4, 5e-3, 1e-3], function).ok_or(NO_STRETCH)?;
+    let start = [start[0], start[1].clamp(0.01, LONGEST_LAG_S - 0.02)];
+    let solution = least_squares(&start, &[1e-4, 5e-3], function).ok_or(NO_STRETCH)?;
     let mut x = start;
     x.copy_from_slice(&solution.x);
     let variance = |i: usize| {
-        let mut gradient = [0.0; 3];
+        let mut gradient = [0.0; 2];
         gradient[i] = 1.0;
         solution.variance(&gradient)
     };
-    Ok((x, [variance(0), variance(1), variance(2)]))
+    Ok((x, [variance(0), variance(1)]))
 }

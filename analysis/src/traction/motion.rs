@@ -73,6 +73,8 @@ pub(crate) struct Motion {
     pub(crate) rear_mps: Column,
     /// Its acceleration, m/s².
     pub(crate) accel_mps2: Column,
+    /// Acceleration of the front wheels, m/s²: more than the car's while they spin up.
+    front_accel_mps2: Column,
     /// Force before inertia and rolling, of the weight.
     drive: Column,
     /// What it loses per kg m² of engine inertia, of the weight.
@@ -90,6 +92,7 @@ pub(crate) struct OpenMoment {
     pub(super) drive: f64,
     pub(super) spin: f64,
     pub(super) accel_mps2: f64,
+    pub(super) front_accel_mps2: f64,
     pub(super) rear_mps: f64,
 }
 
@@ -116,6 +119,7 @@ impl Motion {
             Some(_) => Source::Engine,
             None => Source::Acceleration,
         };
+        let front = kinematics.front_mps.as_ref().map_err(Clone::clone)?;
         let weight_n = match source {
             // The same number made shares of the engine's force: it cancels.
             Source::Engine => Ok(vehicle.mass.kg.unwrap_or(USUAL_MASS_KG) * GRAVITY_MPS2),
@@ -130,6 +134,7 @@ impl Motion {
             drive: centred_average(base, &force, AVERAGE_S),
             spin: centred_average(base, &spin, AVERAGE_S),
             accel_mps2,
+            front_accel_mps2: centred_slope(base, front, SPAN_S),
             source,
             weight_n,
         })
@@ -137,20 +142,24 @@ impl Motion {
 
     /// Force at the contact of all tyres, of the weight.
     pub(crate) fn force(&self, i: usize, assumed: &Assumed) -> Option<f64> {
-        let accel = self.accel_mps2.get(i).unwrap_or(0.0);
+        let axles = [&self.front_accel_mps2, &self.accel_mps2].map(|a| a.get(i).unwrap_or(0.0));
         Some(contact(
             self.source,
             self.drive.get(i)?,
             self.spin.get(i)?,
-            accel,
+            axles,
             assumed,
         ))
     }
 
-    /// Force that an axle's wheels take for themselves on top of the contact's, of the weight: rolling
+    /// Force that each axle's wheels take for themselves on top of the contact's, of the weight: rolling
     /// under its load, and spinning up.
-    pub(crate) fn wheels_take(&self, i: usize, load: f64) -> f64 {
-        wheels_take(load, self.accel_mps2.get(i).unwrap_or(0.0))
+    pub(crate) fn wheels_take(&self, i: usize, loads: [f64; 2]) -> [f64; 2] {
+        let accel = |a: &Column| a.get(i).unwrap_or(0.0);
+        [
+            wheels_take(loads[0], accel(&self.front_accel_mps2)),
+            wheels_take(loads[1], accel(&self.accel_mps2)),
+        ]
     }
 
     /// Where the tyres' curve can be learnt.
@@ -200,6 +209,7 @@ impl Motion {
             drive: mean(&self.drive)?,
             spin: mean(&self.spin)?,
             accel_mps2: mean(&self.accel_mps2)?,
+            front_accel_mps2: mean(&self.front_accel_mps2)?,
             rear_mps: mean(&self.rear_mps)?,
         })
     }
@@ -292,7 +302,7 @@ pub(super) fn contact(
     source: Source,
     drive: f64,
     spin: f64,
-    accel_mps2: f64,
+    axles_mps2: [f64; 2],
     assumed: &Assumed,
 ) -> f64 {
     match source {
@@ -300,7 +310,7 @@ pub(super) fn contact(
             drive
                 - assumed.engine_inertia_kg_m2 * spin
                 - ROLLING_RESISTANCE
-                - 2.0 * WHEEL_INERTIA_SHARE * accel_mps2 / GRAVITY_MPS2
+                - WHEEL_INERTIA_SHARE * (axles_mps2[0] + axles_mps2[1]) / GRAVITY_MPS2
         }
         Source::Acceleration => drive,
     }

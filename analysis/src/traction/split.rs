@@ -98,7 +98,7 @@ pub(crate) fn divided(
         }
         let force = motion.force(i, &sight.assumed);
         let loads = sight.assumed.loads(motion.accel_mps2.get(i).unwrap_or(0.0));
-        let take = loads.map(|load| motion.wheels_take(i, load));
+        let take = motion.wheels_take(i, loads);
         out.push(match (slip.and(followed), force) {
             (Some(slip), Some(all)) => {
                 let d = divide(all, slip, loads, sight);

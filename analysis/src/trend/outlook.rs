@@ -13,6 +13,8 @@ use crate::statistics::theil_sen;
 
 /// Fewer drives than this have no slope.
 const LEAST_DRIVES: usize = 6;
+/// Fewer drives besides the healthy ones than this are not judged by them.
+const LEAST_FURTHER: usize = 3;
 /// A measure that would leave its band within so many months is warned of.
 pub(super) const AHEAD_MONTHS: f64 = 12.0;
 
@@ -47,7 +49,7 @@ pub enum State {
     Leaving,
     /// Beyond the band on the side that is worse.
     Outside,
-    /// There is no band.
+    /// There is no band, or there are no drives to judge by it.
     Unknown,
 }
 
@@ -99,7 +101,12 @@ pub(super) fn is_lag_or_hold(measure: Measure) -> bool {
     )
 }
 
-pub(super) fn outlook(measure: Measure, current: &[Point], band: &Result<Band, String>) -> Outlook {
+pub(super) fn outlook(
+    measure: Measure,
+    current: &[Point],
+    band: &Result<Band, String>,
+    further: usize,
+) -> Outlook {
     let values: Vec<f64> = current.iter().map(|p| p.value).collect();
     let line = line(current);
     let slope = line.as_ref().map(|(slope, _)| *slope).map_err(Clone::clone);
@@ -107,10 +114,16 @@ pub(super) fn outlook(measure: Measure, current: &[Point], band: &Result<Band, S
         Ok((slope, now)) if slope.is_shown() => Some(*now),
         _ => median(&values),
     };
-    let forecast = forecast(measure, current, &slope, level, band);
-    let state = match (band, level) {
-        (Ok(band), Some(level)) if is_worse(measure, level, band) => State::Outside,
-        (Ok(_), Some(_)) => match &forecast {
+    let is_judged = further >= LEAST_FURTHER;
+    let forecast = match is_judged {
+        true => forecast(measure, current, &slope, level, band),
+        false => Err(format!(
+            "only {further} drives besides the healthy ones; {LEAST_FURTHER} are needed"
+        )),
+    };
+    let state = match (band.as_ref().ok().filter(|_| is_judged), level) {
+        (Some(band), Some(level)) if is_worse(measure, level, band) => State::Outside,
+        (Some(_), Some(_)) => match &forecast {
             Ok(forecast) if forecast.months <= AHEAD_MONTHS => State::Leaving,
             _ => State::Inside,
         },

@@ -116,7 +116,7 @@ fn wear_is_warned_of_in_time_and_its_date_is_near() {
     assert!(covered >= 34, "{covered} of 40 intervals hold the truth");
     assert!(leaving >= 32, "{leaving} of 40 are on their way or out");
     assert!(
-        forecasts >= 15 && 10 * near >= 7 * forecasts,
+        forecasts >= 15 && 10 * near >= 6 * forecasts,
         "{near} of {forecasts} forecasts are near the truth"
     );
 }

@@ -47,6 +47,17 @@ where
     }
 }
 
+/// Starts the log in a file, for while a full-screen view has the terminal.
+pub fn start_in(file: std::fs::File) {
+    // A second start, as in tests, keeps the first.
+    let _ = tracing_subscriber::fmt()
+        .with_max_level(Level::INFO)
+        .with_writer(std::sync::Arc::new(file))
+        .log_internal_errors(false)
+        .event_format(Line { journal: false })
+        .try_init();
+}
+
 /// Starts the log. `RUST_LOG`-like wishes are not taken: there is one level that is right.
 pub fn start() {
     let journal = std::env::var_os("JOURNAL_STREAM").is_some();

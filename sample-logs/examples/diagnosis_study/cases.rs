@@ -43,7 +43,7 @@ const CAUSES: [Cause; 10] = [
     Cause::TyreMismatch,
 ];
 /// Pairs a car.
-const PAIRS: usize = 4;
+const PAIRS: usize = 3;
 /// Healthy sets a car, beside the baseline.
 const HEALTHY: usize = 2;
 
@@ -142,11 +142,11 @@ fn set(
         true => car.car_seed as usize % surfaces.len(),
         false => (random.uniform() * surfaces.len() as f64) as usize,
     };
-    let low = random.between(50.0, 65.0);
+    let low = random.between(58.0, 70.0);
     let cold = random.between(25.0, 45.0);
     let campaign = Campaign {
         drives,
-        launches: 4,
+        launches: 5,
         tip_ins: 4,
         turn_ins: 1,
         coasts: 2,

@@ -75,7 +75,8 @@ fn driveline(car: &mut Car, load: f64, random: &mut Stream) {
     let usual = d.rear_drive_ratio;
     d.rear_drive_ratio = random.between(2.1, 3.1);
     // The same stiffness as felt at the wheels.
-    let felt = load * (usual / d.rear_drive_ratio).powi(2);
+    let slower = usual / d.rear_drive_ratio;
+    let felt = load * slower * slower;
     d.shaft_stiffness_nm_per_rad *= felt;
     d.shaft_damping_nm_s *= felt;
 }
@@ -119,8 +120,9 @@ fn coupling(car: &mut Car, usual: &Car, random: &mut Stream) {
     h.viscosity_40_mm2_s = random.between(24.0, 42.0);
     h.viscosity_100_mm2_s = h.viscosity_40_mm2_s / random.between(4.2, 5.0);
 
-    let heat = f64::from(c.friction_surfaces) / f64::from(usual.coupling.friction_surfaces)
-        * (c.outer_radius_m / usual.coupling.outer_radius_m).powi(2);
+    let wider = c.outer_radius_m / usual.coupling.outer_radius_m;
+    let more = f64::from(c.friction_surfaces) / f64::from(usual.coupling.friction_surfaces);
+    let heat = more * wider * wider;
     let c = &mut car.coupling;
     c.plate_capacity_j_per_k *= heat;
     c.plate_to_fluid_w_per_k *= heat;

@@ -281,7 +281,7 @@ fn merged(taken: &[&Proposal], existing: &str) -> Result<(String, Vec<String>), 
                 if let Some(frames) = frames.as_array_of_tables_mut() {
                     frames.push(table);
                 }
-                known.frames.push(entry);
+                known.frames.push(entry.clone());
             }
         }
         notes.push(format!("{what}: added"));

@@ -1,16 +1,18 @@
-//! The real disk: [`writer`] is the thread that writes, [`packer`] the one that compresses closed
-//! files; this is what they share with the recorder.
+//! The real disk: [`writer`] is the thread that writes captures, [`aside`] the one for all that can
+//! wait; this is what they share with the recorder.
 
 use std::collections::VecDeque;
 use std::io;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 
 use super::{Job, Report, Store};
 
-mod packer;
+mod aside;
 mod writer;
+
+use aside::Task;
 
 #[derive(Debug, Default)]
 struct Shared {
@@ -22,7 +24,7 @@ struct Shared {
 #[derive(Debug, Default)]
 struct Queue {
     jobs: VecDeque<Job>,
-    packing: VecDeque<PathBuf>,
+    aside: VecDeque<Task>,
     report: Report,
     complaints: Vec<String>,
     closed: bool,
@@ -33,13 +35,19 @@ impl Shared {
         // A panic elsewhere leaves the queue whole: every change to it is one step.
         self.queue.lock().unwrap_or_else(PoisonError::into_inner)
     }
+
+    /// Leaves something for when there is time.
+    fn put_aside(&self, task: Task) {
+        self.lock().aside.push_back(task);
+        self.wake.notify_all();
+    }
 }
 
 /// More than this waiting, and buses are no longer drained: the kernel's own buffer fills, and
 /// what is then lost is lost in one place, where it is counted.
 const BACKLOG_LIMIT_BYTES: usize = 8 << 20;
 
-/// The real disk: one thread writes, another packs closed files.
+/// The real disk: one thread writes captures, another does what can wait.
 #[derive(Debug)]
 pub struct DiskStore {
     shared: Arc<Shared>,
@@ -56,15 +64,15 @@ impl DiskStore {
         let shared = Arc::new(Shared::default());
         let mut disk = writer::Disk::new(folder);
         let for_writer = Arc::clone(&shared);
-        let for_packer = Arc::clone(&shared);
+        let for_aside = Arc::clone(&shared);
         let folder = folder.to_owned();
         let threads = vec![
             std::thread::Builder::new()
                 .name("disk".to_owned())
                 .spawn(move || disk.run(&for_writer))?,
             std::thread::Builder::new()
-                .name("packer".to_owned())
-                .spawn(move || packer::pack(&folder, &for_packer))?,
+                .name("aside".to_owned())
+                .spawn(move || aside::run(&folder, &for_aside))?,
         ];
         Ok(Self { shared, threads })
     }

@@ -6,9 +6,9 @@ use std::path::{Path, PathBuf};
 use std::sync::PoisonError;
 use std::time::Duration;
 
-use super::super::super::sidecar::{self, Record};
 use super::super::{Failure, Job, failure};
 use super::Shared;
+use super::aside::Task;
 
 /// The writing thread's state.
 pub(super) struct Disk {
@@ -123,8 +123,7 @@ impl Disk {
                 let synced = file.file.sync_all().map_err(|e| failure(&file.path, &e));
                 // Packing needs room beside the file; a disk that failed has none to count on.
                 if compress && !file.failed && synced.is_ok() {
-                    shared.lock().packing.push_back(file.path);
-                    shared.wake.notify_all();
+                    shared.put_aside(Task::Pack(file.path));
                 }
                 synced
             }
@@ -133,10 +132,12 @@ impl Disk {
                 persons_part,
                 record,
             } => {
-                if let Err(error) = write_sidecar(&path, &persons_part, &record) {
-                    let complaint = failure(&path, &error).message;
-                    shared.lock().complaints.push(complaint);
-                }
+                // Only after the folder was made, and so not handed over at once.
+                shared.put_aside(Task::Sidecar {
+                    path,
+                    persons_part,
+                    record,
+                });
                 Ok(())
             }
         }
@@ -223,23 +224,8 @@ fn whole_blocks(bytes: &[u8], done: usize) -> usize {
 }
 
 /// Makes new names in a folder safe.
-fn sync_folder(folder: &Path) -> io::Result<()> {
+pub(super) fn sync_folder(folder: &Path) -> io::Result<()> {
     File::open(folder)?.sync_all()
-}
-
-/// Whole or not at all: a temporary name, synced, renamed.
-fn write_sidecar(path: &Path, persons_part: &str, record: &Record) -> io::Result<()> {
-    let before = match fs::read_to_string(path) {
-        Ok(text) => text,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => persons_part.to_owned(),
-        Err(error) => return Err(error),
-    };
-    let part = path.with_extension("toml.part");
-    let mut file = File::create(&part)?;
-    file.write_all(sidecar::whole(&before, record).as_bytes())?;
-    file.sync_all()?;
-    fs::rename(&part, path)?;
-    path.parent().map_or(Ok(()), sync_folder)
 }
 
 #[cfg(test)]

@@ -1,0 +1,304 @@
+//! JSON of `trend`.
+
+use serde::Serialize;
+use slipwright_analysis::trend::{
+    Band, ChangePoint, Forecast, MeasureTrend, Point, Slope, Step, Trend, WorkMark,
+};
+
+/// `trend`: every measure over months and kilometres.
+#[derive(Debug, Serialize)]
+pub(crate) struct TrendOutput<'a> {
+    drives: Vec<DriveOutput<'a>>,
+    work: Vec<WorkOutput<'a>>,
+    healthy: HealthyOutput<'a>,
+    measures: Vec<MeasureOutput<'a>>,
+    warnings: &'a [String],
+    judgeable: bool,
+    #[serde(skip_serializing_if = "<[String]>::is_empty")]
+    failures: &'a [String],
+    report: Option<String>,
+}
+
+impl<'a> TrendOutput<'a> {
+    pub(crate) fn new(trend: &'a Trend, failures: &'a [String], report: Option<String>) -> Self {
+        Self {
+            drives: trend
+                .drives
+                .iter()
+                .map(|drive| DriveOutput {
+                    capture: &drive.name,
+                    start_utc: utc(drive.summary.start_ns),
+                    duration_s: drive.summary.duration_s,
+                    odometer_km: drive.odometer_km,
+                    engagements: drive.summary.engagements.len(),
+                    friction_work_j: drive.summary.friction_work_j(),
+                })
+                .collect(),
+            work: trend.work.iter().map(WorkOutput::from).collect(),
+            healthy: HealthyOutput {
+                drives: trend
+                    .healthy
+                    .iter()
+                    .flatten()
+                    .filter_map(|&index| Some(trend.drives.get(index)?.name.as_str()))
+                    .collect(),
+                why: trend.healthy.as_ref().err().map(String::as_str),
+            },
+            measures: trend
+                .measures
+                .iter()
+                .map(|m| MeasureOutput::new(m, &trend.work))
+                .collect(),
+            warnings: &trend.warnings,
+            judgeable: trend.is_judgeable(),
+            failures,
+            report,
+        }
+    }
+}
+
+fn utc(t_ns: i64) -> Option<String> {
+    let at = jiff::Timestamp::from_nanosecond(t_ns.into()).ok()?;
+    Some(at.strftime("%Y-%m-%dT%H:%M:%SZ").to_string())
+}
+
+#[derive(Debug, Serialize)]
+struct DriveOutput<'a> {
+    capture: &'a str,
+    start_utc: Option<String>,
+    duration_s: f64,
+    odometer_km: Option<f64>,
+    engagements: usize,
+    friction_work_j: Option<f64>,
+}
+
+#[derive(Debug, Serialize)]
+struct WorkOutput<'a> {
+    name: &'a str,
+    title: &'a str,
+    utc: Option<String>,
+    odometer_km: Option<f64>,
+}
+
+impl<'a> From<&'a WorkMark> for WorkOutput<'a> {
+    fn from(work: &'a WorkMark) -> Self {
+        Self {
+            name: &work.name,
+            title: &work.title,
+            utc: utc(work.t_ns),
+            odometer_km: work.odometer_km,
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct HealthyOutput<'a> {
+    drives: Vec<&'a str>,
+    why: Option<&'a str>,
+}
+
+#[derive(Debug, Serialize)]
+struct MeasureOutput<'a> {
+    name: &'static str,
+    unit: &'static str,
+    state: &'static str,
+    level: Option<f64>,
+    slope: SlopeOutput<'a>,
+    change_points: Vec<ChangePointOutput>,
+    work_steps: Vec<WorkStepOutput<'a>>,
+    band: BandOutput<'a>,
+    forecast: ForecastOutput<'a>,
+    warning: Option<&'a str>,
+    points: Vec<PointOutput>,
+}
+
+impl<'a> MeasureOutput<'a> {
+    fn new(m: &'a MeasureTrend, work: &'a [WorkMark]) -> Self {
+        Self {
+            name: m.measure.key(),
+            unit: m.measure.unit(),
+            state: m.state.text(),
+            level: m.level,
+            slope: SlopeOutput::new(&m.slope, m.since_ns),
+            change_points: m
+                .change_points
+                .iter()
+                .map(ChangePointOutput::from)
+                .collect(),
+            work_steps: m
+                .work_steps
+                .iter()
+                .filter_map(|(index, step)| {
+                    Some(WorkStepOutput {
+                        work: &work.get(*index)?.name,
+                        step: StepOutput::from(step),
+                    })
+                })
+                .collect(),
+            band: BandOutput::from(&m.band),
+            forecast: ForecastOutput::from(&m.forecast),
+            warning: m.warning.as_deref(),
+            points: m.points.iter().map(PointOutput::from).collect(),
+        }
+    }
+}
+
+#[derive(Debug, Default, Serialize)]
+struct SlopeOutput<'a> {
+    per_month: Option<f64>,
+    ci_low_per_month: Option<f64>,
+    ci_high_per_month: Option<f64>,
+    per_1000_km: Option<f64>,
+    ci_low_per_1000_km: Option<f64>,
+    ci_high_per_1000_km: Option<f64>,
+    drives: usize,
+    since_utc: Option<String>,
+    method: &'static str,
+    why: Option<&'a str>,
+}
+
+impl<'a> SlopeOutput<'a> {
+    fn new(slope: &'a Result<Slope, String>, since_ns: Option<i64>) -> Self {
+        let base = Self {
+            since_utc: since_ns.and_then(utc),
+            method: "Theil-Sen, 95 % interval",
+            ..Self::default()
+        };
+        match slope {
+            Ok(slope) => Self {
+                per_month: Some(slope.per_month),
+                ci_low_per_month: Some(slope.per_month_interval.0),
+                ci_high_per_month: Some(slope.per_month_interval.1),
+                per_1000_km: slope.per_1000_km.map(|(value, _, _)| value),
+                ci_low_per_1000_km: slope.per_1000_km.map(|(_, low, _)| low),
+                ci_high_per_1000_km: slope.per_1000_km.map(|(_, _, high)| high),
+                drives: slope.drives,
+                ..base
+            },
+            Err(why) => Self {
+                why: Some(why),
+                ..base
+            },
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct StepOutput {
+    shift: f64,
+    ci_low: f64,
+    ci_high: f64,
+}
+
+impl From<&Step> for StepOutput {
+    fn from(step: &Step) -> Self {
+        Self {
+            shift: step.shift,
+            ci_low: step.low,
+            ci_high: step.high,
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct ChangePointOutput {
+    /// The first drive after the change.
+    utc: Option<String>,
+    /// The last drive before it.
+    after_utc: Option<String>,
+    odometer_km: Option<f64>,
+    shift: Option<f64>,
+    ci_low: Option<f64>,
+    ci_high: Option<f64>,
+}
+
+impl From<&ChangePoint> for ChangePointOutput {
+    fn from(change: &ChangePoint) -> Self {
+        Self {
+            utc: utc(change.t_ns),
+            after_utc: utc(change.after_ns),
+            odometer_km: change.odometer_km,
+            shift: change.step.map(|s| s.shift),
+            ci_low: change.step.map(|s| s.low),
+            ci_high: change.step.map(|s| s.high),
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct WorkStepOutput<'a> {
+    work: &'a str,
+    #[serde(flatten)]
+    step: StepOutput,
+}
+
+#[derive(Debug, Serialize)]
+struct BandOutput<'a> {
+    low: Option<f64>,
+    middle: Option<f64>,
+    high: Option<f64>,
+    drives: usize,
+    why: Option<&'a str>,
+}
+
+impl<'a> From<&'a Result<Band, String>> for BandOutput<'a> {
+    fn from(band: &'a Result<Band, String>) -> Self {
+        let of = |part: fn(&Band) -> f64| band.as_ref().ok().map(part);
+        Self {
+            low: of(|b| b.low),
+            middle: of(|b| b.middle),
+            high: of(|b| b.high),
+            drives: band.as_ref().map_or(0, |b| b.drives),
+            why: band.as_ref().err().map(String::as_str),
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct ForecastOutput<'a> {
+    limit: Option<f64>,
+    months: Option<f64>,
+    soonest_months: Option<f64>,
+    latest_months: Option<f64>,
+    utc: Option<String>,
+    km: Option<f64>,
+    odometer_km: Option<f64>,
+    why: Option<&'a str>,
+}
+
+impl<'a> From<&'a Result<Forecast, String>> for ForecastOutput<'a> {
+    fn from(forecast: &'a Result<Forecast, String>) -> Self {
+        let known = forecast.as_ref().ok();
+        Self {
+            limit: known.map(|f| f.limit),
+            months: known.map(|f| f.months),
+            soonest_months: known.map(|f| f.soonest_months),
+            latest_months: known.and_then(|f| f.latest_months),
+            utc: known.and_then(|f| utc(f.t_ns)),
+            km: known.and_then(|f| f.km),
+            odometer_km: known.and_then(|f| f.odometer_km),
+            why: forecast.as_ref().err().map(String::as_str),
+        }
+    }
+}
+
+#[derive(Debug, Serialize)]
+struct PointOutput {
+    utc: Option<String>,
+    odometer_km: Option<f64>,
+    value: f64,
+    u: Option<f64>,
+    engagements: usize,
+}
+
+impl From<&Point> for PointOutput {
+    fn from(point: &Point) -> Self {
+        Self {
+            utc: utc(point.t_ns),
+            odometer_km: point.odometer_km,
+            value: point.value,
+            u: point.u,
+            engagements: point.engagements,
+        }
+    }
+}

@@ -1,0 +1,245 @@
+//! The drives of a folder: captures at any depth, their sidecars, and what was measured of them.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use slipwright_analysis::trend::{DriveSummary, TrendDrive};
+
+use crate::failure::Failure;
+use crate::input::Car;
+use crate::measured::Measured;
+use crate::progress;
+
+/// Endings of captures.
+const ENDINGS: [&str; 2] = [".pcapng", ".pcapng.zst"];
+/// Name of the recorder's sidecar.
+const SIDECAR: &str = "drive.toml";
+/// Folders are looked into this deep.
+const DEEPEST: usize = 8;
+
+/// A drive that lies in a folder: one capture, or the parts that its sidecar names.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(crate) struct FoundDrive {
+    /// Its captures, in order.
+    pub(crate) captures: Vec<PathBuf>,
+    /// What its sidecar says.
+    pub(crate) sidecar: Sidecar,
+}
+
+/// What `drive.toml` says that a series of drives needs.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(crate) struct Sidecar {
+    pub(crate) odometer_km: Option<f64>,
+    pub(crate) healthy: bool,
+    files: Vec<String>,
+}
+
+/// Finds the drives below a folder, in order of their paths.
+pub(crate) fn find_drives(folder: &Path) -> Result<Vec<FoundDrive>, Failure> {
+    let mut drives = Vec::new();
+    look_into(folder, 0, &mut drives)?;
+    Ok(drives)
+}
+
+fn look_into(folder: &Path, depth: usize, drives: &mut Vec<FoundDrive>) -> Result<(), Failure> {
+    let mut files = Vec::new();
+    let mut folders = Vec::new();
+    for entry in fs::read_dir(folder).map_err(Failure::reading(folder))? {
+        let entry = entry.map_err(Failure::reading(folder))?;
+        let path = entry.path();
+        // Links to folders are not followed, so that a ring of them cannot catch us.
+        let kind = entry.file_type().map_err(Failure::reading(&path))?;
+        let name = entry.file_name().to_string_lossy().into_owned();
+        if name.starts_with('.') {
+            continue;
+        }
+        if kind.is_dir() {
+            folders.push(path);
+        } else if ENDINGS.iter().any(|ending| name.ends_with(ending)) {
+            files.push(path);
+        }
+    }
+    files.sort();
+    folders.sort();
+    // While a capture is being compressed both are there; they are one.
+    let packed_too = |path: &PathBuf| {
+        let packed = PathBuf::from(format!("{}.zst", path.display()));
+        files.contains(&packed)
+    };
+    let files: Vec<PathBuf> = files.iter().filter(|p| !packed_too(p)).cloned().collect();
+    drives.extend(group(files, read_sidecar(&folder.join(SIDECAR))));
+    if depth < DEEPEST {
+        for inner in folders {
+            look_into(&inner, depth + 1, drives)?;
+        }
+    }
+    Ok(())
+}
+
+/// The captures that the sidecar names are one drive; each other one is its own.
+fn group(captures: Vec<PathBuf>, sidecar: Sidecar) -> Vec<FoundDrive> {
+    // The sidecar may still name the file of before it was compressed.
+    let is_named = |path: &PathBuf| {
+        let name = crate::input::name(path);
+        let plain = name.strip_suffix(".zst").unwrap_or(&name).to_owned();
+        sidecar
+            .files
+            .iter()
+            .any(|file| file.strip_suffix(".zst").unwrap_or(file) == plain)
+    };
+    let (parts, single): (Vec<PathBuf>, Vec<PathBuf>) = captures.into_iter().partition(is_named);
+    let one = |captures| FoundDrive {
+        captures,
+        sidecar: sidecar.clone(),
+    };
+    let mut drives: Vec<FoundDrive> = single.into_iter().map(|path| one(vec![path])).collect();
+    if !parts.is_empty() {
+        drives.push(one(parts));
+    }
+    drives
+}
+
+/// Reads a sidecar. One that cannot be read costs its odometer, not the series.
+fn read_sidecar(path: &Path) -> Sidecar {
+    let Ok(text) = fs::read_to_string(path) else {
+        return Sidecar::default();
+    };
+    let table: toml::Table = match text.parse() {
+        Ok(table) => table,
+        Err(error) => {
+            let error = slipwright_decoders::toml_error::TomlError::from_reader(&text, &error);
+            progress::say(&Failure::toml(path)(error).to_string());
+            return Sidecar::default();
+        }
+    };
+    let number = |value: &toml::Value| {
+        let whole = value.as_integer().map(|km| km as f64);
+        whole.or_else(|| value.as_float()).filter(|km| *km >= 0.0)
+    };
+    let files = table
+        .get("recording")
+        .and_then(|r| r.get("files"))
+        .and_then(toml::Value::as_array);
+    Sidecar {
+        odometer_km: table.get("odometer_km").and_then(number),
+        healthy: table
+            .get("healthy")
+            .and_then(toml::Value::as_bool)
+            .unwrap_or(false),
+        files: files
+            .into_iter()
+            .flatten()
+            .filter_map(|file| file.as_str().map(str::to_owned))
+            .collect(),
+    }
+}
+
+/// Measures every drive that is not yet known, on all processors; what fails is said by name.
+pub(crate) fn measure_drives(
+    found: &[FoundDrive],
+    folder: &Path,
+    car: &Car,
+    measured: &Measured,
+) -> (Vec<TrendDrive>, Vec<Failure>) {
+    let next = AtomicUsize::new(0);
+    let done: Mutex<Vec<(usize, Result<TrendDrive, Failure>)>> = Mutex::new(Vec::new());
+    let work = || {
+        while let Some((index, drive)) = {
+            let index = next.fetch_add(1, Ordering::Relaxed);
+            found.get(index).map(|drive| (index, drive))
+        } {
+            let result = measure(drive, folder, car, measured);
+            if let Ok(mut done) = done.lock() {
+                done.push((index, result));
+            }
+        }
+    };
+    let workers = std::thread::available_parallelism().map_or(1, usize::from);
+    std::thread::scope(|scope| {
+        for _ in 1..workers.min(found.len()) {
+            scope.spawn(work);
+        }
+        work();
+    });
+    let mut done = done.into_inner().unwrap_or_default();
+    done.sort_by_key(|(index, _)| *index);
+    let (mut drives, mut failures) = (Vec::new(), Vec::new());
+    for (_, result) in done {
+        match result {
+            Ok(drive) => drives.push(drive),
+            Err(failure) => failures.push(failure),
+        }
+    }
+    (drives, failures)
+}
+
+fn measure(
+    found: &FoundDrive,
+    folder: &Path,
+    car: &Car,
+    measured: &Measured,
+) -> Result<TrendDrive, Failure> {
+    let mut whole: Option<DriveSummary> = None;
+    for capture in &found.captures {
+        let part = measured.summary(capture, car)?;
+        match &mut whole {
+            Some(whole) => whole.join(part),
+            None => whole = Some(part),
+        }
+    }
+    let first = found.captures.first().map_or(folder, PathBuf::as_path);
+    Ok(TrendDrive {
+        name: first
+            .strip_prefix(folder)
+            .unwrap_or(first)
+            .display()
+            .to_string(),
+        summary: whole.ok_or_else(|| Failure::Internal("a drive without a capture".to_owned()))?,
+        odometer_km: found.sidecar.odometer_km,
+        healthy: found.sidecar.healthy,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn captures_are_found_at_any_depth_and_parts_are_one_drive() {
+        let folder = tempfile::tempdir().unwrap();
+        let write = |name: &str, text: &str| {
+            let path = folder.path().join(name);
+            fs::create_dir_all(path.parent().unwrap()).unwrap();
+            fs::write(path, text).unwrap();
+        };
+        write("b/one.pcapng.zst", "");
+        write("b/two.pcapng", "");
+        write("b/two.pcapng.zst", "");
+        write("b/notes.txt", "");
+        write(".hidden/three.pcapng", "");
+        write("a/x-1.pcapng.zst", "");
+        write("a/x-2.pcapng.zst", "");
+        write(
+            "a/drive.toml",
+            "odometer_km = 1200\nhealthy = true\n[recording]\nfiles = [\"x-1.pcapng\", \"x-2.pcapng.zst\"]\n",
+        );
+        let drives = find_drives(folder.path()).unwrap();
+        let names: Vec<Vec<String>> = drives
+            .iter()
+            .map(|d| d.captures.iter().map(|c| crate::input::name(c)).collect())
+            .collect();
+        assert_eq!(
+            names,
+            [
+                vec!["x-1.pcapng.zst", "x-2.pcapng.zst"],
+                vec!["one.pcapng.zst"],
+                vec!["two.pcapng.zst"],
+            ]
+        );
+        assert_eq!(drives[0].sidecar.odometer_km, Some(1200.0));
+        assert!(drives[0].sidecar.healthy && !drives[1].sidecar.healthy);
+        assert!(find_drives(&folder.path().join("absent")).is_err());
+    }
+}
