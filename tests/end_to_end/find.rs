@@ -158,3 +158,128 @@ fn twenty_seconds_of_a_real_drive_are_enough() {
         check_wheels(&found);
     }
 }
+
+/// What is written loads as it is, decodes the capture, and takes a second run without touching what
+/// a person wrote.
+#[test]
+fn the_decoder_file_loads_and_a_merge_leaves_hand_edits_alone() {
+    let (Some(capture), Some(speed)) = (
+        data("comma2k19/segment.pcapng"),
+        data("comma2k19/gnss.parquet"),
+    ) else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let decoder = folder.path().join("car.toml");
+    let find = |extra: &[&std::ffi::OsStr]| {
+        let mut words = vec![
+            "find".as_ref(),
+            capture.as_os_str(),
+            "--speed".as_ref(),
+            speed.as_os_str(),
+        ];
+        words.extend(extra);
+        let run = slipwright(words);
+        assert_eq!((run.code, run.err.as_str()), (0, ""));
+        run
+    };
+    find(&["--out".as_ref(), decoder.as_os_str()]);
+    let text = std::fs::read_to_string(&decoder).unwrap();
+    assert!(
+        text.contains("# wheel speed, corner not told apart yet: score 1.00"),
+        "{text}"
+    );
+    let sheet = std::fs::read_to_string(folder.path().join("car.html")).unwrap();
+    assert!(sheet.matches("<svg").count() >= 5 && !sheet.contains("<script"));
+    let table = folder.path().join("signals.csv");
+    let run = slipwright([
+        "decode".as_ref(),
+        capture.as_os_str(),
+        "--decoder".as_ref(),
+        decoder.as_os_str(),
+        "--out".as_ref(),
+        table.as_os_str(),
+    ]);
+    assert_eq!((run.code, run.err.as_str()), (0, ""));
+
+    let mine = "# my notes\n[decoder]\nname = \"mine\"   # kept\n\n[[frame]]\nid = 0xAA\nname = \"wheels\"\n\n  [[frame.signal]]\n  role = \"wheel_speed.front_right\" # by hand\n  start = 0\n  length = 16\n  order = \"big\"\n  scale = 0.01\n  offset = -67.67\n  unit = \"km/h\"\n";
+    std::fs::write(&decoder, mine).unwrap();
+    find(&["--accept".as_ref(), decoder.as_os_str()]);
+    let merged = std::fs::read_to_string(&decoder).unwrap();
+    assert!(merged.starts_with(mine), "{merged}");
+    assert_eq!(
+        merged.matches("\n  name = \"wheel speed").count(),
+        3,
+        "{merged}"
+    );
+    // A second merge changes nothing.
+    find(&["--accept".as_ref(), decoder.as_os_str()]);
+    assert_eq!(std::fs::read_to_string(&decoder).unwrap(), merged);
+}
+
+/// The same drive as a text log gives the same four fields; bad lines are counted and shown.
+#[test]
+fn a_text_log_is_read_by_its_layout() {
+    let (Some(capture), Some(speed)) = (
+        data("comma2k19/segment.pcapng"),
+        data("comma2k19/gnss.parquet"),
+    ) else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let mut lines = vec!["time;bus;id;length;data".to_owned()];
+    Capture::open(&capture)
+        .unwrap()
+        .read(|event| {
+            if let Event::Frame(f) = event {
+                let bytes: Vec<String> = f.data.iter().map(|b| format!("{b:02X}")).collect();
+                lines.push(format!(
+                    "{}.{:09};can{};{:03X};{};{}",
+                    f.t_ns / 1_000_000_000,
+                    f.t_ns % 1_000_000_000,
+                    f.bus.as_usize(),
+                    f.id.number(),
+                    f.data.len(),
+                    bytes.join(" ")
+                ));
+            }
+            ControlFlow::Continue(())
+        })
+        .unwrap();
+    lines.insert(5, "garbage".to_owned());
+    let log = folder.path().join("drive.txt");
+    std::fs::write(&log, lines.join("\n")).unwrap();
+    let run = slipwright([
+        "find".as_ref(),
+        log.as_os_str(),
+        "--layout".as_ref(),
+        crate::program::root()
+            .join("logger/text-layouts/semicolons.toml")
+            .as_os_str(),
+        "--speed".as_ref(),
+        speed.as_os_str(),
+        "--json".as_ref(),
+    ]);
+    assert_eq!((run.code, run.err.as_str()), (0, ""));
+    check_wheels(&run.json());
+    assert!(run.out.contains("\"bad_lines\": 1") || run.out.contains("\"bad_lines\":1"));
+    assert!(
+        run.out
+            .contains("drive.txt:6: does not match the pattern: garbage")
+    );
+}
+
+/// Design rule: cautions where the work can hurt someone; a raised car has all four wheels free.
+#[test]
+fn the_guide_carries_its_cautions() {
+    let run = slipwright(["find", "--guide"]);
+    assert_eq!((run.code, run.err.as_str()), (0, ""));
+    for words in [
+        "all four wheels free and properly supported",
+        "one axle free",
+        "passenger",
+        "quiet road",
+    ] {
+        assert!(run.out.contains(words), "{words}");
+    }
+}

@@ -35,7 +35,7 @@ fn completions_name_every_command() {
         assert_eq!(run.code, 0);
         for command in [
             "record", "mark", "status", "check", "decode", "measure", "compare", "diagnose",
-            "stack", "trend", "book", "simulate",
+            "stack", "trend", "book", "simulate", "find",
         ] {
             assert!(
                 run.out.contains(command),
