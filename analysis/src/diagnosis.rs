@@ -83,7 +83,9 @@ pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle
     let judgeable = blocked.is_none();
     let findings = marginals
         .iter()
-        .filter(|(cause, p)| *p >= SHOWN_FROM && (judgeable || *cause == Cause::InhibitedOrWiring))
+        .filter(|(cause, p)| {
+            *p >= SHOWN_FROM && (judgeable || sign && *cause == Cause::InhibitedOrWiring)
+        })
         .map(|&(cause, probability)| Finding {
             cause,
             probability,

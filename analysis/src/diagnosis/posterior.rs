@@ -4,8 +4,7 @@
 //! Likelihood of a hypothesis: the product over features of Student's t density of what was seen
 //! about what is expected, its width made of the change's own uncertainty and of a tolerance in
 //! proportion to what is expected, because cars differ. Severity is averaged over. The prior is
-//! stated below. A logistic correction of the log odds, fitted on development seeds, makes the
-//! probabilities honest.
+//! stated below. A logistic correction of the log odds has its place here; see the constant.
 
 use statrs::distribution::{Continuous, StudentsT};
 
@@ -29,8 +28,9 @@ const PRIOR_PAIR: f64 = 0.15;
 const SIGN_BY_CHANCE: f64 = 0.004;
 const SIGN_MISSED: f64 = 0.03;
 
-/// Slope and offset of the log odds: `logit(p) = slope · logit(raw) + offset`. Fitted on development
-/// seeds of the study.
+/// Slope and offset of the log odds: `logit(p) = slope · logit(raw) + offset`. The identity: on
+/// development seeds stated probabilities lay near the shares of true ones, and a fit awaits a
+/// larger run of the study.
 const CALIBRATION: (f64, f64) = (1.0, 0.0);
 
 /// A hypothesis with its weight.

@@ -62,6 +62,8 @@ const INHIBITED_SHARE: f64 = 0.002;
 const UNANSWERED_SHARE: f64 = 0.15;
 /// Pressure follows a demand if it rises by this much, bar, within the demand.
 const FOLLOWS_BAR: f64 = 0.8;
+/// Pressure before the demand is looked at for this long, s.
+const BEFORE_S: f64 = 0.5;
 /// A demand shorter than this cannot show whether pressure follows, s.
 const LONG_ENOUGH_S: f64 = 0.6;
 
@@ -295,8 +297,13 @@ fn pressure_follows(
             continue;
         }
         demands += 1;
-        let before = pressure
-            .held_at(span.start_ns)
+        // Pressure may come in the same frame as demand: what counts is how it was before that.
+        let ahead = pressure.range(
+            at_seconds(span.start_ns, -BEFORE_S),
+            span.start_ns.saturating_sub(1),
+        );
+        let ahead = pressure.value().get(ahead).unwrap_or_default();
+        let before = quantile(ahead, 0.5)
             .or_else(|| values.first().copied())
             .unwrap_or(0.0);
         let top = quantile(values, 0.95).unwrap_or(before);
