@@ -126,16 +126,16 @@ impl Manoeuvre {
     #[must_use]
     pub fn text(self, need: &Need) -> String {
         let accelerator = match need.accelerator_percent {
-            Some((low, high)) => format!("{low:.0} to {high:.0} % accelerator"),
-            None => "the same firm accelerator every time".to_owned(),
+            Some((low, high)) => format!("accelerator {low:.0} to {high:.0} %"),
+            None => "accelerator firm, the same every time".to_owned(),
         };
         match self {
-            Self::Launch => {
-                format!("launch: from a full stop, straight ahead, {accelerator}, for 3 s")
+            Self::Launch => format!("launch: from a full stop, straight ahead; {accelerator}; 3 s"),
+            Self::TipIn => {
+                format!(
+                    "tip-in: rolling steadily, straight ahead, pressed at once; {accelerator}; 3 s"
+                )
             }
-            Self::TipIn => format!(
-                "tip-in: rolling steadily, straight ahead, then {accelerator} at once, for 3 s"
-            ),
             Self::Coast => {
                 "coast: straight and level, no pedal, a minute in all at different speeds"
                     .to_owned()

@@ -16,7 +16,7 @@ use slipwright_decoders::decoder_file::SignalEntry;
 use slipwright_decoders::field::{BitOrder, Field};
 use slipwright_decoders::find::proposal::{Findings, Meaning, Proposal, WheelAnswer};
 use slipwright_decoders::find::reference::ReferenceKind;
-use slipwright_decoders::find::{ACCEPTANCE_SCORE, Geometry, SpeedReference, Survey, find};
+use slipwright_decoders::find::{ACCEPTANCE_SCORE, FindOptions, SpeedReference, Survey, find};
 use slipwright_decoders::frame::BusIndex;
 use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
@@ -142,7 +142,8 @@ fn one_car(
         course_deg: Vec::new(),
     };
     let started = Instant::now();
-    let findings = find(survey, (!obd).then_some(&reference), Geometry::default());
+    let options = FindOptions { speed: (!obd).then_some(reference), ..FindOptions::default() };
+    let findings = find(survey, &options);
     tally.seconds += started.elapsed().as_secs_f64();
     tally.cars += 1;
     judge(seed, &recording, &findings, none, verbose, tally);
