@@ -208,7 +208,7 @@ fn a_folder_without_captures_or_car_is_refused() {
         run.refused()
             .replace(&format!("{}", folder.path().display()), "DIR")
     };
-    insta::assert_snapshot!(refused(run(&["trend"], &[folder.path()], &["--vehicle", vehicle.to_str().unwrap()])), @"");
-    insta::assert_snapshot!(refused(run(&["trend"], &[folder.path()], &[])), @"");
-    insta::assert_snapshot!(refused(run(&["trend"], &[&folder.path().join("absent")], &["--vehicle", vehicle.to_str().unwrap()])), @"");
+    insta::assert_snapshot!(refused(run(&["trend"], &[folder.path()], &["--vehicle", vehicle.to_str().unwrap()])), @"DIR: no capture in this folder; a capture ends in .pcapng or .pcapng.zst");
+    insta::assert_snapshot!(refused(run(&["trend"], &[folder.path()], &[])), @"DIR is no book with a vehicle.toml; name the vehicle file with --vehicle");
+    insta::assert_snapshot!(refused(run(&["trend"], &[&folder.path().join("absent")], &["--vehicle", vehicle.to_str().unwrap()])), @"DIR/absent: no such file; check the name");
 }
