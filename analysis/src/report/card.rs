@@ -4,7 +4,7 @@
 use maud::{Markup, html};
 use slipwright_decoders::role::Role;
 
-use super::page::{Page, Section, cautions, literal, visible, wide_table};
+use super::page::{Page, Section, StyleSheet, cautions, literal, visible, wide_table};
 use super::{number, wording};
 use crate::measure::Measure;
 use crate::plan::{ASSUMED_BETWEEN, ASSUMED_WITHIN, CampaignPlan, Design, MeasurePlan};
@@ -13,6 +13,12 @@ use crate::vehicle::Vehicle;
 
 /// Campaigns shown beside the recommended one.
 const SHOWN: [(usize, usize); 5] = [(2, 6), (3, 4), (3, 6), (4, 6), (5, 10)];
+
+/// A card is one sheet of paper.
+const ONE_SHEET: StyleSheet = StyleSheet(
+    "@media print{html{font-size:8pt!important}main>.part{margin-top:3mm!important;\
+     padding-top:2mm!important}#signals ul{columns:2}footer{display:none}}",
+);
 
 /// A signal of the car, and what its absence costs.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -93,7 +99,7 @@ impl Card<'_> {
                 ),
             ],
         };
-        page.render()
+        page.render_with(&[ONE_SHEET], &[])
     }
 
     /// The card as plain text.
