@@ -6,10 +6,10 @@ mod stack;
 mod trend;
 
 pub(crate) mod check;
-pub(crate) mod diagnose;
-pub(crate) mod find;
 mod coupling;
 pub(crate) mod diagnose;
+pub(crate) mod diagnose;
+pub(crate) mod find;
 
 use std::fmt::Write;
 

@@ -14,8 +14,8 @@
 pub mod bit_activity;
 mod candidate;
 mod contrast;
-mod coupling;
 pub mod corner;
+mod coupling;
 mod interval;
 mod motion;
 mod multiplex;

@@ -88,24 +88,36 @@ impl Layout {
     /// [`TomlError`]: not TOML, an unknown key or unit, a pattern that is no regular expression or
     /// lacks one of the groups time, id and data.
     pub fn parse(text: &str) -> Result<Self, TomlError> {
-        let file: File = toml::from_str(text).map_err(|error| TomlError::from_reader(text, &error))?;
+        let file: File =
+            toml::from_str(text).map_err(|error| TomlError::from_reader(text, &error))?;
         let raw = file.layout;
         let line_of = |key: &str| {
-            let found = text.lines().position(|line| line.trim_start().starts_with(key));
+            let found = text
+                .lines()
+                .position(|line| line.trim_start().starts_with(key));
             found.map(|index| index + 1)
         };
-        let wrong = |key: &str, message: String| TomlError { line: line_of(key), message };
+        let wrong = |key: &str, message: String| TomlError {
+            line: line_of(key),
+            message,
+        };
         let regex = |key: &str, pattern: &str| {
             Regex::new(pattern).map_err(|error| {
                 let text = error.to_string();
                 let last = text.lines().last().unwrap_or_default().trim().to_owned();
-                wrong(key, format!("{key} is no regular expression ({last}); correct it"))
+                wrong(
+                    key,
+                    format!("{key} is no regular expression ({last}); correct it"),
+                )
             })
         };
         let pattern = regex("pattern", &raw.pattern)?;
         for group in ["time", "id", "data"] {
             if !pattern.capture_names().flatten().any(|name| name == group) {
-                return Err(wrong("pattern", format!("pattern has no group {group}; write it as (?<{group}>...)")));
+                return Err(wrong(
+                    "pattern",
+                    format!("pattern has no group {group}; write it as (?<{group}>...)"),
+                ));
             }
         }
         let places = match raw.time_unit.as_str() {
@@ -114,17 +126,27 @@ impl Layout {
             "us" => 3,
             "ns" => 0,
             other => {
-                return Err(wrong("time_unit", format!("unknown time_unit \"{other}\"; use s, ms, us or ns")));
+                return Err(wrong(
+                    "time_unit",
+                    format!("unknown time_unit \"{other}\"; use s, ms, us or ns"),
+                ));
             }
         };
         for (key, base) in [("id_base", raw.id_base), ("data_base", raw.data_base)] {
             if base != 10 && base != 16 {
-                return Err(wrong(key, format!("{key} {base} is not possible; use 16 or 10")));
+                return Err(wrong(
+                    key,
+                    format!("{key} {base} is not possible; use 16 or 10"),
+                ));
             }
         }
         Ok(Self {
             name: raw.name,
-            ignore: raw.ignore.as_deref().map(|p| regex("ignore", p)).transpose()?,
+            ignore: raw
+                .ignore
+                .as_deref()
+                .map(|p| regex("ignore", p))
+                .transpose()?,
             pattern,
             places,
             time_base_ns: raw.time_base_ns,
@@ -210,14 +232,25 @@ impl<'l> TextLog<'l> {
     /// Takes the next line, without its end.
     pub fn line(&mut self, line: &str) -> Line<'_> {
         self.account.lines += 1;
-        if self.layout.ignore.as_ref().is_some_and(|ignore| ignore.is_match(line)) {
+        if self
+            .layout
+            .ignore
+            .as_ref()
+            .is_some_and(|ignore| ignore.is_match(line))
+        {
             self.account.ignored += 1;
             return Line::Nothing;
         }
         match self.read(line) {
             Ok(Some((t_ns, bus, id))) => {
                 self.account.frames += 1;
-                Line::Frame(Frame { t_ns, bus, id, flags: FrameFlags::default(), data: &self.data })
+                Line::Frame(Frame {
+                    t_ns,
+                    bus,
+                    id,
+                    flags: FrameFlags::default(),
+                    data: &self.data,
+                })
             }
             Ok(None) => {
                 self.account.left_out += 1;
@@ -227,7 +260,9 @@ impl<'l> TextLog<'l> {
                 self.account.bad += 1;
                 if self.account.first_bad.len() < KEPT_LINES {
                     let shown = line.chars().take(SHOWN_CHARACTERS).collect();
-                    self.account.first_bad.push((self.account.lines, reason, shown));
+                    self.account
+                        .first_bad
+                        .push((self.account.lines, reason, shown));
                 }
                 Line::Nothing
             }
@@ -245,14 +280,21 @@ impl<'l> TextLog<'l> {
             .and_then(|t| t.checked_add(layout.time_base_ns))
             .ok_or(BadLine::Time)?;
         let id = identifier(&found, layout.id_base).ok_or(BadLine::Id)?;
-        bytes(group("data").unwrap_or_default(), layout.data_base, &mut self.data).ok_or(BadLine::Data)?;
+        bytes(
+            group("data").unwrap_or_default(),
+            layout.data_base,
+            &mut self.data,
+        )
+        .ok_or(BadLine::Data)?;
         if let Some(length) = group("length") {
             let length: usize = length.parse().map_err(|_| BadLine::Length)?;
             if length != self.data.len() {
                 return Err(BadLine::Length);
             }
         }
-        let name = group("bus").filter(|name| !name.is_empty()).unwrap_or(ONLY_BUS);
+        let name = group("bus")
+            .filter(|name| !name.is_empty())
+            .unwrap_or(ONLY_BUS);
         let index = match self.buses.get(name) {
             Some(index) => *index,
             None if self.names.len() < MOST_BUSES => {
@@ -269,7 +311,9 @@ impl<'l> TextLog<'l> {
     /// The name of a bus that a frame was of.
     #[must_use]
     pub fn bus_name(&self, bus: BusIndex) -> &str {
-        self.names.get(bus.as_usize()).map_or(ONLY_BUS, String::as_str)
+        self.names
+            .get(bus.as_usize())
+            .map_or(ONLY_BUS, String::as_str)
     }
 
     /// What became of the lines.
@@ -290,7 +334,14 @@ fn nanoseconds(text: &str, places: u32) -> Option<i64> {
         return None;
     }
     let number = |digits: &str| -> Option<i64> {
-        if digits.is_empty() { Some(0) } else { digits.bytes().all(|b| b.is_ascii_digit()).then(|| digits.parse().ok())? }
+        if digits.is_empty() {
+            Some(0)
+        } else {
+            digits
+                .bytes()
+                .all(|b| b.is_ascii_digit())
+                .then(|| digits.parse().ok())?
+        }
     };
     // Digits below the nanosecond are cut off.
     let kept: String = fraction.chars().take(places as usize).collect();
@@ -299,7 +350,9 @@ fn nanoseconds(text: &str, places: u32) -> Option<i64> {
     }
     let missing = places - kept.len() as u32;
     let below = number(&kept)?.checked_mul(10_i64.checked_pow(missing)?)?;
-    let t = number(whole)?.checked_mul(10_i64.checked_pow(places)?)?.checked_add(below)?;
+    let t = number(whole)?
+        .checked_mul(10_i64.checked_pow(places)?)?
+        .checked_add(below)?;
     Some(if negative { -t } else { t })
 }
 
@@ -307,10 +360,15 @@ fn nanoseconds(text: &str, places: u32) -> Option<i64> {
 /// hexadecimal digits are written.
 fn identifier(found: &Captures<'_>, base: u32) -> Option<CanId> {
     let text = found.name("id")?.as_str().trim();
-    let text = text.strip_prefix("0x").or_else(|| text.strip_prefix("0X")).unwrap_or(text);
+    let text = text
+        .strip_prefix("0x")
+        .or_else(|| text.strip_prefix("0X"))
+        .unwrap_or(text);
     let digits = text.trim_end_matches(['x', 'X']);
     let number = u32::from_str_radix(digits, base).ok()?;
-    let said = found.name("extended").is_some_and(|m| !m.as_str().trim().is_empty());
+    let said = found
+        .name("extended")
+        .is_some_and(|m| !m.as_str().trim().is_empty());
     let extended = said || number > CanId::MAX_BASE || base == 16 && digits.len() == 8;
     CanId::new(number, extended)
 }
@@ -354,7 +412,11 @@ mod tests {
             Line::Frame(frame) => (frame.t_ns, frame.bus, frame.id, frame.data.to_vec()),
             Line::Nothing => panic!("{line}: {:?}", log.finish()),
         };
-        assert_eq!((frame.0, frame.2, frame.3.as_slice()), (t_ns, id, data), "{line}");
+        assert_eq!(
+            (frame.0, frame.2, frame.3.as_slice()),
+            (t_ns, id, data),
+            "{line}"
+        );
         assert_eq!(log.bus_name(frame.1), bus);
     }
 
@@ -402,12 +464,36 @@ mod tests {
             "1003 in 1 std FFFFFFFFF 00",
             "99999999999999999999 in 1 std 123 00",
         ];
-        let frames = lines.iter().filter(|line| matches!(log.line(line), Line::Frame(_))).count();
+        let frames = lines
+            .iter()
+            .filter(|line| matches!(log.line(line), Line::Frame(_)))
+            .count();
         let account = log.finish();
         assert_eq!(frames, 1);
-        assert_eq!((account.lines, account.frames, account.ignored, account.left_out, account.bad), (7, 1, 1, 1, 4));
-        let reasons: Vec<(u64, BadLine)> = account.first_bad.iter().map(|(n, why, _)| (*n, *why)).collect();
-        assert_eq!(reasons, [(4, BadLine::NoMatch), (5, BadLine::Data), (6, BadLine::Id), (7, BadLine::Time)]);
+        assert_eq!(
+            (
+                account.lines,
+                account.frames,
+                account.ignored,
+                account.left_out,
+                account.bad
+            ),
+            (7, 1, 1, 1, 4)
+        );
+        let reasons: Vec<(u64, BadLine)> = account
+            .first_bad
+            .iter()
+            .map(|(n, why, _)| (*n, *why))
+            .collect();
+        assert_eq!(
+            reasons,
+            [
+                (4, BadLine::NoMatch),
+                (5, BadLine::Data),
+                (6, BadLine::Id),
+                (7, BadLine::Time)
+            ]
+        );
     }
 
     #[test]

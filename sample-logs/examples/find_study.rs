@@ -142,7 +142,10 @@ fn one_car(
         course_deg: Vec::new(),
     };
     let started = Instant::now();
-    let options = FindOptions { speed: (!obd).then_some(reference), ..FindOptions::default() };
+    let options = FindOptions {
+        speed: (!obd).then_some(reference),
+        ..FindOptions::default()
+    };
     let findings = find(survey, &options);
     tally.seconds += started.elapsed().as_secs_f64();
     tally.cars += 1;

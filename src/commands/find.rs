@@ -32,16 +32,27 @@ pub(crate) fn run(args: &FindArgs, out: &mut impl Write) -> Result<Answer, Failu
     if args.guide {
         match args.json.json {
             true => contract::print(out, &serde_json::json!({ "guide": guide::GUIDE }))?,
-            false => out.write_all(guide::GUIDE.as_bytes()).map_err(Failure::Printing)?,
+            false => out
+                .write_all(guide::GUIDE.as_bytes())
+                .map_err(Failure::Printing)?,
         }
         return Ok(Answer::Done);
     }
     // Everything that can be wrong is asked before the long reading.
     let existing = args.accept.as_deref().map(read_existing).transpose()?;
-    let layout = args.layout.as_deref().map(text_capture::read_layout).transpose()?;
+    let layout = args
+        .layout
+        .as_deref()
+        .map(text_capture::read_layout)
+        .transpose()?;
     let options = FindOptions {
         speed: args.speed.as_deref().map(speed_file::read).transpose()?,
-        geometry: args.vehicle.as_deref().map(geometry).transpose()?.unwrap_or_default(),
+        geometry: args
+            .vehicle
+            .as_deref()
+            .map(geometry)
+            .transpose()?
+            .unwrap_or_default(),
         marks: args.marks,
     };
     let mut survey = Survey::new();
@@ -59,7 +70,10 @@ pub(crate) fn run(args: &FindArgs, out: &mut impl Write) -> Result<Answer, Failu
     }
     let frames = survey.frames();
     if frames == 0 {
-        let first = args.captures.first().map_or(String::new(), |p| p.display().to_string());
+        let first = args
+            .captures
+            .first()
+            .map_or(String::new(), |p| p.display().to_string());
         let what = match layout {
             Some(_) => "no line of it is a frame; check the layout's pattern",
             None => "no CAN frame in it; record a drive",
@@ -109,7 +123,8 @@ fn write_files(
         return Ok(());
     };
     let title = format!("found in {subject}");
-    let (text, notes) = decoder_text::text(findings, &title, existing).map_err(Failure::Internal)?;
+    let (text, notes) =
+        decoder_text::text(findings, &title, existing).map_err(Failure::Internal)?;
     write_whole(path, text.as_bytes())?;
     let sheet: PathBuf = path.with_extension("html");
     write_whole(&sheet, proposal_sheet(findings, subject).as_bytes())?;
@@ -172,7 +187,10 @@ fn bad_lines(path: &Path, account: &Account) -> Vec<String> {
         account.lines
     )];
     lines.extend(account.first_bad.iter().map(|(line, why, text)| {
-        let text: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+        let text: String = text
+            .chars()
+            .map(|c| if c.is_control() { ' ' } else { c })
+            .collect();
         format!("{}:{line}: {why}: {text}", name(path))
     }));
     lines

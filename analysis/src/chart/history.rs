@@ -59,7 +59,10 @@ impl History<'_> {
                 }
             }
             for piece in self.value.pieces(time.low(), time.high()) {
-                canvas.line(piece.iter().map(|p| place(&value, *p)), Pen::new(palette::BEFORE, 1.4))?;
+                canvas.line(
+                    piece.iter().map(|p| place(&value, *p)),
+                    Pen::new(palette::BEFORE, 1.4),
+                )?;
             }
             Ok(())
         })
@@ -76,11 +79,18 @@ impl History<'_> {
         }
         for (tick, label) in time.ticks() {
             let x = LEFT_PX + time.place(tick) * (RIGHT_PX - LEFT_PX);
-            canvas.line([(x, BOTTOM_PX), (x, BOTTOM_PX + 4.0)], Pen::new(palette::RULE, 1.0))?;
+            canvas.line(
+                [(x, BOTTOM_PX), (x, BOTTOM_PX + 4.0)],
+                Pen::new(palette::RULE, 1.0),
+            )?;
             quiet(&label, (x, BOTTOM_PX + 13.0), Anchor::Middle)?;
         }
         let middle = (LEFT_PX + RIGHT_PX) / 2.0;
-        quiet(self.time_caption, (middle, BOTTOM_PX + 29.0), Anchor::Middle)
+        quiet(
+            self.time_caption,
+            (middle, BOTTOM_PX + 29.0),
+            Anchor::Middle,
+        )
     }
 }
 
@@ -89,8 +99,14 @@ fn spanning(values: &[f64]) -> Axis {
     let (low, high) = values
         .iter()
         .filter(|v| v.is_finite())
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)));
-    if low > high { Axis::spanning(0.0, 1.0) } else { Axis::spanning(low, high) }
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {
+            (low.min(*v), high.max(*v))
+        });
+    if low > high {
+        Axis::spanning(0.0, 1.0)
+    } else {
+        Axis::spanning(low, high)
+    }
 }
 
 #[cfg(test)]
@@ -124,7 +140,13 @@ mod tests {
     fn nothing_to_show_is_no_error() {
         for values in [&[][..], &[1.0], &[f64::NAN, 2.0]] {
             let t_s: Vec<f64> = (0..values.len()).map(|k| k as f64).collect();
-            assert!(history(&t_s, values, None).draw().unwrap().svg.starts_with("<svg"));
+            assert!(
+                history(&t_s, values, None)
+                    .draw()
+                    .unwrap()
+                    .svg
+                    .starts_with("<svg")
+            );
         }
     }
 }

@@ -43,13 +43,20 @@ pub fn proposal_sheet(findings: &Findings, subject: &str) -> String {
 
 fn lead(findings: &Findings) -> Markup {
     let (sentence, more): (String, Vec<String>) = match &findings.wheels {
-        WheelAnswer::Found { axle_confidence, side_confidence, to_tell } => (
+        WheelAnswer::Found {
+            axle_confidence,
+            side_confidence,
+            to_tell,
+        } => (
             format!(
                 "Wheel speeds found: front told from rear {:.0} %, left from right {:.0} %.",
                 100.0 * axle_confidence,
                 100.0 * side_confidence
             ),
-            to_tell.iter().map(|tell| format!("To tell the corners apart: {tell}.")).collect(),
+            to_tell
+                .iter()
+                .map(|tell| format!("To tell the corners apart: {tell}."))
+                .collect(),
         ),
         WheelAnswer::None { why } => ("No wheel speeds.".to_owned(), vec![why.clone()]),
     };
@@ -73,10 +80,23 @@ fn picture(p: &Proposal, findings: &Findings, t_s: &[f64]) -> Markup {
         "" => "counts",
         unit => unit,
     });
-    let title = format!("{} {}: {} {}", p.meaning.label(), p.rank, visible(&p.bus), p.id);
-    let label = format!("{title}, bits {} to {}", p.field.start(), p.field.start() + u16::from(p.field.length()) - 1);
+    let title = format!(
+        "{} {}: {} {}",
+        p.meaning.label(),
+        p.rank,
+        visible(&p.bus),
+        p.id
+    );
+    let label = format!(
+        "{title}, bits {} to {}",
+        p.field.start(),
+        p.field.start() + u16::from(p.field.length()) - 1
+    );
     let behind = &findings.reference_mps;
-    let reference = (behind.len() == t_s.len()).then_some(Trace { t_s, values: behind });
+    let reference = (behind.len() == t_s.len()).then_some(Trace {
+        t_s,
+        values: behind,
+    });
     let chart = History {
         title: &title,
         unit,
@@ -85,7 +105,10 @@ fn picture(p: &Proposal, findings: &Findings, t_s: &[f64]) -> Markup {
             None => "s from the first frame",
         },
         label: &label,
-        value: Trace { t_s, values: &p.series },
+        value: Trace {
+            t_s,
+            values: &p.series,
+        },
         reference,
     }
     .draw();

@@ -98,7 +98,9 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
     guards.extend(counters);
     let period_ns = id.intervals.period_ns().unwrap_or(0.0);
     let (early, late) = (id.intervals.quantile_ns(0.1), id.intervals.quantile_ns(0.9));
-    let periodic = early.zip(late).is_some_and(|(early, late)| late < 4.0 * early);
+    let periodic = early
+        .zip(late)
+        .is_some_and(|(early, late)| late < 4.0 * early);
     let mut base = Source {
         bus: bus.to_owned(),
         id: id.id,
@@ -173,10 +175,15 @@ pub(crate) fn not_available(raws: &[u64], field: &Field) -> Vec<u64> {
     distinct.sort_by(|a, b| number(*a).total_cmp(&number(*b)));
     distinct.dedup();
     let full = field.mask() as f64;
-    let ends = [(true, distinct.iter().rev().copied().collect::<Vec<u64>>()), (false, distinct.clone())];
+    let ends = [
+        (true, distinct.iter().rev().copied().collect::<Vec<u64>>()),
+        (false, distinct.clone()),
+    ];
     let mut found = Vec::new();
     for (at_top, order) in ends {
-        let Some(&outermost) = order.first() else { continue };
+        let Some(&outermost) = order.first() else {
+            continue;
+        };
         let limit = match (field.coding(), at_top) {
             (Coding::Signed, true) => 0.5 * full,
             (Coding::Signed, false) => -0.5 * full,
@@ -186,11 +193,15 @@ pub(crate) fn not_available(raws: &[u64], field: &Field) -> Vec<u64> {
         if (number(outermost) - limit).abs() > 3.0 {
             continue;
         }
-        let near: Vec<u64> =
-            order.iter().copied().take_while(|&raw| (number(raw) - limit).abs() < 4.0).collect();
+        let near: Vec<u64> = order
+            .iter()
+            .copied()
+            .take_while(|&raw| (number(raw) - limit).abs() < 4.0)
+            .collect();
         let next = order.get(near.len()).copied();
         let gap = next.map_or(0.0, |next| (number(next) - limit).abs());
-        let share = raws.iter().filter(|raw| near.contains(raw)).count() as f64 / raws.len().max(1) as f64;
+        let share =
+            raws.iter().filter(|raw| near.contains(raw)).count() as f64 / raws.len().max(1) as f64;
         if near.len() <= MOST_INVALID && gap > 0.2 * full && share < 0.4 {
             found.extend(near);
         }
@@ -221,7 +232,11 @@ pub(crate) fn with_field(
     axis: &Timeline,
 ) -> Candidate {
     let raw = series(source, &field, axis);
-    let raws: Vec<u64> = source.rows.iter().filter_map(|(_, data)| field.extract(data)).collect();
+    let raws: Vec<u64> = source
+        .rows
+        .iter()
+        .filter_map(|(_, data)| field.extract(data))
+        .collect();
     let invalid_raw = not_available(&raws, &field);
     let mut sorted: Vec<f64> = raws
         .iter()

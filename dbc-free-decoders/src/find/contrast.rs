@@ -28,9 +28,9 @@ pub(crate) fn contrasts(
         .enumerate()
         .map(|(k, mark)| {
             let from = axis.t_ns().partition_point(|t| *t < mark.t_ns);
-            let next = sorted
-                .get(k + 1)
-                .map_or(axis.len(), |next| axis.t_ns().partition_point(|t| *t < next.t_ns));
+            let next = sorted.get(k + 1).map_or(axis.len(), |next| {
+                axis.t_ns().partition_point(|t| *t < next.t_ns)
+            });
             (from, next.min(from + axis.points(SPAN_S)))
         })
         .collect();
@@ -52,8 +52,12 @@ pub(crate) fn contrasts(
     let elsewhere: Vec<f64> = moves
         .iter()
         .map(|m| {
-            let rest: Vec<f64> =
-                m.iter().enumerate().filter(|(k, _)| !marked(*k)).map(|(_, v)| *v).collect();
+            let rest: Vec<f64> = m
+                .iter()
+                .enumerate()
+                .filter(|(k, _)| !marked(*k))
+                .map(|(_, v)| *v)
+                .collect();
             rest.iter().sum::<f64>() / rest.len().max(1) as f64
         })
         .collect();
@@ -81,7 +85,11 @@ pub(crate) fn contrasts(
                 .collect();
             moved.sort_by(|a, b| b.contrast.total_cmp(&a.contrast));
             moved.truncate(MOST_FIELDS);
-            MarkContrast { t_ns: mark.t_ns, text: mark.text.clone(), moved }
+            MarkContrast {
+                t_ns: mark.t_ns,
+                text: mark.text.clone(),
+                moved,
+            }
         })
         .collect()
 }

@@ -11,7 +11,9 @@
 //! steering or yaw field, which ISO 8855 counts positive to the left.
 
 use super::reference::Aligned;
-use super::statistics::{correlation, deviation, jackknife, mean, normal_share, regress, slope, smooth};
+use super::statistics::{
+    correlation, deviation, jackknife, mean, normal_share, regress, slope, smooth,
+};
 use super::survey::Mark;
 use super::timeline::Timeline;
 
@@ -72,7 +74,11 @@ const PAIRINGS: [[usize; 4]; 3] = [[0, 1, 2, 3], [0, 2, 1, 3], [0, 3, 1, 2]];
 /// Half the sum of one pair less half the sum of the other, smoothed.
 fn contrast(speeds: &[Vec<f64>], pairing: [usize; 4], window: usize) -> Vec<f64> {
     let at = |wheel: usize, k: usize| {
-        speeds.get(wheel).and_then(|v| v.get(k)).copied().unwrap_or(0.0)
+        speeds
+            .get(wheel)
+            .and_then(|v| v.get(k))
+            .copied()
+            .unwrap_or(0.0)
     };
     let [a, b, c, d] = pairing;
     let points = speeds.first().map_or(0, Vec::len);
@@ -130,11 +136,19 @@ pub(crate) fn tell(
     let window = axis.points(0.6);
     let points = axis.len();
     let all: Vec<f64> = (0..points)
-        .map(|k| speeds.iter().map(|v| v.get(k).copied().unwrap_or(0.0)).sum::<f64>() / 4.0)
+        .map(|k| {
+            speeds
+                .iter()
+                .map(|v| v.get(k).copied().unwrap_or(0.0))
+                .sum::<f64>()
+                / 4.0
+        })
         .collect();
     let speed = smooth(&all, window);
-    let accel: Vec<f64> =
-        slope(&speed).iter().map(|s| (s / axis.step_s()).clamp(-12.0, 12.0)).collect();
+    let accel: Vec<f64> = slope(&speed)
+        .iter()
+        .map(|s| (s / axis.step_s()).clamp(-12.0, 12.0))
+        .collect();
     let moving = |k: usize| speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS);
     let contrasts: Vec<Vec<f64>> = PAIRINGS
         .iter()
@@ -152,7 +166,9 @@ pub(crate) fn tell(
         yaw_rad_s: Vec::new(),
     };
     if steady_points < axis.points(4.0) {
-        corners.to_tell.push("drive at a walking pace or faster for some minutes, with turns both ways");
+        corners
+            .to_tell
+            .push("drive at a walking pace or faster for some minutes, with turns both ways");
         return corners;
     }
     let fits = axle_law(&contrasts, &speed, &accel, &steady, points, axis.step_s());
@@ -166,15 +182,31 @@ pub(crate) fn tell(
     });
     match turned {
         Some(fit) => {
-            let alpha = geometry.wheelbase_m.zip(geometry.track_m).map_or(USUAL_ALPHA, |(l, w)| l * l / (2.0 * w * w));
+            let alpha = geometry
+                .wheelbase_m
+                .zip(geometry.track_m)
+                .map_or(USUAL_ALPHA, |(l, w)| l * l / (2.0 * w * w));
             // How far the next best explanation is behind counts as well as the fit itself.
             let lead = 1.0 - 0.15 * (LEAST_LEAD * second / fit.merit().max(1e-9)).min(1.0);
-            set_axles(&mut corners, fit, normal_share(fit.deviations.min(4.0)).min(0.999) * lead);
+            set_axles(
+                &mut corners,
+                fit,
+                normal_share(fit.deviations.min(4.0)).min(0.999) * lead,
+            );
             corners.evidence.push(format!(
                 "in turns the front axle runs faster than the rear by {:.2} times the sides' difference squared over speed (geometry says about {alpha:.1}; {:.0} deviations)",
                 fit.alpha.abs(), fit.deviations
             ));
-            tell_sides(&mut corners, fit.sides, &contrasts, reference, marks, geometry, axis, &speed);
+            tell_sides(
+                &mut corners,
+                fit.sides,
+                &contrasts,
+                reference,
+                marks,
+                geometry,
+                axis,
+                &speed,
+            );
         }
         None => {
             corners.to_tell.push("drive two slow, tight turns each way, without accelerating: the rear axle cuts the corner");
@@ -184,7 +216,9 @@ pub(crate) fn tell(
         }
     }
     if corners.side_confidence < LEAST_CONFIDENCE {
-        corners.to_tell.push("make one known turn and say so with a mark that holds the word left or right");
+        corners
+            .to_tell
+            .push("make one known turn and say so with a mark that holds the word left or right");
     }
     corners
 }
@@ -206,7 +240,9 @@ fn axle_law(
     let clear: Vec<Vec<f64>> = contrasts
         .iter()
         .map(|raw| {
-            let share = regress(&[speed], raw, &|k| steady(k)).and_then(|c| c.first().copied()).unwrap_or(0.0);
+            let share = regress(&[speed], raw, &|k| steady(k))
+                .and_then(|c| c.first().copied())
+                .unwrap_or(0.0);
             raw.iter().zip(speed).map(|(s, v)| s - share * v).collect()
         })
         .collect();
@@ -256,8 +292,14 @@ fn axle_law(
 }
 
 fn set_axles(corners: &mut Corners, fit: &Fit, confidence: f64) {
-    let Some(&[a, b, c, d]) = PAIRINGS.get(fit.axles) else { return };
-    let (first, other) = if fit.alpha > 0.0 { (Axle::Front, Axle::Rear) } else { (Axle::Rear, Axle::Front) };
+    let Some(&[a, b, c, d]) = PAIRINGS.get(fit.axles) else {
+        return;
+    };
+    let (first, other) = if fit.alpha > 0.0 {
+        (Axle::Front, Axle::Rear)
+    } else {
+        (Axle::Rear, Axle::Front)
+    };
     for (wheel, axle) in [(a, first), (b, first), (c, other), (d, other)] {
         if let Some(entry) = corners.axle.get_mut(wheel) {
             *entry = Some(axle);
@@ -291,7 +333,15 @@ fn axles_by_drive(
         return;
     };
     if t.abs() > 4.0 {
-        let fit = Fit { sides: 0, axles, alpha: t, share: 0.0, explained_mps: 0.0, dominance: 0.0, deviations: t.abs() };
+        let fit = Fit {
+            sides: 0,
+            axles,
+            alpha: t,
+            share: 0.0,
+            explained_mps: 0.0,
+            dominance: 0.0,
+            deviations: t.abs(),
+        };
         set_axles(corners, &fit, 0.7);
         corners.evidence.push("one axle runs faster when the car pulls and slower when it brakes: likely the front, if that is driven first".to_owned());
     }
@@ -305,26 +355,46 @@ fn sides_by_course(
     geometry: Geometry,
     speed: &[f64],
 ) {
-    let Some(course) = reference.filter(|r| !r.yaw_rad_s.is_empty()) else { return };
-    let scored = contrasts.iter().enumerate().map(|(k, contrast)| (k, clear_correlation(contrast, &course.yaw_rad_s, speed, &course.valid)));
-    let Some((sides, r)) = scored.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())) else { return };
+    let Some(course) = reference.filter(|r| !r.yaw_rad_s.is_empty()) else {
+        return;
+    };
+    let scored = contrasts.iter().enumerate().map(|(k, contrast)| {
+        (
+            k,
+            clear_correlation(contrast, &course.yaw_rad_s, speed, &course.valid),
+        )
+    });
+    let Some((sides, r)) = scored.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())) else {
+        return;
+    };
     if r.abs() < 0.6 {
         return;
     }
     let confidence = 0.5 + 0.5 * ((r.abs() - 0.4) / 0.45).clamp(0.0, 0.998);
     set_sides(corners, sides, r, confidence);
-    corners.evidence.push(format!("two pairs differ as the course turns (correlation {:.2})", r.abs()));
+    corners.evidence.push(format!(
+        "two pairs differ as the course turns (correlation {:.2})",
+        r.abs()
+    ));
     keep_yaw(corners, contrasts.get(sides), r, geometry);
 }
 
 /// Correlation where there is a reference, with the tyres' share of speed taken out.
 fn clear_correlation(contrast: &[f64], yaw: &[f64], speed: &[f64], valid: &[bool]) -> f64 {
     let keep: Vec<usize> = (0..contrast.len())
-        .filter(|&k| valid.get(k) == Some(&true) && speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS))
+        .filter(|&k| {
+            valid.get(k) == Some(&true) && speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS)
+        })
         .collect();
-    let pick = |values: &[f64]| -> Vec<f64> { keep.iter().filter_map(|&k| values.get(k).copied()).collect() };
+    let pick = |values: &[f64]| -> Vec<f64> {
+        keep.iter()
+            .filter_map(|&k| values.get(k).copied())
+            .collect()
+    };
     let (v, d, r) = (pick(speed), pick(contrast), pick(yaw));
-    let share = regress(&[&v], &d, &|_| true).and_then(|c| c.first().copied()).unwrap_or(0.0);
+    let share = regress(&[&v], &d, &|_| true)
+        .and_then(|c| c.first().copied())
+        .unwrap_or(0.0);
     let clear: Vec<f64> = d.iter().zip(&v).map(|(d, v)| d - share * v).collect();
     correlation(&clear, &r)
 }
@@ -332,8 +402,14 @@ fn clear_correlation(contrast: &[f64], yaw: &[f64], speed: &[f64], valid: &[bool
 /// `sign` above 0: the first pair of the pairing runs faster when the car turns left, so it is the
 /// right side.
 fn set_sides(corners: &mut Corners, sides: usize, sign: f64, confidence: f64) {
-    let Some(&[a, b, c, d]) = PAIRINGS.get(sides) else { return };
-    let (first, other) = if sign > 0.0 { (Side::Right, Side::Left) } else { (Side::Left, Side::Right) };
+    let Some(&[a, b, c, d]) = PAIRINGS.get(sides) else {
+        return;
+    };
+    let (first, other) = if sign > 0.0 {
+        (Side::Right, Side::Left)
+    } else {
+        (Side::Left, Side::Right)
+    };
     for (wheel, side) in [(a, first), (b, first), (c, other), (d, other)] {
         if let Some(entry) = corners.side.get_mut(wheel) {
             *entry = Some(side);
@@ -345,10 +421,15 @@ fn set_sides(corners: &mut Corners, sides: usize, sign: f64, confidence: f64) {
 fn keep_yaw(corners: &mut Corners, contrast: Option<&Vec<f64>>, sign: f64, geometry: Geometry) {
     let track = geometry.track_m.unwrap_or(USUAL_TRACK_M);
     let sign = if sign < 0.0 { -1.0 } else { 1.0 };
-    corners.yaw_rad_s = contrast.map(|c| c.iter().map(|s| sign * s / track).collect()).unwrap_or_default();
+    corners.yaw_rad_s = contrast
+        .map(|c| c.iter().map(|s| sign * s / track).collect())
+        .unwrap_or_default();
 }
 
-#[expect(clippy::too_many_arguments, reason = "one question, everything that may answer it")]
+#[expect(
+    clippy::too_many_arguments,
+    reason = "one question, everything that may answer it"
+)]
 fn tell_sides(
     corners: &mut Corners,
     sides: usize,
@@ -359,20 +440,32 @@ fn tell_sides(
     axis: &Timeline,
     speed: &[f64],
 ) {
-    let Some(contrast) = contrasts.get(sides) else { return };
+    let Some(contrast) = contrasts.get(sides) else {
+        return;
+    };
     let course = reference.filter(|r| !r.yaw_rad_s.is_empty());
     if let Some(course) = course {
         let r = clear_correlation(contrast, &course.yaw_rad_s, speed, &course.valid);
         if r.abs() > 0.5 {
-            set_sides(corners, sides, r, 0.5 + 0.5 * ((r.abs() - 0.3) / 0.4).clamp(0.0, 0.998));
-            corners.evidence.push(format!("left and right by the receiver's course (correlation {:.2})", r.abs()));
+            set_sides(
+                corners,
+                sides,
+                r,
+                0.5 + 0.5 * ((r.abs() - 0.3) / 0.4).clamp(0.0, 0.998),
+            );
+            corners.evidence.push(format!(
+                "left and right by the receiver's course (correlation {:.2})",
+                r.abs()
+            ));
             keep_yaw(corners, Some(contrast), r, geometry);
             return;
         }
     }
     if let Some((sign, text)) = marked_turn(contrast, marks, axis) {
         set_sides(corners, sides, sign, 0.98);
-        corners.evidence.push(format!("left and right by the mark \"{text}\""));
+        corners
+            .evidence
+            .push(format!("left and right by the mark \"{text}\""));
         keep_yaw(corners, Some(contrast), sign, geometry);
         return;
     }
@@ -426,17 +519,26 @@ pub(crate) fn by_sign_convention(corners: &mut Corners, fields: &[TurnField<'_>]
     let agree = rest.iter().all(|(r, _)| r.signum() == first.0.signum());
     let names: Vec<&str> = votes.iter().map(|(_, name)| *name).collect();
     if !agree {
-        corners.evidence.push(format!("the signs of {} disagree on which side is left", names.join(" and ")));
+        corners.evidence.push(format!(
+            "the signs of {} disagree on which side is left",
+            names.join(" and ")
+        ));
         return;
     }
     if first.0 < 0.0 {
         for side in corners.side.iter_mut().flatten() {
-            *side = if *side == Side::Left { Side::Right } else { Side::Left };
+            *side = if *side == Side::Left {
+                Side::Right
+            } else {
+                Side::Left
+            };
         }
         corners.yaw_rad_s.iter_mut().for_each(|r| *r = -*r);
     }
     corners.side_confidence = if votes.len() > 1 { 0.95 } else { 0.9 };
-    corners.to_tell.retain(|text| !text.contains("left or right"));
+    corners
+        .to_tell
+        .retain(|text| !text.contains("left or right"));
     corners.evidence.push(format!(
         "left and right rest on the sign of {}, taken as positive to the left (ISO 8855); one known turn would prove it",
         names.join(" and ")

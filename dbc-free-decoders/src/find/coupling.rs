@@ -39,16 +39,26 @@ pub(crate) fn coupling(
         return Vec::new();
     }
     // Where the car never pulls away, much else rises and falls with the pedal alike.
-    let launches = motion.points(|v, a| (0.5..6.0).contains(&v) && a > 1.0).len() > axis.points(1.0);
+    let launches = motion
+        .points(|v, a| (0.5..6.0).contains(&v) && a > 1.0)
+        .len()
+        > axis.points(1.0);
     let seen = if launches { 1.0 } else { 0.6 };
     let mut found = Vec::new();
     for riser in &risers {
-        let Some(c) = candidates.get(riser.candidate) else { continue };
+        let Some(c) = candidates.get(riser.candidate) else {
+            continue;
+        };
         // The partner that this one follows best, and the one that follows it.
         let mut leads: (f64, f64, Option<usize>) = (0.0, 0.0, None);
         let mut follows: (f64, f64, Option<usize>) = (0.0, 0.0, None);
-        for other in risers.iter().filter(|other| other.candidate != riser.candidate) {
-            let Some(o) = candidates.get(other.candidate) else { continue };
+        for other in risers
+            .iter()
+            .filter(|other| other.candidate != riser.candidate)
+        {
+            let Some(o) = candidates.get(other.candidate) else {
+                continue;
+            };
             let (likeness, delay_s) = delay(&c.raw, &o.raw, axis);
             if likeness < LEAST_PAIR {
                 continue;
@@ -69,26 +79,49 @@ pub(crate) fn coupling(
         let rests = riser.rest_share > 0.25;
         let basis = format!(
             "near its floor in {:.0} % of coasting, up in {:.0} % of hard pulling, {:.0} % of its range in steady driving",
-            100.0 * riser.off_coasting, 100.0 * riser.up_pulling, 100.0 * riser.fades
+            100.0 * riser.off_coasting,
+            100.0 * riser.up_pulling,
+            100.0 * riser.fades
         );
         let name = |index: Option<usize>| {
             index
                 .and_then(|k| candidates.get(k))
                 .and_then(|c| Some((sources.get(c.source)?, c)))
-                .map_or(String::new(), |(s, c)| format!("{} at {}", s.id, c.field.start()))
+                .map_or(String::new(), |(s, c)| {
+                    format!("{} at {}", s.id, c.field.start())
+                })
         };
         let demand = riser.score * (0.55 + 0.45 * leads.0) * seen * if rests { 1.0 } else { 0.6 };
         let mut evidence = vec![basis.clone()];
         if leads.2.is_some() {
-            evidence.push(format!("{} follows it by {:.0} ms", name(leads.2), 1e3 * leads.1));
+            evidence.push(format!(
+                "{} follows it by {:.0} ms",
+                name(leads.2),
+                1e3 * leads.1
+            ));
         }
-        found.push(ranked(Role::CouplingDemand, riser.candidate, demand, evidence));
-        let pressure = riser.score * (0.55 + 0.45 * follows.0) * seen * if rests { 0.75 } else { 1.0 };
+        found.push(ranked(
+            Role::CouplingDemand,
+            riser.candidate,
+            demand,
+            evidence,
+        ));
+        let pressure =
+            riser.score * (0.55 + 0.45 * follows.0) * seen * if rests { 0.75 } else { 1.0 };
         let mut evidence = vec![basis];
         if follows.2.is_some() {
-            evidence.push(format!("follows {} by {:.0} ms", name(follows.2), 1e3 * follows.1));
+            evidence.push(format!(
+                "follows {} by {:.0} ms",
+                name(follows.2),
+                1e3 * follows.1
+            ));
         }
-        found.push(ranked(Role::CouplingPressure, riser.candidate, pressure, evidence));
+        found.push(ranked(
+            Role::CouplingPressure,
+            riser.candidate,
+            pressure,
+            evidence,
+        ));
     }
     found
 }
@@ -112,7 +145,11 @@ fn risers(
     axis: &Timeline,
 ) -> Vec<Riser> {
     let released = |k: usize| {
-        pedal.is_none_or(|p| p.raw.get(k).is_some_and(|v| *v <= p.low + 0.03 * (p.high - p.low)))
+        pedal.is_none_or(|p| {
+            p.raw
+                .get(k)
+                .is_some_and(|v| *v <= p.low + 0.03 * (p.high - p.low))
+        })
     };
     // Coasting for a while: pressure needs time to fall.
     let settle = axis.points(1.0);
@@ -121,7 +158,11 @@ fn risers(
         .filter(|&k| is_coasting(k) && is_coasting(k - settle / 2) && is_coasting(k - settle))
         .collect();
     let pulling = motion.points(|v, a| v > 0.5 && a > 1.5);
-    let pulling = if pulling.len() < axis.points(1.5) { motion.points(|v, a| v > 0.5 && a > 0.9) } else { pulling };
+    let pulling = if pulling.len() < axis.points(1.5) {
+        motion.points(|v, a| v > 0.5 && a > 0.9)
+    } else {
+        pulling
+    };
     let steady = motion.points(|v, a| v > 8.0 && a.abs() < 0.25);
     if coasting.len() < axis.points(2.0) || pulling.len() < axis.points(1.0) {
         return Vec::new();
@@ -158,7 +199,14 @@ fn risers(
             * (0.45 + 0.55 * fades)
             * own;
         if score > 0.1 {
-            found.push(Riser { candidate: index, score, off_coasting, up_pulling, fades: steady_part, rest_share: c.rest_share });
+            found.push(Riser {
+                candidate: index,
+                score,
+                off_coasting,
+                up_pulling,
+                fades: steady_part,
+                rest_share: c.rest_share,
+            });
         }
     }
     found.sort_by(|a, b| b.score.total_cmp(&a.score));
@@ -175,16 +223,26 @@ fn delay(first: &[f64], second: &[f64], axis: &Timeline) -> (f64, f64) {
     let most = axis.points(LONGEST_DELAY_S) as i64;
     let at = |lag: i64| {
         let n = a.len().saturating_sub(lag.unsigned_abs() as usize);
-        let (from_a, from_b) = if lag >= 0 { (0, lag as usize) } else { (lag.unsigned_abs() as usize, 0) };
+        let (from_a, from_b) = if lag >= 0 {
+            (0, lag as usize)
+        } else {
+            (lag.unsigned_abs() as usize, 0)
+        };
         match (a.get(from_a..from_a + n), b.get(from_b..from_b + n)) {
             (Some(a), Some(b)) => correlation(a, b),
             _ => 0.0,
         }
     };
-    let best = (-most..=most).max_by(|&x, &y| at(x).total_cmp(&at(y))).unwrap_or(0);
+    let best = (-most..=most)
+        .max_by(|&x, &y| at(x).total_cmp(&at(y)))
+        .unwrap_or(0);
     let (before, top, after) = (at(best - 1), at(best), at(best + 1));
     let bend = before - 2.0 * top + after;
-    let part = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    let part = if bend < 0.0 {
+        (0.5 * (before - after) / bend).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    };
     let likeness = correlation(first, second).max(top);
     (likeness, (best as f64 + part) * axis.step_s())
 }

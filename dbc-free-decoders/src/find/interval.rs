@@ -24,7 +24,11 @@ impl Intervals {
         let ns = interval_ns.max(1).cast_unsigned();
         let octave = ns.ilog2();
         // The four bits below the leading one.
-        let within = if octave >= 4 { (ns >> (octave - 4)) & 15 } else { 0 };
+        let within = if octave >= 4 {
+            (ns >> (octave - 4)) & 15
+        } else {
+            0
+        };
         let class = octave.saturating_sub(LOWEST_OCTAVE) * CLASSES_AN_OCTAVE + within as u32;
         let class = (class as usize).min(CLASSES - 1);
         if let Some(count) = self.counts.get_mut(class) {
@@ -54,7 +58,11 @@ impl Intervals {
     pub(crate) fn period_ns(&self) -> Option<f64> {
         let median = self.quantile_ns(0.5)?;
         let mean = self.sum_ns as f64 / self.total as f64;
-        Some(if (mean / median - 1.0).abs() < 0.1 { mean } else { median })
+        Some(if (mean / median - 1.0).abs() < 0.1 {
+            mean
+        } else {
+            median
+        })
     }
 }
 

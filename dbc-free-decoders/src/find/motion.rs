@@ -31,7 +31,13 @@ impl Motion {
             .iter()
             .map(|s| (s / axis.step_s()).clamp(-15.0, 15.0))
             .collect();
-        Self { speed, accel, yaw: Vec::new(), yaw_signed: false, slip: Vec::new() }
+        Self {
+            speed,
+            accel,
+            yaw: Vec::new(),
+            yaw_signed: false,
+            slip: Vec::new(),
+        }
     }
 
     pub(crate) fn speed(&self, k: usize) -> f64 {
@@ -44,12 +50,16 @@ impl Motion {
 
     /// Points at which a condition on speed and acceleration holds.
     pub(crate) fn points(&self, holds: impl Fn(f64, f64) -> bool) -> Vec<usize> {
-        (0..self.speed.len()).filter(|&k| holds(self.speed(k), self.accel(k))).collect()
+        (0..self.speed.len())
+            .filter(|&k| holds(self.speed(k), self.accel(k)))
+            .collect()
     }
 }
 
 pub(crate) fn pick(values: &[f64], at: &[usize]) -> Vec<f64> {
-    at.iter().map(|&k| values.get(k).copied().unwrap_or(0.0)).collect()
+    at.iter()
+        .map(|&k| values.get(k).copied().unwrap_or(0.0))
+        .collect()
 }
 
 /// Least turning, rad/s, that tells fields apart.
@@ -84,7 +94,11 @@ pub(crate) fn turning(
         return Vec::new();
     }
     let speed = pick(&motion.speed, &rolling);
-    let curvature: Vec<f64> = at_speed.iter().zip(&speed).map(|(r, v)| r / v.max(1.0)).collect();
+    let curvature: Vec<f64> = at_speed
+        .iter()
+        .zip(&speed)
+        .map(|(r, v)| r / v.max(1.0))
+        .collect();
     let lateral: Vec<f64> = at_speed.iter().zip(&speed).map(|(r, v)| r * v).collect();
     let standing = motion.points(|v, _| v < 0.2);
     let mut found = Vec::new();
@@ -114,7 +128,11 @@ pub(crate) fn turning(
         let mut steering = score(of_curvature, of_rate);
         let mut yaw_rate = score(of_rate, of_curvature);
         // A gyro shows the road's noise, a steering wheel steps through its codes.
-        if smoothness > 0.04 { steering *= 0.85 } else { yaw_rate *= 0.9 }
+        if smoothness > 0.04 {
+            steering *= 0.85
+        } else {
+            yaw_rate *= 0.9
+        }
         if turns_standing {
             yaw_rate *= 0.5;
         }
@@ -175,14 +193,24 @@ fn steering_scale(c: &Candidate, x: &[f64], curvature: &[f64]) -> Option<Scaling
     // Ackermann: curvature = tan(angle / ratio) / wheelbase, for small angles.
     let fit = super::statistics::robust_line(x, curvature);
     let measured = (fit.slope * WHEELBASE_M * STEERING_RATIO).to_degrees();
-    let step = STEERING_STEPS_DEG
-        .iter()
-        .copied()
-        .min_by(|a, b| (a / measured.abs()).ln().abs().total_cmp(&(b / measured.abs()).ln().abs()))?;
+    let step = STEERING_STEPS_DEG.iter().copied().min_by(|a, b| {
+        (a / measured.abs())
+            .ln()
+            .abs()
+            .total_cmp(&(b / measured.abs()).ln().abs())
+    })?;
     let reach = step * f64::from(c.field.length().min(31)).exp2();
-    let step = if STEERING_SPAN_DEG.contains(&reach) { step } else { measured.abs() };
+    let step = if STEERING_SPAN_DEG.contains(&reach) {
+        step
+    } else {
+        measured.abs()
+    };
     let sign = measured.signum();
-    let zero = if fit.slope == 0.0 { 0.0 } else { -fit.intercept / fit.slope };
+    let zero = if fit.slope == 0.0 {
+        0.0
+    } else {
+        -fit.intercept / fit.slope
+    };
     // A signed number is 0 straight ahead; an unsigned one has its own middle.
     let zero = if c.low < 0.0 { 0.0 } else { zero.round() };
     let scale = sign * step;

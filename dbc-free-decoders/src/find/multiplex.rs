@@ -34,8 +34,17 @@ fn selectors(width: usize) -> Vec<Field> {
     let mut places = Vec::new();
     for byte in [0, 1, width.saturating_sub(1)] {
         let first = 8 * byte as u16;
-        for (start, length) in [(first, 8), (first, 4), (first + 4, 4), (first, 3), (first, 2), (first + 6, 2)] {
-            if byte < width && let Ok(field) = Field::new(start, length, BitOrder::Big, Coding::Unsigned) {
+        for (start, length) in [
+            (first, 8),
+            (first, 4),
+            (first + 4, 4),
+            (first, 3),
+            (first, 2),
+            (first + 6, 2),
+        ] {
+            if byte < width
+                && let Ok(field) = Field::new(start, length, BitOrder::Big, Coding::Unsigned)
+            {
                 places.push(field);
             }
         }
@@ -56,7 +65,10 @@ pub(crate) fn split(head: &Rows, rows: &Rows, guards: &[Guard]) -> Vec<Part> {
             let bit = bit as u16;
             (field.start()..field.start() + u16::from(field.length())).contains(&bit)
         };
-        if guards.iter().any(|guard| (guard.first_bit..guard.first_bit + guard.bits).any(inside)) {
+        if guards
+            .iter()
+            .any(|guard| (guard.first_bit..guard.first_bit + guard.bits).any(inside))
+        {
             continue;
         }
         let skip = |bit: usize| inside(bit) || guards.iter().any(|guard| guard.covers(bit));
@@ -82,7 +94,9 @@ fn gain(head: &Rows, field: &Field, skip: &dyn Fn(usize) -> bool) -> Option<f64>
     }
     let flips = |a: &[u8], b: &[u8]| -> u32 {
         let pairs = a.iter().zip(b).zip(&mask);
-        pairs.map(|((a, b), mask)| ((a ^ b) & mask).count_ones()).sum()
+        pairs
+            .map(|((a, b), mask)| ((a ^ b) & mask).count_ones())
+            .sum()
     };
     let mut last_of: std::collections::BTreeMap<u64, usize> = std::collections::BTreeMap::new();
     let mut counts: std::collections::BTreeMap<u64, usize> = std::collections::BTreeMap::new();
@@ -116,8 +130,10 @@ fn gain(head: &Rows, field: &Field, skip: &dyn Fn(usize) -> bool) -> Option<f64>
 }
 
 fn parts(head: &Rows, rows: &Rows, field: &Field) -> Vec<Part> {
-    let mut codes: Vec<u64> =
-        head.iter().filter_map(|(_, data)| field.extract(data)).collect();
+    let mut codes: Vec<u64> = head
+        .iter()
+        .filter_map(|(_, data)| field.extract(data))
+        .collect();
     codes.sort_unstable();
     codes.dedup();
     codes
@@ -127,7 +143,10 @@ fn parts(head: &Rows, rows: &Rows, field: &Field) -> Vec<Part> {
             let mut activity = BitActivity::default();
             activity.widen(rows.width());
             let mut last: Option<Vec<u8>> = None;
-            for (t_ns, data) in rows.iter().filter(|(_, data)| field.extract(data) == Some(code)) {
+            for (t_ns, data) in rows
+                .iter()
+                .filter(|(_, data)| field.extract(data) == Some(code))
+            {
                 kept.offer(t_ns, data);
                 if let Some(last) = &last {
                     activity.steps += 1;
@@ -139,7 +158,10 @@ fn parts(head: &Rows, rows: &Rows, field: &Field) -> Vec<Part> {
                 last = Some(data.to_vec());
             }
             Part {
-                selector: Selector { field: *field, equals: code },
+                selector: Selector {
+                    field: *field,
+                    equals: code,
+                },
                 rows: kept,
                 activity,
             }
@@ -149,6 +171,9 @@ fn parts(head: &Rows, rows: &Rows, field: &Field) -> Vec<Part> {
 
 fn word_of(bytes: &[u8]) -> u64 {
     let mut padded = [0; 8];
-    padded.iter_mut().zip(bytes).for_each(|(to, from)| *to = *from);
+    padded
+        .iter_mut()
+        .zip(bytes)
+        .for_each(|(to, from)| *to = *from);
     u64::from_be_bytes(padded)
 }

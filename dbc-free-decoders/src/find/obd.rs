@@ -64,5 +64,6 @@ pub(crate) fn told(survey: &Survey) -> Vec<Told> {
 /// The value of a name, if told often enough to compare with.
 pub(crate) fn of<'a>(told: &'a [Told], name: &str) -> Option<&'a Told> {
     const LEAST: usize = 20;
-    told.iter().find(|told| told.name == name && told.values.len() >= LEAST)
+    told.iter()
+        .find(|told| told.name == name && told.values.len() >= LEAST)
 }

@@ -28,7 +28,15 @@ pub(crate) struct Ranked {
 
 impl Ranked {
     fn new(role: Role, candidate: usize, score: f64, evidence: Vec<String>) -> Self {
-        Self { role, candidate, score, scaling: None, note: None, evidence, sign: 1.0 }
+        Self {
+            role,
+            candidate,
+            score,
+            scaling: None,
+            note: None,
+            evidence,
+            sign: 1.0,
+        }
     }
 }
 
@@ -45,16 +53,15 @@ fn scaled(scale: f64, offset: f64, u: f64, unit: Unit) -> Option<Scaling> {
 /// Share of points at which a value lies in the lowest part of its range.
 pub(crate) fn at_floor(c: &Candidate, at: &[usize], part: f64) -> f64 {
     let limit = c.low + part * (c.high - c.low);
-    let low = at.iter().filter(|&&k| c.raw.get(k).is_some_and(|v| *v <= limit)).count();
+    let low = at
+        .iter()
+        .filter(|&&k| c.raw.get(k).is_some_and(|v| *v <= limit))
+        .count();
     low as f64 / at.len().max(1) as f64
 }
 
 /// Compares every field with every value told by OBD-II and gives those that are the same number.
-pub(crate) fn told_by_obd(
-    candidates: &[Candidate],
-    told: &[Told],
-    axis: &Timeline,
-) -> Vec<Ranked> {
+pub(crate) fn told_by_obd(candidates: &[Candidate], told: &[Told], axis: &Timeline) -> Vec<Ranked> {
     const NAMES: [(&str, Role); 5] = [
         ("engine_speed", Role::EngineSpeed),
         ("accelerator_pedal_d", Role::PedalAccelerator),
@@ -64,14 +71,22 @@ pub(crate) fn told_by_obd(
     ];
     let mut found = Vec::new();
     for (name, role) in NAMES {
-        let Some(value) = obd::of(told, name) else { continue };
+        let Some(value) = obd::of(told, name) else {
+            continue;
+        };
         let valid = axis.covered(&value.t_ns, 1_000_000_000);
-        let at: Vec<usize> = (0..axis.len()).filter(|&k| valid.get(k) == Some(&true)).collect();
+        let at: Vec<usize> = (0..axis.len())
+            .filter(|&k| valid.get(k) == Some(&true))
+            .collect();
         let y = pick(&axis.resample(&value.t_ns, &value.values, 100_000_000), &at);
         if deviation(&y) <= 0.0 || at.len() < 50 {
             continue;
         }
-        for (index, c) in candidates.iter().enumerate().filter(|(_, c)| c.distinct >= 8) {
+        for (index, c) in candidates
+            .iter()
+            .enumerate()
+            .filter(|(_, c)| c.distinct >= 8)
+        {
             let x = pick(&c.raw, &at);
             let fit = robust_line(&x, &y);
             if fit.r2 > 0.9 && fit.slope > 0.0 {
@@ -97,7 +112,11 @@ const ENGINE_STEPS_RPM: [f64; 9] = [0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 10.0, 
 const IDLE_RPM: std::ops::RangeInclusive<f64> = 550.0..=1250.0;
 
 /// Fields that idle while the car stands and keep fixed ratios to the wheels while it moves.
-pub(crate) fn engine_speed(candidates: &[Candidate], motion: &Motion, axis: &Timeline) -> Vec<Ranked> {
+pub(crate) fn engine_speed(
+    candidates: &[Candidate],
+    motion: &Motion,
+    axis: &Timeline,
+) -> Vec<Ranked> {
     let second = axis.points(1.0);
     let moving: Vec<usize> = motion
         .points(|v, _| v > 3.0)
@@ -122,7 +141,12 @@ pub(crate) fn engine_speed(candidates: &[Candidate], motion: &Motion, axis: &Tim
         let at = |k: usize| x.get(k).copied().unwrap_or(0.0).max(1e-3);
         let steps: Vec<(f64, f64)> = changing
             .iter()
-            .map(|&k| ((at(k + second) / at(k)).ln(), (motion.speed(k + second) / motion.speed(k)).ln()))
+            .map(|&k| {
+                (
+                    (at(k + second) / at(k)).ln(),
+                    (motion.speed(k + second) / motion.speed(k)).ln(),
+                )
+            })
             .collect();
         let locked = steps
             .iter()
@@ -131,7 +155,10 @@ pub(crate) fn engine_speed(candidates: &[Candidate], motion: &Motion, axis: &Tim
             / steps.len() as f64;
         let (xs, vs) = (pick(&c.raw, &changing), pick(&motion.speed, &changing));
         let as_speed = correlation(&xs, &vs).powi(2);
-        let ratios: Vec<f64> = changing.iter().map(|&k| (at(k) / motion.speed(k)).ln()).collect();
+        let ratios: Vec<f64> = changing
+            .iter()
+            .map(|&k| (at(k) / motion.speed(k)).ln())
+            .collect();
         let spread = deviation(&ratios);
         let idle = if standing.len() > axis.points(2.0) {
             quantile(&pick(&c.raw, &standing), 0.5) / c.high
@@ -160,11 +187,17 @@ pub(crate) fn engine_speed(candidates: &[Candidate], motion: &Motion, axis: &Tim
         );
         if standing.len() > axis.points(2.0) {
             let stand = quantile(&pick(&c.raw, &standing), 0.5);
-            let fitting: Vec<f64> =
-                ENGINE_STEPS_RPM.iter().copied().filter(|s| IDLE_RPM.contains(&(s * stand))).collect();
+            let fitting: Vec<f64> = ENGINE_STEPS_RPM
+                .iter()
+                .copied()
+                .filter(|s| IDLE_RPM.contains(&(s * stand)))
+                .collect();
             if let &[step] = fitting.as_slice() {
                 ranked.scaling = scaled(step, 0.0, 0.1, Unit::RevolutionPerMinute);
-                ranked.note = Some(format!("scale: a guess, the one usual step that makes its idle {:.0} rpm", step * stand));
+                ranked.note = Some(format!(
+                    "scale: a guess, the one usual step that makes its idle {:.0} rpm",
+                    step * stand
+                ));
             }
         }
         found.push(ranked);
@@ -192,7 +225,11 @@ pub(crate) fn pulling(
     // Overall gear ratio in engine counts a m/s; 1 where no engine speed is known.
     let ratio: Vec<f64> = match engine {
         Some(engine) => {
-            let raw: Vec<f64> = pick(engine, &normal).iter().zip(&speed).map(|(n, v)| n / v.max(1.0)).collect();
+            let raw: Vec<f64> = pick(engine, &normal)
+                .iter()
+                .zip(&speed)
+                .map(|(n, v)| n / v.max(1.0))
+                .collect();
             let top = quantile(&raw, 0.5).max(1e-9);
             raw.iter().map(|r| (r / top).min(4.0)).collect()
         }
@@ -204,43 +241,71 @@ pub(crate) fn pulling(
             continue;
         }
         let x = pick(&smooth(&c.raw, axis.points(0.2)), &normal);
-        let pull: Vec<f64> = x.iter().zip(&ratio).map(|(x, r)| (x - c.low) * r / (c.high - c.low)).collect();
+        let pull: Vec<f64> = x
+            .iter()
+            .zip(&ratio)
+            .map(|(x, r)| (x - c.low) * r / (c.high - c.low))
+            .collect();
         let explained = |columns: &[&[f64]]| -> f64 {
-            let Some(fit) = regress(columns, &accel, &|_| true) else { return 0.0 };
+            let Some(fit) = regress(columns, &accel, &|_| true) else {
+                return 0.0;
+            };
             let rest: Vec<f64> = (0..accel.len())
                 .map(|k| {
-                    let sum: f64 = fit.iter().zip(columns).map(|(c, col)| c * col.get(k).copied().unwrap_or(0.0)).sum();
+                    let sum: f64 = fit
+                        .iter()
+                        .zip(columns)
+                        .map(|(c, col)| c * col.get(k).copied().unwrap_or(0.0))
+                        .sum();
                     accel.get(k).copied().unwrap_or(0.0) - sum
                 })
                 .collect();
             let positive = fit.first().is_some_and(|first| *first > 0.0);
-            if positive { 1.0 - (deviation(&rest) / deviation(&accel).max(1e-9)).powi(2) } else { 0.0 }
+            if positive {
+                1.0 - (deviation(&rest) / deviation(&accel).max(1e-9)).powi(2)
+            } else {
+                0.0
+            }
         };
         let r2 = explained(&[&pull, &ratio, &drag, &ones]).max(explained(&[&pull, &drag, &ones]));
         if r2 < 0.25 {
             continue;
         }
-        let off_braking = if braking.len() > axis.points(1.0) { at_floor(c, &braking, 0.04) } else { 0.8 };
+        let off_braking = if braking.len() > axis.points(1.0) {
+            at_floor(c, &braking, 0.04)
+        } else {
+            0.8
+        };
         let on_pulling = 1.0 - at_floor(c, &pulls, 0.06);
         let rests = c.rest_share > 0.05 && (c.rest - c.low).abs() <= 0.03 * (c.high - c.low);
         let fit = ((r2 - 0.2) / 0.6).clamp(0.0, 1.0);
         let mut pedal = Ranked::new(
             Role::PedalAccelerator,
             index,
-            (0.35 + 0.65 * fit) * off_braking * on_pulling * if rests && c.low >= 0.0 { 1.0 } else { 0.45 },
+            (0.35 + 0.65 * fit)
+                * off_braking
+                * on_pulling
+                * if rests && c.low >= 0.0 { 1.0 } else { 0.45 },
             vec![format!(
                 "explains {:.0} % of the acceleration; rests at code {} in {:.0} % of frames and in {:.0} % of braking",
-                100.0 * r2, c.rest, 100.0 * c.rest_share, 100.0 * off_braking
+                100.0 * r2,
+                c.rest,
+                100.0 * c.rest_share,
+                100.0 * off_braking
             )],
         );
         let span = c.high - c.low;
-        let step = [0.1, 0.2, 0.25, 0.390_625, 0.4, 0.5, 1.0, 0.05, 0.025, 0.0244, 0.01]
-            .into_iter()
-            .filter(|s| s * span <= 103.0)
-            .max_by(f64::total_cmp);
+        let step = [
+            0.1, 0.2, 0.25, 0.390_625, 0.4, 0.5, 1.0, 0.05, 0.025, 0.0244, 0.01,
+        ]
+        .into_iter()
+        .filter(|s| s * span <= 103.0)
+        .max_by(f64::total_cmp);
         if let Some(step) = step {
             pedal.scaling = scaled(step, -step * c.rest, 0.3, Unit::Percent);
-            pedal.note = Some("scale: a guess, the largest usual step that keeps it within 100 %".to_owned());
+            pedal.note = Some(
+                "scale: a guess, the largest usual step that keeps it within 100 %".to_owned(),
+            );
         }
         found.push(pedal);
         let negative = (c.rest - c.low) > 0.02 * span || c.rest_share < 0.2;
@@ -274,8 +339,13 @@ pub(crate) fn brake(candidates: &[Candidate], motion: &Motion, axis: &Timeline) 
         }
         let off = at_floor(c, &pulls, 0.03);
         let on = 1.0 - at_floor(c, &hard, 0.03);
-        let r = if c.distinct > 4 { correlation(&pick(&c.raw, &slowing), &deceleration) } else { 0.6 };
-        let score = ((off - 0.8) / 0.2).clamp(0.0, 1.0) * ((on - 0.5) / 0.45).clamp(0.0, 1.0)
+        let r = if c.distinct > 4 {
+            correlation(&pick(&c.raw, &slowing), &deceleration)
+        } else {
+            0.6
+        };
+        let score = ((off - 0.8) / 0.2).clamp(0.0, 1.0)
+            * ((on - 0.5) / 0.45).clamp(0.0, 1.0)
             * (0.4 + 0.6 * ((r - 0.2) / 0.6).clamp(0.0, 1.0));
         if score < 0.2 {
             continue;
@@ -286,8 +356,13 @@ pub(crate) fn brake(candidates: &[Candidate], motion: &Motion, axis: &Timeline) 
             0.9 * score,
             vec![format!(
                 "off in {:.0} % of pulling, on in {:.0} % of hard slowing{}",
-                100.0 * off, 100.0 * on,
-                if c.distinct > 4 { format!(", follows the deceleration (correlation {r:.2})") } else { ", a switch".to_owned() }
+                100.0 * off,
+                100.0 * on,
+                if c.distinct > 4 {
+                    format!(", follows the deceleration (correlation {r:.2})")
+                } else {
+                    ", a switch".to_owned()
+                }
             )],
         );
         ranked.scaling = scaled(1.0, -c.low, 1.0, Unit::Bare);
@@ -298,8 +373,15 @@ pub(crate) fn brake(candidates: &[Candidate], motion: &Motion, axis: &Timeline) 
 }
 
 /// Codes that each go with one ratio of engine to wheels.
-pub(crate) fn gear(candidates: &[Candidate], motion: &Motion, engine: Option<&[f64]>, axis: &Timeline) -> Vec<Ranked> {
-    let Some(engine) = engine else { return Vec::new() };
+pub(crate) fn gear(
+    candidates: &[Candidate],
+    motion: &Motion,
+    engine: Option<&[f64]>,
+    axis: &Timeline,
+) -> Vec<Ranked> {
+    let Some(engine) = engine else {
+        return Vec::new();
+    };
     let moving = motion.points(|v, _| v > 3.0);
     if moving.len() < axis.points(10.0) {
         return Vec::new();
@@ -316,7 +398,8 @@ pub(crate) fn gear(candidates: &[Candidate], motion: &Motion, engine: Option<&[f
             continue;
         }
         let codes = pick(&c.raw, &moving);
-        let mut by_code: std::collections::BTreeMap<i64, Vec<f64>> = std::collections::BTreeMap::new();
+        let mut by_code: std::collections::BTreeMap<i64, Vec<f64>> =
+            std::collections::BTreeMap::new();
         for (code, ratio) in codes.iter().zip(&ratio) {
             // Between two codes the axis holds neither.
             if code.fract() == 0.0 {
@@ -324,12 +407,25 @@ pub(crate) fn gear(candidates: &[Candidate], motion: &Motion, engine: Option<&[f
             }
         }
         let points: usize = by_code.values().map(Vec::len).sum();
-        let within: f64 = by_code.values().map(|r| deviation(r).powi(2) * r.len() as f64).sum::<f64>() / points.max(1) as f64;
+        let within: f64 = by_code
+            .values()
+            .map(|r| deviation(r).powi(2) * r.len() as f64)
+            .sum::<f64>()
+            / points.max(1) as f64;
         let share = 1.0 - within / total.max(1e-12);
-        let means: Vec<f64> = by_code.values().filter(|r| r.len() > axis.points(1.0)).map(|r| mean(r)).collect();
-        let falls = means.windows(2).filter(|w| matches!(w, [a, b] if b < a)).count();
+        let means: Vec<f64> = by_code
+            .values()
+            .filter(|r| r.len() > axis.points(1.0))
+            .map(|r| mean(r))
+            .collect();
+        let falls = means
+            .windows(2)
+            .filter(|w| matches!(w, [a, b] if b < a))
+            .count();
         let ordered = falls as f64 / means.len().saturating_sub(1).max(1) as f64;
-        let score = ((share - 0.5) / 0.4).clamp(0.0, 1.0) * if means.len() >= 3 { 1.0 } else { 0.5 } * (0.6 + 0.4 * ordered);
+        let score = ((share - 0.5) / 0.4).clamp(0.0, 1.0)
+            * if means.len() >= 3 { 1.0 } else { 0.5 }
+            * (0.6 + 0.4 * ordered);
         if score < 0.3 {
             continue;
         }
@@ -337,7 +433,11 @@ pub(crate) fn gear(candidates: &[Candidate], motion: &Motion, engine: Option<&[f
             Role::Gear,
             index,
             0.95 * score,
-            vec![format!("{} codes, each with one ratio of engine to wheels ({:.0} % of its variance)", means.len(), 100.0 * share)],
+            vec![format!(
+                "{} codes, each with one ratio of engine to wheels ({:.0} % of its variance)",
+                means.len(),
+                100.0 * share
+            )],
         );
         ranked.scaling = scaled(1.0, 0.0, 0.0, Unit::Bare);
         ranked.note = Some("the code as sent; which code is which gear is not told".to_owned());
@@ -347,7 +447,11 @@ pub(crate) fn gear(candidates: &[Candidate], motion: &Motion, engine: Option<&[f
 }
 
 /// Slow, nearly monotone rises.
-pub(crate) fn warming(sources: &[Source], candidates: &[Candidate], axis: &Timeline) -> Vec<Ranked> {
+pub(crate) fn warming(
+    sources: &[Source],
+    candidates: &[Candidate],
+    axis: &Timeline,
+) -> Vec<Ranked> {
     let mut found = Vec::new();
     if axis.len() as f64 * axis.step_s() < 60.0 {
         return found;
@@ -356,23 +460,46 @@ pub(crate) fn warming(sources: &[Source], candidates: &[Candidate], axis: &Timel
         if c.distinct < 3 || c.field.length() < 5 || c.field.length() > 16 {
             continue;
         }
-        let Some(source) = sources.get(c.source) else { continue };
+        let Some(source) = sources.get(c.source) else {
+            continue;
+        };
         let step = axis.points(5.0);
         let slow: Vec<f64> = smooth(&c.raw, step).into_iter().step_by(step).collect();
-        let travel: f64 = slow.windows(2).map(|w| match w { [a, b] => (b - a).abs(), _ => 0.0 }).sum();
+        let travel: f64 = slow
+            .windows(2)
+            .map(|w| match w {
+                [a, b] => (b - a).abs(),
+                _ => 0.0,
+            })
+            .sum();
         let rise = slow.last().zip(slow.first()).map_or(0.0, |(b, a)| b - a);
-        let quick: Vec<f64> = c.raw.iter().zip(smooth(&c.raw, step)).map(|(a, b)| a - b).collect();
+        let quick: Vec<f64> = c
+            .raw
+            .iter()
+            .zip(smooth(&c.raw, step))
+            .map(|(a, b)| a - b)
+            .collect();
         let quiet = 1.0 - (deviation(&quick) / (c.high - c.low).max(1e-9) / 0.1).clamp(0.0, 1.0);
         if rise < 2.0 || travel <= 0.0 {
             continue;
         }
         let monotone = rise / travel;
         // A clock or a distance climbs without ever slowing; heat levels off or falls again.
-        let mid = slow.get(slow.len() / 2).copied().unwrap_or(0.0) - slow.first().copied().unwrap_or(0.0);
+        let mid =
+            slow.get(slow.len() / 2).copied().unwrap_or(0.0) - slow.first().copied().unwrap_or(0.0);
         let straight = (mid / rise - 0.5).abs() < 0.02 && monotone > 0.999;
-        let small = if c.field.length() <= 12 && c.high - c.low < 160.0 { 1.0 } else { 0.6 };
+        let small = if c.field.length() <= 12 && c.high - c.low < 160.0 {
+            1.0
+        } else {
+            0.6
+        };
         let slow_frame = if source.period_ns > 90e6 { 1.0 } else { 0.8 };
-        let score = 0.75 * ((monotone - 0.4) / 0.5).clamp(0.0, 1.0) * quiet * small * slow_frame * if straight { 0.4 } else { 1.0 };
+        let score = 0.75
+            * ((monotone - 0.4) / 0.5).clamp(0.0, 1.0)
+            * quiet
+            * small
+            * slow_frame
+            * if straight { 0.4 } else { 1.0 };
         if score < 0.25 {
             continue;
         }
@@ -380,7 +507,10 @@ pub(crate) fn warming(sources: &[Source], candidates: &[Candidate], axis: &Timel
             Role::CouplingTemperature,
             index,
             score,
-            vec![format!("climbs by {rise:.0} counts with little else ({:.0} % of its travel)", 100.0 * monotone)],
+            vec![format!(
+                "climbs by {rise:.0} counts with little else ({:.0} % of its travel)",
+                100.0 * monotone
+            )],
         );
         if c.field.length() <= 8 {
             ranked.scaling = scaled(1.0, -40.0, 0.5, Unit::DegreeCelsius);

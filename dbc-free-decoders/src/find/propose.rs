@@ -2,10 +2,11 @@
 
 use super::candidate::{Candidate, Source, collect};
 use super::contrast;
+use super::corner::{self, Axle, Corners, Geometry, Side};
 use super::coupling::coupling;
 use super::motion::{self, Motion};
+use super::obd;
 use super::powertrain::{self, Ranked};
-use super::corner::{self, Axle, Corners, Geometry, Side};
 use super::proposal::{
     Findings, FoundField, IdReport, Meaning, Proposal, ReferenceUsed, Scaling, WheelAnswer,
 };
@@ -14,7 +15,6 @@ use super::speed_scale;
 use super::survey::Survey;
 use super::timeline::Timeline;
 use super::wheel_speed::{self, SpeedLike, WheelSet};
-use super::obd;
 use crate::role::Role;
 use crate::unit::Unit;
 
@@ -66,7 +66,13 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
     let wheels = match &answer {
         Ok(set) => {
             let mut corners = corners(set, aligned.as_ref(), &survey, geometry, &axis);
-            let motion = motion_of(Some((set, &corners)), &likes, &candidates, aligned.as_ref(), &axis);
+            let motion = motion_of(
+                Some((set, &corners)),
+                &likes,
+                &candidates,
+                aligned.as_ref(),
+                &axis,
+            );
             if let Some(motion) = &motion {
                 let turning = motion::turning(&sources, &candidates, motion, &axis);
                 by_convention(&mut corners, &turning, &sources, &candidates, motion);
@@ -79,14 +85,31 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
                 to_tell: corners.to_tell,
             }
         }
-        Err(none) => WheelAnswer::None { why: none.why.clone() },
+        Err(none) => WheelAnswer::None {
+            why: none.why.clone(),
+        },
     };
     let set = answer.ok();
-    proposals.extend(vehicle_speeds(&set, &likes, &sources, &candidates, aligned.as_ref(), &axis));
+    proposals.extend(vehicle_speeds(
+        &set,
+        &likes,
+        &sources,
+        &candidates,
+        aligned.as_ref(),
+        &axis,
+    ));
     let wheels_and_corners = set.as_ref().zip(known_corners.as_ref());
-    if let Some(motion) = motion_of(wheels_and_corners, &likes, &candidates, aligned.as_ref(), &axis) {
-        let taken: Vec<usize> =
-            set.iter().flat_map(|set| set.members.iter().map(|m| m.candidate)).collect();
+    if let Some(motion) = motion_of(
+        wheels_and_corners,
+        &likes,
+        &candidates,
+        aligned.as_ref(),
+        &axis,
+    ) {
+        let taken: Vec<usize> = set
+            .iter()
+            .flat_map(|set| set.members.iter().map(|m| m.candidate))
+            .collect();
         let ranked = the_rest(&sources, &candidates, &motion, &told, &taken, &axis);
         proposals.extend(ranked_proposals(ranked, &sources, &candidates));
     }
@@ -103,7 +126,8 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
         reference: aligned.as_ref().map(|aligned| ReferenceUsed {
             kind: aligned.kind,
             lag_s: aligned.lag_s,
-            coverage: aligned.valid.iter().filter(|v| **v).count() as f64 / axis.len().max(1) as f64,
+            coverage: aligned.valid.iter().filter(|v| **v).count() as f64
+                / axis.len().max(1) as f64,
         }),
         reference_mps: aligned.map(|aligned| aligned.speed_mps).unwrap_or_default(),
         axis,
@@ -115,28 +139,46 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
 fn heed_marks(proposals: &mut [Proposal], marks: &[super::proposal::MarkContrast]) {
     const MORE: f64 = 0.15;
     for proposal in proposals.iter_mut() {
-        let Meaning::Role(role) = proposal.meaning else { continue };
-        let said = marks.iter().filter(|mark| contrast::names(&mark.text, role)).find_map(|mark| {
-            let moved = mark.moved.iter().find(|moved| {
-                moved.bus == proposal.bus && moved.id == proposal.id && moved.field == proposal.field
-            })?;
-            Some((mark, moved.contrast))
-        });
+        let Meaning::Role(role) = proposal.meaning else {
+            continue;
+        };
+        let said = marks
+            .iter()
+            .filter(|mark| contrast::names(&mark.text, role))
+            .find_map(|mark| {
+                let moved = mark.moved.iter().find(|moved| {
+                    moved.bus == proposal.bus
+                        && moved.id == proposal.id
+                        && moved.field == proposal.field
+                })?;
+                Some((mark, moved.contrast))
+            });
         if let Some((mark, contrast)) = said {
             proposal.score = (proposal.score + MORE).min(1.0);
-            proposal.evidence.push(format!("moves {contrast:.0} times more after the mark \"{}\" than elsewhere", mark.text));
+            proposal.evidence.push(format!(
+                "moves {contrast:.0} times more after the mark \"{}\" than elsewhere",
+                mark.text
+            ));
         }
     }
     // Ranks within each role follow the scores.
     let mut start = 0;
     while start < proposals.len() {
         let meaning = proposals.get(start).map(|p| p.meaning);
-        let end = start + proposals.iter().skip(start).take_while(|p| Some(p.meaning) == meaning).count();
+        let end = start
+            + proposals
+                .iter()
+                .skip(start)
+                .take_while(|p| Some(p.meaning) == meaning)
+                .count();
         if let (Some(Meaning::Role(role)), Some(group)) = (meaning, proposals.get_mut(start..end))
             && !Role::WHEELS.contains(&role)
         {
             group.sort_by(|a, b| b.score.total_cmp(&a.score));
-            group.iter_mut().enumerate().for_each(|(k, p)| p.rank = k + 1);
+            group
+                .iter_mut()
+                .enumerate()
+                .for_each(|(k, p)| p.rank = k + 1);
         }
         start = end.max(start + 1);
     }
@@ -152,11 +194,19 @@ fn motion_of(
 ) -> Option<Motion> {
     let Some((set, corners)) = wheels else {
         let aligned = aligned?;
-        let best = likes.first().filter(|like| like.r2 > 0.97).and_then(|like| {
-            let scale = speed_scale::estimate(&like.raw, aligned, axis)?;
-            candidates.get(like.candidate)?;
-            Some(like.raw.iter().map(|raw| scale.mps(*raw).max(0.0)).collect())
-        });
+        let best = likes
+            .first()
+            .filter(|like| like.r2 > 0.97)
+            .and_then(|like| {
+                let scale = speed_scale::estimate(&like.raw, aligned, axis)?;
+                candidates.get(like.candidate)?;
+                Some(
+                    like.raw
+                        .iter()
+                        .map(|raw| scale.mps(*raw).max(0.0))
+                        .collect(),
+                )
+            });
         let speed = best.unwrap_or_else(|| aligned.speed_mps.clone());
         let mut motion = Motion::of_speed(speed, axis);
         motion.yaw = aligned.yaw_rad_s.clone();
@@ -164,7 +214,13 @@ fn motion_of(
         return Some(motion);
     };
     let speeds = speeds_mps(set);
-    let at = |k: usize| speeds.iter().map(|v| v.get(k).copied().unwrap_or(0.0)).sum::<f64>() / 4.0;
+    let at = |k: usize| {
+        speeds
+            .iter()
+            .map(|v| v.get(k).copied().unwrap_or(0.0))
+            .sum::<f64>()
+            / 4.0
+    };
     let mut motion = Motion::of_speed((0..axis.len()).map(at).collect(), axis);
     motion.yaw = corners.yaw_rad_s.clone();
     motion.yaw_signed = corners.side_confidence >= corner::LEAST_CONFIDENCE;
@@ -197,7 +253,12 @@ fn by_convention(
             let source = sources.get(candidate.source)?;
             Some(corner::TurnField {
                 series: &candidate.raw,
-                name: format!("{} ({} at {})", role.label(), source.id, candidate.field.start()),
+                name: format!(
+                    "{} ({} at {})",
+                    role.label(),
+                    source.id,
+                    candidate.field.start()
+                ),
                 is_rate: role == Role::BodyYawRate,
             })
         })
@@ -244,11 +305,19 @@ const MOST_RANKS: usize = 5;
 const LEAST_SCORE: f64 = 0.2;
 
 /// The ranked ones as proposals, each role's best first.
-fn ranked_proposals(ranked: Vec<Ranked>, sources: &[Source], candidates: &[Candidate]) -> Vec<Proposal> {
-    let mut by_role: std::collections::BTreeMap<Role, Vec<Ranked>> = std::collections::BTreeMap::new();
+fn ranked_proposals(
+    ranked: Vec<Ranked>,
+    sources: &[Source],
+    candidates: &[Candidate],
+) -> Vec<Proposal> {
+    let mut by_role: std::collections::BTreeMap<Role, Vec<Ranked>> =
+        std::collections::BTreeMap::new();
     for one in ranked.into_iter().filter(|r| r.score > LEAST_SCORE) {
         let list = by_role.entry(one.role).or_default();
-        match list.iter_mut().find(|other| other.candidate == one.candidate) {
+        match list
+            .iter_mut()
+            .find(|other| other.candidate == one.candidate)
+        {
             Some(other) if other.score < one.score => *other = one,
             Some(_) => {}
             None => list.push(one),
@@ -258,10 +327,18 @@ fn ranked_proposals(ranked: Vec<Ranked>, sources: &[Source], candidates: &[Candi
     for (role, mut list) in by_role {
         list.sort_by(|a, b| b.score.total_cmp(&a.score));
         for (k, ranked) in list.into_iter().take(MOST_RANKS).enumerate() {
-            let Some(candidate) = candidates.get(ranked.candidate) else { continue };
-            let Some(source) = sources.get(candidate.source) else { continue };
+            let Some(candidate) = candidates.get(ranked.candidate) else {
+                continue;
+            };
+            let Some(source) = sources.get(candidate.source) else {
+                continue;
+            };
             let series = match ranked.scaling {
-                Some(s) => candidate.raw.iter().map(|raw| raw * s.scale + s.offset).collect(),
+                Some(s) => candidate
+                    .raw
+                    .iter()
+                    .map(|raw| raw * s.scale + s.offset)
+                    .collect(),
                 None => candidate.raw.clone(),
             };
             proposals.push(Proposal {
@@ -294,13 +371,24 @@ fn speeds_mps(set: &WheelSet) -> [Vec<f64>; 4] {
         .iter()
         .flat_map(|like| like.raw.iter().copied())
         .fold(f64::INFINITY, f64::min);
-    let high = set.members.iter().flat_map(|like| like.raw.iter().copied()).fold(low, f64::max);
+    let high = set
+        .members
+        .iter()
+        .flat_map(|like| like.raw.iter().copied())
+        .fold(low, f64::max);
     std::array::from_fn(|k| {
-        let raw = set.members.get(k).map(|like| like.raw.as_slice()).unwrap_or_default();
+        let raw = set
+            .members
+            .get(k)
+            .map(|like| like.raw.as_slice())
+            .unwrap_or_default();
         match &set.scale {
             Some(scale) => raw.iter().map(|raw| scale.mps(*raw)).collect(),
             // Shape only: the corners' law is checked in its sign, not its size.
-            None => raw.iter().map(|raw| (raw - low) * 30.0 / (high - low).max(1.0)).collect(),
+            None => raw
+                .iter()
+                .map(|raw| (raw - low) * 30.0 / (high - low).max(1.0))
+                .collect(),
         }
     })
 }
@@ -350,8 +438,15 @@ fn wheel_proposals(
                     let name = if side == Side::Left { "left" } else { "right" };
                     known.push(format!("{name} {:.0} %", 100.0 * corners.side_confidence));
                 }
-                let known = if known.is_empty() { "nothing".to_owned() } else { known.join(", ") };
-                evidence.push(format!("corner not told apart yet (known: {known}); to tell: {}", corners.to_tell.join("; ")));
+                let known = if known.is_empty() {
+                    "nothing".to_owned()
+                } else {
+                    known.join(", ")
+                };
+                evidence.push(format!(
+                    "corner not told apart yet (known: {known}); to tell: {}",
+                    corners.to_tell.join("; ")
+                ));
             }
             Some(Proposal {
                 bus: source.bus.clone(),
@@ -369,14 +464,22 @@ fn wheel_proposals(
                 scaling,
                 scaling_note: Some(scale_note(set.scale)),
                 evidence,
-                series: like.raw.iter().map(|raw| set.scale.map_or(*raw, |s| raw * s.scale_kmh + s.offset_kmh)).collect(),
+                series: like
+                    .raw
+                    .iter()
+                    .map(|raw| set.scale.map_or(*raw, |s| raw * s.scale_kmh + s.offset_kmh))
+                    .collect(),
             })
         })
         .collect()
 }
 
 fn invalid_raw(source: &Source, field: &crate::field::Field) -> Vec<u64> {
-    let raws: Vec<u64> = source.rows.iter().filter_map(|(_, data)| field.extract(data)).collect();
+    let raws: Vec<u64> = source
+        .rows
+        .iter()
+        .filter_map(|(_, data)| field.extract(data))
+        .collect();
     super::candidate::not_available(&raws, field)
 }
 
@@ -396,7 +499,10 @@ fn scale_note(scale: Option<speed_scale::SpeedScale>) -> String {
                     "measured {:.6} km/h a count, taken as the usual step {}",
                     scale.measured_scale_kmh, scale.scale_kmh
                 ),
-                false => format!("measured {:.6} km/h a count; no usual step is that near", scale.measured_scale_kmh),
+                false => format!(
+                    "measured {:.6} km/h a count; no usual step is that near",
+                    scale.measured_scale_kmh
+                ),
             };
             format!("{step}; {zero}")
         }
@@ -421,11 +527,19 @@ fn vehicle_speeds(
     aligned: Option<&Aligned>,
     axis: &Timeline,
 ) -> Vec<Proposal> {
-    let Some(aligned) = aligned else { return Vec::new() };
+    let Some(aligned) = aligned else {
+        return Vec::new();
+    };
     // The wheels themselves are the better reference where there are some.
     let wheels = set.as_ref().map(|set| {
         let speeds = speeds_mps(set);
-        let at = |k: usize| speeds.iter().map(|v| v.get(k).copied().unwrap_or(0.0)).sum::<f64>() / 4.0;
+        let at = |k: usize| {
+            speeds
+                .iter()
+                .map(|v| v.get(k).copied().unwrap_or(0.0))
+                .sum::<f64>()
+                / 4.0
+        };
         Aligned {
             speed_mps: (0..axis.len()).map(at).collect(),
             valid: vec![true; axis.len()],
@@ -435,7 +549,8 @@ fn vehicle_speeds(
     });
     let reference = wheels.as_ref().unwrap_or(aligned);
     let is_wheel = |like: &SpeedLike| {
-        set.as_ref().is_some_and(|set| set.members.iter().any(|m| m.candidate == like.candidate))
+        set.as_ref()
+            .is_some_and(|set| set.members.iter().any(|m| m.candidate == like.candidate))
     };
     let mut found: Vec<Proposal> = likes
         .iter()
@@ -450,7 +565,8 @@ fn vehicle_speeds(
                 bus: source.bus.clone(),
                 id: source.id,
                 field: like.field,
-                unproven_bits: like.field.length() - candidate.field.length().min(like.field.length()),
+                unproven_bits: like.field.length()
+                    - candidate.field.length().min(like.field.length()),
                 selector: source.selector,
                 meaning: Meaning::VehicleSpeed,
                 rank: 0,
@@ -469,11 +585,19 @@ fn vehicle_speeds(
                 scaling_note: Some(scale_note(Some(scale))),
                 evidence: vec![format!(
                     "follows {} (r2 {:.4}, residual {:.2} m/s)",
-                    if set.is_some() { "the wheel speeds" } else { aligned.kind.text() },
+                    if set.is_some() {
+                        "the wheel speeds"
+                    } else {
+                        aligned.kind.text()
+                    },
                     fit.r2,
                     scale.residual_mps
                 )],
-                series: like.raw.iter().map(|raw| raw * scale.scale_kmh + scale.offset_kmh).collect(),
+                series: like
+                    .raw
+                    .iter()
+                    .map(|raw| raw * scale.scale_kmh + scale.offset_kmh)
+                    .collect(),
             })
         })
         .collect();
@@ -508,7 +632,9 @@ fn id_reports(sources: &[Source], candidates: &[Candidate]) -> Vec<IdReport> {
                     flip_rate: source.activity.rate(wheel_speed::lowest_bit(&c.field)),
                 })
                 .collect(),
-            constant_bits: (0..8 * source.bytes).filter(|&bit| source.activity.flips(bit) == 0).count(),
+            constant_bits: (0..8 * source.bytes)
+                .filter(|&bit| source.activity.flips(bit) == 0)
+                .count(),
         })
         .collect();
     reports.sort_by(|a, b| (&a.bus, a.id).cmp(&(&b.bus, b.id)));

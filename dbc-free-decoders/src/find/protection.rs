@@ -120,14 +120,24 @@ pub(crate) fn checksums(activity: &BitActivity, head: &Rows, counters: &[Guard])
     let mut found: Vec<Guard> = Vec::new();
     // Senders put the check last or first. Sums and exclusive ors hold for every byte of the frame
     // alike, as each is that of all others; the check is then the one that flips most.
-    let flips = |byte: usize| (8 * byte..8 * byte + 8).map(|bit| u64::from(activity.flips(bit))).sum::<u64>();
+    let flips = |byte: usize| {
+        (8 * byte..8 * byte + 8)
+            .map(|bit| u64::from(activity.flips(bit)))
+            .sum::<u64>()
+    };
     let ends = [width.checked_sub(1), Some(0)];
-    let mut bytes: Vec<usize> = ends.into_iter().flatten().filter(|&byte| byte < width).collect();
+    let mut bytes: Vec<usize> = ends
+        .into_iter()
+        .flatten()
+        .filter(|&byte| byte < width)
+        .collect();
     bytes.sort_by_key(|&byte| std::cmp::Reverse(flips(byte)));
     bytes.extend(1..width.saturating_sub(1));
     bytes.dedup();
     for &byte in &bytes {
-        let active = (8 * byte..8 * byte + 8).filter(|&bit| activity.flips(bit) > 0).count();
+        let active = (8 * byte..8 * byte + 8)
+            .filter(|&bit| activity.flips(bit) > 0)
+            .count();
         if active >= 6
             && let Some(checksum) = whole_byte(head, byte, counters)
         {
@@ -139,11 +149,24 @@ pub(crate) fn checksums(activity: &BitActivity, head: &Rows, counters: &[Guard])
         }
     }
     // Half-bytes, the busiest first.
-    let half_flips = |half: usize| (4 * half..4 * half + 4).map(|bit| u64::from(activity.flips(bit))).sum::<u64>();
+    let half_flips = |half: usize| {
+        (4 * half..4 * half + 4)
+            .map(|bit| u64::from(activity.flips(bit)))
+            .sum::<u64>()
+    };
     let mut halves: Vec<usize> = (0..2 * width).collect();
     halves.sort_by_key(|&half| std::cmp::Reverse(half_flips(half)));
-    let moves = |half: usize| (4 * half..4 * half + 4).filter(|&bit| activity.flips(bit) > 0).count() >= 3;
-    let in_counter = |half: usize| counters.iter().any(|c| c.covers(4 * half) || c.covers(4 * half + 3));
+    let moves = |half: usize| {
+        (4 * half..4 * half + 4)
+            .filter(|&bit| activity.flips(bit) > 0)
+            .count()
+            >= 3
+    };
+    let in_counter = |half: usize| {
+        counters
+            .iter()
+            .any(|c| c.covers(4 * half) || c.covers(4 * half + 3))
+    };
     halves
         .into_iter()
         .filter(|&half| moves(half) && !in_counter(half))
@@ -181,7 +204,9 @@ fn whole_byte(head: &Rows, byte: usize, counters: &[Guard]) -> Option<Checksum> 
     let simple = [Checksum::ExclusiveOr, Checksum::Sum];
     let crc = POLYNOMIALS.map(Checksum::Crc8);
     let fits = |kind: Checksum, appended: usize, counter: Option<&Guard>| {
-        agrees(pairs(head, byte, counter), |a, b| matches(kind, appended, byte, a, b))
+        agrees(pairs(head, byte, counter), |a, b| {
+            matches(kind, appended, byte, a, b)
+        })
     };
     if let Some(kind) = simple.into_iter().find(|&kind| fits(kind, 0, None)) {
         return Some(kind);
@@ -224,12 +249,20 @@ fn matches(kind: Checksum, appended: usize, byte: usize, a: &[u8], b: &[u8]) -> 
             at(a) ^ at(b) == fold(a) ^ fold(b)
         }
         Checksum::Sum => {
-            let fold = |data: &[u8]| others(data).iter().fold(0_u8, |sum, v| sum.wrapping_add(*v));
+            let fold = |data: &[u8]| {
+                others(data)
+                    .iter()
+                    .fold(0_u8, |sum, v| sum.wrapping_add(*v))
+            };
             let (check, sum) = (at(a).wrapping_sub(at(b)), fold(a).wrapping_sub(fold(b)));
             check == sum || check == sum.wrapping_neg()
         }
         Checksum::Crc8(polynomial) => {
-            let mut difference: Vec<u8> = others(a).iter().zip(others(b)).map(|(a, b)| a ^ b).collect();
+            let mut difference: Vec<u8> = others(a)
+                .iter()
+                .zip(others(b))
+                .map(|(a, b)| a ^ b)
+                .collect();
             // A constant that the sender appends shifts the check on by as many zero bytes.
             difference.resize(difference.len() + appended, 0);
             at(a) ^ at(b) == crc8(polynomial, &difference)
@@ -259,8 +292,15 @@ fn half_byte(head: &Rows, half: usize) -> Option<Guard> {
         if half % 2 == 0 { byte >> 4 } else { byte & 15 }
     };
     let by_sum = |a: &[u8], b: &[u8]| {
-        let sum = |data: &[u8]| halves(data).iter().fold(0_u8, |sum, v| sum.wrapping_add(*v));
-        let (check, sum) = (at(a).wrapping_sub(at(b)) & 15, sum(a).wrapping_sub(sum(b)) & 15);
+        let sum = |data: &[u8]| {
+            halves(data)
+                .iter()
+                .fold(0_u8, |sum, v| sum.wrapping_add(*v))
+        };
+        let (check, sum) = (
+            at(a).wrapping_sub(at(b)) & 15,
+            sum(a).wrapping_sub(sum(b)) & 15,
+        );
         check == sum || check == sum.wrapping_neg() & 15
     };
     let by_xor = |a: &[u8], b: &[u8]| {
@@ -333,15 +373,36 @@ mod tests {
     fn counters_and_common_checksums_are_recognised() {
         let check = |kind: Checksum, byte: usize, protect: &dyn Fn(&mut [u8; 8])| {
             let (counters, checks) = found(protect);
-            assert_eq!(counters, [Guard { first_bit: 52, bits: 4, checksum: None }], "{kind:?}");
-            assert_eq!(checks, [Guard { first_bit: 8 * byte, bits: 8, checksum: Some(kind) }]);
+            assert_eq!(
+                counters,
+                [Guard {
+                    first_bit: 52,
+                    bits: 4,
+                    checksum: None
+                }],
+                "{kind:?}"
+            );
+            assert_eq!(
+                checks,
+                [Guard {
+                    first_bit: 8 * byte,
+                    bits: 8,
+                    checksum: Some(kind)
+                }]
+            );
         };
-        check(Checksum::Crc8(0x1D), 7, &|d| d[7] = crc8(0x1D, &d[..7]) ^ 0x5A);
-        check(Checksum::Crc8(0x2F), 0, &|d| d[0] = crc8(0x2F, &d[1..]) ^ 0x11);
+        check(Checksum::Crc8(0x1D), 7, &|d| {
+            d[7] = crc8(0x1D, &d[..7]) ^ 0x5A
+        });
+        check(Checksum::Crc8(0x2F), 0, &|d| {
+            d[0] = crc8(0x2F, &d[1..]) ^ 0x11
+        });
         check(Checksum::Sum, 7, &|d| {
             d[7] = d[..7].iter().fold(0x31, |s: u8, v| s.wrapping_add(*v));
         });
-        check(Checksum::ExclusiveOr, 7, &|d| d[7] = d[..7].iter().fold(9, |s, v| s ^ v));
+        check(Checksum::ExclusiveOr, 7, &|d| {
+            d[7] = d[..7].iter().fold(9, |s, v| s ^ v)
+        });
         // A data identifier that follows the counter, as in AUTOSAR's end-to-end profile 2.
         check(Checksum::Crc8(0x2F), 7, &|d| {
             let list: Vec<u8> = (0..16).map(|n: u8| n.wrapping_mul(37) ^ 0xA5).collect();

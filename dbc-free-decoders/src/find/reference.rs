@@ -92,7 +92,10 @@ pub(crate) fn choose(
 fn gnss(survey: &Survey) -> Option<SpeedReference> {
     let bus = survey.buses.iter().find(|bus| bus.name == GNSS_BUS)?;
     let of = |id: CanId| bus.ids.iter().skip(1).find(|seen| seen.id == id);
-    let number = |data: &[u8]| data.first_chunk::<4>().map(|four| u32::from_le_bytes(*four));
+    let number = |data: &[u8]| {
+        data.first_chunk::<4>()
+            .map(|four| u32::from_le_bytes(*four))
+    };
     let speeds: Vec<(i64, f64)> = of(GNSS_SPEED)?
         .rows
         .iter()
@@ -112,7 +115,10 @@ fn gnss(survey: &Survey) -> Option<SpeedReference> {
         .collect();
     let nearest = |t: i64| {
         let after = courses.partition_point(|(at, _)| *at < t);
-        courses.get(after).or_else(|| courses.last()).map(|(_, course)| *course)
+        courses
+            .get(after)
+            .or_else(|| courses.last())
+            .map(|(_, course)| *course)
     };
     let course_deg: Option<Vec<f64>> = speeds.iter().map(|(t, _)| nearest(*t)).collect();
     Some(SpeedReference {
@@ -135,11 +141,14 @@ pub(crate) fn align(
         return None;
     }
     let kept = |values: &[f64]| -> Vec<f64> {
-        values.iter().zip(&valid).filter(|(_, valid)| **valid).map(|(v, _)| *v).collect()
+        values
+            .iter()
+            .zip(&valid)
+            .filter(|(_, valid)| **valid)
+            .map(|(v, _)| *v)
+            .collect()
     };
-    let at = |lag: i64| {
-        axis.resample(&reference.t_ns, &reference.speed_mps, lag * LAG_STEP_NS)
-    };
+    let at = |lag: i64| axis.resample(&reference.t_ns, &reference.speed_mps, lag * LAG_STEP_NS);
     let fields: Vec<Vec<f64>> = fields.iter().map(|raw| kept(raw)).collect();
     // First the fields that move as the reference does, at a coarse lag; they settle the fine one.
     let coarse: Vec<Vec<f64>> = LAGS.step_by(8).map(|lag| kept(&at(lag))).collect();
@@ -147,23 +156,36 @@ pub(crate) fn align(
         .iter()
         .enumerate()
         .map(|(k, field)| {
-            let best = coarse.iter().map(|speed| correlation(field, speed)).fold(0.0, f64::max);
+            let best = coarse
+                .iter()
+                .map(|speed| correlation(field, speed))
+                .fold(0.0, f64::max);
             (best, k)
         })
         .collect();
     scored.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let leading: Vec<&Vec<f64>> =
-        scored.iter().take(6).filter_map(|(_, k)| fields.get(*k)).collect();
+    let leading: Vec<&Vec<f64>> = scored
+        .iter()
+        .take(6)
+        .filter_map(|(_, k)| fields.get(*k))
+        .collect();
     let fit = |lag: i64| {
         let speed = kept(&at(lag));
-        let all: Vec<f64> = leading.iter().map(|field| correlation(field, &speed)).collect();
+        let all: Vec<f64> = leading
+            .iter()
+            .map(|field| correlation(field, &speed))
+            .collect();
         mean(&all)
     };
     let lag = LAGS.max_by(|&a, &b| fit(a).total_cmp(&fit(b)))?;
     // A parabola through the best three places the lag between the steps.
     let (before, best, after) = (fit(lag - 1), fit(lag), fit(lag + 1));
     let bend = before - 2.0 * best + after;
-    let part = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    let part = if bend < 0.0 {
+        (0.5 * (before - after) / bend).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    };
     let lag_ns = ((lag as f64 + part) * LAG_STEP_NS as f64) as i64;
     Some(Aligned {
         kind: reference.kind,
@@ -185,14 +207,21 @@ fn yaw(reference: &SpeedReference, axis: &Timeline, lag_ns: i64) -> Vec<f64> {
     let mut unwrapped = Vec::with_capacity(reference.course_deg.len());
     let mut last: Option<f64> = None;
     for course in &reference.course_deg {
-        let next = last.map_or(*course, |last: f64| last + (course - last + 180.0).rem_euclid(360.0) - 180.0);
+        let next = last.map_or(*course, |last: f64| {
+            last + (course - last + 180.0).rem_euclid(360.0) - 180.0
+        });
         unwrapped.push(next);
         last = Some(next);
     }
     let course = axis.resample(&reference.t_ns, &unwrapped, lag_ns);
     let speed = axis.resample(&reference.t_ns, &reference.speed_mps, lag_ns);
     let half = axis.points(0.5 * WINDOW_S);
-    let at = |k: usize| course.get(k.min(course.len().saturating_sub(1))).copied().unwrap_or(0.0);
+    let at = |k: usize| {
+        course
+            .get(k.min(course.len().saturating_sub(1)))
+            .copied()
+            .unwrap_or(0.0)
+    };
     (0..course.len())
         .map(|k| {
             let (from, to) = (k.saturating_sub(half), (k + half).min(course.len() - 1));

@@ -66,13 +66,18 @@ impl Rows {
         let before = self.t_ns.len();
         let kept = before.div_ceil(2);
         for row in 1..kept {
-            self.data.copy_within(2 * row * width..(2 * row + 1) * width, row * width);
+            self.data
+                .copy_within(2 * row * width..(2 * row + 1) * width, row * width);
             self.t_ns.swap(row, 2 * row);
         }
         self.t_ns.truncate(kept);
         self.data.truncate(kept * width);
         // Of an even number the last one is dropped, and the next to keep comes a step earlier.
-        let step = if before % 2 == 0 { self.stride } else { self.stride.saturating_mul(2) };
+        let step = if before % 2 == 0 {
+            self.stride
+        } else {
+            self.stride.saturating_mul(2)
+        };
         self.stride = self.stride.saturating_mul(2);
         self.to_skip = step.saturating_sub(1);
     }
@@ -111,7 +116,10 @@ impl Rows {
 
     /// Time and data of each.
     pub fn iter(&self) -> impl Iterator<Item = (i64, &[u8])> {
-        self.t_ns.iter().enumerate().map(|(row, &t)| (t, self.data(row)))
+        self.t_ns
+            .iter()
+            .enumerate()
+            .map(|(row, &t)| (t, self.data(row)))
     }
 
     /// Puts them in the order of their times, as captures may be given in any order.

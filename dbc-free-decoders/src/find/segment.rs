@@ -55,9 +55,14 @@ fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
     let chance = flips * rate;
     let deviation = (chance * (1.0 - rate)).sqrt();
     Pair {
-        carry: if rate < 1.0 { (joint / flips.max(1.0) - rate) / (1.0 - rate) } else { 0.0 },
+        carry: if rate < 1.0 {
+            (joint / flips.max(1.0) - rate) / (1.0 - rate)
+        } else {
+            0.0
+        },
         significant: joint - chance > SIGNIFICANT * deviation,
-        both_noisy: rate > NOISY_RATE && activity.rate(high) > NOISY_RATE
+        both_noisy: rate > NOISY_RATE
+            && activity.rate(high) > NOISY_RATE
             && rate > 0.6 * activity.rate(high),
     }
 }
@@ -86,7 +91,10 @@ pub fn segments(
             && within_byte(activity, bit - 1);
         match runs.last_mut() {
             Some(run) if joins => run.last = bit,
-            _ => runs.push(Run { first: bit, last: bit }),
+            _ => runs.push(Run {
+                first: bit,
+                last: bit,
+            }),
         }
     }
     join_by_value(activity, rows, &mut runs);
@@ -118,7 +126,9 @@ fn within_byte(activity: &BitActivity, high: usize) -> bool {
 fn join_by_value(activity: &BitActivity, rows: &Rows, runs: &mut Vec<Run>) {
     let mut k = 1;
     while k < runs.len() {
-        let (Some(&above), Some(&below)) = (runs.get(k - 1), runs.get(k)) else { break };
+        let (Some(&above), Some(&below)) = (runs.get(k - 1), runs.get(k)) else {
+            break;
+        };
         let near = above.last + 1 == below.first && below.first % 8 != 0;
         // One or two noisy bits under moving ones are their number's lowest.
         let tail = below.last - below.first < 2
@@ -150,9 +160,16 @@ const LEAST_SMOOTHER: f64 = 0.2;
 /// in two's complement is as smooth as any.
 fn continues(rows: &Rows, upper: (usize, usize), lower: (usize, usize)) -> bool {
     let of = |(first, last): (usize, usize)| {
-        Field::new(first as u16, (last - first + 1) as u8, BitOrder::Big, Coding::Unsigned)
+        Field::new(
+            first as u16,
+            (last - first + 1) as u8,
+            BitOrder::Big,
+            Coding::Unsigned,
+        )
     };
-    let (Ok(high), Ok(low)) = (of(upper), of(lower)) else { return false };
+    let (Ok(high), Ok(low)) = (of(upper), of(lower)) else {
+        return false;
+    };
     let bits = u32::from(high.length()) + u32::from(low.length());
     let around = |a: u64, b: u64, bits: u32| {
         let turn = 1_u64 << bits;
@@ -163,7 +180,9 @@ fn continues(rows: &Rows, upper: (usize, usize), lower: (usize, usize)) -> bool 
     let mut last: Option<(u64, u64)> = None;
     let (mut with_upper, mut by_itself, mut still) = (0_usize, 0_usize, 0_usize);
     for (_, data) in rows.iter().take(MOST_ROWS) {
-        let (Some(h), Some(l)) = (high.extract(data), low.extract(data)) else { continue };
+        let (Some(h), Some(l)) = (high.extract(data), low.extract(data)) else {
+            continue;
+        };
         if let Some((h0, l0)) = last {
             let moved = usize::from(l != l0);
             if h == h0 {
@@ -219,7 +238,12 @@ fn links(activity: &BitActivity, rows: &Rows, runs: &[Run]) -> Vec<Link> {
     for byte in 1..bytes {
         let border = 8 * byte;
         let big = (ending(border - 1), beginning(border), border - 1, border);
-        let little = (ending(border + 7), beginning(border - 8), border + 7, border - 8);
+        let little = (
+            ending(border + 7),
+            beginning(border - 8),
+            border + 7,
+            border - 8,
+        );
         for (order, (high, low, high_bit, low_bit)) in
             [(BitOrder::Big, big), (BitOrder::Little, little)]
         {
@@ -233,15 +257,30 @@ fn links(activity: &BitActivity, rows: &Rows, runs: &[Run]) -> Vec<Link> {
             let pair = pair(activity, high_bit, low_bit, joint.copied().unwrap_or(0));
             if pair.significant && pair.carry > LEAST_CARRY_AT_BORDER {
                 let flips = f64::from(activity.flips(high_bit)).min(100.0);
-                links.push(Link { high, low, order, weight: pair.carry * flips.sqrt() });
+                links.push(Link {
+                    high,
+                    low,
+                    order,
+                    weight: pair.carry * flips.sqrt(),
+                });
             } else if activity.rate(low_bit) > 0.5 * activity.rate(high_bit)
                 && let (Some(above), Some(below)) = (runs.get(high), runs.get(low))
                 && continues(rows, (above.first, above.last), (below.first, below.last))
             {
                 let flips = f64::from(activity.flips(high_bit)).min(100.0);
-                links.push(Link { high, low, order, weight: LEAST_CARRY * flips.sqrt() });
+                links.push(Link {
+                    high,
+                    low,
+                    order,
+                    weight: LEAST_CARRY * flips.sqrt(),
+                });
             } else if pair.both_noisy {
-                noisy.push(Link { high, low, order, weight: 0.0 });
+                noisy.push(Link {
+                    high,
+                    low,
+                    order,
+                    weight: 0.0,
+                });
             }
         }
     }
@@ -249,13 +288,23 @@ fn links(activity: &BitActivity, rows: &Rows, runs: &[Run]) -> Vec<Link> {
     // by having no beginning of its own: a part of a byte whose highest bit is noise already. The
     // order is then the one that the frame's other numbers have.
     let of = |order: BitOrder| -> f64 {
-        links.iter().filter(|link| link.order == order).map(|link| link.weight).sum()
+        links
+            .iter()
+            .filter(|link| link.order == order)
+            .map(|link| link.weight)
+            .sum()
     };
     let (big, little) = (of(BitOrder::Big), of(BitOrder::Little));
-    let order = if big > little { BitOrder::Big } else { BitOrder::Little };
+    let order = if big > little {
+        BitOrder::Big
+    } else {
+        BitOrder::Little
+    };
     if big != little {
         links.extend(noisy.into_iter().filter(|link| {
-            let part = runs.get(link.low).is_some_and(|run| run.last - run.first < 7);
+            let part = runs
+                .get(link.low)
+                .is_some_and(|run| run.last - run.first < 7);
             link.order == order && part
         }));
     }
@@ -352,7 +401,8 @@ mod tests {
     fn wander(n: i64, phase: f64, size: f64, noise: f64) -> u64 {
         let t = n as f64 * 0.01;
         let slow = 0.5 - 0.5 * (0.21 * t + phase).cos();
-        let jitter = ((n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 3) % 17) as f64 / 8.0 - 1.0;
+        let jitter =
+            ((n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 3) % 17) as f64 / 8.0 - 1.0;
         (size * slow + noise * jitter + 20.0).max(0.0) as u64
     }
 
@@ -395,10 +445,25 @@ mod tests {
     fn fields_of_both_orders_and_any_length_come_out_whole() {
         use BitOrder::{Big, Little};
         check(&[(0, 16, Big), (16, 16, Big), (32, 16, Big), (48, 16, Big)]);
-        check(&[(0, 16, Little), (16, 16, Little), (32, 16, Little), (48, 16, Little)]);
+        check(&[
+            (0, 16, Little),
+            (16, 16, Little),
+            (32, 16, Little),
+            (48, 16, Little),
+        ]);
         check(&[(0, 12, Big), (12, 12, Big), (24, 12, Big), (36, 12, Big)]);
-        check(&[(0, 12, Little), (12, 12, Little), (24, 12, Little), (36, 12, Little)]);
+        check(&[
+            (0, 12, Little),
+            (12, 12, Little),
+            (24, 12, Little),
+            (36, 12, Little),
+        ]);
         check(&[(3, 13, Big), (19, 13, Big)]);
-        check(&[(0, 14, Little), (14, 14, Little), (28, 14, Little), (42, 14, Little)]);
+        check(&[
+            (0, 14, Little),
+            (14, 14, Little),
+            (28, 14, Little),
+            (42, 14, Little),
+        ]);
     }
 }

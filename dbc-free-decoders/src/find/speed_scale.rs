@@ -16,9 +16,36 @@ const TYRE_SHARE: f64 = 0.012;
 /// Steps, km/h a count, that senders use: decimal ones, halves of whole numbers, and decimal ones
 /// of m/s. Common practice, no source.
 const USUAL_STEPS_KMH: [f64; 30] = [
-    0.001, 0.002, 0.003_906_25, 0.0036, 0.004, 0.005, 0.006_25, 0.007_812_5, 0.01, 0.015_625, 0.018,
-    0.02, 0.025, 0.03, 0.031_25, 0.036, 0.04, 0.05, 0.056_25, 0.06, 0.0625, 0.075, 0.08, 0.1, 0.125,
-    0.2, 0.25, 0.36, 0.5, 1.0,
+    0.001,
+    0.002,
+    0.003_906_25,
+    0.0036,
+    0.004,
+    0.005,
+    0.006_25,
+    0.007_812_5,
+    0.01,
+    0.015_625,
+    0.018,
+    0.02,
+    0.025,
+    0.03,
+    0.031_25,
+    0.036,
+    0.04,
+    0.05,
+    0.056_25,
+    0.06,
+    0.0625,
+    0.075,
+    0.08,
+    0.1,
+    0.125,
+    0.2,
+    0.25,
+    0.36,
+    0.5,
+    1.0,
 ];
 
 /// Speed in km/h = raw * scale + offset.
@@ -75,7 +102,11 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
             let (slope, u) = jackknife(raw.len(), |keep| fit(keep).slope);
             let zero_of = |keep: &dyn Fn(usize) -> bool| {
                 let fit = fit(keep);
-                if fit.slope > 0.0 { -fit.intercept / fit.slope } else { 0.0 }
+                if fit.slope > 0.0 {
+                    -fit.intercept / fit.slope
+                } else {
+                    0.0
+                }
             };
             let (zero, u_zero) = jackknife(raw.len(), zero_of);
             (slope, u, zero, u_zero)
@@ -87,16 +118,26 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
     let measured = slope * 3.6;
     let u = (u_slope * 3.6).max(1e-6 * measured);
     // A car's own speed has no tyre between it and the field.
-    let tyre = if reference.kind == ReferenceKind::Obd { 0.004 } else { TYRE_SHARE };
+    let tyre = if reference.kind == ReferenceKind::Obd {
+        0.004
+    } else {
+        TYRE_SHARE
+    };
     let tolerance = tyre.max(2.0 * u / measured);
-    let nearest = USUAL_STEPS_KMH
-        .iter()
-        .copied()
-        .min_by(|a, b| (a / measured).ln().abs().total_cmp(&(b / measured).ln().abs()))?;
+    let nearest = USUAL_STEPS_KMH.iter().copied().min_by(|a, b| {
+        (a / measured)
+            .ln()
+            .abs()
+            .total_cmp(&(b / measured).ln().abs())
+    })?;
     let usual_step = (nearest / measured - 1.0).abs() <= tolerance && u / measured < 0.03;
     let scale = if usual_step { nearest } else { measured };
     // A zero code within its uncertainty of 0 is 0.
-    let zero = if standing_raw.is_none() && zero.abs() <= 2.0 * u_zero { 0.0 } else { zero };
+    let zero = if standing_raw.is_none() && zero.abs() <= 2.0 * u_zero {
+        0.0
+    } else {
+        zero
+    };
     let left: Vec<f64> = (0..raw.len())
         .filter(|&k| moving(k))
         .map(|k| at(&y, k) - slope * (at(&x, k) - zero))
@@ -104,7 +145,11 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
     let centre = mean(&left);
     Some(SpeedScale {
         scale_kmh: scale,
-        u_scale_kmh: if usual_step { u.min(0.5 * tyre * scale) } else { u },
+        u_scale_kmh: if usual_step {
+            u.min(0.5 * tyre * scale)
+        } else {
+            u
+        },
         offset_kmh: if zero == 0.0 { 0.0 } else { -scale * zero },
         u_offset_kmh: scale * u_zero,
         measured_scale_kmh: measured,
@@ -120,7 +165,10 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
 fn standing(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Option<f64> {
     let margin = axis.points(1.0);
     let stands = |k: usize| {
-        let speed = reference.speed_mps.get(k).is_some_and(|v| *v < STANDING_MPS);
+        let speed = reference
+            .speed_mps
+            .get(k)
+            .is_some_and(|v| *v < STANDING_MPS);
         speed && reference.valid.get(k) == Some(&true)
     };
     // Away from the edges of the standstill, where the lag counts.

@@ -36,7 +36,11 @@ pub(crate) fn correlation(x: &[f64], y: &[f64]) -> f64 {
         xy += a * b;
     }
     let product: f64 = xx * yy;
-    if product > 0.0 { xy / product.sqrt() } else { 0.0 }
+    if product > 0.0 {
+        xy / product.sqrt()
+    } else {
+        0.0
+    }
 }
 
 /// A straight line `y = slope * x + intercept`.
@@ -54,7 +58,10 @@ pub(crate) struct Line {
 pub(crate) fn line(x: &[f64], y: &[f64], keep: impl Fn(usize) -> bool) -> Line {
     let (mut n, mut sx, mut sy, mut sxx, mut sxy, mut syy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
     // Centred on one of the points, so that large offsets cost no digits.
-    let (x0, y0) = (x.first().copied().unwrap_or(0.0), y.first().copied().unwrap_or(0.0));
+    let (x0, y0) = (
+        x.first().copied().unwrap_or(0.0),
+        y.first().copied().unwrap_or(0.0),
+    );
     for (k, (&a, &b)) in x.iter().zip(y).enumerate() {
         if keep(k) {
             let (a, b) = (a - x0, b - y0);
@@ -101,12 +108,22 @@ pub(crate) fn robust_line(x: &[f64], y: &[f64]) -> Line {
     }
     // The share explained counts what was left out too.
     let total = line(x, y, |_| true);
-    let all: Vec<f64> =
-        x.iter().zip(y).map(|(a, b)| b - fit.slope * a - fit.intercept).collect();
+    let all: Vec<f64> = x
+        .iter()
+        .zip(y)
+        .map(|(a, b)| b - fit.slope * a - fit.intercept)
+        .collect();
     let variance = deviation(y).powi(2);
     let left = all.iter().map(|v| v * v).sum::<f64>() / all.len().max(1) as f64;
-    let r2 = if variance > 0.0 { (1.0 - left / variance).max(0.0) } else { 0.0 };
-    Line { r2: r2.min(total.r2.max(r2)), ..fit }
+    let r2 = if variance > 0.0 {
+        (1.0 - left / variance).max(0.0)
+    } else {
+        0.0
+    };
+    Line {
+        r2: r2.min(total.r2.max(r2)),
+        ..fit
+    }
 }
 
 /// Blocks that uncertainties are taken from, so that slow errors count as slow.
@@ -127,7 +144,11 @@ pub(crate) fn jackknife(n: usize, estimate: impl Fn(&dyn Fn(usize) -> bool) -> f
 
 /// Ordinary least squares of `y` on the columns, by the normal equations; `None` where the columns
 /// do not differ enough.
-pub(crate) fn regress(columns: &[&[f64]], y: &[f64], keep: &dyn Fn(usize) -> bool) -> Option<Vec<f64>> {
+pub(crate) fn regress(
+    columns: &[&[f64]],
+    y: &[f64],
+    keep: &dyn Fn(usize) -> bool,
+) -> Option<Vec<f64>> {
     let m = columns.len();
     let mut matrix = vec![vec![0.0; m + 1]; m];
     for k in (0..y.len()).filter(|&k| keep(k)) {
@@ -147,11 +168,17 @@ pub(crate) fn regress(columns: &[&[f64]], y: &[f64], keep: &dyn Fn(usize) -> boo
 fn solve(mut matrix: Vec<Vec<f64>>) -> Option<Vec<f64>> {
     let m = matrix.len();
     let cell = |matrix: &[Vec<f64>], r: usize, c: usize| {
-        matrix.get(r).and_then(|row| row.get(c)).copied().unwrap_or(0.0)
+        matrix
+            .get(r)
+            .and_then(|row| row.get(c))
+            .copied()
+            .unwrap_or(0.0)
     };
     for pivot in 0..m {
         let best = (pivot..m).max_by(|&a, &b| {
-            cell(&matrix, a, pivot).abs().total_cmp(&cell(&matrix, b, pivot).abs())
+            cell(&matrix, a, pivot)
+                .abs()
+                .total_cmp(&cell(&matrix, b, pivot).abs())
         })?;
         matrix.swap(pivot, best);
         let top = matrix.get(pivot)?.clone();
@@ -166,7 +193,9 @@ fn solve(mut matrix: Vec<Vec<f64>>) -> Option<Vec<f64>> {
             }
         }
     }
-    (0..m).map(|r| Some(cell(&matrix, r, m) / cell(&matrix, r, r))).collect()
+    (0..m)
+        .map(|r| Some(cell(&matrix, r, m) / cell(&matrix, r, r)))
+        .collect()
 }
 
 /// Mean over a window of so many points around each.
@@ -209,7 +238,11 @@ pub(crate) fn normal_share(deviations: f64) -> f64 {
             + t * (-0.356_563_782
                 + t * (1.781_477_937 + t * (-1.821_255_978 + t * 1.330_274_429))));
     let density = (-0.5 * deviations * deviations).exp() / std::f64::consts::TAU.sqrt();
-    if deviations >= 0.0 { 1.0 - density * series } else { density * series }
+    if deviations >= 0.0 {
+        1.0 - density * series
+    } else {
+        density * series
+    }
 }
 
 #[cfg(test)]
@@ -229,7 +262,9 @@ mod tests {
         let square: Vec<f64> = x.iter().map(|x| x * x).collect();
         let y: Vec<f64> = x.iter().map(|x| 3.0 - 2.0 * x + 0.5 * x * x).collect();
         let c = regress(&[&ones, &x, &square], &y, &|_| true).unwrap();
-        assert!((c[0] - 3.0).abs() < 1e-6 && (c[1] + 2.0).abs() < 1e-7 && (c[2] - 0.5).abs() < 1e-9);
+        assert!(
+            (c[0] - 3.0).abs() < 1e-6 && (c[1] + 2.0).abs() < 1e-7 && (c[2] - 0.5).abs() < 1e-9
+        );
         assert_eq!(regress(&[&ones, &ones], &y, &|_| true), None);
     }
 

@@ -89,7 +89,10 @@ fn load(data: &[u8], word: usize) -> u64 {
         Some(bytes) => u64::from_be_bytes(*bytes),
         None => {
             let mut padded = [0; 8];
-            padded.iter_mut().zip(rest).for_each(|(to, from)| *to = *from);
+            padded
+                .iter_mut()
+                .zip(rest)
+                .for_each(|(to, from)| *to = *from);
             u64::from_be_bytes(padded)
         }
     }

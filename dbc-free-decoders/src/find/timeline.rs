@@ -22,7 +22,9 @@ impl Timeline {
         let mut merged: Vec<(i64, i64)> = Vec::new();
         for (first, last) in sorted {
             match merged.last_mut() {
-                Some((_, end)) if first.saturating_sub(*end) < SAME_DRIVE_NS => *end = last.max(*end),
+                Some((_, end)) if first.saturating_sub(*end) < SAME_DRIVE_NS => {
+                    *end = last.max(*end)
+                }
                 _ => merged.push((first, last)),
             }
         }
@@ -77,7 +79,9 @@ impl Timeline {
                     next += 1;
                 }
                 let after = t_ns.get(next).zip(values.get(next));
-                let before = next.checked_sub(1).and_then(|k| t_ns.get(k).zip(values.get(k)));
+                let before = next
+                    .checked_sub(1)
+                    .and_then(|k| t_ns.get(k).zip(values.get(k)));
                 match (before, after) {
                     (Some((t0, v0)), Some((t1, v1))) => {
                         v0 + (v1 - v0) * ((t - t0) as f64 / (t1 - t0).max(1) as f64)
@@ -99,7 +103,8 @@ impl Timeline {
                     next += 1;
                 }
                 let near = |k: Option<usize>| {
-                    k.and_then(|k| t_ns.get(k)).is_some_and(|s| (s - t).abs() <= within_ns)
+                    k.and_then(|k| t_ns.get(k))
+                        .is_some_and(|s| (s - t).abs() <= within_ns)
                 };
                 near(Some(next)) || near(next.checked_sub(1))
             })

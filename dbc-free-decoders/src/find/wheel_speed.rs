@@ -73,13 +73,25 @@ pub(crate) fn speed_like(
             let source = sources.get(candidate.source)?;
             let (field, raw) = completed(source, candidate, axis)?;
             let Some(reference) = reference else {
-                return Some(SpeedLike { candidate: index, field, raw, slope: 1.0, r2: 0.0 });
+                return Some(SpeedLike {
+                    candidate: index,
+                    field,
+                    raw,
+                    slope: 1.0,
+                    r2: 0.0,
+                });
             };
             let pick = |values: &[f64]| -> Vec<f64> {
                 let pairs = values.iter().zip(&reference.valid);
-                pairs.filter(|(_, valid)| **valid).map(|(v, _)| *v).collect()
+                pairs
+                    .filter(|(_, valid)| **valid)
+                    .map(|(v, _)| *v)
+                    .collect()
             };
-            let (x, y) = (pick(&smooth(&raw, window)), pick(&smooth(&reference.speed_mps, window)));
+            let (x, y) = (
+                pick(&smooth(&raw, window)),
+                pick(&smooth(&reference.speed_mps, window)),
+            );
             let fit = robust_line(&x, &y);
             (fit.slope > 0.0 && fit.r2 >= LEAST_R2).then_some(SpeedLike {
                 candidate: index,
@@ -95,11 +107,7 @@ pub(crate) fn speed_like(
 }
 
 /// The field with the bits above it that never moved, up to the usual length; unsigned.
-fn completed(
-    source: &Source,
-    candidate: &Candidate,
-    axis: &Timeline,
-) -> Option<(Field, Vec<f64>)> {
+fn completed(source: &Source, candidate: &Candidate, axis: &Timeline) -> Option<(Field, Vec<f64>)> {
     let proven = &candidate.field;
     let room = USUAL_BITS.saturating_sub(proven.length());
     let still = still_above(source, proven, usize::from(room));
@@ -121,7 +129,11 @@ pub(crate) fn still_above(source: &Source, field: &Field, most: usize) -> usize 
         source.activity.flips(sent) == 0 && !source.guards.iter().any(|guard| guard.covers(sent))
     };
     match field.order() {
-        BitOrder::Big => (0..start).rev().take(most).take_while(|&bit| free(bit)).count(),
+        BitOrder::Big => (0..start)
+            .rev()
+            .take(most)
+            .take_while(|&bit| free(bit))
+            .count(),
         BitOrder::Little => (start + usize::from(field.length())..bits)
             .take(most)
             .take_while(|&bit| free(super::segment::little_number(bit)))
@@ -157,7 +169,11 @@ pub(crate) fn search(
         1 => "one field follows the reference speed".to_owned(),
         n => format!("{n} fields follow the reference speed"),
     };
-    let follow = if reference.is_some() { follow } else { "fields of equal format differ".to_owned() };
+    let follow = if reference.is_some() {
+        follow
+    } else {
+        "fields of equal format differ".to_owned()
+    };
     match best {
         Some(set) if set.score >= ACCEPTANCE_SCORE => Ok(set),
         Some(set) => Err(NoWheels {
@@ -186,7 +202,10 @@ fn groups(sources: &[Source], candidates: &[Candidate], likes: &[SpeedLike]) -> 
         let fits = |group: &Vec<usize>| {
             let first = group.first().copied().and_then(source);
             let scale = |k: usize| likes.get(k).map_or(1.0, |like| like.slope);
-            let ratio = group.first().map_or(1.0, |&k| scale(like) / scale(k)).log2();
+            let ratio = group
+                .first()
+                .map_or(1.0, |&k| scale(like) / scale(k))
+                .log2();
             let whole = ratio.round();
             first.is_some_and(|first| {
                 first.bus == own.bus
@@ -214,9 +233,13 @@ fn fours(
 ) -> Vec<[SpeedLike; 4]> {
     const MOST: usize = 600;
     let source_of = |like: usize| {
-        likes.get(like).and_then(|like| candidates.get(like.candidate)).map(|c| c.source)
+        likes
+            .get(like)
+            .and_then(|like| candidates.get(like.candidate))
+            .map(|c| c.source)
     };
-    let mut by_source: std::collections::BTreeMap<usize, Vec<usize>> = std::collections::BTreeMap::new();
+    let mut by_source: std::collections::BTreeMap<usize, Vec<usize>> =
+        std::collections::BTreeMap::new();
     for &like in group {
         if let Some(source) = source_of(like) {
             by_source.entry(source).or_default().push(like);
@@ -230,13 +253,16 @@ fn fours(
             }
         }
     }
-    let twos: Vec<(&usize, &Vec<usize>)> =
-        by_source.iter().filter(|(_, m)| (2..=4).contains(&m.len())).collect();
+    let twos: Vec<(&usize, &Vec<usize>)> = by_source
+        .iter()
+        .filter(|(_, m)| (2..=4).contains(&m.len()))
+        .collect();
     for (k, (first, a)) in twos.iter().enumerate() {
         for (second, b) in twos.iter().skip(k + 1) {
-            let alike = sources.get(**first).zip(sources.get(**second)).is_some_and(|(a, b)| {
-                a.id.is_extended() == b.id.is_extended()
-            });
+            let alike = sources
+                .get(**first)
+                .zip(sources.get(**second))
+                .is_some_and(|(a, b)| a.id.is_extended() == b.id.is_extended());
             for pair_a in combinations(a, 2).iter().filter(|_| alike) {
                 for pair_b in combinations(b, 2) {
                     if let (&[a1, a2], &[b1, b2]) = (pair_a.as_slice(), pair_b.as_slice()) {
@@ -249,7 +275,10 @@ fn fours(
     // One in each of four frames: all at the same place.
     let mut places: Vec<Vec<usize>> = Vec::new();
     for &like in group {
-        match places.iter_mut().find(|place| place.first().is_some_and(|&f| same_place(likes, f, like))) {
+        match places
+            .iter_mut()
+            .find(|place| place.first().is_some_and(|&f| same_place(likes, f, like)))
+        {
             Some(place) => place.push(like),
             None => places.push(vec![like]),
         }
@@ -264,12 +293,17 @@ fn fours(
     sets.truncate(MOST);
     sets.into_iter()
         .filter_map(|set| {
-            let mut members: Vec<SpeedLike> =
-                set.iter().filter_map(|&like| likes.get(like).cloned()).collect();
+            let mut members: Vec<SpeedLike> = set
+                .iter()
+                .filter_map(|&like| likes.get(like).cloned())
+                .collect();
             // As they lie in their frames.
             members.sort_by_key(|like| {
                 let source = candidates.get(like.candidate).map(|c| c.source);
-                (source.and_then(|s| sources.get(s)).map(|s| s.id), first_bit_sent(&like.field))
+                (
+                    source.and_then(|s| sources.get(s)).map(|s| s.id),
+                    first_bit_sent(&like.field),
+                )
             });
             members.try_into().ok()
         })
@@ -286,7 +320,10 @@ pub(crate) fn first_bit_sent(field: &Field) -> u16 {
 
 /// Whether two fields end at the same lowest bit of the same order.
 fn same_place(likes: &[SpeedLike], a: usize, b: usize) -> bool {
-    likes.get(a).zip(likes.get(b)).is_some_and(|(a, b)| lowest_bit(&a.field) == lowest_bit(&b.field))
+    likes
+        .get(a)
+        .zip(likes.get(b))
+        .is_some_and(|(a, b)| lowest_bit(&a.field) == lowest_bit(&b.field))
 }
 
 /// Lowest bit as sent.
@@ -364,14 +401,24 @@ fn judge(
                 reference.lag_s
             ),
         );
-        let top = (f64::from(1_u32 << four[0].field.length().min(31)) - 1.0) * scale.scale_kmh + scale.offset_kmh;
+        let top = (f64::from(1_u32 << four[0].field.length().min(31)) - 1.0) * scale.scale_kmh
+            + scale.offset_kmh;
         let can_stand = scale.offset_kmh <= 0.5 + 3.0 * scale.u_offset_kmh;
         if !(60.0..=2_000.0).contains(&top) || !can_stand || variation < 0.05 {
-            lower(0.5, format!("a field of this scale would reach from {:.0} to {top:.0} km/h", scale.offset_kmh));
+            lower(
+                0.5,
+                format!(
+                    "a field of this scale would reach from {:.0} to {top:.0} km/h",
+                    scale.offset_kmh
+                ),
+            );
         }
     }
     // Among themselves: one scale.
-    let slopes: Vec<f64> = raws.iter().map(|raw| line(&common, raw, |_| true).slope).collect();
+    let slopes: Vec<f64> = raws
+        .iter()
+        .map(|raw| line(&common, raw, |_| true).slope)
+        .collect();
     let spread = slopes.iter().map(|s| (s - 1.0).abs()).fold(0.0, f64::max);
     lower(
         (1.0 - ((spread - 0.02) / SCALE_SHARE).clamp(0.0, 1.0) * 0.6).min(1.0),
@@ -420,7 +467,10 @@ fn judge(
             format!("two of them are one number ({least_own:.2} counts apart)"),
         );
     } else {
-        lower(1.0, format!("each has noise of its own ({least_own:.1} counts or more)"));
+        lower(
+            1.0,
+            format!("each has noise of its own ({least_own:.1} counts or more)"),
+        );
     }
     // Means alike: four wheels of one car.
     let zero = scale.map_or(0.0, |scale| -scale.offset_kmh / scale.scale_kmh.max(1e-9));
@@ -440,12 +490,20 @@ fn judge(
             "no reference speed: told by their likeness alone".to_owned(),
         );
     }
-    Some(WheelSet { members, unproven, scale, score, evidence })
+    Some(WheelSet {
+        members,
+        unproven,
+        scale,
+        score,
+        evidence,
+    })
 }
 
 fn mean_of(four: &[SpeedLike; 4], axis: &Timeline) -> Vec<f64> {
     let at = |like: &SpeedLike, k: usize| like.raw.get(k).copied().unwrap_or(0.0);
-    (0..axis.len()).map(|k| four.iter().map(|like| at(like, k)).sum::<f64>() / 4.0).collect()
+    (0..axis.len())
+        .map(|k| four.iter().map(|like| at(like, k)).sum::<f64>() / 4.0)
+        .collect()
 }
 
 /// Bits above that never moved and are ones would set the speed of code 0 far below nought. They are
@@ -482,14 +540,22 @@ fn leave_out_foreign_ones(
         return false;
     };
     // Zeros above may belong to it; ones that nothing needs do not.
-    let more = (least..spare).take_while(|&bit| still >> bit & 1 == 0).count() as u8;
+    let more = (least..spare)
+        .take_while(|&bit| still >> bit & 1 == 0)
+        .count() as u8;
     let kept = least + more;
     if kept == spare {
         return false;
     }
     for (like, unproven) in four.iter_mut().zip(unproven) {
-        let shorter = field_up_from(lowest_bit(&like.field), length - (spare - kept), like.field.order());
-        let source = candidates.get(like.candidate).and_then(|c| sources.get(c.source));
+        let shorter = field_up_from(
+            lowest_bit(&like.field),
+            length - (spare - kept),
+            like.field.order(),
+        );
+        let source = candidates
+            .get(like.candidate)
+            .and_then(|c| sources.get(c.source));
         if let (Some(field), Some(source)) = (shorter, source) {
             like.raw = series(source, &field, axis);
             like.field = field;
@@ -500,7 +566,10 @@ fn leave_out_foreign_ones(
 }
 
 fn overlap(a: &Field, b: &Field) -> bool {
-    a.byte_masks().iter().zip(b.byte_masks()).any(|(a, b)| a & b != 0)
+    a.byte_masks()
+        .iter()
+        .zip(b.byte_masks())
+        .any(|(a, b)| a & b != 0)
 }
 
 /// Where one or two of the four were found with lowest bits too many or too few, gives them those
@@ -512,15 +581,19 @@ fn level_lowest_bits(
     axis: &Timeline,
 ) -> Option<()> {
     let reference_slope = four[0].slope;
-    let steps: Vec<i32> =
-        four.iter().map(|like| (like.slope / reference_slope).log2().round() as i32).collect();
+    let steps: Vec<i32> = four
+        .iter()
+        .map(|like| (like.slope / reference_slope).log2().round() as i32)
+        .collect();
     if steps.iter().all(|&s| s == 0) {
         return Some(());
     }
     let mut sorted = steps.clone();
     sorted.sort_unstable();
     // The most frequent step; of equally many, the finer.
-    let common = *sorted.iter().max_by_key(|&&s| (sorted.iter().filter(|&&o| o == s).count(), -s))?;
+    let common = *sorted
+        .iter()
+        .max_by_key(|&&s| (sorted.iter().filter(|&&o| o == s).count(), -s))?;
     for (like, step) in four.iter_mut().zip(steps) {
         let more = step - common;
         if more == 0 {
@@ -554,7 +627,11 @@ fn level_lengths(
     // The order of a field within one byte is that of the others.
     let order = four
         .iter()
-        .find(|like| candidates.get(like.candidate).is_some_and(|c| !c.segment.within_byte))
+        .find(|like| {
+            candidates
+                .get(like.candidate)
+                .is_some_and(|c| !c.segment.within_byte)
+        })
         .map_or(BitOrder::Big, |like| like.field.order());
     let proven_of = |like: &SpeedLike| -> Option<u8> {
         let candidate = candidates.get(like.candidate)?;
@@ -621,9 +698,8 @@ fn highest_bit(field: &Field) -> usize {
 fn bits_between(high: usize, low: usize, order: BitOrder) -> Option<u8> {
     let length = match order {
         BitOrder::Big => (low + 1).checked_sub(high)?,
-        BitOrder::Little => {
-            (super::segment::little_number(high) + 1).checked_sub(super::segment::little_number(low))?
-        }
+        BitOrder::Little => (super::segment::little_number(high) + 1)
+            .checked_sub(super::segment::little_number(low))?,
     };
     u8::try_from(length).ok().filter(|&length| length > 0)
 }
@@ -636,4 +712,3 @@ pub(crate) fn field_up_from(low: usize, length: u8, order: BitOrder) -> Option<F
     };
     Field::new(u16::try_from(start).ok()?, length, order, Coding::Unsigned).ok()
 }
-

@@ -21,8 +21,11 @@ pub(super) fn text(
     name: &str,
     existing: Option<&str>,
 ) -> Result<(String, Vec<String>), String> {
-    let taken: Vec<&Proposal> =
-        findings.proposals.iter().filter(|p| p.score >= ACCEPTANCE_SCORE && p.rank == 1).collect();
+    let taken: Vec<&Proposal> = findings
+        .proposals
+        .iter()
+        .filter(|p| p.score >= ACCEPTANCE_SCORE && p.rank == 1)
+        .collect();
     let (text, notes) = match existing {
         None => (fresh(&taken, name)?, Vec::new()),
         Some(existing) => merged(&taken, existing)?,
@@ -51,7 +54,10 @@ fn entries(taken: &[&Proposal]) -> Vec<(FrameEntry, Vec<String>)> {
         let mut frame = FrameEntry::new(p.id);
         frame.bus = Some(p.bus.clone());
         frame.length_bytes = u8::try_from(p.frame_bytes.clamp(1, 64)).unwrap_or(64);
-        frame.period_ms = p.period_ms.map(|ms| (ms * 100.0).round() / 100.0).filter(|ms| *ms > 0.0);
+        frame.period_ms = p
+            .period_ms
+            .map(|ms| (ms * 100.0).round() / 100.0)
+            .filter(|ms| *ms > 0.0);
         frame.timeout_ms = Some(p.timeout_ms.round().max(1.0));
         frame.signals.push(signal(p, unknown_wheels));
         entries.push((frame, comments(p)));
@@ -69,8 +75,12 @@ fn signal(p: &Proposal, wheel: usize) -> SignalEntry {
     let unit = scaling.map_or(Unit::Bare, |s| s.unit);
     let key = match (role.filter(|role| role.accepts(unit)), p.meaning) {
         (Some(role), _) => SignalKey::Role(role),
-        (None, Meaning::WheelSpeed) => SignalKey::Name(format!("wheel speed {wheel}, corner not told apart")),
-        (None, meaning) if scaling.is_none() => SignalKey::Name(format!("{}, in counts", meaning.label())),
+        (None, Meaning::WheelSpeed) => {
+            SignalKey::Name(format!("wheel speed {wheel}, corner not told apart"))
+        }
+        (None, meaning) if scaling.is_none() => {
+            SignalKey::Name(format!("{}, in counts", meaning.label()))
+        }
         (None, meaning) => SignalKey::Name(meaning.label().to_owned()),
     };
     let (scale, offset) = scaling.map_or((1.0, 0.0), |s| (tidy(s.scale), tidy(s.offset)));
@@ -88,7 +98,10 @@ fn tidy(value: f64) -> f64 {
 fn comments(p: &Proposal) -> Vec<String> {
     let mut lines = vec![format!("{}: score {:.2}", p.meaning.label(), p.score)];
     if p.unproven_bits > 0 {
-        lines.push(format!("the highest {} bits never moved and are not proven", p.unproven_bits));
+        lines.push(format!(
+            "the highest {} bits never moved and are not proven",
+            p.unproven_bits
+        ));
     }
     lines.extend(p.evidence.iter().cloned());
     lines.extend(p.scaling_note.iter().cloned());
@@ -96,13 +109,21 @@ fn comments(p: &Proposal) -> Vec<String> {
 }
 
 fn fresh(taken: &[&Proposal], name: &str) -> Result<String, String> {
-    let mut file = DecoderFile { name: name.to_owned(), ..DecoderFile::default() };
+    let mut file = DecoderFile {
+        name: name.to_owned(),
+        ..DecoderFile::default()
+    };
     let mut texts: Vec<Vec<Vec<String>>> = Vec::new();
     for (entry, comments) in entries(taken) {
-        let known = file.frames.iter().position(|f| f.bus == entry.bus && f.id == entry.id);
+        let known = file
+            .frames
+            .iter()
+            .position(|f| f.bus == entry.bus && f.id == entry.id);
         match known {
             Some(index) => {
-                if let (Some(frame), Some(texts)) = (file.frames.get_mut(index), texts.get_mut(index)) {
+                if let (Some(frame), Some(texts)) =
+                    (file.frames.get_mut(index), texts.get_mut(index))
+                {
                     frame.signals.extend(entry.signals);
                     texts.push(comments);
                 }
@@ -113,12 +134,26 @@ fn fresh(taken: &[&Proposal], name: &str) -> Result<String, String> {
             }
         }
     }
-    let mut document: DocumentMut =
-        file.to_toml().parse().map_err(|error: toml_edit::TomlError| error.to_string())?;
-    let frames = document.get_mut("frame").and_then(Item::as_array_of_tables_mut);
-    for (frame, texts) in frames.into_iter().flat_map(ArrayOfTables::iter_mut).zip(&texts) {
-        let signals = frame.get_mut("signal").and_then(Item::as_array_of_tables_mut);
-        for (signal, lines) in signals.into_iter().flat_map(ArrayOfTables::iter_mut).zip(texts) {
+    let mut document: DocumentMut = file
+        .to_toml()
+        .parse()
+        .map_err(|error: toml_edit::TomlError| error.to_string())?;
+    let frames = document
+        .get_mut("frame")
+        .and_then(Item::as_array_of_tables_mut);
+    for (frame, texts) in frames
+        .into_iter()
+        .flat_map(ArrayOfTables::iter_mut)
+        .zip(&texts)
+    {
+        let signals = frame
+            .get_mut("signal")
+            .and_then(Item::as_array_of_tables_mut);
+        for (signal, lines) in signals
+            .into_iter()
+            .flat_map(ArrayOfTables::iter_mut)
+            .zip(texts)
+        {
             comment(signal, lines);
         }
     }
@@ -137,7 +172,10 @@ fn comment(signal: &mut Table, lines: &[String]) {
 
 /// A text broken at words; control characters have no place in a comment.
 fn broken(text: &str) -> Vec<String> {
-    let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let clean: String = text
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
     let mut lines: Vec<String> = Vec::new();
     for word in clean.split(' ') {
         match lines.last_mut() {
@@ -154,13 +192,18 @@ fn broken(text: &str) -> Vec<String> {
 
 /// Adds what the file lacks. Whatever is in it, comments and spaces too, stays as it is.
 fn merged(taken: &[&Proposal], existing: &str) -> Result<(String, Vec<String>), String> {
-    let parsed = DecoderFile::parse(existing).map_err(|error| error.message)?.file;
-    let mut document: DocumentMut =
-        existing.parse().map_err(|error: toml_edit::TomlError| error.to_string())?;
+    let parsed = DecoderFile::parse(existing)
+        .map_err(|error| error.message)?
+        .file;
+    let mut document: DocumentMut = existing
+        .parse()
+        .map_err(|error: toml_edit::TomlError| error.to_string())?;
     let mut notes = Vec::new();
     let mut known = parsed.clone();
     for (entry, comments) in entries(taken) {
-        let Some(signal) = entry.signals.first() else { continue };
+        let Some(signal) = entry.signals.first() else {
+            continue;
+        };
         let what = signal.key.text();
         let on_bus = |bus: &Option<String>| bus.is_none() || *bus == entry.bus;
         if let Some(role) = signal.key.role()
@@ -169,30 +212,57 @@ fn merged(taken: &[&Proposal], existing: &str) -> Result<(String, Vec<String>), 
             notes.push(format!("{what}: the file has it; left as it is"));
             continue;
         }
-        let place = known.frames.iter().position(|f| f.id == entry.id && on_bus(&f.bus));
-        let taken_bits = place.and_then(|k| known.frames.get(k)).is_some_and(|frame| {
-            frame.signals.iter().any(|other| {
-                let masks = other.field.byte_masks();
-                masks.iter().zip(signal.field.byte_masks()).any(|(a, b)| a & b != 0)
-            })
-        });
+        let place = known
+            .frames
+            .iter()
+            .position(|f| f.id == entry.id && on_bus(&f.bus));
+        let taken_bits = place
+            .and_then(|k| known.frames.get(k))
+            .is_some_and(|frame| {
+                frame.signals.iter().any(|other| {
+                    let masks = other.field.byte_masks();
+                    masks
+                        .iter()
+                        .zip(signal.field.byte_masks())
+                        .any(|(a, b)| a & b != 0)
+                })
+            });
         if taken_bits {
-            notes.push(format!("{what}: its bits in {} have an entry; left as it is", entry.id));
+            notes.push(format!(
+                "{what}: its bits in {} have an entry; left as it is",
+                entry.id
+            ));
             continue;
         }
         // The text of the entry alone, as it stands in a file of its own.
-        let alone = DecoderFile { name: "x".to_owned(), frames: vec![entry.clone()], ..DecoderFile::default() };
-        let alone: DocumentMut =
-            alone.to_toml().parse().map_err(|error: toml_edit::TomlError| error.to_string())?;
-        let Some(mut table) = first_table(alone.as_table(), "frame") else { continue };
-        let Some(mut signal_table) = first_table(&table, "signal") else { continue };
+        let alone = DecoderFile {
+            name: "x".to_owned(),
+            frames: vec![entry.clone()],
+            ..DecoderFile::default()
+        };
+        let alone: DocumentMut = alone
+            .to_toml()
+            .parse()
+            .map_err(|error: toml_edit::TomlError| error.to_string())?;
+        let Some(mut table) = first_table(alone.as_table(), "frame") else {
+            continue;
+        };
+        let Some(mut signal_table) = first_table(&table, "signal") else {
+            continue;
+        };
         comment(&mut signal_table, &comments);
         signal_table.set_position(None);
         match place {
             Some(index) => {
-                let frames = document.get_mut("frame").and_then(Item::as_array_of_tables_mut);
-                let Some(frame) = frames.and_then(|frames| frames.get_mut(index)) else { continue };
-                let list = frame.entry("signal").or_insert(Item::ArrayOfTables(ArrayOfTables::new()));
+                let frames = document
+                    .get_mut("frame")
+                    .and_then(Item::as_array_of_tables_mut);
+                let Some(frame) = frames.and_then(|frames| frames.get_mut(index)) else {
+                    continue;
+                };
+                let list = frame
+                    .entry("signal")
+                    .or_insert(Item::ArrayOfTables(ArrayOfTables::new()));
                 if let Some(list) = list.as_array_of_tables_mut() {
                     list.push(signal_table);
                 }
@@ -205,7 +275,9 @@ fn merged(taken: &[&Proposal], existing: &str) -> Result<(String, Vec<String>), 
                 list.push(signal_table);
                 table.insert("signal", Item::ArrayOfTables(list));
                 table.set_position(None);
-                let frames = document.entry("frame").or_insert(Item::ArrayOfTables(ArrayOfTables::new()));
+                let frames = document
+                    .entry("frame")
+                    .or_insert(Item::ArrayOfTables(ArrayOfTables::new()));
                 if let Some(frames) = frames.as_array_of_tables_mut() {
                     frames.push(table);
                 }
@@ -226,20 +298,35 @@ const HEADING: &str = "# Candidates that were not taken.";
 
 /// Candidates as comments at the end; uncomment one to use it.
 fn candidates(findings: &Findings, taken: &[&Proposal], existing: &str) -> String {
-    let others: Vec<&Proposal> =
-        findings.proposals.iter().filter(|p| !taken.iter().any(|t| std::ptr::eq(*t, *p))).collect();
+    let others: Vec<&Proposal> = findings
+        .proposals
+        .iter()
+        .filter(|p| !taken.iter().any(|t| std::ptr::eq(*t, *p)))
+        .collect();
     if others.is_empty() || existing.contains(HEADING) {
         return String::new();
     }
-    let mut text = format!("\n{HEADING} To take one, remove the \"# \" before its lines; put its\n# signal under the frame's own entry if there is one.\n");
+    let mut text = format!(
+        "\n{HEADING} To take one, remove the \"# \" before its lines; put its\n# signal under the frame's own entry if there is one.\n"
+    );
     for p in others {
-        let Some((entry, comments)) = entries(&[p]).into_iter().next() else { continue };
+        let Some((entry, comments)) = entries(&[p]).into_iter().next() else {
+            continue;
+        };
         text.push_str("#\n");
         for line in comments.iter().flat_map(|line| broken(line)) {
             text.push_str(&format!("#   {line}\n"));
         }
-        let alone = DecoderFile { name: String::new(), frames: vec![entry], ..DecoderFile::default() };
-        for line in alone.to_toml().lines().skip_while(|line| !line.starts_with("[[frame]]")) {
+        let alone = DecoderFile {
+            name: String::new(),
+            frames: vec![entry],
+            ..DecoderFile::default()
+        };
+        for line in alone
+            .to_toml()
+            .lines()
+            .skip_while(|line| !line.starts_with("[[frame]]"))
+        {
             text.push_str(&format!("# {line}\n").replace("# \n", "#\n"));
         }
     }

@@ -24,7 +24,8 @@ pub(super) fn read(
     survey: &mut Survey,
     mut tick: impl FnMut(u64),
 ) -> Result<Account, Failure> {
-    let mut file = BufReader::with_capacity(1 << 20, File::open(path).map_err(Failure::reading(path))?);
+    let mut file =
+        BufReader::with_capacity(1 << 20, File::open(path).map_err(Failure::reading(path))?);
     let mut log = TextLog::new(layout);
     survey.begin_capture();
     let mut line = Vec::new();
@@ -32,14 +33,22 @@ pub(super) fn read(
     loop {
         line.clear();
         let mut limited = std::io::Read::take(&mut file, LONGEST_LINE_BYTES);
-        let taken = limited.read_until(b'\n', &mut line).map_err(Failure::reading(path))?;
+        let taken = limited
+            .read_until(b'\n', &mut line)
+            .map_err(Failure::reading(path))?;
         if taken == 0 {
             break;
         }
         tick(taken as u64);
         let text = String::from_utf8_lossy(&line);
         let frame = match log.line(text.trim_end_matches(['\n', '\r'])) {
-            Line::Frame(frame) => (frame.t_ns, frame.bus, frame.id, frame.flags, frame.data.to_vec()),
+            Line::Frame(frame) => (
+                frame.t_ns,
+                frame.bus,
+                frame.id,
+                frame.flags,
+                frame.data.to_vec(),
+            ),
             Line::Nothing => continue,
         };
         let (t_ns, bus, id, flags, data) = frame;
@@ -47,7 +56,13 @@ pub(super) fn read(
             survey.add_bus(bus, log.bus_name(bus));
             announced = bus.as_usize() + 1;
         }
-        survey.push(&slipwright_decoders::frame::Frame { t_ns, bus, id, flags, data: &data });
+        survey.push(&slipwright_decoders::frame::Frame {
+            t_ns,
+            bus,
+            id,
+            flags,
+            data: &data,
+        });
     }
     Ok(log.finish())
 }
