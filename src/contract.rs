@@ -17,7 +17,9 @@ use std::collections::BTreeMap;
 
 use self::drive::{CouplingModelOutput, GroundSpeedOutput, TestedDriveOutput, TestedOutput};
 use serde::Serialize;
-use slipwright_analysis::comparison::{Comparison, MeasureComparison, SetSize};
+use slipwright_analysis::comparison::{
+    Comparison, Matched, MatchedPair, MeasureComparison, SetSize,
+};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
@@ -274,11 +276,41 @@ impl From<SetSize> for SetOutput {
     }
 }
 
+/// Two engagements that were driven alike, and what was measured of them.
+#[derive(Debug, Serialize)]
+struct MatchedPairOutput {
+    before: MatchedOutput,
+    after: MatchedOutput,
+}
+
+#[derive(Debug, Serialize)]
+struct MatchedOutput {
+    capture: String,
+    start_s: f64,
+    value: f64,
+}
+
+impl From<&MatchedPair> for MatchedPairOutput {
+    fn from(pair: &MatchedPair) -> Self {
+        let side = |matched: &Matched| MatchedOutput {
+            capture: matched.capture.clone(),
+            start_s: matched.start_s,
+            value: matched.value,
+        };
+        Self {
+            before: side(&pair.before),
+            after: side(&pair.after),
+        }
+    }
+}
+
 #[derive(Debug, Serialize)]
 struct MeasureComparisonOutput {
     name: &'static str,
     before_median: Option<f64>,
     after_median: Option<f64>,
+    before_u: Option<f64>,
+    after_u: Option<f64>,
     shift: Option<f64>,
     ci_low: Option<f64>,
     ci_high: Option<f64>,
@@ -286,6 +318,7 @@ struct MeasureComparisonOutput {
     p_holm: Option<f64>,
     smallest_provable: Option<f64>,
     pairs: usize,
+    matched: Vec<MatchedPairOutput>,
     verdict: &'static str,
     method: &'static str,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -298,6 +331,8 @@ impl From<&MeasureComparison> for MeasureComparisonOutput {
             name: m.measure.key(),
             before_median: m.before_median,
             after_median: m.after_median,
+            before_u: m.before_u,
+            after_u: m.after_u,
             shift: m.shift,
             ci_low: m.ci_low,
             ci_high: m.ci_high,
@@ -305,6 +340,7 @@ impl From<&MeasureComparison> for MeasureComparisonOutput {
             p_holm: m.p_holm,
             smallest_provable: m.smallest_provable,
             pairs: m.pairs,
+            matched: m.matched.iter().map(MatchedPairOutput::from).collect(),
             verdict: m.verdict.text(),
             method: m.method,
             why: m.why.clone(),

@@ -118,6 +118,26 @@ pub struct SetSize {
     pub engagements: usize,
 }
 
+/// An engagement that a measure was compared on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Matched {
+    /// What its drive is called.
+    pub capture: String,
+    /// Its start, s from the drive's first frame.
+    pub start_s: f64,
+    /// Its value, in the measure's unit.
+    pub value: f64,
+}
+
+/// Two engagements, before and after, that were driven alike.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MatchedPair {
+    /// Before the work.
+    pub before: Matched,
+    /// After it.
+    pub after: Matched,
+}
+
 /// One measure compared over matched engagements.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MeasureComparison {
@@ -127,6 +147,10 @@ pub struct MeasureComparison {
     pub before_median: Option<f64>,
     /// Median over the after set's matched engagements.
     pub after_median: Option<f64>,
+    /// Standard uncertainty of the median before, engagements nested in drives.
+    pub before_u: Option<f64>,
+    /// Standard uncertainty of the median after.
+    pub after_u: Option<f64>,
     /// Hodges-Lehmann shift, after less before, in the measure's unit.
     pub shift: Option<f64>,
     /// Lower end of the shift's 95 % confidence interval.
@@ -141,6 +165,8 @@ pub struct MeasureComparison {
     pub smallest_provable: Option<f64>,
     /// Matched pairs of engagements.
     pub pairs: usize,
+    /// Those pairs, the closest in their conditions first.
+    pub matched: Vec<MatchedPair>,
     /// Verdict.
     pub verdict: Verdict,
     /// How the numbers were found, in a few plain words.

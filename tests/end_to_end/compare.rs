@@ -109,6 +109,13 @@ fn the_samples_verdict_and_intervals_hold_the_truth() {
     ];
     for (name, of) in measures {
         let measure = compared.measure(name);
+        assert_eq!(measure.matched.len(), measure.pairs, "{name}");
+        for pair in &measure.matched {
+            assert!(pair.before.capture.starts_with("before-"), "{pair:?}");
+            assert!(pair.after.capture.starts_with("after-"), "{pair:?}");
+            assert!(pair.before.start_s > 0.0 && pair.after.value.is_finite());
+        }
+        assert!(measure.before_u.is_some_and(|u| u > 0.0), "{name}");
         let (low, high) = (measure.ci_low.unwrap(), measure.ci_high.unwrap());
         let truth = true_shift(of);
         // The truth is over all engagements of a kind, the interval over the matched ones at their

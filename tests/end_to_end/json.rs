@@ -119,6 +119,19 @@ pub(crate) struct SetSize {
 }
 
 #[derive(Debug, Deserialize)]
+pub(crate) struct Pair {
+    pub(crate) before: PairSide,
+    pub(crate) after: PairSide,
+}
+
+#[derive(Debug, Deserialize)]
+pub(crate) struct PairSide {
+    pub(crate) capture: String,
+    pub(crate) start_s: f64,
+    pub(crate) value: f64,
+}
+
+#[derive(Debug, Deserialize)]
 pub(crate) struct ComparedMeasure {
     pub(crate) name: String,
     pub(crate) before_median: Option<f64>,
@@ -129,5 +142,7 @@ pub(crate) struct ComparedMeasure {
     pub(crate) p: Option<f64>,
     pub(crate) smallest_provable: Option<f64>,
     pub(crate) pairs: usize,
+    pub(crate) before_u: Option<f64>,
+    pub(crate) matched: Vec<Pair>,
     pub(crate) verdict: String,
 }

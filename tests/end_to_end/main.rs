@@ -24,6 +24,7 @@ mod help;
 mod json;
 mod measure;
 mod outside;
+mod outside_motion;
 mod plan;
 mod program;
 mod recording;

@@ -62,12 +62,18 @@ fn earlier_drives_say_what_can_be_proven_and_the_card_is_one_page() {
     let plan: Plan = run.json();
     assert_eq!(run.code, if plan.provable { 0 } else { 1 });
     assert!((plan.change_percent - 15.0).abs() < 1e-9);
-    assert!(plan.noise_slip_mps.is_some_and(|n| (0.001..0.2).contains(&n)));
+    assert!(
+        plan.noise_slip_mps
+            .is_some_and(|n| (0.001..0.2).contains(&n))
+    );
     let [low, high] = plan.recommended.accelerator_percent.unwrap();
     // The scenario asks its driver for 65 to 80 %.
     assert!(low >= 50.0 && high <= 90.0, "{low} {high}");
     assert!(plan.recommended.drives >= 2 && plan.recommended.launches == plan.recommended.tip_ins);
-    assert!(plan.signals.iter().all(|s| s.there), "the sample car has them all");
+    assert!(
+        plan.signals.iter().all(|s| s.there),
+        "the sample car has them all"
+    );
     assert!(plan.signals.iter().any(|s| s.role == "coupling.pressure"));
     let delay = plan
         .measures
@@ -77,7 +83,10 @@ fn earlier_drives_say_what_can_be_proven_and_the_card_is_one_page() {
     assert!(!delay.assumed && delay.why.is_none());
     assert!(delay.typical.is_some_and(|t| (50.0..400.0).contains(&t)));
     let best = |drives| {
-        let of = delay.smallest_provable.iter().filter(|p| p.drives == drives);
+        let of = delay
+            .smallest_provable
+            .iter()
+            .filter(|p| p.drives == drives);
         of.map(|p| p.percent).fold(f64::INFINITY, f64::min)
     };
     assert!(best(6) < best(3) && best(3) < best(2));
@@ -89,13 +98,13 @@ fn earlier_drives_say_what_can_be_proven_and_the_card_is_one_page() {
 #[test]
 fn without_a_drive_the_plan_says_what_it_assumes() {
     let vehicle = sample("vehicle.toml");
-    let run = slipwright([
-        "plan".as_ref(),
-        "--vehicle".as_ref(),
-        vehicle.as_os_str(),
-    ]);
+    let run = slipwright(["plan".as_ref(), "--vehicle".as_ref(), vehicle.as_os_str()]);
     assert!(run.code < 2, "{}", run.err);
-    assert!(run.out.contains("rests on no drive of this car"), "{}", run.out);
+    assert!(
+        run.out.contains("rests on no drive of this car"),
+        "{}",
+        run.out
+    );
     assert!(run.out.contains("Never run a raised car"));
 }
 

@@ -404,6 +404,9 @@ fn compared_in(
     let u = spread.map(|s| 1.48 * s / (pairs.len() as f64).sqrt() * 1.3);
     let z = shift.zip(u).map_or(0.0, |(s, u)| s / u);
     MeasureComparison {
+        before_u: None,
+        after_u: None,
+        matched: Vec::new(),
         measure,
         before_median: median(pairs.iter().map(|(b, _)| *b)),
         after_median: median(pairs.iter().map(|(_, a)| *a)),

@@ -14,6 +14,10 @@ use crate::measure::Measure;
 /// One engagement in its place.
 pub(super) struct Placed<'a> {
     pub(super) engagement: &'a Engagement,
+    /// What its drive is called.
+    pub(super) capture: &'a str,
+    /// First frame of its drive, ns since the epoch.
+    pub(super) drive_start_ns: i64,
     drive: usize,
     place_in_drive: usize,
     since_work: usize,
@@ -36,6 +40,8 @@ impl<'a> Campaign<'a> {
                     let since_work = if is_after { placed.len() } else { 0 };
                     placed.push(Placed {
                         engagement,
+                        capture: &measures.name,
+                        drive_start_ns: measures.start_ns,
                         drive,
                         place_in_drive,
                         since_work,

@@ -1,10 +1,11 @@
 //! One measure on its way to a verdict: first alone, then among the others.
 
-use super::campaign::{Campaign, value};
+use super::campaign::{Campaign, Placed, value};
 use super::family::{self, Question};
 use super::matching::Matching;
 use super::shift::{self, Observation, Shift};
-use super::{MeasureComparison, Verdict, wording};
+use super::{Matched, MatchedPair, MeasureComparison, Verdict, wording};
+use crate::drive::seconds_between;
 use crate::measure::Measure;
 use crate::statistics::quantile::median;
 use crate::statistics::student_t::detectable;
@@ -19,6 +20,9 @@ pub(super) struct Draft {
     pub(super) observations: Vec<Observation>,
     before_median: Option<f64>,
     after_median: Option<f64>,
+    before_u: Option<f64>,
+    after_u: Option<f64>,
+    matched: Vec<MatchedPair>,
     pub(super) shift: Result<Shift, String>,
     too_few: Option<String>,
 }
@@ -32,6 +36,56 @@ fn drives(observations: &[Observation], is_after: bool) -> usize {
         .collect();
     drives.dedup();
     drives.len()
+}
+
+/// Standard uncertainty of a set's median: the larger of what engagements by themselves and what whole
+/// drives by themselves would give. `None` with fewer than two drives.
+fn median_uncertainty(observations: &[Observation], is_after: bool) -> Option<f64> {
+    let set: Vec<&Observation> = observations
+        .iter()
+        .filter(|o| o.is_after == is_after)
+        .collect();
+    let values: Vec<f64> = set.iter().map(|o| o.value).collect();
+    let of_drives: Vec<f64> = set
+        .chunk_by(|a, b| a.drive == b.drive)
+        .filter_map(|drive| median(&drive.iter().map(|o| o.value).collect::<Vec<f64>>()))
+        .collect();
+    // A median spreads by this much more than a mean of normal values, sqrt(pi / 2).
+    let factor = (std::f64::consts::PI / 2.0).sqrt();
+    let by_engagements = factor * spread(&values)? / (values.len() as f64).sqrt();
+    let by_drives = spread(&of_drives)? / (of_drives.len() as f64).sqrt();
+    Some(by_engagements.max(by_drives))
+}
+
+/// Sample standard deviation.
+fn spread(values: &[f64]) -> Option<f64> {
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
+    (values.len() > 1).then(|| (squares / (n - 1.0)).sqrt())
+}
+
+/// The matched pairs with their values.
+fn matched(campaign: &Campaign<'_>, measure: Measure, matching: &Matching) -> Vec<MatchedPair> {
+    let side = |placed: Option<&Placed<'_>>| {
+        let placed = placed?;
+        let (value, _) = value(placed.engagement, measure)?;
+        Some(Matched {
+            capture: placed.capture.to_owned(),
+            start_s: seconds_between(placed.drive_start_ns, placed.engagement.start_ns),
+            value,
+        })
+    };
+    matching
+        .pairs
+        .iter()
+        .filter_map(|&(before, after)| {
+            Some(MatchedPair {
+                before: side(campaign.before.get(before))?,
+                after: side(campaign.after.get(after))?,
+            })
+        })
+        .collect()
 }
 
 impl Draft {
@@ -59,6 +113,11 @@ impl Draft {
             median(&values)
         };
         let (before_median, after_median) = (medians(false), medians(true));
+        let (before_u, after_u) = (
+            median_uncertainty(&observations, false),
+            median_uncertainty(&observations, true),
+        );
+        let matched = matched(campaign, measure, &matching);
         let shift = if observations.is_empty() {
             Err(campaign.nothing_to_compare(measure, &matching))
         } else {
@@ -71,6 +130,9 @@ impl Draft {
             observations,
             before_median,
             after_median,
+            before_u,
+            after_u,
+            matched,
             shift,
             too_few,
         }
@@ -105,6 +167,8 @@ impl Draft {
             measure: self.measure,
             before_median: self.before_median,
             after_median: self.after_median,
+            before_u: self.before_u,
+            after_u: self.after_u,
             shift: None,
             ci_low: None,
             ci_high: None,
@@ -112,6 +176,7 @@ impl Draft {
             p_holm: None,
             smallest_provable: None,
             pairs: self.matching.pairs.len(),
+            matched: self.matched,
             verdict: Verdict::NotEnoughData,
             method: METHOD_NONE,
             why: None,
