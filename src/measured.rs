@@ -81,7 +81,10 @@ impl Measured {
             return Ok(kept.summary);
         }
         let drive = DriveSummary::from(&measure_capture(capture, car)?);
-        let kept = Kept { key, summary: drive };
+        let kept = Kept {
+            key,
+            summary: drive,
+        };
         if let Ok(bytes) = serde_json::to_vec(&kept) {
             // A folder that cannot be written to costs only the time of the next run.
             let _ = write_whole(&path, &bytes);
