@@ -63,7 +63,7 @@ impl Measured {
 
     /// What a capture holds: as kept, or measured now and kept.
     pub(crate) fn summary(&self, capture: &Path, car: &Car) -> Result<DriveSummary, Failure> {
-        let measure = || measure_capture(capture, car).map(|drive| DriveSummary::from(&drive));
+        let measure = || as_read_back(DriveSummary::from(&measure_capture(capture, car)?));
         let Some(car_key) = self.car_key else {
             return measure();
         };
@@ -80,14 +80,25 @@ impl Measured {
         {
             return Ok(kept.summary);
         }
-        let summary = measure()?;
-        let kept = Kept { key, summary };
+        let drive = DriveSummary::from(&measure_capture(capture, car)?);
+        let kept = Kept {
+            key,
+            summary: drive,
+        };
         if let Ok(bytes) = serde_json::to_vec(&kept) {
             // A folder that cannot be written to costs only the time of the next run.
             let _ = write_whole(&path, &bytes);
         }
-        Ok(kept.summary)
+        as_read_back(kept.summary)
     }
+}
+
+/// A summary as a kept one reads: the last bit of a number may differ from what was written, and
+/// the first run shall say what the second says.
+fn as_read_back(summary: DriveSummary) -> Result<DriveSummary, Failure> {
+    let internal = |error: serde_json::Error| Failure::Internal(error.to_string());
+    let text = serde_json::to_vec(&summary).map_err(internal)?;
+    serde_json::from_slice(&text).map_err(internal)
 }
 
 fn kept_path(capture: &Path) -> PathBuf {
