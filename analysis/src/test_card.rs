@@ -65,7 +65,7 @@ impl Tally {
         match self
             .refused
             .iter_mut()
-            .find(|(k, w, _)| (*k, &*w) == (kind, &why))
+            .find(|(k, w, _)| *k == kind && *w == why)
         {
             Some((_, _, count)) => *count += n,
             None => self.refused.push((kind, why, n)),

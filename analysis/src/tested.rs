@@ -29,7 +29,7 @@ impl Default for Tested {
 }
 
 /// How much of the coupling a drive tested.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct TestedDrive {
     /// The most that an engagement of the drive tested.
     pub most: Tested,
@@ -50,17 +50,6 @@ pub struct Reach {
     pub gripping_percent: Option<f64>,
     /// Per cent of it where the front tyres find no grip and everything goes to the rear.
     pub rear_alone_percent: Option<f64>,
-}
-
-impl Default for TestedDrive {
-    fn default() -> Self {
-        Self {
-            most: Tested::default(),
-            slipped: 0,
-            engagements: 0,
-            reach: Reach::default(),
-        }
-    }
 }
 
 /// A pack that carried this many per cent of its rated torque without slipping has shown what it is

@@ -84,7 +84,7 @@ fn programme(seed: u64, straight: bool) -> Vec<Manoeuvre> {
         change(&mut manoeuvre);
         manoeuvre
     };
-    let turn = if seed % 2 == 0 { 1.0 } else { -1.0 };
+    let turn = if seed.is_multiple_of(2) { 1.0 } else { -1.0 };
     if straight {
         return vec![
             with(Kind::Stand, &|_| {}),

@@ -90,7 +90,7 @@ fn fraction(view: &View<'_>) -> Measured {
     ]
     .iter()
     .fold(0.0, |u: f64, part| u.hypot(*part));
-    if !(u < NOT_TOLD) {
+    if u.is_nan() || u >= NOT_TOLD {
         return Err(Missing::NotIdentifiable(
             "the slips were too small against the noise and lag of ground speed",
         ));

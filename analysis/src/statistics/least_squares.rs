@@ -128,7 +128,10 @@ fn inverse_of_normal(jacobian: &DMatrix<f64>) -> Option<DMatrix<f64>> {
     let v_t = decomposed.v_t?;
     let values = &decomposed.singular_values;
     let largest = values.iter().copied().fold(0.0, f64::max);
-    if values.iter().any(|s| !(*s > NO_EFFECT * largest)) {
+    if values
+        .iter()
+        .any(|s| s.is_nan() || *s <= NO_EFFECT * largest)
+    {
         return None;
     }
     Some(DMatrix::from_fn(n, n, |i, j| {

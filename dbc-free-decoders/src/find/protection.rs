@@ -288,7 +288,11 @@ fn half_byte(head: &Rows, half: usize) -> Option<Guard> {
     };
     let at = |data: &[u8]| {
         let byte = data.get(half / 2).copied().unwrap_or(0);
-        if half % 2 == 0 { byte >> 4 } else { byte & 15 }
+        if half.is_multiple_of(2) {
+            byte >> 4
+        } else {
+            byte & 15
+        }
     };
     let by_sum = |a: &[u8], b: &[u8]| {
         let sum = |data: &[u8]| {

@@ -73,7 +73,7 @@ impl Rows {
         self.t_ns.truncate(kept);
         self.data.truncate(kept * width);
         // Of an even number the last one is dropped, and the next to keep comes a step earlier.
-        let step = if before % 2 == 0 {
+        let step = if before.is_multiple_of(2) {
             self.stride
         } else {
             self.stride.saturating_mul(2)
