@@ -46,11 +46,11 @@ mod tests {
     #[test]
     fn digits_are_large_and_tell_apart() {
         insta::assert_snapshot!(large("-1.28").join("\n"), @r"
-                    ██          ██████  ██████  
-                  ████              ██  ██  ██  
-        ██████      ██          ██████  ██████  
-                    ██          ██      ██  ██  
-                  ██████    ██  ██████  ██████
+                  ██        ██████  ██████  
+                ████            ██  ██  ██  
+        ██████    ██        ██████  ██████  
+                  ██        ██      ██  ██  
+                ██████  ██  ██████  ██████
         ");
         let all: std::collections::BTreeSet<Vec<String>> = "0123456789"
             .chars()
