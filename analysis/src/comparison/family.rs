@@ -15,7 +15,8 @@
 //!   spread between drives that its p value rests on, so weights chosen by it keep the level (the
 //!   argument of Kropf, Läuter, Eszlinger, Krohn & Paschke, J. Statistical Planning and Inference
 //!   125 (2004) 31-47, for weights from independent statistics). Below 5 % it counts as 5 %, above
-//!   200 % as 200 %.
+//!   25 % as 25 %: beyond that a large change must still be able to show, and what the wide ones
+//!   then take from the narrow ones is a hundredth.
 //!
 //! Friction work per area is friction work divided by a constant: the same question, asked once.
 //!
@@ -44,7 +45,7 @@ pub const LEVEL: f64 = 0.05;
 const IMPORTANCE_OF_OTHERS: f64 = 0.02;
 
 /// Relative spreads outside this range count as its ends.
-const SPREAD_RANGE: (f64, f64) = (0.05, 2.0);
+const SPREAD_RANGE: (f64, f64) = (0.05, 0.25);
 
 /// One measure that can be judged.
 #[derive(Clone, Copy, Debug, PartialEq)]
