@@ -1,6 +1,6 @@
 //! How fast everything is, beside what the machine itself can do.
 //!
-//!     cargo bench --profile dev
+//!     cargo bench --profile dev --bench speed
 //!
 //! First the stages, one by one, on two minutes of two busy buses: reading, decoding, finding
 //! engagements, writing; beside copying the same bytes in memory and reading the same file. Then
