@@ -29,8 +29,12 @@ pub(crate) fn judge(
     let unproven = level_lengths(sources, candidates, &mut four, axis)?;
     for (k, a) in four.iter().enumerate() {
         for b in four.iter().skip(k + 1) {
-            let source = |like: &SpeedLike| candidates.get(like.candidate).map(|c| c.source);
-            if source(a) == source(b) && overlap(&a.field, &b.field) {
+            // The same bits under two selectors are one field as well.
+            let frame = |like: &SpeedLike| {
+                let source = sources.get(candidates.get(like.candidate)?.source)?;
+                Some((&source.bus, source.id))
+            };
+            if frame(a) == frame(b) && overlap(&a.field, &b.field) {
                 return None;
             }
         }
