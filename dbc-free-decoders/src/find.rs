@@ -6,15 +6,17 @@
 //! - [`protection`], `multiplex`, [`segment`]: counters and checksums, contents by turns, fields.
 //! - [`timeline`], `candidate`: the fields as series on one axis.
 //! - `obd`, [`reference`]: what the capture or the user tells of the speed.
-//! - `wheel_speed`, `speed_scale`, [`corner`]: four wheels, their scale, and which is where.
-//! - `motion`, `powertrain`, `coupling`: the rest, ranked.
+//! - `wheel_speed`, `wheel_layout`, `wheel_field`, `wheel_score`: four wheels; `speed_scale`: their
+//!   scale; [`corner`], `corner_side`: which is where.
+//! - `motion`, `powertrain`, `warming`, `coupling`: the rest, ranked.
 //! - `contrast`: what marks set apart.
-//! - [`proposal`]: what comes out; `propose`: the order in which everything is asked.
+//! - [`proposal`], `speed_proposal`: what comes out; `propose`: the order in which everything is asked.
 
 pub mod bit_activity;
 mod candidate;
 mod contrast;
 pub mod corner;
+mod corner_side;
 mod coupling;
 mod interval;
 mod motion;
@@ -27,10 +29,15 @@ pub mod protection;
 pub mod reference;
 pub mod rows;
 pub mod segment;
+mod speed_proposal;
 mod speed_scale;
 mod statistics;
 pub mod survey;
 pub mod timeline;
+mod warming;
+mod wheel_field;
+mod wheel_layout;
+mod wheel_score;
 mod wheel_speed;
 
 pub use corner::Geometry;

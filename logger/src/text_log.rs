@@ -373,7 +373,8 @@ fn identifier(found: &Captures<'_>, base: u32) -> Option<CanId> {
     CanId::new(number, extended)
 }
 
-/// Bytes with anything between them, or hexadecimal digits in one piece.
+/// Bytes with anything between them, or hexadecimal digits in one piece. A piece of an odd number of
+/// digits has lost one, and is refused.
 fn bytes(text: &str, base: u32, data: &mut Vec<u8>) -> Option<()> {
     data.clear();
     let parts: Vec<&str> = text
@@ -382,7 +383,7 @@ fn bytes(text: &str, base: u32, data: &mut Vec<u8>) -> Option<()> {
         .filter(|part| !part.is_empty())
         .collect();
     match parts.as_slice() {
-        [one] if base == 16 && one.len() > 2 => {
+        [one] if base == 16 => {
             if one.len() % 2 != 0 {
                 return None;
             }

@@ -1,10 +1,10 @@
-//! Engine speed and torque, gear, pedals, temperatures: candidates, ranked, each with its reasons.
+//! Engine speed and torque, gear, pedals: candidates, ranked, each with its reasons.
 //!
 //! Each is asked what only it does: an engine idles while the car stands and runs at a few fixed
 //! ratios to the wheels while it moves; an accelerator rests at one code whenever the car brakes; a
-//! brake is off whenever the car pulls; a gear code goes with one ratio; a temperature creeps.
+//! brake is off whenever the car pulls; a gear code goes with one ratio.
 
-use super::candidate::{Candidate, Source};
+use super::candidate::Candidate;
 use super::motion::{Motion, pick};
 use super::obd::{self, Told};
 use super::proposal::Scaling;
@@ -25,7 +25,7 @@ pub(crate) struct Ranked {
 }
 
 impl Ranked {
-    fn new(role: Role, candidate: usize, score: f64, evidence: Vec<String>) -> Self {
+    pub(crate) fn new(role: Role, candidate: usize, score: f64, evidence: Vec<String>) -> Self {
         Self {
             role,
             candidate,
@@ -37,7 +37,7 @@ impl Ranked {
     }
 }
 
-fn scaled(scale: f64, offset: f64, u: f64, unit: Unit) -> Option<Scaling> {
+pub(crate) fn scaled(scale: f64, offset: f64, u: f64, unit: Unit) -> Option<Scaling> {
     (scale.is_finite() && scale != 0.0).then_some(Scaling {
         scale,
         offset,
@@ -415,6 +415,9 @@ pub(crate) fn gear(
             .filter(|r| r.len() > axis.points(1.0))
             .map(|r| mean(r))
             .collect();
+        if means.len() < 2 {
+            continue;
+        }
         let falls = means
             .windows(2)
             .filter(|w| matches!(w, [a, b] if b < a))
@@ -438,81 +441,6 @@ pub(crate) fn gear(
         );
         ranked.scaling = scaled(1.0, 0.0, 0.0, Unit::Bare);
         ranked.note = Some("the code as sent; which code is which gear is not told".to_owned());
-        found.push(ranked);
-    }
-    found
-}
-
-/// Slow, nearly monotone rises.
-pub(crate) fn warming(
-    sources: &[Source],
-    candidates: &[Candidate],
-    axis: &Timeline,
-) -> Vec<Ranked> {
-    let mut found = Vec::new();
-    if axis.len() as f64 * axis.step_s() < 60.0 {
-        return found;
-    }
-    for (index, c) in candidates.iter().enumerate() {
-        if c.distinct < 3 || c.field.length() < 5 || c.field.length() > 16 {
-            continue;
-        }
-        let Some(source) = sources.get(c.source) else {
-            continue;
-        };
-        let step = axis.points(5.0);
-        let slow: Vec<f64> = smooth(&c.raw, step).into_iter().step_by(step).collect();
-        let travel: f64 = slow
-            .windows(2)
-            .map(|w| match w {
-                [a, b] => (b - a).abs(),
-                _ => 0.0,
-            })
-            .sum();
-        let rise = slow.last().zip(slow.first()).map_or(0.0, |(b, a)| b - a);
-        let quick: Vec<f64> = c
-            .raw
-            .iter()
-            .zip(smooth(&c.raw, step))
-            .map(|(a, b)| a - b)
-            .collect();
-        let quiet = 1.0 - (deviation(&quick) / (c.high - c.low).max(1e-9) / 0.1).clamp(0.0, 1.0);
-        if rise < 2.0 || travel <= 0.0 {
-            continue;
-        }
-        let monotone = rise / travel;
-        // A clock or a distance climbs without ever slowing; heat levels off or falls again.
-        let mid =
-            slow.get(slow.len() / 2).copied().unwrap_or(0.0) - slow.first().copied().unwrap_or(0.0);
-        let straight = (mid / rise - 0.5).abs() < 0.02 && monotone > 0.999;
-        let small = if c.field.length() <= 12 && c.high - c.low < 160.0 {
-            1.0
-        } else {
-            0.6
-        };
-        let slow_frame = if source.period_ns > 90e6 { 1.0 } else { 0.8 };
-        let score = 0.75
-            * ((monotone - 0.4) / 0.5).clamp(0.0, 1.0)
-            * quiet
-            * small
-            * slow_frame
-            * if straight { 0.4 } else { 1.0 };
-        if score < 0.25 {
-            continue;
-        }
-        let mut ranked = Ranked::new(
-            Role::CouplingTemperature,
-            index,
-            score,
-            vec![format!(
-                "climbs by {rise:.0} counts with little else ({:.0} % of its travel)",
-                100.0 * monotone
-            )],
-        );
-        if c.field.length() <= 8 {
-            ranked.scaling = scaled(1.0, -40.0, 0.5, Unit::DegreeCelsius);
-            ranked.note = Some("scale: a guess, 1 degC a count from -40, as bytes of temperature often have; which part it is the temperature of is not told".to_owned());
-        }
         found.push(ranked);
     }
     found

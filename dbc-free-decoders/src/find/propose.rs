@@ -2,21 +2,24 @@
 
 use super::candidate::{Candidate, Source, collect};
 use super::contrast;
-use super::corner::{self, Axle, Corners, Geometry, Side};
+use super::corner::{self, Corners, Geometry};
+use super::corner_side;
 use super::coupling::coupling;
 use super::motion::{self, Motion};
 use super::obd;
 use super::powertrain::{self, Ranked};
 use super::proposal::{
-    Findings, FoundField, IdReport, Meaning, Proposal, ReferenceUsed, Scaling, WheelAnswer,
+    Findings, FoundField, IdReport, Meaning, Proposal, ReferenceUsed, WheelAnswer,
 };
 use super::reference::{self, Aligned, SpeedReference};
+use super::speed_proposal::{speeds_mps, vehicle_speeds, wheel_proposals};
 use super::speed_scale;
 use super::survey::Survey;
 use super::timeline::Timeline;
+use super::warming::warming;
+use super::wheel_field;
 use super::wheel_speed::{self, SpeedLike, WheelSet};
 use crate::role::Role;
-use crate::unit::Unit;
 
 const NS_PER_MS: f64 = 1e6;
 
@@ -245,13 +248,13 @@ fn by_convention(
             .filter(|r| r.role == role && r.score > 0.5)
             .max_by(|a, b| a.score.total_cmp(&b.score))
     };
-    let fields: Vec<corner::TurnField<'_>> = [Role::SteeringAngle, Role::BodyYawRate]
+    let fields: Vec<corner_side::TurnField<'_>> = [Role::SteeringAngle, Role::BodyYawRate]
         .into_iter()
         .filter_map(|role| {
             let ranked = best(role)?;
             let candidate = candidates.get(ranked.candidate)?;
             let source = sources.get(candidate.source)?;
-            Some(corner::TurnField {
+            Some(corner_side::TurnField {
                 series: &candidate.raw,
                 name: format!(
                     "{} ({} at {})",
@@ -264,7 +267,7 @@ fn by_convention(
         })
         .collect();
     // One field for both roles is one vote.
-    corner::by_sign_convention(corners, &fields, &motion.speed);
+    corner_side::by_sign_convention(corners, &fields, &motion.speed);
 }
 
 /// Candidates for every other role.
@@ -293,7 +296,7 @@ fn the_rest(
     let pedal = best(&all, Role::PedalAccelerator, 0.4).and_then(|k| candidates.get(k));
     all.extend(powertrain::brake(candidates, motion, axis));
     all.extend(powertrain::gear(candidates, motion, engine, axis));
-    all.extend(powertrain::warming(sources, candidates, axis));
+    all.extend(warming(sources, candidates, axis));
     all.extend(coupling(sources, candidates, motion, pedal, axis));
     all.retain(free);
     all
@@ -364,35 +367,6 @@ fn ranked_proposals(
     proposals
 }
 
-/// The four in m/s; without a scale, in counts with the mean set to 15 m/s above the lowest.
-fn speeds_mps(set: &WheelSet) -> [Vec<f64>; 4] {
-    let low = set
-        .members
-        .iter()
-        .flat_map(|like| like.raw.iter().copied())
-        .fold(f64::INFINITY, f64::min);
-    let high = set
-        .members
-        .iter()
-        .flat_map(|like| like.raw.iter().copied())
-        .fold(low, f64::max);
-    std::array::from_fn(|k| {
-        let raw = set
-            .members
-            .get(k)
-            .map(|like| like.raw.as_slice())
-            .unwrap_or_default();
-        match &set.scale {
-            Some(scale) => raw.iter().map(|raw| scale.mps(*raw)).collect(),
-            // Shape only: the corners' law is checked in its sign, not its size.
-            None => raw
-                .iter()
-                .map(|raw| (raw - low) * 30.0 / (high - low).max(1.0))
-                .collect(),
-        }
-    })
-}
-
 fn corners(
     set: &WheelSet,
     aligned: Option<&Aligned>,
@@ -401,212 +375,6 @@ fn corners(
     axis: &Timeline,
 ) -> Corners {
     corner::tell(&speeds_mps(set), aligned, &survey.marks, geometry, axis)
-}
-
-fn wheel_proposals(
-    set: &WheelSet,
-    corners: &Corners,
-    sources: &[Source],
-    candidates: &[Candidate],
-) -> Vec<Proposal> {
-    let told = corners.axle_confidence >= corner::LEAST_CONFIDENCE
-        && corners.side_confidence >= corner::LEAST_CONFIDENCE;
-    let scaling = set.scale.map(|scale| Scaling {
-        scale: scale.scale_kmh,
-        offset: scale.offset_kmh,
-        u_scale: scale.u_scale_kmh,
-        u_offset: scale.u_offset_kmh,
-        unit: Unit::KilometrePerHour,
-    });
-    set.members
-        .iter()
-        .enumerate()
-        .filter_map(|(wheel, like)| {
-            let source = sources.get(candidates.get(like.candidate)?.source)?;
-            let axle = corners.axle.get(wheel).copied().flatten();
-            let side = corners.side.get(wheel).copied().flatten();
-            let role = role_of(axle.zip(side)).filter(|_| told);
-            let mut evidence = set.evidence.clone();
-            evidence.extend(corners.evidence.iter().cloned());
-            if !told {
-                let mut known = Vec::new();
-                if let Some(axle) = axle {
-                    let name = if axle == Axle::Front { "front" } else { "rear" };
-                    known.push(format!("{name} {:.0} %", 100.0 * corners.axle_confidence));
-                }
-                if let (Some(side), true) = (side, corners.side_confidence > 0.5) {
-                    let name = if side == Side::Left { "left" } else { "right" };
-                    known.push(format!("{name} {:.0} %", 100.0 * corners.side_confidence));
-                }
-                let known = if known.is_empty() {
-                    "nothing".to_owned()
-                } else {
-                    known.join(", ")
-                };
-                evidence.push(format!(
-                    "corner not told apart yet (known: {known}); to tell: {}",
-                    corners.to_tell.join("; ")
-                ));
-            }
-            Some(Proposal {
-                bus: source.bus.clone(),
-                id: source.id,
-                field: like.field,
-                unproven_bits: set.unproven.get(wheel).copied().unwrap_or(0),
-                selector: source.selector,
-                meaning: role.map_or(Meaning::WheelSpeed, Meaning::Role),
-                rank: 1,
-                score: set.score,
-                invalid_raw: invalid_raw(source, &like.field),
-                period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
-                timeout_ms: source.timeout_ms(),
-                frame_bytes: source.bytes,
-                scaling,
-                scaling_note: Some(scale_note(set.scale)),
-                evidence,
-                series: like
-                    .raw
-                    .iter()
-                    .map(|raw| set.scale.map_or(*raw, |s| raw * s.scale_kmh + s.offset_kmh))
-                    .collect(),
-            })
-        })
-        .collect()
-}
-
-fn invalid_raw(source: &Source, field: &crate::field::Field) -> Vec<u64> {
-    let raws: Vec<u64> = source
-        .rows
-        .iter()
-        .filter_map(|(_, data)| field.extract(data))
-        .collect();
-    super::candidate::not_available(&raws, field)
-}
-
-fn scale_note(scale: Option<speed_scale::SpeedScale>) -> String {
-    match scale {
-        None => format!(
-            "scale unknown: no reference speed; a guess only: {} are usual",
-            speed_scale::usual_steps_text()
-        ),
-        Some(scale) => {
-            let zero = match scale.standing_raw {
-                Some(raw) => format!("the code of a standing car is {raw}"),
-                None => "the drive shows no standstill, so the offset is extrapolated".to_owned(),
-            };
-            let step = match scale.usual_step {
-                true => format!(
-                    "measured {:.6} km/h a count, taken as the usual step {}",
-                    scale.measured_scale_kmh, scale.scale_kmh
-                ),
-                false => format!(
-                    "measured {:.6} km/h a count; no usual step is that near",
-                    scale.measured_scale_kmh
-                ),
-            };
-            format!("{step}; {zero}")
-        }
-    }
-}
-
-fn role_of(corner: Option<(Axle, Side)>) -> Option<Role> {
-    Some(match corner? {
-        (Axle::Front, Side::Left) => Role::WheelSpeedFrontLeft,
-        (Axle::Front, Side::Right) => Role::WheelSpeedFrontRight,
-        (Axle::Rear, Side::Left) => Role::WheelSpeedRearLeft,
-        (Axle::Rear, Side::Right) => Role::WheelSpeedRearRight,
-    })
-}
-
-/// Other fields that follow the car's speed: its own vehicle speed, and copies.
-fn vehicle_speeds(
-    set: &Option<WheelSet>,
-    likes: &[SpeedLike],
-    sources: &[Source],
-    candidates: &[Candidate],
-    aligned: Option<&Aligned>,
-    axis: &Timeline,
-) -> Vec<Proposal> {
-    let Some(aligned) = aligned else {
-        return Vec::new();
-    };
-    // The wheels themselves are the better reference where there are some.
-    let wheels = set.as_ref().map(|set| {
-        let speeds = speeds_mps(set);
-        let at = |k: usize| {
-            speeds
-                .iter()
-                .map(|v| v.get(k).copied().unwrap_or(0.0))
-                .sum::<f64>()
-                / 4.0
-        };
-        Aligned {
-            speed_mps: (0..axis.len()).map(at).collect(),
-            valid: vec![true; axis.len()],
-            kind: reference::ReferenceKind::Obd,
-            ..aligned.clone()
-        }
-    });
-    let reference = wheels.as_ref().unwrap_or(aligned);
-    let is_wheel = |like: &SpeedLike| {
-        set.as_ref()
-            .is_some_and(|set| set.members.iter().any(|m| m.candidate == like.candidate))
-    };
-    let mut found: Vec<Proposal> = likes
-        .iter()
-        .filter(|like| !is_wheel(like))
-        .filter_map(|like| {
-            let candidate = candidates.get(like.candidate)?;
-            let source = sources.get(candidate.source)?;
-            let scale = speed_scale::estimate(&like.raw, reference, axis)?;
-            let fit = super::statistics::robust_line(&like.raw, &reference.speed_mps);
-            let score = ((fit.r2 - 0.9) / 0.099).clamp(0.0, 1.0);
-            (score > 0.3).then(|| Proposal {
-                bus: source.bus.clone(),
-                id: source.id,
-                field: like.field,
-                unproven_bits: like.field.length()
-                    - candidate.field.length().min(like.field.length()),
-                selector: source.selector,
-                meaning: Meaning::VehicleSpeed,
-                rank: 0,
-                score: 0.95 * score,
-                invalid_raw: invalid_raw(source, &like.field),
-                period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
-                timeout_ms: source.timeout_ms(),
-                frame_bytes: source.bytes,
-                scaling: Some(Scaling {
-                    scale: scale.scale_kmh,
-                    offset: scale.offset_kmh,
-                    u_scale: scale.u_scale_kmh,
-                    u_offset: scale.u_offset_kmh,
-                    unit: Unit::KilometrePerHour,
-                }),
-                scaling_note: Some(scale_note(Some(scale))),
-                evidence: vec![format!(
-                    "follows {} (r2 {:.4}, residual {:.2} m/s)",
-                    if set.is_some() {
-                        "the wheel speeds"
-                    } else {
-                        aligned.kind.text()
-                    },
-                    fit.r2,
-                    scale.residual_mps
-                )],
-                series: like
-                    .raw
-                    .iter()
-                    .map(|raw| raw * scale.scale_kmh + scale.offset_kmh)
-                    .collect(),
-            })
-        })
-        .collect();
-    found.sort_by(|a, b| b.score.total_cmp(&a.score));
-    found.truncate(6);
-    for (k, proposal) in found.iter_mut().enumerate() {
-        proposal.rank = k + 1;
-    }
-    found
 }
 
 fn id_reports(sources: &[Source], candidates: &[Candidate]) -> Vec<IdReport> {
@@ -629,7 +397,7 @@ fn id_reports(sources: &[Source], candidates: &[Candidate]) -> Vec<IdReport> {
                     field: c.field,
                     segment: c.segment,
                     distinct: c.distinct,
-                    flip_rate: source.activity.rate(wheel_speed::lowest_bit(&c.field)),
+                    flip_rate: source.activity.rate(wheel_field::lowest_bit(&c.field)),
                 })
                 .collect(),
             constant_bits: (0..8 * source.bytes)

@@ -106,7 +106,7 @@ fn counts(guard: &Guard, head: &Rows) -> bool {
     let steps = values.len().saturating_sub(1);
     let ups = values
         .windows(2)
-        .filter(|pair| matches!(pair, [a, b] if a.wrapping_add(1) & mask == *b || *b == 0 && *a + 2 >= mask))
+        .filter(|pair| matches!(pair, [a, b] if a.wrapping_add(1) & mask == *b || *b == 0 && a.saturating_add(2) >= mask))
         .count();
     // The highest bit must have moved both ways, else it is a shorter counter.
     let high = 1_u8 << (guard.bits - 1);

@@ -1,0 +1,262 @@
+//! Four wheel speeds brought to one format: one lowest bit, one length, and the bits above that never
+//! moved taken in or left out.
+//!
+//! Between the choice of four (`wheel_layout`) and their comparison (`wheel_score`).
+
+use super::candidate::{Candidate, Source, series};
+use super::segment::little_number;
+use super::speed_scale::SpeedScale;
+use super::timeline::Timeline;
+use super::wheel_speed::{SpeedLike, USUAL_BITS};
+use crate::field::{BitOrder, Coding, Field};
+
+/// Bits above a field that never moved and guard nothing, across bytes, at most so many.
+pub(crate) fn still_above(source: &Source, field: &Field, most: usize) -> usize {
+    let bits = 8 * source.bytes;
+    let start = usize::from(field.start());
+    let free = |sent: usize| {
+        source.activity.flips(sent) == 0 && !source.guards.iter().any(|guard| guard.covers(sent))
+    };
+    match field.order() {
+        BitOrder::Big => (0..start)
+            .rev()
+            .take(most)
+            .take_while(|&bit| free(bit))
+            .count(),
+        BitOrder::Little => (start + usize::from(field.length())..bits)
+            .take(most)
+            .take_while(|&bit| free(little_number(bit)))
+            .count(),
+    }
+}
+
+/// The bit of a field that is sent first, for an order by place.
+pub(crate) fn first_bit_sent(field: &Field) -> u16 {
+    match field.order() {
+        BitOrder::Big => field.start(),
+        BitOrder::Little => field.start() / 8 * 8,
+    }
+}
+
+/// Lowest bit as sent.
+pub(crate) fn lowest_bit(field: &Field) -> usize {
+    match field.order() {
+        BitOrder::Big => usize::from(field.start()) + usize::from(field.length()) - 1,
+        BitOrder::Little => little_number(usize::from(field.start())),
+    }
+}
+
+/// Highest bit as sent.
+fn highest_bit(field: &Field) -> usize {
+    match field.order() {
+        BitOrder::Big => usize::from(field.start()),
+        BitOrder::Little => {
+            little_number(usize::from(field.start()) + usize::from(field.length()) - 1)
+        }
+    }
+}
+
+fn bits_between(high: usize, low: usize, order: BitOrder) -> Option<u8> {
+    let length = match order {
+        BitOrder::Big => (low + 1).checked_sub(high)?,
+        BitOrder::Little => (little_number(high) + 1).checked_sub(little_number(low))?,
+    };
+    u8::try_from(length).ok().filter(|&length| length > 0)
+}
+
+/// The field of this length whose lowest bit, as sent, is `low`.
+fn field_up_from(low: usize, length: u8, order: BitOrder) -> Option<Field> {
+    let start = match order {
+        BitOrder::Big => (low + 1).checked_sub(usize::from(length))?,
+        BitOrder::Little => little_number(low),
+    };
+    Field::new(u16::try_from(start).ok()?, length, order, Coding::Unsigned).ok()
+}
+
+pub(crate) fn overlap(a: &Field, b: &Field) -> bool {
+    a.byte_masks()
+        .iter()
+        .zip(b.byte_masks())
+        .any(|(a, b)| a & b != 0)
+}
+
+/// Where one or two of the four were found with lowest bits too many or too few, gives them those
+/// of the others.
+pub(crate) fn level_lowest_bits(
+    sources: &[Source],
+    candidates: &[Candidate],
+    four: &mut [SpeedLike; 4],
+    axis: &Timeline,
+) -> Option<()> {
+    let reference_slope = four[0].slope;
+    let steps: Vec<i32> = four
+        .iter()
+        .map(|like| (like.slope / reference_slope).log2().round() as i32)
+        .collect();
+    if steps.iter().all(|&s| s == 0) {
+        return Some(());
+    }
+    let mut sorted = steps.clone();
+    sorted.sort_unstable();
+    // The most frequent step; of equally many, the finer.
+    let common = *sorted
+        .iter()
+        .max_by_key(|&&s| (sorted.iter().filter(|&&o| o == s).count(), -s))?;
+    for (like, step) in four.iter_mut().zip(steps) {
+        let more = step - common;
+        if more == 0 {
+            continue;
+        }
+        let length = i32::from(like.field.length()) + more;
+        let order = like.field.order();
+        // A coarser one lacks low bits; in big order they follow at the end, in little before it.
+        let start = match order {
+            BitOrder::Big => i32::from(like.field.start()),
+            BitOrder::Little => i32::from(like.field.start()) - more,
+        };
+        let (start, length) = (u16::try_from(start).ok()?, u8::try_from(length).ok()?);
+        let field = Field::new(start, length, order, Coding::Unsigned).ok()?;
+        let candidate = candidates.get(like.candidate)?;
+        like.raw = series(sources.get(candidate.source)?, &field, axis);
+        like.field = field;
+        like.slope /= 2_f64.powi(more);
+    }
+    Some(())
+}
+
+/// One length for the four: no longer than any can be, no shorter than what moved in any, and such
+/// that the raw numbers agree. Returns how many bits of each never moved.
+pub(crate) fn level_lengths(
+    sources: &[Source],
+    candidates: &[Candidate],
+    four: &mut [SpeedLike; 4],
+    axis: &Timeline,
+) -> Option<[u8; 4]> {
+    // Frames may differ in their order. Within a frame the order of a field in one byte is that of
+    // the others.
+    let crosses = |like: &SpeedLike| {
+        let candidate = candidates.get(like.candidate);
+        candidate.is_some_and(|c| !c.segment.within_byte)
+    };
+    let frame = |like: &SpeedLike| candidates.get(like.candidate).map(|c| c.source);
+    let orders: [BitOrder; 4] = four.each_ref().map(|of| {
+        let own = frame(of);
+        let beside = four
+            .iter()
+            .find(|like| crosses(like) && frame(like) == own)
+            .or_else(|| four.iter().find(|like| crosses(like)));
+        beside.map_or(BitOrder::Big, |like| like.field.order())
+    });
+    let proven_of = |like: &SpeedLike| -> Option<u8> {
+        let candidate = candidates.get(like.candidate)?;
+        let top = highest_bit(&candidate.field);
+        // Bits from the highest that moved down to the lowest of the levelled field.
+        bits_between(top, lowest_bit(&like.field), like.field.order())
+    };
+    let mut proven = [0; 4];
+    let mut can_be = [0; 4];
+    let levelled = proven.iter_mut().zip(&mut can_be).zip(orders);
+    for (like, ((proven, can_be), order)) in four.iter_mut().zip(levelled) {
+        *proven = proven_of(like)?;
+        if like.field.order() != order {
+            // Found within one byte: the same bits, numbered in the other order.
+            let low = lowest_bit(&like.field);
+            like.field = field_up_from(low, *proven, order)?;
+        }
+        let source = sources.get(candidates.get(like.candidate)?.source)?;
+        let bare = field_up_from(lowest_bit(&like.field), *proven, order)?;
+        let room = usize::from(USUAL_BITS.saturating_sub(*proven));
+        *can_be = *proven + still_above(source, &bare, room) as u8;
+    }
+    let least = proven.iter().copied().max()?;
+    let most = can_be.iter().copied().min()?.max(least);
+    let mut length = most;
+    // Still bits that differ among the four are no part of a speed.
+    while length > least {
+        let stills: Vec<u64> = four
+            .iter()
+            .zip(orders)
+            .filter_map(|(like, order)| {
+                let source = sources.get(candidates.get(like.candidate)?.source)?;
+                let field = field_up_from(lowest_bit(&like.field), length, order)?;
+                Some(field.extract(source.rows.data(0))? >> (length - 1))
+            })
+            .collect();
+        let tops_alike = stills.windows(2).all(|pair| pair.first() == pair.last());
+        if tops_alike {
+            break;
+        }
+        length -= 1;
+    }
+    let mut unproven = [0; 4];
+    let levelled = unproven.iter_mut().zip(proven).zip(orders);
+    for (like, ((unproven, proven), order)) in four.iter_mut().zip(levelled) {
+        let source = sources.get(candidates.get(like.candidate)?.source)?;
+        let field = field_up_from(lowest_bit(&like.field), length, order)?;
+        if field != like.field {
+            like.raw = series(source, &field, axis);
+            like.field = field;
+        }
+        *unproven = length.saturating_sub(proven);
+    }
+    Some(unproven)
+}
+
+/// Bits above that never moved and are ones would set the speed of code 0 far below nought. They are
+/// part of the field only as far as a standing car needs them; unused bits are often all ones.
+/// Returns whether the fields changed.
+pub(crate) fn leave_out_foreign_ones(
+    sources: &[Source],
+    candidates: &[Candidate],
+    four: &mut [SpeedLike; 4],
+    unproven: &mut [u8; 4],
+    scale: &SpeedScale,
+    axis: &Timeline,
+) -> bool {
+    /// Speed that a field may lack at its lower end, km/h.
+    const SLACK_KMH: f64 = 0.5;
+    let spare = unproven.iter().copied().min().unwrap_or(0);
+    let Some((length, still)) = four.first().and_then(|like| {
+        let source = sources.get(candidates.get(like.candidate)?.source)?;
+        let raw = like.field.extract(source.rows.data(0))?;
+        let length = like.field.length();
+        Some((length, raw >> (length - spare)))
+    }) else {
+        return false;
+    };
+    let weight = |bits: u8| f64::from(length - spare + bits).exp2();
+    let zero = -scale.offset_kmh / scale.scale_kmh;
+    // What code 0 would be with only the lowest `kept` of the still bits.
+    let zero_with = |kept: u8| {
+        let left_out = (still >> kept) as f64 * weight(kept);
+        zero - left_out
+    };
+    let slack = (SLACK_KMH + 2.0 * scale.u_offset_kmh) / scale.scale_kmh;
+    let Some(least) = (0..=spare).find(|&kept| zero_with(kept) >= -slack) else {
+        return false;
+    };
+    // Zeros above may belong to it; ones that nothing needs do not.
+    let more = (least..spare)
+        .take_while(|&bit| still >> bit & 1 == 0)
+        .count() as u8;
+    let kept = least + more;
+    if kept == spare {
+        return false;
+    }
+    for (like, unproven) in four.iter_mut().zip(unproven) {
+        let shorter = field_up_from(
+            lowest_bit(&like.field),
+            length - (spare - kept),
+            like.field.order(),
+        );
+        let source = candidates
+            .get(like.candidate)
+            .and_then(|c| sources.get(c.source));
+        if let (Some(field), Some(source)) = (shorter, source) {
+            like.raw = series(source, &field, axis);
+            like.field = field;
+            *unproven = unproven.saturating_sub(spare - kept);
+        }
+    }
+    true
+}

@@ -1,0 +1,180 @@
+//! Whether four fields are wheel speeds: one scale, the same quick changes, and yet four numbers, each
+//! with noise of its own.
+//!
+//! The last step of the search in `wheel_speed`: a set of four goes in, a score with its reasons comes
+//! out.
+
+use super::candidate::{Candidate, Source};
+use super::reference::Aligned;
+use super::speed_scale;
+use super::statistics::{correlation, deviation, line, mean, regress, slope, smooth};
+use super::timeline::Timeline;
+use super::wheel_field::{leave_out_foreign_ones, level_lengths, level_lowest_bits, overlap};
+use super::wheel_speed::{LEAST_R2, SCALE_SHARE, SpeedLike, WheelSet};
+
+/// Window over which slow change is taken out, s.
+const SLOW_S: f64 = 4.0;
+/// Least deviation of two wheels from each other, beyond delay, in counts.
+const LEAST_OWN_NOISE: f64 = 0.6;
+
+/// Brings four fields to one lowest bit and one length, and scores them.
+pub(crate) fn judge(
+    sources: &[Source],
+    candidates: &[Candidate],
+    mut four: [SpeedLike; 4],
+    reference: Option<&Aligned>,
+    axis: &Timeline,
+) -> Option<WheelSet> {
+    level_lowest_bits(sources, candidates, &mut four, axis)?;
+    let unproven = level_lengths(sources, candidates, &mut four, axis)?;
+    for (k, a) in four.iter().enumerate() {
+        for b in four.iter().skip(k + 1) {
+            // The same bits under two selectors are one field as well.
+            let frame = |like: &SpeedLike| {
+                let source = sources.get(candidates.get(like.candidate)?.source)?;
+                Some((&source.bus, source.id))
+            };
+            if frame(a) == frame(b) && overlap(&a.field, &b.field) {
+                return None;
+            }
+        }
+    }
+    let mut unproven = unproven;
+    let mut scale = reference
+        .and_then(|reference| speed_scale::estimate(&mean_of(&four, axis), reference, axis));
+    if let (Some(reference), Some(first)) = (reference, scale)
+        && leave_out_foreign_ones(sources, candidates, &mut four, &mut unproven, &first, axis)
+    {
+        scale = speed_scale::estimate(&mean_of(&four, axis), reference, axis);
+    }
+    if reference.is_some() && scale.is_none() {
+        return None;
+    }
+    let common = mean_of(&four, axis);
+    let raws: Vec<&[f64]> = four.iter().map(|like| like.raw.as_slice()).collect();
+    let mut score: f64 = 1.0;
+    let mut evidence = Vec::new();
+    let mut lower = |factor: f64, why: String| {
+        if factor < 0.999 {
+            score *= factor.clamp(0.0, 1.0);
+        }
+        evidence.push(why);
+    };
+    // Against the reference.
+    if let (Some(reference), Some(scale)) = (reference, &scale) {
+        let worst = four.iter().map(|like| like.r2).fold(1.0, f64::min);
+        let variation = deviation(&reference.speed_mps);
+        let factor = ((worst - LEAST_R2) / (0.9 - LEAST_R2)).clamp(0.3, 1.0);
+        lower(
+            factor,
+            format!(
+                "follows the {} (r2 {worst:.3} or better for each, residual {:.2} m/s, lag {:.2} s)",
+                reference.kind.text(),
+                scale.residual_mps,
+                reference.lag_s
+            ),
+        );
+        let top = (f64::from(1_u32 << four[0].field.length().min(31)) - 1.0) * scale.scale_kmh
+            + scale.offset_kmh;
+        let can_stand = scale.offset_kmh <= 0.5 + 3.0 * scale.u_offset_kmh;
+        if !(60.0..=2_000.0).contains(&top) || !can_stand || variation < 0.05 {
+            lower(
+                0.5,
+                format!(
+                    "a field of this scale would reach from {:.0} to {top:.0} km/h",
+                    scale.offset_kmh
+                ),
+            );
+        }
+    }
+    // Among themselves: one scale.
+    let slopes: Vec<f64> = raws
+        .iter()
+        .map(|raw| line(&common, raw, |_| true).slope)
+        .collect();
+    let spread = slopes.iter().map(|s| (s - 1.0).abs()).fold(0.0, f64::max);
+    lower(
+        (1.0 - ((spread - 0.02) / SCALE_SHARE).clamp(0.0, 1.0) * 0.6).min(1.0),
+        format!("one scale within {:.1} %", 100.0 * spread),
+    );
+    // The same quick changes.
+    let window = axis.points(SLOW_S);
+    let short = axis.points(0.3);
+    let quick: Vec<Vec<f64>> = raws
+        .iter()
+        .map(|raw| {
+            let (near, slow) = (smooth(raw, short), smooth(raw, window));
+            near.iter().zip(&slow).map(|(a, b)| a - b).collect()
+        })
+        .collect();
+    let mut least_shared: f64 = 1.0;
+    let mut least_own = f64::INFINITY;
+    let mut largest_apart: f64 = 0.0;
+    let change = slope(&smooth(&common, short));
+    let ones = vec![1.0; axis.len()];
+    for (k, a) in quick.iter().enumerate() {
+        for (j, b) in quick.iter().enumerate().skip(k + 1) {
+            least_shared = least_shared.min(correlation(a, b));
+            let apart: Vec<f64> = raws[k].iter().zip(raws[j]).map(|(a, b)| a - b).collect();
+            largest_apart = largest_apart.max(mean(&apart).abs());
+            // What a delay or another scale would make of one number is not noise of its own.
+            let fit = regress(&[&ones, &common, &change], &apart, &|_| true);
+            let own: Vec<f64> = match fit.as_deref() {
+                Some(&[c0, c1, c2]) => apart
+                    .iter()
+                    .zip(common.iter().zip(&change))
+                    .map(|(apart, (m, s))| apart - c0 - c1 * m - c2 * s)
+                    .collect(),
+                _ => apart,
+            };
+            least_own = least_own.min(deviation(&own));
+        }
+    }
+    lower(
+        (0.4 + 0.6 * ((least_shared - 0.1) / 0.4).clamp(0.0, 1.0)).min(1.0),
+        format!("quick changes shared by all four (correlation {least_shared:.2} or better)"),
+    );
+    if least_own < LEAST_OWN_NOISE {
+        lower(
+            0.3,
+            format!("two of them are one number ({least_own:.2} counts apart)"),
+        );
+    } else {
+        lower(
+            1.0,
+            format!("each has noise of its own ({least_own:.1} counts or more)"),
+        );
+    }
+    // Means alike: four wheels of one car.
+    let zero = scale.map_or(0.0, |scale| -scale.offset_kmh / scale.scale_kmh.max(1e-9));
+    let span = (mean(&common) - zero).abs().max(deviation(&common));
+    let share = largest_apart / span.max(1e-9);
+    lower(
+        1.0 - 0.7 * ((share - 0.04) / 0.1).clamp(0.0, 1.0),
+        format!("means within {:.1} %", 100.0 * share),
+    );
+    // The lengths as they were proven, one format.
+    let members = four;
+    if reference.is_none() {
+        // Speeds rest at a floor and vary widely; without a reference that is all there is.
+        let wide = deviation(&common) > 8.0 && least_shared > 0.6;
+        lower(
+            if wide { 0.8 } else { 0.3 },
+            "no reference speed: told by their likeness alone".to_owned(),
+        );
+    }
+    Some(WheelSet {
+        members,
+        unproven,
+        scale,
+        score,
+        evidence,
+    })
+}
+
+fn mean_of(four: &[SpeedLike; 4], axis: &Timeline) -> Vec<f64> {
+    let at = |like: &SpeedLike, k: usize| like.raw.get(k).copied().unwrap_or(0.0);
+    (0..axis.len())
+        .map(|k| four.iter().map(|like| at(like, k)).sum::<f64>() / 4.0)
+        .collect()
+}
