@@ -20,8 +20,6 @@ const TORQUE_TOLD: f64 = 0.35;
 const SWING_DOUBT: f64 = 1.2;
 /// Friction's fall is told at most this badly.
 const FALL_TOLD: f64 = 0.25;
-/// Relative turn that one engagement must slip through for a swing to show, rad.
-const LEAST_TURN_RAD: f64 = 1.5;
 /// A slip of this size cannot be told from none, m/s.
 const NO_SLIP_MPS: f64 = 0.05;
 /// From this long after the demand a sound coupling has closed and holds; looked at for so long, s.
@@ -47,7 +45,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         );
     };
     torque(scene, &traction, gathered);
-    if traction.turn_rad >= LEAST_TURN_RAD {
+    if traction.turn_rad >= traction::LEAST_TURN_RAD {
         gathered.add(
             Feature::OncePerTurn,
             Observation::plain(100.0 * traction.swing, 100.0 * traction.u_swing),
@@ -55,7 +53,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     } else {
         gathered.lacks(
             Feature::OncePerTurn,
-            "no engagement slipped for a quarter of a relative turn",
+            "no engagement slipped for half a relative turn",
         );
     }
 }

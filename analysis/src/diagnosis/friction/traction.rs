@@ -62,6 +62,9 @@ const LEAST_RUNS: usize = 2;
 /// step between them as the least that can be told.
 const SWINGS: [f64; 7] = [0.01, 0.03, 0.05, 0.08, 0.12, 0.18, 0.26];
 const LEAST_SWING_STEP: f64 = 0.02;
+/// Relative turn that one run must slip through for a swing to show, rad: over less than half a
+/// turn a sine and a cosine only bend the torque, which a tyre curve that fits badly does too.
+pub(super) const LEAST_TURN_RAD: f64 = std::f64::consts::PI;
 /// Fewest samples under pressure of a run that may have a swing.
 const LEAST_CARRYING: usize = 8;
 /// Huber's constant.

@@ -5,8 +5,8 @@ use nalgebra::{DMatrix, DVector};
 
 use super::{
     DEVIATION_MPS2, HUBER, LEAST_CARRYING, LEAST_DEVIATION_MPS2, LEAST_RUNS, LEAST_SLIPPING,
-    LEAST_SPREAD_BAR, LEAST_SWING_STEP, PARAMETERS, PRIOR, SHARING, SWINGS, Sample, Swing,
-    Traction, Use, Vector, residuals,
+    LEAST_SPREAD_BAR, LEAST_SWING_STEP, LEAST_TURN_RAD, PARAMETERS, PRIOR, SHARING, SWINGS, Sample,
+    Swing, Traction, Use, Vector, residuals,
 };
 use crate::robust::{median_and_sigma, neighbour_widening, quantile};
 
@@ -87,9 +87,11 @@ pub(in crate::diagnosis::friction) fn fit(
     problem.allow_swing(deviation);
     let mut traction = problem.sum_up(&x)?;
     // Sine and cosine of this deviation each make an amplitude of its root-two fold.
-    traction.swing = std::f64::consts::SQRT_2 * swing;
     traction.u_swing = std::f64::consts::SQRT_2 * spread.max(0.5 * LEAST_SWING_STEP);
-    traction.turn_rad = runs.iter().map(|run| turn_rad(run)).fold(0.0, f64::max);
+    if problem.place.iter().any(Option::is_some) {
+        traction.swing = std::f64::consts::SQRT_2 * swing;
+        traction.turn_rad = runs.iter().map(|run| turn_rad(run)).fold(0.0, f64::max);
+    }
     Some(traction)
 }
 
@@ -109,7 +111,8 @@ impl<'a> Problem<'a> {
             .iter()
             .map(|run| {
                 let carrying = run.iter().filter(|s| s.used == Use::Slips && s.bar > 1.0);
-                (carrying.count() >= LEAST_CARRYING).then(|| {
+                let told = carrying.count() >= LEAST_CARRYING && turn_rad(run) >= LEAST_TURN_RAD;
+                told.then(|| {
                     prior.extend([(0.0, SWINGS[0]); 2]);
                     prior.len() - 2
                 })
