@@ -23,8 +23,8 @@
 //! | | | coupling pressure not within the first three | 6 |
 //! | 13000 on, `none` | 4 | false wheel speeds | 0 |
 //!
-//! Before the last three repairs seeds 5000 to 5024 gave 21 of 25 exact, and a car that ended the run;
-//! 13000 to 13014 without wheel speeds gave one false find, 13010, which the repairs remove.
+//! Before the repairs that these runs led to, seeds 5000 to 5024 gave 21 of 25 exact, and a car that
+//! ended the run; 13000 to 13014 without wheel speeds gave one false find, 13010, which they remove.
 
 pub mod bit_activity;
 mod candidate;
