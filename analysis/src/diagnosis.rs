@@ -32,7 +32,7 @@ use crate::vehicle::Vehicle;
 pub struct Finding {
     /// What.
     pub cause: Cause,
-    /// How probable, 0 to 1, calibrated.
+    /// How probable, 0 to 1; the calibration is still the identity (see `posterior`).
     pub probability: f64,
     /// For and against, with numbers.
     pub evidence: Vec<String>,
