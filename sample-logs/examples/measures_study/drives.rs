@@ -1,0 +1,207 @@
+//! One simulated drive, measured and held against its truth.
+
+use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measure::Measure;
+use slipwright_analysis::measures::{FrameSpan, measure_drive};
+use slipwright_analysis::vehicle::Vehicle;
+use slipwright_decoders::frame::CanId;
+use slipwright_decoders::role::Role;
+use slipwright_decoders::signal::{Series, SignalKey, Signals};
+use slipwright_decoders::unit::Unit;
+use slipwright_sample::car::Car;
+use slipwright_sample::memory::Recording;
+use slipwright_sample::random::{Purpose, Stream};
+use slipwright_sample::scenario::{Campaign, Scenario};
+use slipwright_sample::surface::Surface;
+use slipwright_sample::truth::TrueEngagement;
+
+use crate::tally::Told;
+use crate::truth::{TrueModel, true_model};
+
+/// Surfaces driven on.
+pub(crate) const SURFACES: [Surface; 5] = [
+    Surface::Dry,
+    Surface::Wet,
+    Surface::Gravel,
+    Surface::Snow,
+    Surface::Ice,
+];
+
+/// What to drive.
+pub(crate) struct Plan {
+    pub(crate) seed: u64,
+    pub(crate) surface: Surface,
+    pub(crate) period_ms: f64,
+    pub(crate) omit: Vec<Role>,
+    pub(crate) satellite: bool,
+}
+
+type Row = (String, String, Told);
+
+/// Drives, measures and compares: quantity, condition, result.
+pub(crate) fn measured(plan: &Plan, losses: bool) -> Vec<Row> {
+    let scenario = scenario(plan);
+    let recording = Recording::of(&scenario, 0).expect("the layout fits");
+    let mut signals = recording.signals();
+    if plan.satellite && signals.role(Role::GroundSpeed).is_none() {
+        signals.series.push(satellite(&recording));
+    }
+    let vehicle = Vehicle::parse(&recording.vehicle_toml).expect("the simulator's vehicle file");
+    let span = FrameSpan {
+        first_ns: recording.frames.first().map_or(0, |f| f.t_ns),
+        last_ns: recording.frames.last().map_or(0, |f| f.t_ns),
+        frames: recording.frames.len() as u64,
+    };
+    let drive = measure_drive("study", &signals, span, &vehicle);
+    let truth = true_model(&scenario);
+    let mut rows = Vec::new();
+    for engagement in &recording.truth.engagements {
+        compare(plan, &drive, engagement, &mut rows, losses);
+    }
+    model(plan, &drive, &truth, &mut rows, losses);
+    rows
+}
+
+fn scenario(plan: &Plan) -> Scenario {
+    let mut random = Stream::new(plan.seed, plan.surface as usize, Purpose::Programme);
+    let mut scenario = Scenario {
+        car_seed: plan.seed,
+        seed: plan.seed * 10 + plan.surface as u64,
+        car: if plan.seed % 2 == 0 {
+            Car::drawn(plan.seed)
+        } else {
+            Car::default()
+        },
+        ..Scenario::default()
+    };
+    scenario.bus.load = [0.0; 2];
+    scenario.layout.wheel_period_ms = plan.period_ms;
+    scenario.layout.coupling_period_ms = plan.period_ms;
+    scenario.layout.omit = plan.omit.clone();
+    let low = random.between(40.0, 70.0);
+    let cold = random.between(20.0, 60.0);
+    scenario.with_campaign(&Campaign {
+        drives: 1,
+        launches: 5,
+        tip_ins: 4,
+        turn_ins: 1,
+        coasts: 2,
+        throttle_percent: [low, low + 25.0],
+        fluid_c: [cold, cold + 5.0],
+        surfaces: vec![plan.surface],
+        ..Campaign::default()
+    })
+}
+
+fn satellite(recording: &Recording) -> Series {
+    Series {
+        key: SignalKey::Role(Role::GroundSpeed),
+        unit: Unit::MetrePerSecond,
+        bus: "receiver".to_owned(),
+        id: CanId::standard(0).expect("an identifier"),
+        t_ns: recording.satellite_speed.iter().map(|s| s.t_ns).collect(),
+        value: recording.satellite_speed.iter().map(|s| s.speed_mps).collect(),
+        invalid: Vec::new(),
+        timeout_ns: 500_000_000,
+    }
+}
+
+fn compare(
+    plan: &Plan,
+    drive: &DriveMeasures,
+    truth: &TrueEngagement,
+    rows: &mut Vec<Row>,
+    losses: bool,
+) {
+    let kind = serde_json::to_value(truth.kind).expect("a word");
+    let kind = kind.as_str().unwrap_or_default().to_owned();
+    let found = drive.engagements.iter().find(|e| {
+        let start_s = (e.start_ns - drive.start_ns) as f64 * 1e-9;
+        (start_s - truth.start_s).abs() < 0.3
+    });
+    let Some(found) = found else {
+        rows.push(("engagement".into(), format!("{kind} not found"), Told::Missing));
+        return;
+    };
+    let times = [
+        (Measure::DeadTime, truth.dead_time_ms),
+        (Measure::RiseTime, truth.rise_time_ms),
+        (Measure::EngagementDelay, truth.engagement_delay_ms),
+    ];
+    for (measure, true_value) in times {
+        let Some(true_value) = true_value else { continue };
+        let told = match found.measured(measure) {
+            Ok(e) => Told::normal(e.value, e.u, true_value),
+            Err(_) => Told::Missing,
+        };
+        rows.push((
+            measure.key().to_owned(),
+            format!("{:>2.0} ms frames", plan.period_ms),
+            told,
+        ));
+        loss(losses, plan, measure.key(), truth.start_s, true_value, &told);
+    }
+    let Some(fraction) = truth.transfer_fraction else { return };
+    let condition = format!("{} {kind}", plan.surface.text());
+    let combined = found.measured(Measure::TransferFraction);
+    let mut all = vec![("transfer", combined)];
+    all.extend(found.transfer.iter().map(|t| (t.method, &t.fraction)));
+    for (method, estimate) in all {
+        let bound = found
+            .transfer
+            .iter()
+            .any(|t| t.method == method && t.upper_bound);
+        let name = match (method, bound) {
+            ("transfer", _) => "transfer".to_owned(),
+            (_, true) => format!("transfer, {method}, upper bound"),
+            (_, false) => format!("transfer, {method}"),
+        };
+        let told = match estimate {
+            Ok(e) => Told::normal(e.value, e.u, fraction),
+            Err(_) => Told::Missing,
+        };
+        loss(losses, plan, &name, truth.start_s, fraction, &told);
+        rows.push((name, condition.clone(), told));
+    }
+}
+
+fn loss(losses: bool, plan: &Plan, name: &str, start_s: f64, truth: f64, told: &Told) {
+    if let (true, Told::Value { error, u, .. }) = (losses, told)
+        && error.abs() > 3.0 * u
+    {
+        eprintln!(
+            "{name}: car {} on {}, {} ms, at {start_s:.2} s: truth {truth:.3}, off by {error:.3}, u {u:.3}",
+            plan.seed,
+            plan.surface.text(),
+            plan.period_ms
+        );
+    }
+}
+
+fn model(plan: &Plan, drive: &DriveMeasures, truth: &TrueModel, rows: &mut Vec<Row>, losses: bool) {
+    let fitted = &drive.coupling_model;
+    let parameters = [
+        ("fill_time, share", &fitted.fill_time_ms, truth.fill_time_ms, true),
+        ("rise_rate, share", &fitted.rise_rate_bar_per_s, truth.rise_rate_bar_per_s, true),
+        ("torque_per_bar, share", &fitted.torque_per_bar_nm, truth.torque_per_bar_nm, true),
+        ("leak_rate, %/s", &fitted.leak_rate_percent_per_s, truth.leak_rate_percent_per_s, false),
+    ];
+    for (name, parameter, true_value, relative) in parameters {
+        let Some(true_value) = true_value else { continue };
+        let by = if relative { true_value } else { 1.0 };
+        let told = match (&parameter.estimate, parameter.interval) {
+            (Ok(e), Some([low, high])) => Told::Value {
+                error: (e.value - true_value) / by,
+                u: e.u / by,
+                held: (low..=high).contains(&true_value),
+            },
+            _ => Told::Missing,
+        };
+        loss(losses, plan, name, 0.0, true_value, &told);
+        rows.push((
+            name.to_owned(),
+            format!("{}, {:>2.0} ms frames", plan.surface.text(), plan.period_ms),
+            told,
+        ));
+    }
+}
