@@ -54,4 +54,5 @@ pub mod truth;
 pub mod tyre;
 pub mod vehicle_file;
 pub mod wheel_sensor;
+pub mod wind;
 pub mod write;

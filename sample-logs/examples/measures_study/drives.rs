@@ -1,12 +1,13 @@
 //! One simulated drive, measured and held against its truth.
 
 use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::Measure;
 use slipwright_analysis::measures::{FrameSpan, measure_drive};
 use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
-use slipwright_decoders::signal::{Series, SignalKey, Signals};
+use slipwright_decoders::signal::{Series, SignalKey};
 use slipwright_decoders::unit::Unit;
 use slipwright_sample::car::Car;
 use slipwright_sample::memory::Recording;
@@ -98,9 +99,13 @@ fn satellite(recording: &Recording) -> Series {
         key: SignalKey::Role(Role::GroundSpeed),
         unit: Unit::MetrePerSecond,
         bus: "receiver".to_owned(),
-        id: CanId::standard(0).expect("an identifier"),
+        id: CanId::Base(0),
         t_ns: recording.satellite_speed.iter().map(|s| s.t_ns).collect(),
-        value: recording.satellite_speed.iter().map(|s| s.speed_mps).collect(),
+        value: recording
+            .satellite_speed
+            .iter()
+            .map(|s| s.speed_mps)
+            .collect(),
         invalid: Vec::new(),
         timeout_ns: 500_000_000,
     }
@@ -120,28 +125,17 @@ fn compare(
         (start_s - truth.start_s).abs() < 0.3
     });
     let Some(found) = found else {
-        rows.push(("engagement".into(), format!("{kind} not found"), Told::Missing));
+        rows.push((
+            "engagement".into(),
+            format!("{kind} not found"),
+            Told::Missing,
+        ));
         return;
     };
-    let times = [
-        (Measure::DeadTime, truth.dead_time_ms),
-        (Measure::RiseTime, truth.rise_time_ms),
-        (Measure::EngagementDelay, truth.engagement_delay_ms),
-    ];
-    for (measure, true_value) in times {
-        let Some(true_value) = true_value else { continue };
-        let told = match found.measured(measure) {
-            Ok(e) => Told::normal(e.value, e.u, true_value),
-            Err(_) => Told::Missing,
-        };
-        rows.push((
-            measure.key().to_owned(),
-            format!("{:>2.0} ms frames", plan.period_ms),
-            told,
-        ));
-        loss(losses, plan, measure.key(), truth.start_s, true_value, &told);
-    }
-    let Some(fraction) = truth.transfer_fraction else { return };
+    times(plan, drive, found, truth, rows, losses);
+    let Some(fraction) = truth.transfer_fraction else {
+        return;
+    };
     let condition = format!("{} {kind}", plan.surface.text());
     let combined = found.measured(Measure::TransferFraction);
     let mut all = vec![("transfer", combined)];
@@ -165,6 +159,49 @@ fn compare(
     }
 }
 
+/// Crossings of pressure on the capture's clock: the reference is by definition the receive time of
+/// the frame that carries demand, so an error of the crossing is an error of the measure.
+fn times(
+    plan: &Plan,
+    drive: &DriveMeasures,
+    found: &Engagement,
+    truth: &TrueEngagement,
+    rows: &mut Vec<Row>,
+    losses: bool,
+) {
+    let reference_ms = (found.reference_ns - drive.start_ns) as f64 * 1e-6;
+    let truth_ms = 1e3 * truth.reference_s;
+    let late_ms = reference_ms - truth_ms;
+    let condition = format!("{:>2.0} ms frames", plan.period_ms);
+    let mut add = |name: &str, measure: Measure, true_value: Option<f64>, late_ms: f64| {
+        let Some(true_value) = true_value else { return };
+        let told = match found.measured(measure) {
+            Ok(e) => Told::normal(e.value + late_ms, e.u, true_value),
+            Err(_) => Told::Missing,
+        };
+        loss(losses, plan, name, truth.start_s, true_value, &told);
+        rows.push((name.to_owned(), condition.clone(), told));
+    };
+    add(
+        "dead time, ms",
+        Measure::DeadTime,
+        truth.dead_time_ms,
+        late_ms,
+    );
+    add(
+        "delay, ms",
+        Measure::EngagementDelay,
+        truth.engagement_delay_ms,
+        late_ms,
+    );
+    add("rise time, ms", Measure::RiseTime, truth.rise_time_ms, 0.0);
+    rows.push((
+        "first frame with demand after it moved, ms".to_owned(),
+        condition.clone(),
+        Told::normal(reference_ms, plan.period_ms / 12.0_f64.sqrt(), truth_ms),
+    ));
+}
+
 fn loss(losses: bool, plan: &Plan, name: &str, start_s: f64, truth: f64, told: &Told) {
     if let (true, Told::Value { error, u, .. }) = (losses, told)
         && error.abs() > 3.0 * u
@@ -181,13 +218,35 @@ fn loss(losses: bool, plan: &Plan, name: &str, start_s: f64, truth: f64, told: &
 fn model(plan: &Plan, drive: &DriveMeasures, truth: &TrueModel, rows: &mut Vec<Row>, losses: bool) {
     let fitted = &drive.coupling_model;
     let parameters = [
-        ("fill_time, share", &fitted.fill_time_ms, truth.fill_time_ms, true),
-        ("rise_rate, share", &fitted.rise_rate_bar_per_s, truth.rise_rate_bar_per_s, true),
-        ("torque_per_bar, share", &fitted.torque_per_bar_nm, truth.torque_per_bar_nm, true),
-        ("leak_rate, %/s", &fitted.leak_rate_percent_per_s, truth.leak_rate_percent_per_s, false),
+        (
+            "fill_time, share",
+            &fitted.fill_time_ms,
+            truth.fill_time_ms,
+            true,
+        ),
+        (
+            "rise_rate, share",
+            &fitted.rise_rate_bar_per_s,
+            truth.rise_rate_bar_per_s,
+            true,
+        ),
+        (
+            "torque_per_bar, share",
+            &fitted.torque_per_bar_nm,
+            truth.torque_per_bar_nm,
+            true,
+        ),
+        (
+            "leak_rate, %/s",
+            &fitted.leak_rate_percent_per_s,
+            truth.leak_rate_percent_per_s,
+            false,
+        ),
     ];
     for (name, parameter, true_value, relative) in parameters {
-        let Some(true_value) = true_value else { continue };
+        let Some(true_value) = true_value else {
+            continue;
+        };
         let by = if relative { true_value } else { 1.0 };
         let told = match (&parameter.estimate, parameter.interval) {
             (Ok(e), Some([low, high])) => Told::Value {
