@@ -38,7 +38,8 @@ pub(crate) const ROLLING_RESISTANCE: f64 = 0.012;
 pub(crate) struct Assumed {
     /// Share of the weight on the rear axle at rest.
     pub(crate) rear_share: f64,
-    /// Height of the centre of gravity over the wheelbase: load that moves to the rear per g.
+    /// Height of the centre of gravity over the wheelbase: load that moves to the rear per driving
+    /// force.
     pub(crate) height_share: f64,
     /// Way over which a tyre's force follows its slip, m.
     pub(crate) relaxation_m: f64,
@@ -93,9 +94,11 @@ impl Assumed {
         all
     }
 
-    /// Shares of the weight on the front and on the rear axle at an acceleration, m/s².
-    pub(crate) fn loads(&self, accel_mps2: f64) -> [f64; 2] {
-        let rear = self.rear_share + self.height_share * accel_mps2 / GRAVITY_MPS2;
+    /// Shares of the weight on the front and on the rear axle under a driving force, of the weight.
+    /// The force tips the car, whatever it is spent on: acceleration, a grade, or air. The wheels'
+    /// own acceleration would not do: they spin up without the car.
+    pub(crate) fn loads(&self, force: f64) -> [f64; 2] {
+        let rear = self.rear_share + self.height_share * force;
         let rear = rear.clamp(0.1, 0.9);
         [1.0 - rear, rear]
     }
@@ -141,6 +144,8 @@ pub(crate) struct Traction {
     pub(crate) learnt: Result<Sights, Missing>,
     /// With a curve that is only known beforehand: it tells ratios of forces, not forces.
     pub(crate) beforehand: Sights,
+    /// The same with its slope as uncertain as it is beforehand.
+    pub(crate) unlearnt: Sights,
 }
 
 impl Traction {
@@ -182,10 +187,16 @@ impl Traction {
                 }])
                 .collect(),
         };
+        let mut unlearnt = beforehand.clone();
+        let slopes = Curve::beforehand_slopes();
+        unlearnt
+            .moved
+            .extend(slopes.map(|curve| Sight { assumed, curve }));
         Ok(Self {
             motion,
             learnt,
             beforehand,
+            unlearnt,
         })
     }
 

@@ -49,6 +49,14 @@ impl Curve {
         })
     }
 
+    /// The same with a slope that is one standard deviation lower or higher.
+    pub(super) fn beforehand_slopes() -> [Self; 2] {
+        [-LN_SLOPE.1, LN_SLOPE.1].map(|by| Self {
+            slope: (LN_SLOPE.0 + by).exp(),
+            knee: LN_KNEE.0.exp(),
+        })
+    }
+
     /// Force over load at a slip.
     pub(crate) fn force(&self, slip: f64) -> f64 {
         let limit = self.slope * self.knee;
@@ -119,9 +127,9 @@ fn moment_residual(
     curve: &Curve,
     near: &Curve,
 ) -> f64 {
-    let [front, rear] = assumed.loads(m.accel_mps2);
     let axles = [m.front_accel_mps2, m.accel_mps2];
     let all = contact(motion.source, m.drive, m.spin, axles, assumed);
+    let [front, rear] = assumed.loads(all);
     // The freely rolling rear wheels take this off, and creep back for it.
     let held_back = wheels_take(rear, m.accel_mps2);
     let rear_slip = -held_back / (curve.slope * rear);

@@ -40,7 +40,7 @@ pub(crate) struct Plan {
 type Row = (String, String, Told);
 
 /// Drives, measures and compares: quantity, condition, result.
-pub(crate) fn measured(plan: &Plan, losses: bool) -> Vec<Row> {
+pub(crate) fn measured(plan: &Plan, losses: Option<f64>) -> Vec<Row> {
     let scenario = scenario(plan);
     let recording = Recording::of(&scenario, 0).expect("the layout fits");
     let mut signals = recording.signals();
@@ -116,7 +116,7 @@ fn compare(
     drive: &DriveMeasures,
     truth: &TrueEngagement,
     rows: &mut Vec<Row>,
-    losses: bool,
+    losses: Option<f64>,
 ) {
     let kind = serde_json::to_value(truth.kind).expect("a word");
     let kind = kind.as_str().unwrap_or_default().to_owned();
@@ -152,7 +152,12 @@ fn compare(
         };
         let told = match estimate {
             Ok(e) => Told::normal(e.value, e.u, fraction),
-            Err(_) => Told::Missing,
+            Err(why) => {
+                if losses == Some(0.0) {
+                    eprintln!("{name}: car {} on {condition} at {:.2} s: {why}", plan.seed, truth.start_s);
+                }
+                Told::Missing
+            }
         };
         loss(losses, plan, &name, truth.start_s, fraction, &told);
         rows.push((name, condition.clone(), told));
@@ -167,7 +172,7 @@ fn times(
     found: &Engagement,
     truth: &TrueEngagement,
     rows: &mut Vec<Row>,
-    losses: bool,
+    losses: Option<f64>,
 ) {
     let reference_ms = (found.reference_ns - drive.start_ns) as f64 * 1e-6;
     let truth_ms = 1e3 * truth.reference_s;
@@ -202,9 +207,9 @@ fn times(
     ));
 }
 
-fn loss(losses: bool, plan: &Plan, name: &str, start_s: f64, truth: f64, told: &Told) {
-    if let (true, Told::Value { error, u, .. }) = (losses, told)
-        && error.abs() > 3.0 * u
+fn loss(losses: Option<f64>, plan: &Plan, name: &str, start_s: f64, truth: f64, told: &Told) {
+    if let (Some(times), Told::Value { error, u, .. }) = (losses, told)
+        && error.abs() >= times * u
     {
         eprintln!(
             "{name}: car {} on {}, {} ms, at {start_s:.2} s: truth {truth:.3}, off by {error:.3}, u {u:.3}",
@@ -215,7 +220,7 @@ fn loss(losses: bool, plan: &Plan, name: &str, start_s: f64, truth: f64, told: &
     }
 }
 
-fn model(plan: &Plan, drive: &DriveMeasures, truth: &TrueModel, rows: &mut Vec<Row>, losses: bool) {
+fn model(plan: &Plan, drive: &DriveMeasures, truth: &TrueModel, rows: &mut Vec<Row>, losses: Option<f64>) {
     let fitted = &drive.coupling_model;
     let parameters = [
         (
