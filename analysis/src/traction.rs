@@ -10,14 +10,17 @@
 //!
 //! - [`motion`]: speeds, acceleration and driving force on the time base.
 //! - [`curve`]: force over slip and load of a tyre, learnt with the coupling open.
+//! - `closed`: what a trusted ground speed adds to it from hard launches.
 //! - [`split`]: front and rear force from their sum and the slip between the axles.
 //! - [`ground_speed`]: scale and lag of ground speed against the wheels.
 
+mod closed;
 pub(crate) mod curve;
 pub(crate) mod ground_speed;
 pub(crate) mod motion;
 pub(crate) mod split;
 
+use self::closed::closed_moments;
 use self::curve::{Curve, learn};
 pub use self::ground_speed::GroundSpeed;
 use self::motion::Motion;
@@ -47,8 +50,8 @@ pub(crate) struct Assumed {
     pub(crate) engine_inertia_kg_m2: f64,
 }
 
-/// Front-engined cars carry 37 to 47 per cent on the rear axle.
-const REAR_SHARE: (f64, f64) = (0.415, 0.025);
+/// Front-engined cars with a driven rear axle carry 38 to 46 per cent on it.
+const REAR_SHARE: (f64, f64) = (0.42, 0.02);
 /// Centres of gravity lie 0.5 to 0.65 m high on wheelbases of 2.5 to 2.9 m.
 const HEIGHT_SHARE: (f64, f64) = (0.205, 0.025);
 const RELAXATION_M: (f64, f64) = (0.35, 0.15);
@@ -157,16 +160,18 @@ impl Traction {
         drive: &Drive,
         kinematics: &Kinematics,
         vehicle: &Vehicle,
+        ground: Option<&GroundSpeed>,
     ) -> Result<Self, Missing> {
         let motion = Motion::of(drive, kinematics, vehicle)?;
         let assumed = Assumed::middle(vehicle);
         let moved = assumed.moved(vehicle);
+        let closed = closed_moments(drive, kinematics, &motion, ground, assumed);
         let learnt = motion
             .open_moments(drive, kinematics, assumed)
             .and_then(|open| {
-                let (curve, spread) = learn(&motion, &open, assumed)?;
+                let (curve, spread) = learn(&motion, &open, &closed, assumed)?;
                 let by_assumed = moved.iter().filter_map(|&assumed| {
-                    let (curve, _) = learn(&motion, &open, assumed).ok()?;
+                    let (curve, _) = learn(&motion, &open, &closed, assumed).ok()?;
                     Some(Sight { assumed, curve })
                 });
                 let by_curve = spread.into_iter().map(|curve| Sight { assumed, curve });

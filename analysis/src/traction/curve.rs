@@ -10,6 +10,7 @@
 //! knee hardly does where no moment comes near it, and then keeps the width that is known
 //! beforehand.
 
+use super::closed::ClosedMoment;
 use super::motion::{Motion, OpenMoment, contact, wheels_take};
 use super::{Assumed, soft};
 use crate::measure::Missing;
@@ -20,6 +21,15 @@ use crate::statistics::least_squares::{Solution, least_squares};
 /// of 20 to 25 on asphalt, 5 to 8 on loose ground, 3 on snow and 1 on ice, and knees at 0.04 to 0.13.
 const LN_SLOPE: (f64, f64) = (2.3, 1.5);
 const LN_KNEE: (f64, f64) = (-2.55, 0.5);
+
+/// A steep curve has its knee early, because friction limits on any road hardly exceed 1: beforehand
+/// the knee is at this slip, or where the slope reaches that limit if this is earlier.
+const KNEE_OF_LOOSE_GROUND: f64 = 0.1;
+
+/// Logarithm of the knee as expected beforehand for the logarithm of a slope.
+fn ln_knee(ln_slope: f64) -> f64 {
+    KNEE_OF_LOOSE_GROUND.ln().min(-ln_slope)
+}
 
 /// Standard deviation of a moment's force, of the weight: bumps, wind, shifts of load.
 const U_FORCE: f64 = 0.012;
@@ -69,6 +79,7 @@ impl Curve {
 pub(super) fn learn(
     motion: &Motion,
     moments: &[OpenMoment],
+    closed: &[ClosedMoment],
     assumed: Assumed,
 ) -> Result<(Curve, Vec<Curve>), Missing> {
     let curve = |x: &[f64]| Curve {
@@ -84,9 +95,14 @@ pub(super) fn learn(
             let mut out: Vec<f64> = moments
                 .iter()
                 .map(|m| soft(moment_residual(motion, m, &assumed, &at, &near)))
+                .chain(
+                    closed
+                        .iter()
+                        .map(|m| m.residual(motion, &assumed, &at, &near)),
+                )
                 .collect();
             out.push((x[0] - LN_SLOPE.0) / LN_SLOPE.1);
-            out.push((x[1] - LN_KNEE.0) / LN_KNEE.1);
+            out.push((x[1] - ln_knee(x[0])) / LN_KNEE.1);
             Some(out)
         };
         let solution = least_squares(&x, &[1e-4, 1e-4], residuals).ok_or(NO_CURVE)?;
@@ -94,10 +110,10 @@ pub(super) fn learn(
         solved = Some(solution);
     }
     let solution = solved.ok_or(NO_CURVE)?;
-    let left = &solution.residuals[..moments.len()];
+    let left = &solution.residuals[..moments.len() + closed.len()];
     let squares: f64 = left.iter().map(|r| r * r).sum();
     // Neighbouring moments share wind, road and what the model leaves.
-    let widen = neighbour_widening(left) * (squares / moments.len() as f64).sqrt().max(1.0);
+    let widen = neighbour_widening(left) * (squares / left.len() as f64).sqrt().max(1.0);
     let [a, b, ab] = [[1.0, 0.0], [0.0, 1.0], [1.0, 1.0]].map(|g| solution.variance(&g));
     let covariance = 0.5 * (ab - a - b);
     let u_slope = a.sqrt() * widen;

@@ -17,7 +17,7 @@ use slipwright_sample::surface::Surface;
 use slipwright_sample::truth::TrueEngagement;
 
 use crate::tally::Told;
-use crate::truth::{TrueModel, true_model};
+use crate::truth::{TrueModel, truth};
 
 /// Surfaces driven on.
 pub(crate) const SURFACES: [Surface; 5] = [
@@ -54,12 +54,12 @@ pub(crate) fn measured(plan: &Plan, losses: Option<f64>) -> Vec<Row> {
         frames: recording.frames.len() as u64,
     };
     let drive = measure_drive("study", &signals, span, &vehicle);
-    let truth = true_model(&scenario);
+    let truth = truth(&scenario);
     let mut rows = Vec::new();
-    for engagement in &recording.truth.engagements {
-        compare(plan, &drive, engagement, &mut rows, losses);
+    for (engagement, crossings) in recording.truth.engagements.iter().zip(&truth.crossings_s) {
+        compare(plan, &drive, (engagement, *crossings), &mut rows, losses);
     }
-    model(plan, &drive, &truth, &mut rows, losses);
+    model(plan, &drive, &truth.model, &mut rows, losses);
     rows
 }
 
@@ -114,7 +114,7 @@ fn satellite(recording: &Recording) -> Series {
 fn compare(
     plan: &Plan,
     drive: &DriveMeasures,
-    truth: &TrueEngagement,
+    (truth, crossings_s): (&TrueEngagement, Option<[f64; 3]>),
     rows: &mut Vec<Row>,
     losses: Option<f64>,
 ) {
@@ -132,7 +132,7 @@ fn compare(
         ));
         return;
     };
-    times(plan, drive, found, truth, rows, losses);
+    times(plan, drive, found, (truth, crossings_s), rows, losses);
     let Some(fraction) = truth.transfer_fraction else {
         return;
     };
@@ -170,7 +170,7 @@ fn times(
     plan: &Plan,
     drive: &DriveMeasures,
     found: &Engagement,
-    truth: &TrueEngagement,
+    (truth, crossings_s): (&TrueEngagement, Option<[f64; 3]>),
     rows: &mut Vec<Row>,
     losses: Option<f64>,
 ) {
@@ -187,19 +187,11 @@ fn times(
         loss(losses, plan, name, truth.start_s, true_value, &told);
         rows.push((name.to_owned(), condition.clone(), told));
     };
-    add(
-        "dead time, ms",
-        Measure::DeadTime,
-        truth.dead_time_ms,
-        late_ms,
-    );
-    add(
-        "delay, ms",
-        Measure::EngagementDelay,
-        truth.engagement_delay_ms,
-        late_ms,
-    );
-    add("rise time, ms", Measure::RiseTime, truth.rise_time_ms, 0.0);
+    let [t10, t50, t90] = crossings_s.map_or([None; 3], |c| c.map(|s| Some(1e3 * s)));
+    add("dead time, ms", Measure::DeadTime, t10, late_ms);
+    add("delay, ms", Measure::EngagementDelay, t50, late_ms);
+    let rise = t90.zip(t10).map(|(late, early)| late - early);
+    add("rise time, ms", Measure::RiseTime, rise, 0.0);
     rows.push((
         "first frame with demand after it moved, ms".to_owned(),
         condition.clone(),
