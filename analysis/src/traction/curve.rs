@@ -1,14 +1,18 @@
 //! A tyre's longitudinal force over its slip, learnt from the front axle while it drives alone.
 //!
-//! Brush model (H. B. Pacejka, Tyre and Vehicle Dynamics, chapter 3; from memory): with the load share
-//! `N` and `x = |s| / (3 s_k)`, `F = N c s_k (1 - (1 - x)³)` up to `x = 1`, then `N c s_k`. `c` is the
-//! slope at no slip over the load, `s_k` the slip at which that slope would reach the friction limit.
-//! It stands for tyre and surface together; both axles are taken to have the same.
+//! The sine of an arc tangent that fits measured tyres (H. B. Pacejka, Tyre and Vehicle Dynamics,
+//! chapter 4; from memory): with the load share `N`, `F = N c s_k sin(C atan(s / (C s_k)))` up to its
+//! peak, then held there, because what falls beyond it differs from road to road. `c` is the slope at
+//! no slip over the load, `s_k` the slip at which that slope would reach the friction limit; the
+//! shape `C` is the usual one of longitudinal force. It stands for tyre and surface together; both
+//! axles are taken to have the same.
 //!
 //! With the coupling open the rear tyres roll freely, so the slip between the axles is the front
 //! tyres' own, less the little that rolling takes. The slope follows well from gentle driving; the
 //! knee hardly does where no moment comes near it, and then keeps the width that is known
 //! beforehand.
+
+use std::f64::consts::FRAC_PI_2;
 
 use super::closed::ClosedMoment;
 use super::motion::{Motion, OpenMoment, contact, wheels_take};
@@ -16,6 +20,9 @@ use super::{Assumed, soft};
 use crate::measure::Missing;
 use crate::robust::neighbour_widening;
 use crate::statistics::least_squares::{Solution, least_squares};
+
+/// Shape of longitudinal force over slip.
+const SHAPE: f64 = 1.65;
 
 /// Beforehand, logarithms of slope and knee and their standard deviations: published curves have slopes
 /// of 20 to 25 on asphalt, 5 to 8 on loose ground, 3 on snow and 1 on ice, and knees at 0.04 to 0.13.
@@ -70,8 +77,8 @@ impl Curve {
     /// Force over load at a slip.
     pub(crate) fn force(&self, slip: f64) -> f64 {
         let limit = self.slope * self.knee;
-        let x = (slip.abs() / (3.0 * self.knee)).min(1.0);
-        limit * (1.0 - (1.0 - x).powi(3)) * slip.signum()
+        let angle = SHAPE * (slip.abs() / (SHAPE * self.knee)).atan();
+        limit * angle.min(FRAC_PI_2).sin() * slip.signum()
     }
 }
 
@@ -158,15 +165,17 @@ fn moment_residual(
 mod tests {
     use super::*;
 
-    /// Closed form: slope at the origin, and the limit at three knees.
+    /// Closed form: slope at the origin; the peak where C atan(s / (C s_k)) is a right angle, at
+    /// 1.65 tan(pi / 3.3) = 2.315 knees.
     #[test]
-    fn the_brush_rises_with_its_slope_and_ends_at_its_limit() {
+    fn the_curve_rises_with_its_slope_and_ends_at_its_limit() {
         let curve = Curve {
             slope: 20.0,
             knee: 0.05,
         };
         assert!((curve.force(1e-6) / 1e-6 - 20.0).abs() < 1e-3);
-        assert!((curve.force(0.15) - 1.0).abs() < 1e-12);
+        assert!(curve.force(2.30 * 0.05) < 1.0 - 1e-5);
+        assert!((curve.force(2.32 * 0.05) - 1.0).abs() < 1e-12);
         assert_eq!(curve.force(0.3), curve.force(0.15));
         assert_eq!(curve.force(-0.02), -curve.force(0.02));
     }
