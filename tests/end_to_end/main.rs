@@ -25,6 +25,7 @@ mod json;
 mod measure;
 mod outside;
 mod outside_motion;
+mod pictures;
 mod plan;
 mod program;
 mod recording;
