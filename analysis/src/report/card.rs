@@ -400,7 +400,7 @@ mod tests {
             let (html, text) = card(drives, "trial car");
             assert!(text.contains("cannot be shown") && html.contains("cannot be shown"));
             let parts = text
-                .split(" %")
+                .split("\u{a0}%")
                 .filter_map(|before| before.rsplit(' ').next());
             let parts: Vec<f64> = parts.filter_map(|part| part.parse().ok()).collect();
             assert!(
