@@ -35,7 +35,10 @@ fn bounded(folder: &Path, memory_kb: u32, line: &str) -> Output {
 /// It ended by itself: with an answer, or with one plain line.
 fn ended(run: &Output, what: &str) -> i32 {
     let said = String::from_utf8_lossy(&run.stderr);
-    let code = run.status.code().unwrap_or_else(|| panic!("{what}: {run:?}"));
+    let code = run
+        .status
+        .code()
+        .unwrap_or_else(|| panic!("{what}: {run:?}"));
     assert!(code <= 2, "{what}: {code} {said}");
     if code == 2 {
         assert_eq!(said.lines().count(), 1, "{what}: {said}");
@@ -113,7 +116,10 @@ fn rings_of_links_catch_nobody() {
     assert_eq!(run.status.code(), Some(2), "{run:?}");
     let told: Value = serde_json::from_slice(&run.stdout).unwrap();
     assert_eq!(told["drives"].as_array().map(Vec::len), Some(1), "{told}");
-    assert!(told["failures"].to_string().contains("self.pcapng"), "{told}");
+    assert!(
+        told["failures"].to_string().contains("self.pcapng"),
+        "{told}"
+    );
 }
 
 #[test]
@@ -131,7 +137,11 @@ fn names_in_files_and_titles_lead_nowhere_else() {
         assert_eq!(ended(&run, name), 2, "{run:?}");
     }
     assert!(!inside.join("out").exists());
-    let begun = bounded(&inside, 4_000_000, "book new book --vehicle ../vehicle.toml");
+    let begun = bounded(
+        &inside,
+        4_000_000,
+        "book new book --vehicle ../vehicle.toml",
+    );
     assert_eq!(ended(&begun, "book"), 0, "{begun:?}");
     let title = "../../../evil/\\n\\0 x";
     let run = slipwright([
@@ -159,16 +169,26 @@ fn huge_counts_are_refused_before_they_cost_anything() {
     let write = |name: &str, text: &str| fs::write(folder.path().join(name), text).unwrap();
     let cases = [
         ("drives", "[campaign]\ndrives = 4000000000\nlaunches = 1\n"),
-        ("launches", "[campaign]\ndrives = 1\nlaunches = 4000000000\n"),
+        (
+            "launches",
+            "[campaign]\ndrives = 1\nlaunches = 4000000000\n",
+        ),
     ];
     for (what, text) in cases {
-        write("scenario.toml", &format!("name = \"huge\"\nseed = 1\n{text}"));
+        write(
+            "scenario.toml",
+            &format!("name = \"huge\"\nseed = 1\n{text}"),
+        );
         let run = bounded(folder.path(), 4_000_000, "simulate scenario.toml --out out");
         assert_eq!(ended(&run, what), 2, "{run:?}");
     }
     let surfaces = VEHICLE.replace("friction_surfaces = 12", "friction_surfaces = 4000000000");
     write("vehicle.toml", &surfaces);
-    let run = bounded(folder.path(), 4_000_000, "measure drive.pcapng --vehicle vehicle.toml");
+    let run = bounded(
+        folder.path(),
+        4_000_000,
+        "measure drive.pcapng --vehicle vehicle.toml",
+    );
     ended(&run, "friction surfaces");
     let deep = format!("a = {}1{}", "[".repeat(100_000), "]".repeat(100_000));
     for name in ["vehicle.toml", "decoder.toml", "parts.toml"] {
@@ -190,7 +210,9 @@ fn numbers_that_are_none_are_refused_with_their_line() {
     let lines: Vec<&str> = VEHICLE.lines().collect();
     let mut tried = 0;
     for (index, line) in lines.iter().enumerate() {
-        let Some((key, value)) = line.split_once(" = ") else { continue };
+        let Some((key, value)) = line.split_once(" = ") else {
+            continue;
+        };
         if value.parse::<f64>().is_err() {
             continue;
         }
@@ -225,7 +247,11 @@ fn numbers_that_are_none_are_refused_with_their_line() {
 #[test]
 fn times_before_1970_and_after_2262() {
     let folder = folder();
-    let drive = SmallCar { start_ns: 1_000_000_000, ..SmallCar::default() }.drive(2);
+    let drive = SmallCar {
+        start_ns: 1_000_000_000,
+        ..SmallCar::default()
+    }
+    .drive(2);
     let measured = |name: &str, offset_s: i64| {
         let bytes = with_offset(drive.bytes(), offset_s);
         fs::write(folder.path().join(name), bytes).unwrap();
@@ -242,7 +268,9 @@ fn times_before_1970_and_after_2262() {
     let of = |told: &Value| {
         let engagements = told["drives"][0]["engagements"].as_array().cloned();
         let all = engagements.unwrap_or_default();
-        let delays = all.iter().map(|e| e["engagement_delay_ms"]["value"].as_f64());
+        let delays = all
+            .iter()
+            .map(|e| e["engagement_delay_ms"]["value"].as_f64());
         delays.collect::<Vec<_>>()
     };
     assert_eq!(of(&usual).len(), 2);
@@ -252,7 +280,10 @@ fn times_before_1970_and_after_2262() {
     let line = "decode early.pcapng --decoder decoder.toml --out early.csv";
     assert_eq!(ended(&bounded(folder.path(), 4_000_000, line), line), 0);
     let text = fs::read_to_string(folder.path().join("early.csv")).unwrap();
-    assert!(text.lines().nth(1).unwrap().starts_with("-1576999999"), "{text:.80}");
+    assert!(
+        text.lines().nth(1).unwrap().starts_with("-1576999999"),
+        "{text:.80}"
+    );
     for line in [
         "compare --before early.pcapng --after usual.pcapng --vehicle vehicle.toml --out report",
         "trend . --vehicle vehicle.toml --fresh --out watch",
@@ -261,7 +292,11 @@ fn times_before_1970_and_after_2262() {
         ended(&bounded(folder.path(), 4_000_000, line), line);
     }
     // Beyond what 64 bits hold there is no time: the frames are counted and left out.
-    for (name, offset_s) in [("late.pcapng", 9_300_000_000), ("never.pcapng", i64::MAX), ("first.pcapng", i64::MIN)] {
+    for (name, offset_s) in [
+        ("late.pcapng", 9_300_000_000),
+        ("never.pcapng", i64::MAX),
+        ("first.pcapng", i64::MIN),
+    ] {
         let run = measured(name, offset_s);
         assert_eq!(ended(&run, name), 2, "{run:?}");
     }
@@ -295,10 +330,18 @@ fn empty_and_single_samples_give_an_answer() {
     single.frame(1_700_000_000_000_000_000, 0x100, &[0; 8]);
     let mut short = CaptureBytes::new(227);
     short.frame(1_700_000_000_000_000_000, 0x100, &[]);
-    let mut once = SmallCar { with_coupling: false, ..SmallCar::default() }.drive(2);
+    let mut once = SmallCar {
+        with_coupling: false,
+        ..SmallCar::default()
+    }
+    .drive(2);
     once.frame(1_700_000_060_000_000_000, 0x110, &[120, 0, 4]);
     for (name, capture) in [("single", single), ("short", short), ("once", once)] {
-        fs::write(folder.path().join(format!("{name}.pcapng")), capture.bytes()).unwrap();
+        fs::write(
+            folder.path().join(format!("{name}.pcapng")),
+            capture.bytes(),
+        )
+        .unwrap();
         for line in [
             "measure NAME.pcapng --vehicle vehicle.toml --json",
             "check NAME.pcapng --vehicle vehicle.toml --json",
@@ -316,7 +359,10 @@ fn empty_and_single_samples_give_an_answer() {
             if code < 2 && line.ends_with("--json") {
                 let told: Value = serde_json::from_slice(&run.stdout).unwrap();
                 let text = told.to_string();
-                assert!(!text.contains("NaN") && !text.contains("inf,"), "{line}: {text}");
+                assert!(
+                    !text.contains("NaN") && !text.contains("inf,"),
+                    "{line}: {text}"
+                );
             }
         }
     }
@@ -328,11 +374,26 @@ fn values_that_are_no_numbers_are_invalid() {
     let folder = folder();
     let float = "\n[[frame]]\nid = 0x200\n  [[frame.signal]]\n  name = \"float\"\n  start = 0\n  length = 32\n  \
         order = \"little\"\n  float = true\n";
-    fs::write(folder.path().join("decoder.toml"), format!("{DECODER}{float}")).unwrap();
+    fs::write(
+        folder.path().join("decoder.toml"),
+        format!("{DECODER}{float}"),
+    )
+    .unwrap();
     let mut capture = CaptureBytes::new(227);
-    let values = [1.5, f32::NAN, f32::INFINITY, f32::NEG_INFINITY, -0.0, f32::MIN_POSITIVE];
+    let values = [
+        1.5,
+        f32::NAN,
+        f32::INFINITY,
+        f32::NEG_INFINITY,
+        -0.0,
+        f32::MIN_POSITIVE,
+    ];
     for (n, value) in (0..).zip(values) {
-        capture.frame(1_700_000_000_000_000_000 + n * 1_000_000, 0x200, &value.to_le_bytes());
+        capture.frame(
+            1_700_000_000_000_000_000 + n * 1_000_000,
+            0x200,
+            &value.to_le_bytes(),
+        );
     }
     fs::write(folder.path().join("floats.pcapng"), capture.bytes()).unwrap();
     let line = "decode floats.pcapng --decoder decoder.toml --out floats.csv --json";
@@ -341,7 +402,14 @@ fn values_that_are_no_numbers_are_invalid() {
     let told: Value = serde_json::from_slice(&run.stdout).unwrap();
     let signals = told["signals"].as_array().unwrap();
     let float = signals.iter().find(|s| s["signal"] == "float").unwrap();
-    assert_eq!((&float["values"], &float["invalid"]), (&3.into(), &3.into()), "{float}");
+    assert_eq!(
+        (&float["values"], &float["invalid"]),
+        (&3.into(), &3.into()),
+        "{float}"
+    );
     let text = fs::read_to_string(folder.path().join("floats.csv")).unwrap();
-    assert!(!text.to_lowercase().contains("nan") && !text.contains("inf"), "{text}");
+    assert!(
+        !text.to_lowercase().contains("nan") && !text.contains("inf"),
+        "{text}"
+    );
 }
