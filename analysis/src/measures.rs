@@ -67,8 +67,8 @@ pub fn measure_drive(
     let drive = Drive::from_signals(signals, vehicle);
     let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
     let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
-    let traction = Traction::of(&drive, &kinematics, vehicle);
     let ground = GroundSpeed::of(&drive, &kinematics);
+    let traction = Traction::of(&drive, &kinematics, vehicle, ground.as_ref().ok());
     let whole = Whole {
         drive: &drive,
         kinematics: &kinematics,

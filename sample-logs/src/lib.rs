@@ -55,4 +55,5 @@ pub mod tyre;
 pub mod vehicle_file;
 pub mod wheel_sensor;
 mod whole_file;
+pub mod wind;
 pub mod write;

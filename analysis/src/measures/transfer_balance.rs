@@ -33,6 +33,9 @@ const U_MODEL: f64 = 0.012;
 /// The same in a bend, where side forces take grip.
 const U_MODEL_TURNING: f64 = 0.045;
 
+/// Largest standard uncertainty of an estimate for which no curve was learnt.
+const TOLD_BY_LOADS: f64 = 0.06;
+
 /// Fewest samples of a held part.
 const LEAST: usize = 5;
 
@@ -57,7 +60,7 @@ pub(super) fn transfer_balance(view: &View<'_>) -> TransferEstimate {
 
 fn fraction(view: &View<'_>) -> Measured {
     let traction = view.traction.as_ref().map_err(Clone::clone)?;
-    let sights = traction.learnt.as_ref().map_err(Clone::clone)?;
+    let sights = traction.learnt.as_ref().unwrap_or(&traction.unlearnt);
     let samples = held_samples(view)?;
     let all = |sight: &_| {
         let forces = divided(
@@ -74,10 +77,20 @@ fn fraction(view: &View<'_>) -> Measured {
         .value_and_u(|sight| all(sight).ok().map(|s| s.value))
         .ok_or(Missing::NoHeldPart)?;
     let model = model_uncertainty(view);
+    let u = by_sights.hypot(middle.u).hypot(model);
+    // Without a curve the axle loads still tell, as long as the axles turn alike.
+    if let Err(why) = &traction.learnt
+        && u > TOLD_BY_LOADS
+    {
+        return Err(why.clone());
+    }
     Ok(Estimate {
         value: value.clamp(0.0, 1.0),
-        u: by_sights.hypot(middle.u).hypot(model),
+        u,
         method: match traction.motion.source {
+            _ if traction.learnt.is_err() => {
+                "axle loads, for axles that turned alike; no creep could be learnt"
+            }
             Source::Engine => "balance of engine force and creep learnt with the coupling open",
             Source::Acceleration => {
                 "balance of force from acceleration and creep learnt with the coupling open"

@@ -97,7 +97,7 @@ pub(crate) fn divided(
             continue;
         }
         let force = motion.force(i, &sight.assumed);
-        let loads = sight.assumed.loads(motion.accel_mps2.get(i).unwrap_or(0.0));
+        let loads = sight.assumed.loads(force.unwrap_or(0.0));
         let take = motion.wheels_take(i, loads);
         out.push(match (slip.and(followed), force) {
             (Some(slip), Some(all)) => {
