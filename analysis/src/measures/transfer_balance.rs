@@ -8,7 +8,7 @@
 //! over the held part.
 //!
 //! Where the wheels turn too slowly for their sensors, as in the first moments of a launch, the
-//! rear's share lies between nothing and that of the first moment told.
+//! rear's share lies between nothing and that of the first moments told.
 //!
 //! `u` from the axle loads, the tyres' curve and its relaxation, the engine's inertia, the moments
 //! that are not told, and what the model itself is wrong by.
@@ -41,6 +41,11 @@ const LEAST: usize = 5;
 
 /// Less force than this is no drive, of the weight.
 const LEAST_FORCE: f64 = 0.01;
+
+/// Where the sensors tell nothing, the rear's share over that of the first moments told, and its standard
+/// uncertainty: the rear's shafts have to twist before they carry, so that its share builds up from
+/// nothing, slowly at first. Common practice, no source.
+pub(super) const UNTOLD_SHARE: (f64, f64) = (0.35, 0.2);
 
 /// The first moment told is the mean over this many samples.
 const FIRST: usize = 10;
@@ -189,9 +194,8 @@ fn share(
     };
     let total = driven + untold;
     Ok(Share {
-        value: (rear + 0.5 * first_share * untold) / total,
-        // Uniform between nothing and the first share told.
-        u: first_share * untold / 12.0_f64.sqrt() / total,
+        value: (rear + UNTOLD_SHARE.0 * first_share * untold) / total,
+        u: UNTOLD_SHARE.1 * first_share * untold / total,
         samples: count,
     })
 }

@@ -15,7 +15,7 @@
 
 use slipwright_decoders::role::Role;
 
-use super::transfer_balance::{held_samples, model_uncertainty};
+use super::transfer_balance::{UNTOLD_SHARE, held_samples, model_uncertainty};
 use super::view::View;
 use crate::drive::{at_seconds, seconds_between};
 use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
@@ -88,7 +88,9 @@ fn fraction(view: &View<'_>) -> Measured {
     };
     let by_scale = by(scale.value + scale.u, lag.value);
     let by_lag = by(scale.value, lag.value + lag.u);
-    let noise = noise(&middle, ground, &|m| at(m, &sights.middle, &early).map(|s| s.0));
+    let noise = noise(&middle, ground, &|m| {
+        at(m, &sights.middle, &early).map(|s| s.0)
+    });
     let by_early = at(&middle, &sights.middle, &early).map_or(0.0, |s| s.1);
     let u = [
         by_sights,
@@ -116,11 +118,7 @@ fn fraction(view: &View<'_>) -> Measured {
 const NOT_ENOUGH_GRIP: Missing =
     Missing::NotIdentifiable("the tyres did not creep forward while the coupling was held");
 
-fn moments(
-    view: &View<'_>,
-    scale: f64,
-    lag_s: f64,
-) -> Result<Vec<Moment>, Missing> {
+fn moments(view: &View<'_>, scale: f64, lag_s: f64) -> Result<Vec<Moment>, Missing> {
     let held = held_samples(view)?;
     let base = view.drive.base_ns();
     let (from_ns, to_ns) = (base[held.start], base[held.end - 1]);
@@ -184,7 +182,9 @@ fn early(view: &View<'_>, traction: &Traction, sight: &Sight, moments: &[Moment]
         samples.clone(),
     );
     for (force, i) in forces.iter().zip(samples) {
-        let dt = base.get(i + 1).map_or(0.0, |&n| seconds_between(base[i], n));
+        let dt = base
+            .get(i + 1)
+            .map_or(0.0, |&n| seconds_between(base[i], n));
         match force {
             Force::Divided(d) if traction.learnt.is_ok() => {
                 early.axles[0] += d.front * dt;
@@ -199,12 +199,7 @@ fn early(view: &View<'_>, traction: &Traction, sight: &Sight, moments: &[Moment]
 }
 
 /// The rear's share, and its uncertainty from the early part.
-fn share(
-    motion: &Motion,
-    moments: &[Moment],
-    sight: &Sight,
-    early: &Early,
-) -> Option<(f64, f64)> {
+fn share(motion: &Motion, moments: &[Moment], sight: &Sight, early: &Early) -> Option<(f64, f64)> {
     let forces: Vec<[f64; 2]> = moments
         .iter()
         .map(|m| {
@@ -241,9 +236,8 @@ fn share(
     let axles = early.axles.map(by);
     let (sliding, untold) = (by(early.sliding), by(early.untold));
     let total = told + axles[0] + axles[1] + sliding + untold;
-    let rear = sums[1] + axles[1] + first_share * (sliding + 0.5 * untold);
-    // Uniform between nothing and the first share told, where the sensors tell nothing.
-    let u = (U_SLIDING * sliding).hypot(untold / 12.0_f64.sqrt());
+    let rear = sums[1] + axles[1] + first_share * (sliding + UNTOLD_SHARE.0 * untold);
+    let u = (U_SLIDING * sliding).hypot(UNTOLD_SHARE.1 * untold);
     Some((rear / total, first_share * u / total))
 }
 

@@ -104,7 +104,13 @@ impl ClosedMoment {
         curve: &Curve,
         near: &Curve,
     ) -> f64 {
-        let all = contact(motion.source, self.drive, self.spin, self.axles_mps2, assumed);
+        let all = contact(
+            motion.source,
+            self.drive,
+            self.spin,
+            self.axles_mps2,
+            assumed,
+        );
         if all < LEAST_FORCE {
             return 0.0;
         }

@@ -219,12 +219,7 @@ impl Motion {
         })
     }
 
-    fn open_to_learn(
-        &self,
-        drive: &Drive,
-        kinematics: &Kinematics,
-        assumed: Assumed,
-    ) -> Vec<bool> {
+    fn open_to_learn(&self, drive: &Drive, kinematics: &Kinematics, assumed: Assumed) -> Vec<bool> {
         let mut fit = self.steadily_driven(drive, kinematics, assumed);
         let s = |seconds: f64| (seconds * 1e9) as i64;
         for span in closed_spans(drive) {

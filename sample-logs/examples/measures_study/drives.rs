@@ -154,7 +154,10 @@ fn compare(
             Ok(e) => Told::normal(e.value, e.u, fraction),
             Err(why) => {
                 if losses == Some(0.0) {
-                    eprintln!("{name}: car {} on {condition} at {:.2} s: {why}", plan.seed, truth.start_s);
+                    eprintln!(
+                        "{name}: car {} on {condition} at {:.2} s: {why}",
+                        plan.seed, truth.start_s
+                    );
                 }
                 Told::Missing
             }
@@ -212,7 +215,13 @@ fn loss(losses: Option<f64>, plan: &Plan, name: &str, start_s: f64, truth: f64, 
     }
 }
 
-fn model(plan: &Plan, drive: &DriveMeasures, truth: &TrueModel, rows: &mut Vec<Row>, losses: Option<f64>) {
+fn model(
+    plan: &Plan,
+    drive: &DriveMeasures,
+    truth: &TrueModel,
+    rows: &mut Vec<Row>,
+    losses: Option<f64>,
+) {
     let fitted = &drive.coupling_model;
     let parameters = [
         (

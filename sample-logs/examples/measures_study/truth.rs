@@ -67,7 +67,10 @@ pub(crate) fn truth(scenario: &Scenario) -> Truth {
             let to = moments.partition_point(|m| m.t_s < to);
             moments.get(from..to).unwrap_or_default()
         };
-        crossings_s.push(crossings(during(e.reference_s - 0.4, e.release_s), e.reference_s));
+        crossings_s.push(crossings(
+            during(e.reference_s - 0.4, e.release_s),
+            e.reference_s,
+        ));
         let rise = during(e.reference_s, e.release_s);
         let first = |level: f64| rise.iter().find(|m| m.pressure_bar >= level);
         if let Some(m) = first(touch_bar) {
@@ -105,8 +108,8 @@ fn crossings(moments: &[Moment], reference_s: f64) -> Option<[f64; 3]> {
     let pressure_bar: Vec<f64> = moments.iter().map(|m| m.pressure_bar).collect();
     let levels = measure_first_rise(&t_s, &pressure_bar).ok()?.levels;
     let at = |share: f64| {
-        let k = (1..t_s.len())
-            .find(|&k| t_s[k] > 0.0 && pressure_bar[k] >= levels.reference(share))?;
+        let k =
+            (1..t_s.len()).find(|&k| t_s[k] > 0.0 && pressure_bar[k] >= levels.reference(share))?;
         let (low, high) = (pressure_bar[k - 1], pressure_bar[k]);
         Some(t_s[k - 1] + 1e-3 * (levels.reference(share) - low) / (high - low))
     };
