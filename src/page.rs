@@ -33,8 +33,8 @@ impl PageFiles {
     }
 
     /// Both, a line each, under what a command prints.
-    pub(crate) fn text(&self, kind: &str) -> String {
-        let mut text = format!("\n{kind}: {}\n", self.page());
+    pub(crate) fn text(&self) -> String {
+        let mut text = format!("\nreport: {}\n", self.page());
         if let Some(pictures) = self.pictures() {
             text.push_str(&format!("pictures: {pictures}\n"));
         }

@@ -48,7 +48,7 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
         false => {
             let mut text = text::comparison(&comparison);
             if let Some(report) = &report {
-                text.push_str(&report.text("report"));
+                text.push_str(&report.text());
             }
             out.write_all(text.as_bytes()).map_err(Failure::Printing)?;
         }

@@ -55,7 +55,7 @@ pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, F
             &car.vehicle,
             &notes,
         ))?;
-        text.push_str(&page.text("report"));
+        text.push_str(&page.text());
     }
     match args.json.json {
         true => contract::print(out, &output)?,

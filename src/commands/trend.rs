@@ -61,7 +61,7 @@ pub(crate) fn run(args: &TrendArgs, out: &mut impl Write) -> Result<Answer, Fail
         false => {
             let mut text = text::trend(&trend);
             if let Some(report) = &report {
-                text.push_str(&report.text("report"));
+                text.push_str(&report.text());
             }
             out.write_all(text.as_bytes()).map_err(Failure::Printing)?;
         }

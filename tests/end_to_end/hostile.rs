@@ -413,3 +413,37 @@ fn values_that_are_no_numbers_are_invalid() {
         "{text}"
     );
 }
+
+/// What lies beside a capture may be anybody's: it costs what it would have told, and nothing else.
+#[test]
+fn sidecars_and_kept_measures_that_lie() {
+    let folder = folder();
+    let drives = folder.path().join("drives");
+    let line = "trend drives --vehicle vehicle.toml --json";
+    let run = || {
+        let run = bounded(folder.path(), 4_000_000, line);
+        assert!(ended(&run, line) < 2, "{run:?}");
+        let told: Value = serde_json::from_slice(&run.stdout).unwrap();
+        told
+    };
+    fs::create_dir(&drives).unwrap();
+    fs::copy(folder.path().join("drive.pcapng"), drives.join("a.pcapng")).unwrap();
+    let plain = run();
+    let kept = drives.join("a.pcapng.measured.json");
+    let good = fs::read(&kept).unwrap();
+    let deep = "[".repeat(100_000);
+    let nought = String::from_utf8(good.clone()).unwrap().replace("null", "1e999");
+    for lie in ["", "{", "null", deep.as_str(), nought.as_str()] {
+        fs::write(&kept, lie).unwrap();
+        assert_eq!(run(), plain, "{lie:.40}");
+        assert_eq!(fs::read(&kept).unwrap(), good, "{lie:.40}");
+    }
+    for odometer in ["nan", "inf", "-inf", "-1", "1e300", "\"far\"", "9223372036854775807"] {
+        let files = "[recording]\nfiles = [\"../../../drive.pcapng\", \"/etc/passwd\"]\n";
+        let text = format!("odometer_km = {odometer}\n{files}");
+        fs::write(drives.join("drive.toml"), text).unwrap();
+        assert_eq!(run(), plain, "{odometer}");
+    }
+    fs::write(drives.join("drive.toml"), "odometer_km = 181000.5\n").unwrap();
+    assert_eq!(run()["drives"][0]["odometer_km"], 181_000.5);
+}
