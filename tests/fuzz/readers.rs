@@ -151,8 +151,11 @@ const EVERY_FORM: &str = include_str!("every-form.toml");
 
 /// Frames, decoded by a file that is good.
 pub fn frames(bytes: &[u8]) {
-    static PARSED: LazyLock<Option<DecoderFile>> =
-        LazyLock::new(|| DecoderFile::parse(EVERY_FORM).ok().map(|parsed| parsed.file));
+    static PARSED: LazyLock<Option<DecoderFile>> = LazyLock::new(|| {
+        DecoderFile::parse(EVERY_FORM)
+            .ok()
+            .map(|parsed| parsed.file)
+    });
     let file = PARSED.as_ref().expect("the file beside this one is good");
     decode(file, bytes);
 }
@@ -242,9 +245,17 @@ const LAYOUTS: [&str; 3] = [
 
 /// Lines of a text log, read by each layout.
 pub fn text_log(bytes: &[u8]) {
-    static PARSED: LazyLock<Vec<Layout>> =
-        LazyLock::new(|| LAYOUTS.iter().filter_map(|l| Layout::parse(l).ok()).collect());
-    assert_eq!(PARSED.len(), LAYOUTS.len(), "the layouts that are shipped are good");
+    static PARSED: LazyLock<Vec<Layout>> = LazyLock::new(|| {
+        LAYOUTS
+            .iter()
+            .filter_map(|l| Layout::parse(l).ok())
+            .collect()
+    });
+    assert_eq!(
+        PARSED.len(),
+        LAYOUTS.len(),
+        "the layouts that are shipped are good"
+    );
     let text = text(bytes);
     for layout in PARSED.iter() {
         read_lines(layout, &text);
