@@ -432,13 +432,23 @@ fn sidecars_and_kept_measures_that_lie() {
     let kept = drives.join("a.pcapng.measured.json");
     let good = fs::read(&kept).unwrap();
     let deep = "[".repeat(100_000);
-    let nought = String::from_utf8(good.clone()).unwrap().replace("null", "1e999");
+    let nought = String::from_utf8(good.clone())
+        .unwrap()
+        .replace("null", "1e999");
     for lie in ["", "{", "null", deep.as_str(), nought.as_str()] {
         fs::write(&kept, lie).unwrap();
         assert_eq!(run(), plain, "{lie:.40}");
         assert_eq!(fs::read(&kept).unwrap(), good, "{lie:.40}");
     }
-    for odometer in ["nan", "inf", "-inf", "-1", "1e300", "\"far\"", "9223372036854775807"] {
+    for odometer in [
+        "nan",
+        "inf",
+        "-inf",
+        "-1",
+        "1e300",
+        "\"far\"",
+        "9223372036854775807",
+    ] {
         let files = "[recording]\nfiles = [\"../../../drive.pcapng\", \"/etc/passwd\"]\n";
         let text = format!("odometer_km = {odometer}\n{files}");
         fs::write(drives.join("drive.toml"), text).unwrap();
