@@ -54,7 +54,7 @@ fn main() {
                     if k >= campaigns {
                         break;
                     }
-                    campaign(first + k, k % 2 == 0, &counts);
+                    campaign(first + k, k.is_multiple_of(2), &counts);
                 }
             });
         }
@@ -79,7 +79,7 @@ fn main() {
 }
 
 fn campaign(seed: u64, shorter: bool, counts: &Mutex<[Count; 2]>) {
-    let car = if seed % 3 == 0 {
+    let car = if seed.is_multiple_of(3) {
         Car::default()
     } else {
         Car::drawn(seed)
