@@ -11,6 +11,7 @@ pub mod change;
 mod drag;
 pub mod feature;
 mod friction;
+mod order;
 pub mod posterior;
 mod pressure_path;
 pub mod record;
@@ -62,6 +63,8 @@ pub struct Diagnosis {
     pub not_judged: Vec<NotJudged>,
     /// What changed, feature by feature.
     pub changes: Vec<Change>,
+    /// Whether demand, messages or wires gave a sign of trouble.
+    pub wiring_sign: bool,
 }
 
 /// A finding less probable than this is left out.
@@ -103,6 +106,7 @@ pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle
         findings,
         not_judged,
         changes,
+        wiring_sign: sign,
     }
 }
 

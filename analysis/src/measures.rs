@@ -104,6 +104,28 @@ pub fn measure_drive(
     }
 }
 
+/// The measures of each engagement alone, without what the drive tells as a whole.
+pub(crate) fn measure_engagements(
+    drive: &Drive,
+    kinematics: &Kinematics,
+    found: &[Found],
+    vehicle: &Vehicle,
+) -> Vec<Engagement> {
+    let traction = Traction::of(drive, kinematics, vehicle);
+    let ground = GroundSpeed::of(drive, kinematics);
+    let whole = Whole {
+        drive,
+        kinematics,
+        vehicle,
+        traction: &traction,
+        ground: &ground,
+    };
+    found
+        .iter()
+        .map(|f| measure(&View::of(&whole, f)))
+        .collect()
+}
+
 /// Measures one engagement.
 fn measure(view: &View<'_>) -> Engagement {
     let found = view.found;
