@@ -80,7 +80,7 @@ features! {
     PressureShort "pressure_short" "settled pressure less demanded" "bar" Difference 0.006;
     Ripple "ripple" "pressure ripple" "bar" Ratio 0.10;
     TorquePerBar "torque_per_bar" "torque per bar where slip ends" "N·m/bar" Ratio 0.04;
-    FrictionFall "friction_fall" "friction at low slip over that at high slip" "%" Difference 6.0;
+    FrictionFall "friction_fall" "friction at low slip over that at high slip" "1" Ratio 0.06;
     HeldSlip "held_slip" "slip while held" "m/s" Ratio 0.15;
     SlipSwing "slip_swing" "slip swing once per relative turn" "%" Ratio 0.25;
     Shudder "shudder" "slip swing of 4 to 30 Hz at low slip, closed over open" "1" Ratio 0.20;

@@ -54,7 +54,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     }
     gathered.add(
         Feature::FrictionFall,
-        Observation::plain(100.0 * lock.fall, 100.0 * lock.u_fall),
+        Observation::plain(lock.fall.ln_1p(), lock.u_fall / (1.0 + lock.fall)),
     );
 }
 

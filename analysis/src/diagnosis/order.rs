@@ -4,7 +4,8 @@
 //! with it. Along each stretch that slips through about a turn or more, slip over speed is fitted
 //! with a smooth trend in time and a sine and cosine of the relative angle (order analysis: over the
 //! angle, not over time). Slow bends with the coupling closed slip steadily and are taken where
-//! there are any; the slip of a pull-away rises and falls by itself and needs more of a turn. It
+//! there are any; the slip of a pull-away rises and falls by itself and needs more of a turn. The
+//! amplitude at a neighbouring order goes with it as a condition, because soft ground swings more. It
 //! needs neither torque nor a tyre curve.
 
 use nalgebra::{SMatrix, SVector};
@@ -23,7 +24,9 @@ const BEFORE_RELEASE_S: f64 = 0.08;
 const LEAST_MPS: f64 = 0.8;
 /// Slip counts as sliding from here on, m/s, and a run ends where it sticks for longer, s.
 const SLIDES_MPS: f64 = 0.08;
-const STICKS_S: f64 = 0.25;
+const STICKS_S: f64 = 1.5;
+/// Shortest run, s: in less a trend looks like a swing.
+const SHORTEST_S: f64 = 2.5;
 /// Least relative turn of a run, rad, in a bend and elsewhere: what swings over less cannot be told
 /// from a trend.
 const LEAST_TURN_RAD: [f64; 2] = [5.5, 8.5];
@@ -58,14 +61,14 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         );
     };
     let axle = |i: usize| Some((front.get(i)?, rear.get(i)?));
-    let mut found: [Vec<f64>; 2] = [Vec::new(), Vec::new()];
+    let mut found: [Vec<(f64, f64)>; 2] = [Vec::new(), Vec::new()];
     for (engagement, place) in scene.engagements() {
         let kind = usize::from(engagement.kind != Kind::TurnIn);
         for run in stretches(scene, place, &axle, ratio / radius_m) {
             if turn_of(&run) >= LEAST_TURN_RAD[kind]
-                && let Some(percent) = amplitude(&run)
+                && let (Some(percent), Some(beside)) = (amplitude(&run, 1.0), beside(&run))
             {
-                found[kind].push(percent.max(LEAST_PERCENT).ln());
+                found[kind].push((percent.max(LEAST_PERCENT).ln(), beside.max(LEAST_PERCENT).ln()));
             }
         }
     }
@@ -77,8 +80,16 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
             "no engagement slipped through a whole relative turn; hold a slow bend, best uphill and on a loose road, the pedal just past where the coupling closes",
         );
     }
-    for value in values {
-        gathered.add(Feature::SlipSwing, Observation::plain(value, ONE_RUN));
+    for (value, beside) in values {
+        gathered.add(
+            Feature::SlipSwing,
+            Observation {
+                value,
+                u: ONE_RUN,
+                temperature_c: None,
+                log_step: Some(beside),
+            },
+        );
     }
 }
 
@@ -126,8 +137,15 @@ fn stretches(
         });
     }
     done.push(run);
-    done.retain(|run| run.len() >= LEAST_SAMPLES);
+    done.retain(|run| run.len() >= LEAST_SAMPLES && lasts_s(run) >= SHORTEST_S);
     done
+}
+
+fn lasts_s(run: &[Point]) -> f64 {
+    match (run.first(), run.last()) {
+        (Some(first), Some(last)) => last.t_s - first.t_s,
+        _ => 0.0,
+    }
 }
 
 fn turn_of(run: &[Point]) -> f64 {
@@ -137,15 +155,21 @@ fn turn_of(run: &[Point]) -> f64 {
     }
 }
 
-/// Amplitude of slip once per relative turn, beside a cubic trend in time, per cent.
-fn amplitude(run: &[Point]) -> Option<f64> {
+/// Amplitude of slip at the next order that does not see order one over this run, per cent: what
+/// road, tyres and sensors leave beside it.
+fn beside(run: &[Point]) -> Option<f64> {
+    amplitude(run, 1.0 + std::f64::consts::TAU / turn_of(run))
+}
+
+/// Amplitude of slip at an order of the relative turn, beside a cubic trend in time, per cent.
+fn amplitude(run: &[Point], order: f64) -> Option<f64> {
     let (from, to) = (run.first()?.t_s, run.last()?.t_s);
     let half = 0.5 * (to - from);
     let mut normal = SMatrix::<f64, PARAMETERS, PARAMETERS>::zeros();
     let mut right = SVector::<f64, PARAMETERS>::zeros();
     for p in run {
         let x = (p.t_s - from) / half - 1.0;
-        let (sine, cosine) = p.turn_rad.sin_cos();
+        let (sine, cosine) = (order * p.turn_rad).sin_cos();
         let row = SVector::from([1.0, x, x * x, x * x * x, sine, cosine]);
         normal += row * row.transpose();
         right += row * p.slip_percent;
@@ -181,11 +205,11 @@ mod tests {
     #[test]
     fn a_swing_of_order_one_is_told_in_its_size_and_others_are_not_taken_for_it() {
         let mut random = Random::new(4);
-        let one = amplitude(&run(1.0, 0.5, &mut random)).unwrap();
+        let one = amplitude(&run(1.0, 0.5, &mut random), 1.0).unwrap();
         assert!((one - 0.5).abs() < 0.1, "{one}");
-        let other = amplitude(&run(1.8, 0.5, &mut random)).unwrap();
+        let other = amplitude(&run(1.8, 0.5, &mut random), 1.0).unwrap();
         assert!(other < 0.2, "{other}");
-        let none = amplitude(&run(1.0, 0.0, &mut random)).unwrap();
+        let none = amplitude(&run(1.0, 0.0, &mut random), 1.0).unwrap();
         assert!(none < 0.15, "{none}");
     }
 }

@@ -49,7 +49,7 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
         Feature::PressureShort => usual(0.2, 0.03_f64.mul_add(c.max_pressure_bar?, 0.2)),
         // Trend and sensors leave some tenths of a per cent.
         Feature::SlipSwing => usual(0.4_f64.ln(), 0.7),
-        Feature::FrictionFall => usual(20.0, 25.0),
+        Feature::FrictionFall => usual(0.3, 0.3),
         Feature::TurnDrag => usual(0.0, 4.0),
         Feature::TyreRatio => usual(0.0, 0.20),
         Feature::Ripple

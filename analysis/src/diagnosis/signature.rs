@@ -63,7 +63,7 @@ pub fn shifts(cause: Cause) -> Shifts {
         ],
         Cause::WarpedPlate => &[(SlipSwing, [0.9, 2.1], Always)],
         Cause::Shudder => &[
-            (FrictionFall, [15.0, 50.0], Often),
+            (FrictionFall, [0.12, 0.45], Often),
             (Shudder, [0.1, 1.0], Often),
             (TorquePerBar, [-0.05, -0.20], Often),
             (HeldSlip, [0.1, 0.5], Often),

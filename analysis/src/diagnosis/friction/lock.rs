@@ -26,17 +26,19 @@ const REAR: f64 = 0.43;
 const MOVED: f64 = 0.02;
 /// The axles' creep is held within this, as a share: beyond, tyres slide and softness means nothing.
 const CREEP: [f64; 2] = [-0.03, 0.10];
-/// Creep counts as slip from here on; where fewer blocks than this share slip, or fewer stick, there
-/// is no corner to see.
+/// Creep counts as slip from here on; where fewer or more blocks than these shares slip, there is no
+/// corner to see.
 const SLIPS: f64 = 0.01;
-const LEAST_SHARE: f64 = 0.08;
+const SLIPPING: [f64; 2] = [0.08, 0.98];
 /// The stiffest tyres, creep per m/s²: on dry asphalt a tyre needs about a twentieth of slip for its
 /// full load. Common practice, no source.
 const STIFFEST: f64 = 0.015;
 /// Sliding speed over which friction passes from its value at rest to its value in sliding, m/s.
 const FADE_MPS: f64 = 0.2;
 /// Friction at rest over that in sliding, less one: the grid, and the value for `k` alone.
-const FALLS: [f64; 10] = [-0.3, -0.17, -0.05, 0.08, 0.2, 0.33, 0.45, 0.6, 0.75, 0.9];
+const FALLS: [f64; 12] = [
+    -0.3, -0.17, -0.05, 0.1, 0.25, 0.45, 0.65, 0.9, 1.2, 1.55, 1.95, 2.4,
+];
 const USUAL_FALL: f64 = -0.05;
 /// Grid of `k` about the usual value: logarithms from, to, and steps.
 const LOGS: (f64, f64, u32) = (-1.6, 1.2, 112);
@@ -82,7 +84,7 @@ pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Option<Lock> {
     let slipping = all().filter(|b| b.creep > SLIPS).count() as f64 / count.max(1) as f64;
     if runs.len() < LEAST_RUNS
         || count < LEAST_BLOCKS
-        || !(LEAST_SHARE..1.0 - LEAST_SHARE).contains(&slipping)
+        || !(SLIPPING[0]..SLIPPING[1]).contains(&slipping)
     {
         return None;
     }
