@@ -82,7 +82,7 @@ features! {
     TorquePerBar "torque_per_bar" "torque per bar where slip ends" "N·m/bar" Ratio 0.04;
     FrictionFall "friction_fall" "friction at low slip over that at high slip" "1" Ratio 0.06;
     HeldSlip "held_slip" "slip while held" "m/s" Ratio 0.15;
-    SlipSwing "slip_swing" "slip swing once per relative turn" "%" Ratio 0.25;
+    SlipSwing "slip_swing" "slip swing once per relative turn, over the next order" "1" Ratio 0.12;
     Shudder "shudder" "slip swing of 4 to 30 Hz at low slip, closed over open" "1" Ratio 0.20;
     TurnDrag "turn_drag" "share of the turn that the open coupling takes away" "%" Difference 1.5;
     FillCurrent "fill_current" "pump current while filling" "A" Ratio 0.03;

@@ -3,17 +3,16 @@
 //! A plate that runs out lets the torque swing once per relative turn, and the slip of the tyres
 //! with it. Along each stretch that slips through about a turn or more, slip over speed is fitted
 //! with a smooth trend in time and a sine and cosine of the relative angle (order analysis: over the
-//! angle, not over time). Slow bends with the coupling closed slip steadily and are taken where
-//! there are any; the slip of a pull-away rises and falls by itself and needs more of a turn. The
-//! amplitude at a neighbouring order goes with it as a condition, because soft ground swings more. It
-//! needs neither torque nor a tyre curve.
+//! angle, not over time). The feature is the amplitude at order one over that at the next order which
+//! does not see it: soft ground swings more at both. It needs neither torque nor a tyre curve. Slow
+//! bends with the coupling closed slip steadily and tell it best.
 
 use nalgebra::{SMatrix, SVector};
 
 use super::feature::Feature;
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::{at_seconds, seconds_between};
-use crate::engagement::{Found, Kind};
+use crate::engagement::Found;
 use crate::kinematics::slip_rad_s;
 
 /// The closing itself is over after this, s.
@@ -27,9 +26,8 @@ const SLIDES_MPS: f64 = 0.08;
 const STICKS_S: f64 = 1.5;
 /// Shortest run, s: in less a trend looks like a swing.
 const SHORTEST_S: f64 = 2.5;
-/// Least relative turn of a run, rad, in a bend and elsewhere: what swings over less cannot be told
-/// from a trend.
-const LEAST_TURN_RAD: [f64; 2] = [5.5, 8.5];
+/// Least relative turn of a run, rad: what swings over less cannot be told from a trend.
+const LEAST_TURN_RAD: f64 = 5.5;
 /// Fewest samples of a run.
 const LEAST_SAMPLES: usize = 40;
 /// Deviation of the logarithm of one run's amplitude: trends differ from run to run.
@@ -61,35 +59,24 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         );
     };
     let axle = |i: usize| Some((front.get(i)?, rear.get(i)?));
-    let mut found: [Vec<(f64, f64)>; 2] = [Vec::new(), Vec::new()];
-    for (engagement, place) in scene.engagements() {
-        let kind = usize::from(engagement.kind != Kind::TurnIn);
+    let mut values = Vec::new();
+    for (_, place) in scene.engagements() {
         for run in stretches(scene, place, &axle, ratio / radius_m) {
-            if turn_of(&run) >= LEAST_TURN_RAD[kind]
+            if turn_of(&run) >= LEAST_TURN_RAD
                 && let (Some(percent), Some(beside)) = (amplitude(&run, 1.0), beside(&run))
             {
-                found[kind].push((percent.max(LEAST_PERCENT).ln(), beside.max(LEAST_PERCENT).ln()));
+                values.push((percent.max(LEAST_PERCENT) / beside.max(LEAST_PERCENT)).ln());
             }
         }
     }
-    let [bends, others] = found;
-    let values = if bends.is_empty() { others } else { bends };
     if values.is_empty() {
         return gathered.lacks(
             Feature::SlipSwing,
             "no engagement slipped through a whole relative turn; hold a slow bend, best uphill and on a loose road, the pedal just past where the coupling closes",
         );
     }
-    for (value, beside) in values {
-        gathered.add(
-            Feature::SlipSwing,
-            Observation {
-                value,
-                u: ONE_RUN,
-                temperature_c: None,
-                log_step: Some(beside),
-            },
-        );
+    for value in values {
+        gathered.add(Feature::SlipSwing, Observation::plain(value, ONE_RUN));
     }
 }
 

@@ -47,9 +47,9 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
         Feature::DeadScatter => usual(2.5_f64.ln(), 0.9),
         Feature::Hold => usual(0.7, 0.7),
         Feature::PressureShort => usual(0.2, 0.03_f64.mul_add(c.max_pressure_bar?, 0.2)),
-        // Trend and sensors leave some tenths of a per cent.
-        Feature::SlipSwing => usual(0.4_f64.ln(), 0.7),
-        Feature::FrictionFall => usual(0.3, 0.3),
+        // A trend leaves a little more at the lower order.
+        Feature::SlipSwing => usual(0.25, 0.3),
+        Feature::FrictionFall => usual(0.5, 0.4),
         Feature::TurnDrag => usual(0.0, 4.0),
         Feature::TyreRatio => usual(0.0, 0.20),
         Feature::Ripple

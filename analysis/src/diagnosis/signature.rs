@@ -61,7 +61,7 @@ pub fn shifts(cause: Cause) -> Shifts {
             (PressureShort, [-0.02, -0.06], Often),
             (Hold, [-0.10, -0.25], Often),
         ],
-        Cause::WarpedPlate => &[(SlipSwing, [0.9, 2.1], Always)],
+        Cause::WarpedPlate => &[(SlipSwing, [0.7, 1.3], Always)],
         Cause::Shudder => &[
             (FrictionFall, [0.12, 0.45], Often),
             (Shudder, [0.1, 1.0], Often),

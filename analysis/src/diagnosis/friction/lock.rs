@@ -25,7 +25,7 @@ const LEAST_MPS: f64 = 1.2;
 const REAR: f64 = 0.43;
 const MOVED: f64 = 0.02;
 /// The axles' creep is held within this, as a share: beyond, tyres slide and softness means nothing.
-const CREEP: [f64; 2] = [-0.03, 0.10];
+const CREEP: [f64; 2] = [-0.03, 0.06];
 /// Creep counts as slip from here on; where fewer or more blocks than these shares slip, there is no
 /// corner to see.
 const SLIPS: f64 = 0.01;
@@ -195,7 +195,8 @@ fn softness(blocks: &[Block], missing: &[f64]) -> (f64, f64) {
         for (m, b) in missing.iter().zip(blocks) {
             let weight = match round {
                 0 => 1.0,
-                _ => 1.0 / (b.creep - softness * m).abs().max(LEAST_DEVIATION),
+                _ if b.creep >= CREEP[1] && softness * m >= CREEP[1] => 0.0,
+                _ => 1.0 / off(b, softness * m).max(LEAST_DEVIATION),
             };
             xy += weight * m * b.creep;
             xx += weight * m * m;
@@ -205,9 +206,14 @@ fn softness(blocks: &[Block], missing: &[f64]) -> (f64, f64) {
     let sum: f64 = missing
         .iter()
         .zip(blocks)
-        .map(|(m, b)| (b.creep - softness * m).abs())
+        .map(|(m, b)| off(b, softness * m))
         .sum();
     (sum / blocks.len().max(1) as f64, softness)
+}
+
+/// How far a creep is off; beyond the limit both are the limit.
+fn off(block: &Block, creep: f64) -> f64 {
+    (block.creep - creep.min(CREEP[1])).abs()
 }
 
 fn best_fall(blocks: &[Block], usual_slope: f64) -> f64 {
@@ -240,7 +246,7 @@ mod tests {
                 (0..260)
                     .map(|i| {
                         let t_s = 0.018 * f64::from(i);
-                        let accel = 3.6 - 0.55 * t_s;
+                        let accel = 4.6 - 0.75 * t_s;
                         let speed_mps = 1.0 + 2.5 * t_s;
                         let taken = (REAR + MOVED * accel) * accel;
                         // Sliding and what it lets through depend on each other; a few rounds.
