@@ -24,8 +24,10 @@ const LEAST_MPS: f64 = 0.8;
 /// Slip counts as sliding from here on, m/s, and a run ends where it sticks for longer, s.
 const SLIDES_MPS: f64 = 0.08;
 const STICKS_S: f64 = 1.5;
-/// Shortest run, s: in less a trend looks like a swing.
-const SHORTEST_S: f64 = 2.5;
+/// A run of this length is a steady one, s; shorter ones, in which a trend may look like a swing,
+/// count only where a drive has none of those.
+const STEADY_S: f64 = 2.5;
+const SHORTEST_S: f64 = 0.8;
 /// Least relative turn of a run, rad: what swings over less cannot be told from a trend.
 const LEAST_TURN_RAD: f64 = 5.5;
 /// Fewest samples of a run.
@@ -59,16 +61,21 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         );
     };
     let axle = |i: usize| Some((front.get(i)?, rear.get(i)?));
-    let mut values = Vec::new();
+    let (mut steady, mut short) = (Vec::new(), Vec::new());
     for (_, place) in scene.engagements() {
         for run in stretches(scene, place, &axle, ratio / radius_m) {
             if turn_of(&run) >= LEAST_TURN_RAD
                 && let (Some(percent), Some(beside)) = (amplitude(&run, 1.0), beside(&run))
             {
-                values.push((percent.max(LEAST_PERCENT) / beside.max(LEAST_PERCENT)).ln());
+                let value = (percent.max(LEAST_PERCENT) / beside.max(LEAST_PERCENT)).ln();
+                match lasts_s(&run) >= STEADY_S {
+                    true => steady.push(value),
+                    false => short.push(value),
+                }
             }
         }
     }
+    let values = if steady.is_empty() { short } else { steady };
     if values.is_empty() {
         return gathered.lacks(
             Feature::SlipSwing,
