@@ -223,6 +223,14 @@ fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
             ),
         });
     }
+    let heard = now
+        .iter()
+        .any(|r| r.observations.contains_key(&Feature::RiseTime));
+    if sign && !heard {
+        return Some(format!(
+            "the coupling's signals or its wiring fail, and none of {engagements} engagements is whole; mend that first, nothing can be said of the clutch"
+        ));
+    }
     if calls > 0 && unanswered as f64 > MOST_UNANSWERED * calls as f64 {
         return Some(format!(
             "the control unit did not answer {unanswered} of {calls} calls for torque; mend that first, nothing can be said of the clutch"

@@ -83,7 +83,7 @@ features! {
     FrictionFall "friction_fall" "friction at low slip over that at high slip" "1" Ratio 0.06;
     HeldSlip "held_slip" "slip while held" "m/s" Ratio 0.15;
     SlipSwing "slip_swing" "slip swing once per relative turn, over the next order" "1" Ratio 0.12;
-    Shudder "shudder" "slip swing of 4 to 30 Hz at low slip, closed over open" "1" Ratio 0.20;
+    Shudder "shudder" "slip swing of 4 to 30 Hz at low slip, closed over open" "1" Ratio 0.12;
     TurnDrag "turn_drag" "share of the turn that the open coupling takes away" "%" Difference 1.5;
     FillCurrent "fill_current" "pump current while filling" "A" Ratio 0.03;
     HoldCurrent "hold_current" "pump current while holding" "A" Ratio 0.04;

@@ -36,11 +36,12 @@ pub fn shifts(cause: Cause) -> Shifts {
         Cause::LeakingPistonSeal => &[
             (Hold, [1.0, 6.0], Often),
             (RiseTime, [0.06, 0.20], Often),
-            (PressureShort, [-0.05, -0.15], Often),
+            (PressureShort, [-0.03, -0.15], Often),
         ],
         Cause::WornLining => &[
-            (TorquePerBar, [-0.19, -0.88], Always),
+            (TorquePerBar, [-0.20, -1.10], Always),
             (HeldSlip, [0.3, 1.6], Often),
+            (FrictionFall, [0.1, 0.5], Often),
         ],
         Cause::ExcessClearance => &[
             (DeadTime, [0.30, 0.76], Always),
@@ -61,14 +62,22 @@ pub fn shifts(cause: Cause) -> Shifts {
             (PressureShort, [-0.02, -0.06], Often),
             (Hold, [-0.10, -0.25], Often),
         ],
-        Cause::WarpedPlate => &[(SlipSwing, [0.7, 1.3], Always)],
+        Cause::WarpedPlate => &[
+            (SlipSwing, [0.7, 1.3], Always),
+            (FrictionFall, [0.1, 0.5], Often),
+        ],
         Cause::Shudder => &[
-            (FrictionFall, [0.12, 0.45], Often),
+            (FrictionFall, [0.2, 0.8], Often),
             (Shudder, [0.1, 1.0], Often),
             (TorquePerBar, [-0.05, -0.20], Often),
             (HeldSlip, [0.1, 0.5], Often),
         ],
-        Cause::TyreMismatch => &[(TyreRatio, [-0.9, -3.0], Always)],
+        Cause::TyreMismatch => &[
+            (TyreRatio, [-0.9, -3.0], Always),
+            (HeldSlip, [-0.15, -0.4], Often),
+            (Shudder, [0.2, 0.8], Often),
+            (SlipSwing, [0.2, 0.4], Often),
+        ],
         Cause::InhibitedOrWiring | Cause::Healthy => &[],
     }
 }
