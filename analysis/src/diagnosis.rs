@@ -33,7 +33,8 @@ use crate::vehicle::Vehicle;
 pub struct Finding {
     /// What.
     pub cause: Cause,
-    /// How probable, 0 to 1; the calibration is still the identity (see `posterior`).
+    /// How probable, 0 to 1; how often findings of a stated probability are true is tabled in
+    /// DEVELOPERS.md.
     pub probability: f64,
     /// For and against, with numbers.
     pub evidence: Vec<String>,
