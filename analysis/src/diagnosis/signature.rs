@@ -40,8 +40,10 @@ pub fn shifts(cause: Cause) -> Shifts {
         ],
         Cause::WornLining => &[
             (TorquePerBar, [-0.20, -1.10], Always),
-            (HeldSlip, [0.3, 1.6], Often),
+            (HeldSlip, [0.3, 1.6], Always),
             (FrictionFall, [0.1, 0.5], Often),
+            // A control unit that answers slip moves its demand, and pressure with it.
+            (Ripple, [0.3, 1.2], Often),
         ],
         Cause::ExcessClearance => &[
             (DeadTime, [0.30, 0.76], Always),
