@@ -147,6 +147,8 @@ pub(crate) struct CompareArgs {
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
     #[command(flatten)]
+    pub(crate) pictures: Pictures,
+    #[command(flatten)]
     pub(crate) json: Json,
 }
 
@@ -181,6 +183,13 @@ pub(crate) struct SimulateArgs {
 pub(crate) struct CompletionsArgs {
     /// Which shell
     pub(crate) shell: Shell,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Pictures {
+    /// Also write each picture of the page as PNG, into the folder "pictures" beside the page
+    #[arg(long, requires = "out")]
+    pub(crate) pictures: bool,
 }
 
 #[derive(Debug, Args)]
