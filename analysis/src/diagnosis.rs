@@ -11,6 +11,7 @@ pub mod change;
 mod drag;
 pub mod feature;
 mod friction;
+mod order;
 pub mod posterior;
 mod pressure_path;
 pub mod record;
@@ -32,7 +33,8 @@ use crate::vehicle::Vehicle;
 pub struct Finding {
     /// What.
     pub cause: Cause,
-    /// How probable, 0 to 1; the calibration is still the identity (see `posterior`).
+    /// How probable, 0 to 1; how often findings of a stated probability are true is tabled in
+    /// DEVELOPERS.md.
     pub probability: f64,
     /// For and against, with numbers.
     pub evidence: Vec<String>,
@@ -62,6 +64,8 @@ pub struct Diagnosis {
     pub not_judged: Vec<NotJudged>,
     /// What changed, feature by feature.
     pub changes: Vec<Change>,
+    /// Whether demand, messages or wires gave a sign of trouble.
+    pub wiring_sign: bool,
 }
 
 /// A finding less probable than this is left out.
@@ -103,6 +107,7 @@ pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle
         findings,
         not_judged,
         changes,
+        wiring_sign: sign,
     }
 }
 
@@ -218,6 +223,14 @@ fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
                 now.len()
             ),
         });
+    }
+    let heard = now
+        .iter()
+        .any(|r| r.observations.contains_key(&Feature::RiseTime));
+    if sign && !heard {
+        return Some(format!(
+            "the coupling's signals or its wiring fail, and none of {engagements} engagements is whole; mend that first, nothing can be said of the clutch"
+        ));
     }
     if calls > 0 && unanswered as f64 > MOST_UNANSWERED * calls as f64 {
         return Some(format!(

@@ -109,6 +109,28 @@ pub fn measure_drive(
     }
 }
 
+/// The measures of each engagement alone, without what the drive tells as a whole.
+pub(crate) fn measure_engagements(
+    drive: &Drive,
+    kinematics: &Kinematics,
+    found: &[Found],
+    vehicle: &Vehicle,
+) -> Vec<Engagement> {
+    let ground = GroundSpeed::of(drive, kinematics);
+    let traction = Traction::of(drive, kinematics, vehicle, ground.as_ref().ok());
+    let whole = Whole {
+        drive,
+        kinematics,
+        vehicle,
+        traction: &traction,
+        ground: &ground,
+    };
+    found
+        .par_iter()
+        .map(|f| measure(&View::of(&whole, f)))
+        .collect()
+}
+
 /// Measures one engagement.
 fn measure(view: &View<'_>) -> Engagement {
     let found = view.found;

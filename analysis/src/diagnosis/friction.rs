@@ -1,88 +1,77 @@
-//! What the pack carries while it slips: torque per bar, how friction falls with sliding, whether
-//! torque swings once per relative turn, and what slip is left while it holds.
+//! What the pack carries while it slips: torque per bar, how friction falls with sliding, and what
+//! slip is left while it holds.
 //!
-//! [`trace`] takes the engagements' samples; [`traction`] fits the car's acceleration with a tyre
-//! curve, the coupling's torque and its swing.
+//! [`trace`] takes the engagements' samples; [`lock`] finds where slip ends.
 
+mod lock;
 mod trace;
-mod traction;
 
-use self::traction::Traction;
 use super::feature::Feature;
 use super::record::{Gathered, Observation, Scene};
+use crate::coupling::Pack;
 use crate::drive::at_seconds;
 use crate::engagement::{Kind, SlipTrace};
 use crate::robust::median;
+use crate::vehicle::Vehicle;
 
 /// Torque per bar is told at most this badly, relative.
 const TORQUE_TOLD: f64 = 0.35;
-/// Share of the swing that may be taken for torque.
-const SWING_DOUBT: f64 = 1.2;
-/// Friction's fall is told at most this badly.
-const FALL_TOLD: f64 = 0.25;
 /// A slip of this size cannot be told from none, m/s.
 const NO_SLIP_MPS: f64 = 0.05;
 /// From this long after the demand a sound coupling has closed and holds; looked at for so long, s.
 const HELD_FROM_S: f64 = 0.45;
-const HELD_TO_S: f64 = 1.5;
+const HELD_TO_S: f64 = 2.5;
 
 pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     held_slip(scene, gathered);
-    let all = |gathered: &mut Gathered, why: String| {
-        gathered.lacks(Feature::TorquePerBar, why.clone());
-        gathered.lacks(Feature::FrictionFall, why.clone());
-        gathered.lacks(Feature::OncePerTurn, why);
-    };
     let runs = match trace::runs(scene) {
         Ok(runs) => runs,
-        Err(why) => return all(gathered, why.to_string()),
+        Err(why) => {
+            gathered.lacks(Feature::TorquePerBar, why.to_string());
+            return gathered.lacks(Feature::FrictionFall, why.to_string());
+        }
     };
-    let usual = traction::usual_slope(scene.vehicle);
-    let Some(traction) = traction::fit(&runs, usual) else {
-        return all(
-            gathered,
-            "the coupling slipped too little while pressure changed; pull away more firmly, where that is safe".into(),
-        );
+    let Some(lock) = lock::find(&runs, usual_slope(scene.vehicle)) else {
+        for feature in [Feature::TorquePerBar, Feature::FrictionFall] {
+            gathered.lacks(
+                feature,
+                "no pull-away shows where slip ends; pull away gently, the pedal just past where the coupling closes, on a loose road",
+            );
+        }
+        return;
     };
-    torque(scene, &traction, gathered);
-    if traction.turn_rad >= traction::LEAST_TURN_RAD {
+    if lock.u_log_slope < TORQUE_TOLD {
+        let value = lock.log_slope + to_torque(scene).ln();
         gathered.add(
-            Feature::OncePerTurn,
-            Observation::plain(100.0 * traction.swing, 100.0 * traction.u_swing),
+            Feature::TorquePerBar,
+            Observation::plain(value, lock.u_log_slope),
         );
     } else {
         gathered.lacks(
-            Feature::OncePerTurn,
-            "no engagement slipped for half a relative turn",
+            Feature::TorquePerBar,
+            "where slip ends differs too much from one pull-away to the next",
         );
     }
+    gathered.add(
+        Feature::FrictionFall,
+        Observation::plain(lock.fall.ln_1p(), lock.u_fall / (1.0 + lock.fall)),
+    );
 }
 
-fn torque(scene: &Scene<'_>, traction: &Traction, gathered: &mut Gathered) {
-    // What swings within an engagement is not told apart from its level where the swing is large.
-    let u_log_slope = traction.u_log_slope.hypot(SWING_DOUBT * traction.swing);
-    if u_log_slope < TORQUE_TOLD {
-        let per_bar = traction.slope * to_torque(scene);
-        gathered.add(
-            Feature::TorquePerBar,
-            Observation::plain(per_bar.ln(), u_log_slope),
-        );
-    } else {
-        gathered.lacks(
-            Feature::TorquePerBar,
-            "the car's acceleration does not tell the coupling's torque in this drive",
-        );
-    }
-    if traction.u_fall < FALL_TOLD {
-        gathered.add(
-            Feature::FrictionFall,
-            Observation::plain(100.0 * traction.fall, 100.0 * traction.u_fall),
-        );
-    } else {
-        gathered.lacks(
-            Feature::FrictionFall,
-            "too little slip, low and high, to compare friction at both",
-        );
+/// Acceleration per bar that the vehicle file lets expect, m/s² per bar.
+fn usual_slope(vehicle: &Vehicle) -> f64 {
+    let pack = Pack::of(vehicle).ok();
+    let v = vehicle;
+    match (
+        pack,
+        v.mass.kg,
+        v.tyres.rolling_radius_m,
+        v.driveline.rear_drive_ratio,
+    ) {
+        (Some(pack), Some(kg), Some(radius_m), Some(ratio)) => {
+            pack.torque_per_bar_nm() * ratio / (kg * radius_m)
+        }
+        _ => 0.12,
     }
 }
 

@@ -7,12 +7,12 @@ use slipwright_decoders::role::Role;
 
 use super::feature::Feature;
 use super::wiring::Wiring;
-use super::{drag, friction, pressure_path, shudder};
-use crate::drive::{Drive, DriveMeasures, at_seconds};
+use super::{drag, friction, order, pressure_path, shudder};
+use crate::drive::{Drive, at_seconds};
 use crate::engagement::{Engagement, Found, closed_spans, find_engagements};
 use crate::kinematics::Kinematics;
 use crate::measure::Measure;
-use crate::measures::measure_drive;
+use crate::measures::measure_engagements;
 use crate::readiness::{Readiness, Recording, assess_drive};
 use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;
@@ -66,7 +66,7 @@ pub(super) struct Scene<'a> {
     pub(super) kinematics: &'a Kinematics,
     pub(super) vehicle: &'a Vehicle,
     pub(super) found: &'a [Found],
-    pub(super) measures: &'a DriveMeasures,
+    engagements: &'a [Engagement],
     /// When a wheel speed or one of the coupling's own signals failed, or it was held open.
     pub(super) outages: Vec<Span>,
 }
@@ -86,7 +86,7 @@ impl Scene<'_> {
 
     /// Engagements in which nothing failed.
     pub(super) fn engagements(&self) -> impl Iterator<Item = (&Engagement, &Found)> {
-        let all = self.measures.engagements.iter().zip(self.found);
+        let all = self.engagements.iter().zip(self.found);
         all.filter(|(_, found)| self.clean(found.start_ns, found.release_ns))
     }
 }
@@ -133,14 +133,14 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
     let drive = Drive::from_signals(recording.signals, vehicle);
     let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
     let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
-    let measures = measure_drive(name, recording.signals, recording.span, vehicle);
+    let engagements = measure_engagements(&drive, &kinematics, &finds.found, vehicle);
     let readiness = assess_drive(recording, vehicle, Measure::ALL, &drive, &kinematics);
     let scene = Scene {
         drive: &drive,
         kinematics: &kinematics,
         vehicle,
         found: &finds.found,
-        measures: &measures,
+        engagements: &engagements,
         outages: outages(&readiness),
     };
     let mut gathered = Gathered {
@@ -149,6 +149,7 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
     };
     pressure_path::gather(&scene, &mut gathered);
     friction::gather(&scene, &mut gathered);
+    order::gather(&scene, &mut gathered);
     shudder::gather(&scene, &mut gathered);
     drag::gather(&scene, &mut gathered);
     tyres(&scene, &mut gathered);
@@ -159,17 +160,17 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
     missing.retain(|feature, _| !observations.contains_key(feature));
     DriveRecord {
         name: name.to_owned(),
-        engagements: measures.engagements.len(),
+        engagements: engagements.len(),
         observations,
         missing,
-        wiring: Wiring::of(&readiness, measures.engagements.len()),
+        wiring: Wiring::of(&readiness, engagements.len()),
         supply_v: supply_v(&drive),
     }
 }
 
 /// Front over rear rolling radius, per cent.
 fn tyres(scene: &Scene<'_>, gathered: &mut Gathered) {
-    let ratio = &scene.measures.radius_ratio;
+    let ratio = &scene.kinematics.radius_ratio;
     match (&ratio.front_left, &ratio.front_right) {
         (Ok(left), Ok(right)) => {
             let value = 100.0 * (0.5 * (left.value + right.value) - 1.0);

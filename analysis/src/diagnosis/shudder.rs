@@ -1,113 +1,194 @@
-//! Shudder: quick swings of slip while the closed coupling slips little, against the same swings
-//! with the coupling open.
+//! Shudder: swings of slip in 4 to 30 Hz while the closed coupling slips slowly, against the same
+//! swings with the coupling open.
 //!
-//! A moving mean over 30 ms less one over 110 ms passes about 5 to 20 Hz: the upper part of the band
-//! of shudder, because the closing itself swings below. The sample rate limits it further (wheel
-//! speeds at 100 Hz tell up to 50 Hz, at 20 Hz up to 10 Hz).
+//! Shudder stands at one frequency, that of the driveline's own swing, while a wheel sensor's noise
+//! fills the whole band. Slip is cut into pieces, each without its straight line and under a Hann
+//! window; the power of many pieces, frequency by frequency (P. D. Welch, The use of fast Fourier
+//! transform for the estimation of power spectra, IEEE Trans. Audio Electroacoust. 15 (1967) 70-73),
+//! closed over open, is largest where the coupling adds most. The sample rate limits the band: wheel
+//! speeds every 20 ms tell up to 22 Hz.
 
 use super::feature::Feature;
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::{at_seconds, seconds_between};
 use crate::engagement::closed_spans;
-use crate::robust::quantile;
+use crate::kinematics::ClosedSpan;
+use crate::robust::{median, quantile};
 
-/// Means that bound the band, s.
-const SHORT_S: f64 = 0.03;
-const LONG_S: f64 = 0.11;
-/// Length of a piece whose swing is told, s.
-const PIECE_S: f64 = 0.3;
-/// Shudder shows at low slip, m/s.
-const LOW_SLIP_MPS: f64 = 1.0;
-/// The closing's own swing is over after this, s.
+/// The band and the pace through it, Hz; a piece of [`PIECE_S`] resolves twice its inverse.
+const FROM_HZ: f64 = 4.0;
+const TO_HZ: f64 = 30.0;
+const PACE_HZ: f64 = 1.5;
+/// The highest frequency that samples tell, as a share of their rate.
+const NYQUIST_SHARE: f64 = 0.45;
+/// Length of a piece and from one to the next, s.
+const PIECE_S: f64 = 0.64;
+const NEXT_S: f64 = 0.32;
+/// Shudder shows at slow sliding: median front-rear difference of a piece, m/s.
+const SLIDES_MPS: [f64; 2] = [0.06, 1.2];
+/// The closing's own swing is over after this, and the opening's, s.
 const CLOSES_S: f64 = 0.4;
+const OPENS_S: f64 = 0.6;
 /// Slower than this the sensors' own steps swing, m/s.
 const LEAST_MPS: f64 = 1.0;
-/// Fewest pieces on either side.
+/// Fewest pieces on either side, and fewest samples of one.
 const LEAST: usize = 4;
+const LEAST_SAMPLES: usize = 12;
 
 pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     let k = scene.kinematics;
-    let (Ok(slip), Ok(rear)) = (&k.slip_mps, &k.rear_mps) else {
-        gathered.lacks(Feature::Shudder, "slip cannot be told");
-        return;
+    let (Ok(front), Ok(rear)) = (&k.front_mps, &k.rear_mps) else {
+        return gathered.lacks(Feature::Shudder, "axle speeds cannot be told");
     };
     let base = scene.drive.base_ns();
-    let closed = closed_spans(scene.drive);
-    // Running sums over the present samples give every mean in constant time.
-    let mut sum = vec![0.0; base.len() + 1];
-    let mut present = vec![0_usize; base.len() + 1];
-    for i in 0..base.len() {
-        let v = slip.get(i);
-        sum[i + 1] = sum[i] + v.unwrap_or(0.0);
-        present[i + 1] = present[i] + usize::from(v.is_some());
-    }
-    let mean = |from: usize, to: usize| {
-        let n = present[to] - present[from];
-        (n > 0 && n == to - from).then(|| (sum[to] - sum[from]) / n as f64)
+    let Some(step_s) = median(
+        &base
+            .windows(2)
+            .map(|w| seconds_between(w[0], w[1]))
+            .collect::<Vec<_>>(),
+    ) else {
+        return gathered.lacks(Feature::Shudder, "too few wheel speeds");
     };
-    let around = |t: i64, width_s: f64| {
-        let from = base.partition_point(|&b| b < at_seconds(t, -0.5 * width_s));
-        let to = base.partition_point(|&b| b <= at_seconds(t, 0.5 * width_s));
-        (from, to)
-    };
-    let mut open = Vec::new();
-    let mut closing = Vec::new();
-    let (mut squares, mut count, mut begun) = (0.0, 0_u32, 0_i64);
-    let mut state = None;
-    let mut next = 0;
-    for (i, &t) in base.iter().enumerate() {
-        while closed
-            .get(next)
-            .is_some_and(|span| at_seconds(span.end_ns, 1.0) < t)
-        {
-            next += 1;
-        }
-        let now = match closed.get(next) {
-            Some(span) if t >= at_seconds(span.start_ns, CLOSES_S) && t <= span.end_ns => {
-                slip.get(i).filter(|s| s.abs() < LOW_SLIP_MPS).map(|_| true)
-            }
-            Some(span) if t >= at_seconds(span.start_ns, -0.2) => None,
-            _ => Some(false),
-        }
-        .filter(|_| rear.get(i).is_some_and(|v| v > LEAST_MPS) && scene.clean(t, t));
-        let swing = now.and_then(|_| {
-            let (a, b) = around(t, SHORT_S);
-            let (c, d) = around(t, LONG_S);
-            Some(mean(a, b)? - mean(c, d)?)
-        });
-        let ended = state != now || seconds_between(begun, t) > PIECE_S || swing.is_none();
-        if count > 0 && ended {
-            if count >= 4 {
-                let rms = (squares / f64::from(count)).sqrt();
-                match state {
-                    Some(true) => closing.push(rms),
-                    Some(false) => open.push(rms),
-                    None => {}
-                }
-            }
-            (squares, count) = (0.0, 0);
-        }
-        state = now;
-        if let Some(swing) = swing {
-            if count == 0 {
-                begun = t;
-            }
-            squares += swing * swing;
-            count += 1;
-        }
-    }
-    if closing.len() < LEAST || open.len() < LEAST {
-        gathered.lacks(Feature::Shudder, "too little slip to tell its swings");
-        return;
-    }
-    // The quarter of the time that swings most, over what the open coupling swings by itself.
-    let (Some(most), Some(still)) = (quantile(&closing, 0.75), quantile(&open, 0.5)) else {
-        return;
-    };
-    if still > 0.0 {
-        gathered.add(
+    let top_hz = TO_HZ.min(NYQUIST_SHARE / step_s.max(1e-3));
+    let count = ((top_hz - FROM_HZ) / PACE_HZ).floor();
+    if count < 2.0 {
+        return gathered.lacks(
             Feature::Shudder,
-            Observation::plain((most / still).max(0.1).ln(), 0.1),
+            "wheel speeds come too seldom to tell swings from 4 Hz on",
         );
+    }
+    let bands_hz: Vec<f64> = (0..=count as u32)
+        .map(|i| FROM_HZ + PACE_HZ * f64::from(i))
+        .collect();
+    let closed_spans = closed_spans(scene.drive);
+    let (mut open, mut closed) = (Vec::new(), Vec::new());
+    let Some((&begin, &end)) = base.first().zip(base.last()) else {
+        return;
+    };
+    let mut from_ns = begin;
+    while from_ns < end {
+        let to_ns = at_seconds(from_ns, PIECE_S);
+        let at = from_ns;
+        from_ns = at_seconds(from_ns, NEXT_S);
+        let Some(is_closed) = side(&closed_spans, at, to_ns) else {
+            continue;
+        };
+        if !scene.clean(at, to_ns) {
+            continue;
+        }
+        let range = base.partition_point(|&t| t < at)..base.partition_point(|&t| t < to_ns);
+        let expected = PIECE_S / step_s;
+        let points: Vec<(f64, f64)> = range
+            .filter_map(|i| {
+                let (v_f, v_r) = (front.get(i)?, rear.get(i)?);
+                (v_r > LEAST_MPS).then(|| (seconds_between(at, base[i]), v_f - v_r))
+            })
+            .collect();
+        if points.len() < LEAST_SAMPLES || (points.len() as f64) < 0.85 * expected {
+            continue;
+        }
+        if is_closed {
+            let slip = median(&points.iter().map(|p| p.1).collect::<Vec<_>>()).unwrap_or(0.0);
+            if !(SLIDES_MPS[0]..SLIDES_MPS[1]).contains(&slip.abs()) {
+                continue;
+            }
+        }
+        let power = powers(&points, &bands_hz);
+        if is_closed {
+            closed.push(power);
+        } else {
+            open.push(power);
+        }
+    }
+    if closed.len() < LEAST || open.len() < LEAST {
+        return gathered.lacks(
+            Feature::Shudder,
+            "too little slow sliding to tell its swings; hold a slow bend with the coupling closed",
+        );
+    }
+    let share = if closed.len() < 8 { 0.5 } else { 0.75 };
+    let over: Vec<f64> = (0..bands_hz.len())
+        .filter_map(|band| {
+            let of = |side: &[Vec<f64>]| -> Vec<f64> { side.iter().map(|p| p[band]).collect() };
+            let (most, still) = (quantile(&of(&closed), share)?, median(&of(&open))?);
+            (still > 0.0 && most > 0.0).then(|| 0.5 * (most / still).ln())
+        })
+        .collect();
+    // Neighbouring frequencies share a window's width; a line shows in two of them.
+    let highest = over
+        .windows(2)
+        .map(|pair| 0.5 * (pair[0] + pair[1]))
+        .fold(f64::NEG_INFINITY, f64::max);
+    gathered.add(Feature::Shudder, Observation::plain(highest, 0.1));
+}
+
+/// Whether the coupling is closed over the whole piece, or open; `None` for neither.
+fn side(spans: &[ClosedSpan], from_ns: i64, to_ns: i64) -> Option<bool> {
+    let next = spans.partition_point(|s| at_seconds(s.end_ns, OPENS_S) <= from_ns);
+    match spans.get(next) {
+        Some(span) if from_ns >= at_seconds(span.start_ns, CLOSES_S) && to_ns <= span.end_ns => {
+            Some(true)
+        }
+        Some(span) if to_ns > at_seconds(span.start_ns, -0.2) => None,
+        _ => Some(false),
+    }
+}
+
+/// Power of the piece at these frequencies, without its line, under a Hann window.
+fn powers(points: &[(f64, f64)], bands_hz: &[f64]) -> Vec<f64> {
+    let n = points.len() as f64;
+    let (t, v) = points
+        .iter()
+        .fold((0.0, 0.0), |(t, v), p| (t + p.0 / n, v + p.1 / n));
+    let (mut tt, mut tv) = (0.0, 0.0);
+    for p in points {
+        tt += (p.0 - t).powi(2);
+        tv += (p.0 - t) * (p.1 - v);
+    }
+    let slope = if tt > 0.0 { tv / tt } else { 0.0 };
+    bands_hz
+        .iter()
+        .map(|hz| {
+            let (mut re, mut im) = (0.0, 0.0);
+            for p in points {
+                let phase = std::f64::consts::TAU * p.0;
+                let window = 0.5 * (1.0 - (phase / PIECE_S).cos());
+                let rest = window * (p.1 - v - slope * (p.0 - t));
+                let (sine, cosine) = (hz * phase).sin_cos();
+                re += rest * cosine;
+                im += rest * sine;
+            }
+            (re * re + im * im) / (n * n)
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trial::Random;
+
+    #[test]
+    fn a_line_stands_out_of_noise_at_its_frequency() {
+        let mut random = Random::new(8);
+        let bands: Vec<f64> = (0..18).map(|i| 4.0 + 1.5 * f64::from(i)).collect();
+        let mut sum = vec![0.0; bands.len()];
+        for _ in 0..20 {
+            let piece: Vec<(f64, f64)> = (0..64)
+                .map(|i| {
+                    let t = 0.01 * f64::from(i);
+                    let line = 0.02 * (std::f64::consts::TAU * 13.0 * t).sin();
+                    (t, 0.3 + 0.5 * t + line + 0.03 * random.normal())
+                })
+                .collect();
+            for (s, p) in sum.iter_mut().zip(powers(&piece, &bands)) {
+                *s += p;
+            }
+        }
+        let most = sum.iter().copied().fold(0.0, f64::max);
+        let at = sum.iter().position(|&p| p == most).unwrap();
+        assert!((bands[at] - 13.0).abs() <= 1.5, "{}", bands[at]);
+        let others = median(&sum).unwrap();
+        assert!(most > 5.0 * others, "{most} {others}");
     }
 }

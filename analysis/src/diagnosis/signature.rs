@@ -3,44 +3,83 @@
 //!
 //! Signs and neighbours follow from how the coupling works (the table of causes in DEVELOPERS.md);
 //! sizes are medians over development seeds of the diagnosis study and are meant as orders: the
-//! likelihood gives each of them its own wide tolerance, and the severity is free.
+//! likelihood gives each of them its own factor and a tolerance, and the severity is free.
 
 use super::cause::Cause;
 use super::feature::Feature;
 
+/// How surely a cause moves a feature.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sure {
+    /// In every car.
+    Always,
+    /// In some cars; in others it stays.
+    Often,
+}
+
 /// Shifts at severity 0.3 and 1, on the feature's scale.
-type Shifts = &'static [(Feature, [f64; 2])];
+type Shifts = &'static [(Feature, [f64; 2], Sure)];
 
 /// The features that a cause moves.
 #[must_use]
 pub fn shifts(cause: Cause) -> Shifts {
     use Feature::*;
+    use Sure::*;
     match cause {
         Cause::WeakPump => &[
-            (DeadTime, [0.16, 0.58]),
-            (RiseTime, [0.19, 0.78]),
-            (PressureShort, [-0.06, -0.16]),
-            (Hold, [-0.10, -0.40]),
+            (DeadTime, [0.16, 0.58], Always),
+            (RiseTime, [0.19, 0.78], Always),
+            (DeadScatter, [0.2, 0.6], Often),
+            (PressureShort, [-0.06, -0.16], Often),
+            (Hold, [-0.10, -0.40], Often),
         ],
-        Cause::LeakingPistonSeal => &[(RiseTime, [0.08, 0.20]), (PressureShort, [-0.06, -0.20])],
-        Cause::WornLining => &[(TorquePerBar, [-0.19, -0.88]), (HeldSlip, [0.3, 1.6])],
-        Cause::ExcessClearance => &[(DeadTime, [0.30, 0.76]), (RiseTime, [0.01, 0.08])],
-        Cause::DraggingPack => &[(DeadTime, [-0.155, -0.65]), (TurnDrag, [15.0, 60.0])],
+        Cause::LeakingPistonSeal => &[
+            (Hold, [1.0, 6.0], Often),
+            (RiseTime, [0.06, 0.20], Often),
+            (PressureShort, [-0.03, -0.15], Often),
+        ],
+        Cause::WornLining => &[
+            (TorquePerBar, [-0.20, -1.10], Always),
+            (HeldSlip, [0.3, 1.6], Always),
+            (FrictionFall, [0.1, 0.5], Often),
+            // A control unit that answers slip moves its demand, and pressure with it.
+            (Ripple, [0.3, 1.2], Often),
+        ],
+        Cause::ExcessClearance => &[
+            (DeadTime, [0.30, 0.76], Always),
+            (RiseTime, [0.02, 0.08], Often),
+            (DeadScatter, [0.3, 1.2], Often),
+        ],
+        Cause::DraggingPack => &[
+            (TurnDrag, [15.0, 60.0], Always),
+            (DeadTime, [-0.155, -0.65], Often),
+            (HeldSlip, [-0.3, -0.5], Often),
+            (TyreRatio, [0.1, 0.3], Often),
+        ],
         Cause::AeratedFluid => &[
-            (DeadTime, [0.15, 0.50]),
-            (RiseTime, [0.18, 0.60]),
-            (DeadScatter, [2.0, 3.3]),
-            (PressureShort, [-0.02, -0.06]),
-            (Hold, [-0.10, -0.25]),
+            (DeadScatter, [1.2, 2.8], Always),
+            (DeadTime, [0.15, 0.50], Often),
+            (RiseTime, [0.18, 0.60], Often),
+            (Ripple, [0.3, 1.2], Often),
+            (PressureShort, [-0.02, -0.06], Often),
+            (Hold, [-0.10, -0.25], Often),
         ],
-        Cause::WarpedPlate => &[(OncePerTurn, [6.0, 25.0])],
+        Cause::WarpedPlate => &[
+            (SlipSwing, [0.7, 1.3], Always),
+            (FrictionFall, [0.1, 0.5], Often),
+        ],
         Cause::Shudder => &[
-            (FrictionFall, [11.0, 50.0]),
-            (TorquePerBar, [-0.11, -0.39]),
-            (Shudder, [0.1, 1.0]),
-            (HeldSlip, [0.1, 0.8]),
+            (FrictionFall, [0.2, 0.8], Often),
+            (Shudder, [0.1, 1.0], Often),
+            (TorquePerBar, [-0.05, -0.20], Often),
+            (HeldSlip, [0.1, 0.5], Often),
         ],
-        Cause::TyreMismatch => &[(TyreRatio, [-0.9, -3.0])],
+        Cause::TyreMismatch => &[
+            (TyreRatio, [-0.9, -3.0], Always),
+            (HeldSlip, [-0.15, -0.4], Often),
+            (Shudder, [0.2, 0.8], Often),
+            (SlipSwing, [0.2, 0.4], Often),
+        ],
         Cause::InhibitedOrWiring | Cause::Healthy => &[],
     }
 }
@@ -56,24 +95,30 @@ pub fn rests_on(cause: Cause) -> &'static [Feature] {
         Cause::ExcessClearance => &[DeadTime],
         Cause::DraggingPack => &[TurnDrag, DeadTime],
         Cause::AeratedFluid => &[DeadScatter, Ripple],
-        Cause::WarpedPlate => &[OncePerTurn],
+        Cause::WarpedPlate => &[SlipSwing],
         Cause::Shudder => &[FrictionFall, Shudder],
         Cause::TyreMismatch => &[TyreRatio],
         Cause::InhibitedOrWiring | Cause::Healthy => &[],
     }
 }
 
-/// The expected shift of a feature by a cause of this severity.
+/// The expected shift of a feature by a cause of this severity, and how sure it is; none where the
+/// cause leaves the feature alone.
 #[must_use]
-pub fn shift(cause: Cause, feature: Feature, severity: f64) -> f64 {
-    let Some((_, [mild, full])) = shifts(cause).iter().find(|(f, _)| *f == feature) else {
-        return 0.0;
-    };
-    if severity <= 0.3 {
+pub fn expected(cause: Cause, feature: Feature, severity: f64) -> Option<(f64, Sure)> {
+    let (_, [mild, full], sure) = shifts(cause).iter().find(|(f, _, _)| *f == feature)?;
+    let shift = if severity <= 0.3 {
         mild * severity / 0.3
     } else {
         mild + (full - mild) * (severity - 0.3) / 0.7
-    }
+    };
+    Some((shift, *sure))
+}
+
+/// The expected shift alone, 0 where the cause leaves the feature alone.
+#[must_use]
+pub fn shift(cause: Cause, feature: Feature, severity: f64) -> f64 {
+    expected(cause, feature, severity).map_or(0.0, |(shift, _)| shift)
 }
 
 #[cfg(test)]
@@ -83,7 +128,7 @@ mod tests {
     #[test]
     fn shifts_grow_from_none() {
         for cause in Cause::faults() {
-            for &(feature, [mild, full]) in shifts(cause) {
+            for &(feature, [mild, full], _) in shifts(cause) {
                 assert_eq!(shift(cause, feature, 0.0), 0.0);
                 assert!((shift(cause, feature, 0.3) - mild).abs() < 1e-12);
                 assert!((shift(cause, feature, 1.0) - full).abs() < 1e-12);
@@ -98,7 +143,7 @@ mod tests {
     #[test]
     fn every_cause_rests_on_something_that_it_moves() {
         for cause in Cause::faults().filter(|c| *c != Cause::InhibitedOrWiring) {
-            let moved: Vec<Feature> = shifts(cause).iter().map(|(f, _)| *f).collect();
+            let moved: Vec<Feature> = shifts(cause).iter().map(|(f, _, _)| *f).collect();
             assert!(
                 rests_on(cause).iter().any(|f| moved.contains(f)),
                 "{cause:?}"

@@ -9,6 +9,7 @@ use slipwright_analysis::traffic_watch::TrafficWatch;
 use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::frame::BusIndex;
 use slipwright_sample::fault::{Cause, Fault, WiringForm};
+use slipwright_sample::manoeuvre::{Kind, Manoeuvre};
 use slipwright_sample::memory::Recording;
 use slipwright_sample::random::{Purpose, Stream};
 use slipwright_sample::scenario::{Campaign, Scenario};
@@ -155,12 +156,17 @@ fn set(
         surfaces: surfaces[k.min(surfaces.len() - 1)].clone(),
         ..Campaign::default()
     };
-    let scenario = Scenario {
+    let mut scenario = Scenario {
         seed,
         faults,
         ..car.clone()
     }
     .with_campaign(&campaign);
+    for plan in &mut scenario.drives {
+        let at = plan.programme.len().saturating_sub(2);
+        let slow = slow_sliding(car.car.control.pedal_on_percent, random);
+        plan.programme.splice(at..at, slow);
+    }
     let mut toml = String::new();
     let records = (0..drives as usize)
         .map(|index| {
@@ -170,6 +176,33 @@ fn set(
         })
         .collect();
     (records, toml)
+}
+
+/// What makes the pack slip slowly for long, as a mechanic would drive to hear shudder or feel a
+/// plate: gentle pull-aways and slow bends uphill, the pedal just past where the coupling closes.
+fn slow_sliding(pedal_on_percent: f64, random: &mut Stream) -> Vec<Manoeuvre> {
+    let mut list = Vec::new();
+    for side in [1.0, -1.0] {
+        list.push(Manoeuvre {
+            throttle_percent: pedal_on_percent + random.between(7.0, 16.0),
+            rise_s: random.between(0.6, 1.0),
+            rest_s: 1.0,
+            seconds: 5.0,
+            to_mps: 12.0,
+            ..Manoeuvre::usual(Kind::Launch)
+        });
+        list.push(Manoeuvre {
+            throttle_percent: pedal_on_percent + random.between(5.0, 9.0),
+            rise_s: 0.6,
+            from_mps: 2.5,
+            to_mps: 7.0,
+            seconds: 8.0,
+            steering_deg: side * random.between(270.0, 310.0),
+            grade_percent: random.between(11.0, 14.0),
+            ..Manoeuvre::usual(Kind::TurnIn)
+        });
+    }
+    list
 }
 
 /// What the diagnosis observes of a recording.

@@ -8,7 +8,7 @@ use slipwright_analysis::vehicle::Vehicle;
 
 use crate::cases::Case;
 
-pub(crate) fn judge(files: &[PathBuf], wrong: bool, shifts: bool) {
+pub(crate) fn judge(files: &[PathBuf], wrong: bool, shifts: bool, changes: bool) {
     let mut cases: Vec<Case> = Vec::new();
     for file in files {
         let text = std::fs::read_to_string(file).expect("a file of observe");
@@ -16,6 +16,14 @@ pub(crate) fn judge(files: &[PathBuf], wrong: bool, shifts: bool) {
             text.lines()
                 .filter_map(|line| serde_json::from_str::<Case>(line).ok()),
         );
+    }
+    if changes {
+        for with_baseline in [true, false] {
+            for j in judged(&cases, with_baseline) {
+                print_changes(&j, with_baseline);
+            }
+        }
+        return;
     }
     for with_baseline in [true, false] {
         println!(
@@ -41,6 +49,41 @@ struct Judged<'a> {
 }
 
 fn count(cases: &[Case], with_baseline: bool, wrong: bool, shifts: bool) {
+    let judged = judged(cases, with_baseline);
+    rates(&judged, wrong);
+    confusion(&judged);
+    calibration(&judged);
+    if shifts {
+        print_shifts(&judged);
+    }
+}
+
+fn print_changes(j: &Judged<'_>, with_baseline: bool) {
+    let changes: BTreeMap<&str, [f64; 5]> = j
+        .diagnosis
+        .changes
+        .iter()
+        .map(|c| (c.feature.key(), [c.shift, c.u, c.freedom, c.now, c.was]))
+        .collect();
+    let findings: Vec<(&str, f64)> = j
+        .diagnosis
+        .findings
+        .iter()
+        .map(|f| (f.cause.text(), f.probability))
+        .collect();
+    let line = serde_json::json!({
+        "car": j.case.car,
+        "baseline": with_baseline,
+        "faults": j.case.faults,
+        "judgeable": j.diagnosis.judgeable,
+        "wiring": j.diagnosis.wiring_sign,
+        "changes": changes,
+        "findings": findings,
+    });
+    println!("{line}");
+}
+
+fn judged(cases: &[Case], with_baseline: bool) -> Vec<Judged<'_>> {
     let mut judged = Vec::new();
     for case in cases.iter().filter(|c| !c.baseline) {
         let baseline = cases.iter().find(|c| c.baseline && c.car == case.car);
@@ -53,12 +96,7 @@ fn count(cases: &[Case], with_baseline: bool, wrong: bool, shifts: bool) {
         let diagnosis = diagnose(&case.records, baseline, &vehicle);
         judged.push(Judged { case, diagnosis });
     }
-    rates(&judged, wrong);
-    confusion(&judged);
-    calibration(&judged);
-    if shifts {
-        print_shifts(&judged);
-    }
+    judged
 }
 
 /// The causes in their order, `healthy` where nothing is found.

@@ -55,6 +55,9 @@ enum Step {
         /// Print the median shift of each feature by cause
         #[arg(long)]
         shifts: bool,
+        /// Print the changes of every case as JSON lines, and nothing else
+        #[arg(long)]
+        changes: bool,
     },
 }
 
@@ -70,7 +73,8 @@ fn main() {
             files,
             wrong,
             shifts,
-        } => judge::judge(&files, wrong, shifts),
+            changes,
+        } => judge::judge(&files, wrong, shifts, changes),
     }
 }
 

@@ -1,5 +1,5 @@
-//! The engagements as runs of samples for the traction fit: slip, speed, pressure, acceleration and
-//! relative turn, at an even pace.
+//! The engagements as runs of samples: slip, speed, pressure, acceleration and sliding, at an even
+//! pace.
 
 use slipwright_decoders::role::Role;
 
@@ -13,9 +13,6 @@ use crate::measure::Missing;
 const BEFORE_S: f64 = 0.3;
 /// Pace of the samples, s.
 const PACE_S: f64 = 0.018;
-/// Slip counts as clear from this many of its deviations on, and at least this, m/s.
-const CLEAR_DEVIATIONS: f64 = 3.0;
-const LEAST_SLIP_MPS: f64 = 0.12;
 /// Slower than this slip ratios tell nothing, m/s.
 const LEAST_MPS: f64 = 1.0;
 /// Half of the span over which acceleration is taken from the rear wheels, s.
@@ -24,17 +21,6 @@ const HALF_SPAN_S: f64 = 0.06;
 const BEFORE_RELEASE_S: f64 = 0.08;
 /// The lining's usual middle radius, m. Common practice, no source.
 const USUAL_LINING_M: f64 = 0.065;
-
-/// What a sample is good for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Use {
-    /// The coupling slips, clearly: torque follows pressure.
-    Slips,
-    /// Nothing slips: the coupling carries at least what the rear axle takes.
-    Sticks,
-    /// Neither can be told.
-    Passed,
-}
 
 /// One sample.
 #[derive(Clone, Copy, Debug)]
@@ -51,9 +37,6 @@ pub(super) struct Sample {
     pub(super) accel_mps2: f64,
     /// Sliding speed in the lining, m/s.
     pub(super) sliding_mps: f64,
-    /// Relative turn of the two shafts since the run began, rad.
-    pub(super) turn_rad: f64,
-    pub(super) used: Use,
 }
 
 /// The runs of a drive's engagements.
@@ -78,7 +61,6 @@ pub(super) fn runs(scene: &Scene<'_>) -> Result<Vec<Vec<Sample>>, Missing> {
     };
     let ratio = vehicle.driveline.rear_drive_ratio.unwrap_or(2.5);
     let radius_m = vehicle.tyres.rolling_radius_m.unwrap_or(0.31);
-    let clear_mps = LEAST_SLIP_MPS.max(CLEAR_DEVIATIONS * trace.noise().sigma_mps());
     let base = drive.base_ns();
     let half_ns = (HALF_SPAN_S * 1e9) as i64;
     let mut runs = Vec::new();
@@ -87,22 +69,15 @@ pub(super) fn runs(scene: &Scene<'_>) -> Result<Vec<Vec<Sample>>, Missing> {
             continue;
         }
         let mut run: Vec<Sample> = Vec::new();
-        let mut turn_rad = 0.0;
-        let mut last: Option<(i64, f64)> = None;
         let mut taken_ns = i64::MIN;
         let until = at_seconds(found.release_ns, -BEFORE_RELEASE_S);
         for i in trace.range(at_seconds(found.start_ns, -BEFORE_S), until) {
             let (Some(slip), Some(v_f), Some(v_r)) = (trace.slip_mps(i), front.get(i), rear.get(i))
             else {
-                last = None;
                 continue;
             };
             let t = base[i];
             let speed = slip_rad_s(v_f - v_r, ratio, radius_m);
-            if let Some((before, was)) = last {
-                turn_rad += 0.5 * (was + speed) * seconds_between(before, t);
-            }
-            last = Some((t, speed));
             if taken_ns != i64::MIN && seconds_between(taken_ns, t) < PACE_S {
                 continue;
             }
@@ -119,15 +94,6 @@ pub(super) fn runs(scene: &Scene<'_>) -> Result<Vec<Vec<Sample>>, Missing> {
                 continue;
             };
             let bar = (bar - touch_bar).max(0.0);
-            let used = if v_r < LEAST_MPS {
-                Use::Passed
-            } else if slip > clear_mps {
-                Use::Slips
-            } else if slip.abs() < 0.5 * clear_mps && bar > 1.0 && accel_mps2 > 0.3 {
-                Use::Sticks
-            } else {
-                Use::Passed
-            };
             let step_s = match taken_ns {
                 i64::MIN => 0.0,
                 before => seconds_between(before, t),
@@ -140,8 +106,6 @@ pub(super) fn runs(scene: &Scene<'_>) -> Result<Vec<Vec<Sample>>, Missing> {
                 bar,
                 accel_mps2,
                 sliding_mps: speed.abs() * lining_m,
-                turn_rad,
-                used,
             });
         }
         if !run.is_empty() {
