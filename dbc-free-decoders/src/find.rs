@@ -6,7 +6,7 @@
 //! - [`protection`], `multiplex`, [`segment`]: counters and checksums, contents by turns, fields.
 //! - [`timeline`], `candidate`: the fields as series on one axis.
 //! - `obd`, [`reference`]: what the capture or the user tells of the speed.
-//! - `wheel_speed`, `wheel_layout`, `wheel_field`, `wheel_score`: four wheels; `speed_scale`: their
+//! - `wheel_speed`, `wheel_layout`, `wheel_field`, `wheel_score`, `wheel_own`: four wheels; `speed_scale`: their
 //!   scale; [`corner`], `corner_side`: which is where.
 //! - `motion`, `powertrain`, `warming`, `coupling`: the rest, ranked.
 //! - `contrast`: what marks set apart.
@@ -51,6 +51,7 @@ pub mod timeline;
 mod warming;
 mod wheel_field;
 mod wheel_layout;
+mod wheel_own;
 mod wheel_score;
 mod wheel_speed;
 

@@ -1,8 +1,10 @@
 //! Multiplexing: one identifier that sends different contents by turns and says which in a few
 //! bits of its own.
 //!
-//! The selecting field is the one whose codes, held fixed, make the other bits flip much less from
-//! one frame of the code to the next than from one frame to the next.
+//! The selecting field is the one whose codes come in a fixed order and, held fixed, make the other
+//! bits flip much less from one frame of the code to the next than from one frame to the next.
+
+use std::collections::BTreeMap;
 
 use super::bit_activity::BitActivity;
 use super::protection::Guard;
@@ -17,6 +19,9 @@ const MOST_CODES: usize = 24;
 const LEAST_GAIN: f64 = 0.5;
 /// Flips a frame below which there is nothing to explain.
 const LEAST_FLIPS: f64 = 1.0;
+/// Share of frames whose code is the one that mostly follows the code before: senders go round. The
+/// highest bits of a noisy number part its values as well, but come in no order.
+const LEAST_ORDER: f64 = 0.85;
 /// Least frames of each code.
 const LEAST_FRAMES: usize = 8;
 
@@ -98,8 +103,9 @@ fn gain(head: &Rows, field: &Field, skip: &dyn Fn(usize) -> bool) -> Option<f64>
             .map(|((a, b), mask)| ((a ^ b) & mask).count_ones())
             .sum()
     };
-    let mut last_of: std::collections::BTreeMap<u64, usize> = std::collections::BTreeMap::new();
-    let mut counts: std::collections::BTreeMap<u64, usize> = std::collections::BTreeMap::new();
+    let mut last_of: BTreeMap<u64, usize> = BTreeMap::new();
+    let mut counts: BTreeMap<u64, usize> = BTreeMap::new();
+    let mut follows: BTreeMap<(u64, u64), u32> = BTreeMap::new();
     let (mut all, mut same, mut steps, mut same_steps, mut changes) = (0, 0, 0, 0, 0);
     for row in 0..head.len().min(HEAD_ROWS) {
         let now = head.data(row);
@@ -112,7 +118,9 @@ fn gain(head: &Rows, field: &Field, skip: &dyn Fn(usize) -> bool) -> Option<f64>
             let before = head.data(row - 1);
             all += flips(before, now);
             steps += 1;
-            changes += u32::from(field.extract(before)? != code);
+            let code_before = field.extract(before)?;
+            changes += u32::from(code_before != code);
+            *follows.entry((code_before, code)).or_default() += 1;
         }
         if let Some(last) = last_of.insert(code, row) {
             same += flips(head.data(last), now);
@@ -122,6 +130,15 @@ fn gain(head: &Rows, field: &Field, skip: &dyn Fn(usize) -> bool) -> Option<f64>
     let enough = counts.values().filter(|&&n| n >= LEAST_FRAMES).count();
     // A selector changes by turns; a state that holds for minutes is none.
     if enough < 2 || enough < counts.len() || f64::from(changes) < 0.3 * f64::from(steps) {
+        return None;
+    }
+    let mut usual: BTreeMap<u64, u32> = BTreeMap::new();
+    for (&(code_before, _), &n) in &follows {
+        let most = usual.entry(code_before).or_default();
+        *most = n.max(*most);
+    }
+    let in_order: u32 = usual.values().sum();
+    if f64::from(in_order) < LEAST_ORDER * f64::from(steps) {
         return None;
     }
     let before = f64::from(all) / f64::from(steps.max(1));

@@ -18,6 +18,14 @@ const NOISY_RATE: f64 = 0.22;
 const LEAST_CARRY: f64 = 0.3;
 /// The same at a byte border between orders, where it decides more.
 const LEAST_CARRY_AT_BORDER: f64 = 0.4;
+/// Least share of the lower bit's flips in which the upper one flips too, beyond chance, for the bits
+/// of a number that rests and moves by leaps.
+const LEAST_TOGETHER: f64 = 0.35;
+/// Least flips of a lower bit, as a share of those of the bit above it.
+const LEAST_BELOW: f64 = 0.2;
+/// The same where the flip rate rises into noise, in which carries drown.
+const LEAST_CARRY_INTO_NOISE: f64 = 0.14;
+const LEAST_NOISE_RATE: f64 = 0.08;
 /// Rise of the carries that marks the beginning of another number.
 const CARRY_RISE: f64 = 0.35;
 /// Deviations above chance.
@@ -46,6 +54,12 @@ struct Pair {
     carry: f64,
     significant: bool,
     both_noisy: bool,
+    /// Whether they flip at the same moments, both seldom: a number that rests and leaps has no
+    /// carries to show, but its bits share their moments. The highest bit of the next number may
+    /// share them too, but flips much less than a lowest bit does.
+    together: bool,
+    /// Whether the flip rate rises into noise from one to the other, with some carry left.
+    into_noise: bool,
 }
 
 fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
@@ -54,13 +68,24 @@ fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
     let joint = f64::from(joint);
     let chance = flips * rate;
     let deviation = (chance * (1.0 - rate)).sqrt();
+    let high_rate = activity.rate(high);
+    let back = (joint / f64::from(activity.flips(low)).max(1.0) - high_rate) / (1.0 - high_rate);
+    let significant = joint - chance > SIGNIFICANT * deviation;
     Pair {
+        together: significant
+            && back > LEAST_TOGETHER
+            && high_rate.max(rate) < NOISY_RATE
+            && rate > LEAST_BELOW * high_rate
+            && activity.flips(low) >= LEAST_STEPS as u32,
         carry: if rate < 1.0 {
             (joint / flips.max(1.0) - rate) / (1.0 - rate)
         } else {
             0.0
         },
-        significant: joint - chance > SIGNIFICANT * deviation,
+        into_noise: joint - chance > 2.0 * SIGNIFICANT * deviation
+            && joint / flips.max(1.0) - rate > LEAST_CARRY_INTO_NOISE * (1.0 - rate)
+            && rate > high_rate.max(LEAST_NOISE_RATE),
+        significant,
         both_noisy: rate > NOISY_RATE
             && activity.rate(high) > NOISY_RATE
             && rate > 0.6 * activity.rate(high),
@@ -109,7 +134,7 @@ pub fn segments(
 fn within_byte(activity: &BitActivity, high: usize) -> bool {
     let joint = activity.joint_next.get(high).copied().unwrap_or(0);
     let here = pair(activity, high, high + 1, joint);
-    if here.significant && here.carry > LEAST_CARRY {
+    if here.significant && here.carry > LEAST_CARRY || here.together {
         return true;
     }
     // From a number's highest bit down carries show less and less. Where they show again, another
@@ -119,7 +144,7 @@ fn within_byte(activity: &BitActivity, high: usize) -> bool {
         let next = pair(activity, high + 1, high + 2, joint);
         next.significant && next.carry > here.carry.max(0.0) + CARRY_RISE
     };
-    here.both_noisy && !begins
+    (here.both_noisy || here.into_noise) && !begins
 }
 
 /// Joins neighbouring runs of a byte where the numbers say so.
@@ -262,6 +287,14 @@ fn links(activity: &BitActivity, rows: &Rows, runs: &[Run]) -> Vec<Link> {
                     low,
                     order,
                     weight: pair.carry * flips.sqrt(),
+                });
+            } else if pair.together || pair.into_noise {
+                let flips = f64::from(activity.flips(high_bit)).min(100.0);
+                links.push(Link {
+                    high,
+                    low,
+                    order,
+                    weight: 0.5 * LEAST_CARRY * flips.sqrt(),
                 });
             } else if activity.rate(low_bit) > 0.5 * activity.rate(high_bit)
                 && let (Some(above), Some(below)) = (runs.get(high), runs.get(low))

@@ -25,6 +25,9 @@ const LEAST_BITS: u8 = 6;
 pub(crate) const USUAL_BITS: u8 = 16;
 /// Largest difference of scale between the four.
 pub(crate) const SCALE_SHARE: f64 = 0.06;
+/// How much numbers of their own count between sets, and how much of it is usual, m/s.
+const OWN_WEIGHT: f64 = 0.3;
+const USUAL_OWN_MPS: f64 = 0.02;
 /// A set of this score is proposed as wheel speeds.
 pub const ACCEPTANCE_SCORE: f64 = 0.7;
 
@@ -47,7 +50,17 @@ pub(crate) struct WheelSet {
     pub(crate) unproven: [u8; 4],
     pub(crate) scale: Option<SpeedScale>,
     pub(crate) score: f64,
+    /// What each has of its own at least, m/s; 0 where that is not known.
+    pub(crate) own_mps: f64,
     pub(crate) evidence: Vec<String>,
+}
+
+impl WheelSet {
+    /// Of two sets that pass, the one whose numbers are more their own is of the wheels: means and
+    /// filtered speeds have lost most of the road's roughness.
+    fn merit(&self) -> f64 {
+        self.score + OWN_WEIGHT * self.own_mps / (self.own_mps + USUAL_OWN_MPS)
+    }
 }
 
 /// Why there are none.
@@ -139,7 +152,7 @@ pub(crate) fn search(
             let Some(set) = judge(sources, candidates, four, reference, axis) else {
                 continue;
             };
-            if best.as_ref().is_none_or(|best| set.score > best.score) {
+            if best.as_ref().is_none_or(|best| set.merit() > best.merit()) {
                 best = Some(set);
             }
         }
