@@ -18,7 +18,7 @@ use crate::output::{make_folder, write_whole};
 use crate::text;
 
 pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, Failure> {
-    let car = read_car(&args.vehicle)?;
+    let car = read_car(&args.vehicle, Some(&args.text))?;
     refuse_same_file(args)?;
     let mut warnings = Vec::new();
     let now = records(&args.captures, &car, &mut warnings)?;

@@ -5,6 +5,7 @@
 //! brake is off whenever the car pulls; a gear code goes with one ratio.
 
 use super::candidate::Candidate;
+use super::coupling::delay;
 use super::motion::{Motion, pick};
 use super::obd::{self, Told};
 use super::proposal::Scaling;
@@ -305,11 +306,18 @@ pub(crate) fn pulling(
             );
         }
         found.push(pedal);
+        // An engine brakes little; an accelerometer follows the brakes as it follows the engine.
+        let of_brakes = if braking.len() > axis.points(2.0) {
+            correlation(&pick(&c.raw, &braking), &pick(&motion.accel, &braking))
+        } else {
+            0.0
+        };
+        let engines = 1.0 - 0.7 * ((of_brakes - 0.5) / 0.3).clamp(0.0, 1.0);
         let negative = (c.rest - c.low) > 0.02 * span || c.rest_share < 0.2;
         found.push(Ranked::new(
             Role::EngineTorque,
             index,
-            fit * if negative { 1.0 } else { 0.5 } * (0.5 + 0.5 * (1.0 - c.rest_share)) * if engine.is_some() { 1.0 } else { 0.8 },
+            fit * engines * if negative { 1.0 } else { 0.5 } * (0.5 + 0.5 * (1.0 - c.rest_share)) * if engine.is_some() { 1.0 } else { 0.8 },
             vec![format!(
                 "with the gear's ratio explains {:.0} % of the acceleration and does not rest at one code ({:.0} % of frames)",
                 100.0 * r2, 100.0 * c.rest_share
@@ -317,6 +325,61 @@ pub(crate) fn pulling(
         ));
     }
     found
+}
+
+/// Candidates for the accelerator that are looked at for their order in time.
+const ORDERED: usize = 6;
+/// A field that follows another by more than this is not what the driver moves first, s.
+const LEAST_LATER_S: f64 = 0.015;
+
+/// The accelerator comes before all that it causes, and is sent beside the engine's speed: demand and
+/// pressure of a coupling, which may explain the acceleration as well, come later and elsewhere.
+pub(crate) fn heed_order(
+    ranked: &mut [Ranked],
+    candidates: &[Candidate],
+    engine: Option<&Candidate>,
+    axis: &Timeline,
+) {
+    ranked.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut leading: Vec<usize> = ranked
+        .iter()
+        .filter(|r| r.role == Role::PedalAccelerator)
+        .map(|r| r.candidate)
+        .collect();
+    leading.truncate(ORDERED);
+    let raw = |k: usize| candidates.get(k).map(|c| c.raw.as_slice());
+    let later = |k: usize| {
+        leading
+            .iter()
+            .filter(|other| **other != k)
+            .find_map(|&other| {
+                let (likeness, delay_s) = delay(raw(other)?, raw(k)?, axis);
+                (likeness > 0.8 && delay_s > LEAST_LATER_S).then_some(delay_s)
+            })
+    };
+    let follows: Vec<(usize, f64)> = leading
+        .iter()
+        .filter_map(|&k| Some((k, later(k)?)))
+        .collect();
+    for r in ranked
+        .iter_mut()
+        .filter(|r| r.role == Role::PedalAccelerator)
+    {
+        let source = candidates.get(r.candidate).map(|c| c.source);
+        if engine.is_some() && engine.map(|e| e.source) == source {
+            r.evidence
+                .push("sent in the frame of the engine speed".to_owned());
+        } else if engine.is_some() {
+            r.score *= 0.85;
+        }
+        if let Some((_, delay_s)) = follows.iter().find(|(k, _)| *k == r.candidate) {
+            r.score *= 0.8;
+            r.evidence.push(format!(
+                "comes {:.0} ms after another candidate",
+                1e3 * delay_s
+            ));
+        }
+    }
 }
 
 /// Fields that are off whenever the car pulls and on when it slows hard.

@@ -286,18 +286,35 @@ fn the_rest(
             .max_by(|a, b| a.score.total_cmp(&b.score))
             .map(|r| r.candidate)
     };
+    let of = |k: Option<usize>| k.and_then(|k| candidates.get(k));
     let mut all = motion::turning(candidates, motion, axis);
     all.extend(powertrain::told_by_obd(candidates, told, axis));
     all.extend(powertrain::engine_speed(candidates, motion, axis));
-    let engine = best(&all, Role::EngineSpeed, 0.4)
-        .and_then(|k| candidates.get(k))
-        .map(|c| c.raw.as_slice());
-    all.extend(powertrain::pulling(candidates, motion, engine, axis));
-    let pedal = best(&all, Role::PedalAccelerator, 0.4).and_then(|k| candidates.get(k));
+    let engine_field = of(best(&all, Role::EngineSpeed, 0.4));
+    let engine = engine_field.map(|c| c.raw.as_slice());
+    let mut pulling = powertrain::pulling(candidates, motion, engine, axis);
+    pulling.retain(free);
+    powertrain::heed_order(&mut pulling, candidates, engine_field, axis);
+    all.extend(pulling);
+    let pedal = of(best(&all, Role::PedalAccelerator, 0.4));
+    let engine_sources: Vec<usize> = [engine_field, pedal]
+        .into_iter()
+        .flatten()
+        .map(|c| c.source)
+        .collect();
     all.extend(powertrain::brake(candidates, motion, axis));
     all.extend(powertrain::gear(candidates, motion, engine, axis));
-    all.extend(warming(sources, candidates, axis));
-    all.extend(coupling(sources, candidates, motion, pedal, axis));
+    all.extend(coupling(
+        sources,
+        candidates,
+        motion,
+        pedal,
+        &engine_sources,
+        axis,
+    ));
+    let work = of(best(&all, Role::CouplingPressure, 0.4))
+        .or_else(|| of(best(&all, Role::CouplingDemand, 0.4)));
+    all.extend(warming(sources, candidates, motion, work, axis));
     all.retain(free);
     all
 }

@@ -4,8 +4,8 @@ use std::fs::File;
 use std::io::{self, BufReader, Cursor, Read};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex};
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 
 use super::error::{CaptureError, Problem};
 use super::event::Event;

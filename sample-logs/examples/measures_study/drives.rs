@@ -100,7 +100,11 @@ fn satellite(recording: &Recording) -> Series {
         bus: "receiver".to_owned(),
         id: CanId::standard(0).expect("an identifier"),
         t_ns: recording.satellite_speed.iter().map(|s| s.t_ns).collect(),
-        value: recording.satellite_speed.iter().map(|s| s.speed_mps).collect(),
+        value: recording
+            .satellite_speed
+            .iter()
+            .map(|s| s.speed_mps)
+            .collect(),
         invalid: Vec::new(),
         timeout_ns: 500_000_000,
     }
@@ -120,7 +124,11 @@ fn compare(
         (start_s - truth.start_s).abs() < 0.3
     });
     let Some(found) = found else {
-        rows.push(("engagement".into(), format!("{kind} not found"), Told::Missing));
+        rows.push((
+            "engagement".into(),
+            format!("{kind} not found"),
+            Told::Missing,
+        ));
         return;
     };
     let times = [
@@ -129,7 +137,9 @@ fn compare(
         (Measure::EngagementDelay, truth.engagement_delay_ms),
     ];
     for (measure, true_value) in times {
-        let Some(true_value) = true_value else { continue };
+        let Some(true_value) = true_value else {
+            continue;
+        };
         let told = match found.measured(measure) {
             Ok(e) => Told::normal(e.value, e.u, true_value),
             Err(_) => Told::Missing,
@@ -139,9 +149,18 @@ fn compare(
             format!("{:>2.0} ms frames", plan.period_ms),
             told,
         ));
-        loss(losses, plan, measure.key(), truth.start_s, true_value, &told);
+        loss(
+            losses,
+            plan,
+            measure.key(),
+            truth.start_s,
+            true_value,
+            &told,
+        );
     }
-    let Some(fraction) = truth.transfer_fraction else { return };
+    let Some(fraction) = truth.transfer_fraction else {
+        return;
+    };
     let condition = format!("{} {kind}", plan.surface.text());
     let combined = found.measured(Measure::TransferFraction);
     let mut all = vec![("transfer", combined)];
@@ -181,13 +200,35 @@ fn loss(losses: bool, plan: &Plan, name: &str, start_s: f64, truth: f64, told: &
 fn model(plan: &Plan, drive: &DriveMeasures, truth: &TrueModel, rows: &mut Vec<Row>, losses: bool) {
     let fitted = &drive.coupling_model;
     let parameters = [
-        ("fill_time, share", &fitted.fill_time_ms, truth.fill_time_ms, true),
-        ("rise_rate, share", &fitted.rise_rate_bar_per_s, truth.rise_rate_bar_per_s, true),
-        ("torque_per_bar, share", &fitted.torque_per_bar_nm, truth.torque_per_bar_nm, true),
-        ("leak_rate, %/s", &fitted.leak_rate_percent_per_s, truth.leak_rate_percent_per_s, false),
+        (
+            "fill_time, share",
+            &fitted.fill_time_ms,
+            truth.fill_time_ms,
+            true,
+        ),
+        (
+            "rise_rate, share",
+            &fitted.rise_rate_bar_per_s,
+            truth.rise_rate_bar_per_s,
+            true,
+        ),
+        (
+            "torque_per_bar, share",
+            &fitted.torque_per_bar_nm,
+            truth.torque_per_bar_nm,
+            true,
+        ),
+        (
+            "leak_rate, %/s",
+            &fitted.leak_rate_percent_per_s,
+            truth.leak_rate_percent_per_s,
+            false,
+        ),
     ];
     for (name, parameter, true_value, relative) in parameters {
-        let Some(true_value) = true_value else { continue };
+        let Some(true_value) = true_value else {
+            continue;
+        };
         let by = if relative { true_value } else { 1.0 };
         let told = match (&parameter.estimate, parameter.interval) {
             (Ok(e), Some([low, high])) => Told::Value {

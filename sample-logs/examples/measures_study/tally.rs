@@ -41,8 +41,7 @@ pub(crate) struct Tally {
 
 impl Tally {
     /// The columns' names.
-    pub(crate) const HEAD: &str =
-        "                            told missing     bias      rms   median   p95 |e|   mean u covered %";
+    pub(crate) const HEAD: &str = "                            told missing     bias      rms   median   p95 |e|   mean u covered %";
 
     /// Counts one more.
     pub(crate) fn add(&mut self, told: Told) {

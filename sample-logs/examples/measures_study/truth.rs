@@ -105,7 +105,9 @@ fn fall(moments: &[Moment]) -> Option<f64> {
         .map(|m| (m.t_s, m.pressure_bar / m.demand))
         .collect();
     let n = points.len() as f64;
-    let (t, y) = points.iter().fold((0.0, 0.0), |s, p| (s.0 + p.0 / n, s.1 + p.1 / n));
+    let (t, y) = points
+        .iter()
+        .fold((0.0, 0.0), |s, p| (s.0 + p.0 / n, s.1 + p.1 / n));
     let (tt, ty) = points.iter().fold((0.0, 0.0), |s, p| {
         (s.0 + (p.0 - t).powi(2), s.1 + (p.0 - t) * (p.1 - y))
     });
