@@ -312,8 +312,9 @@ fn the_rest(
         &engine_sources,
         axis,
     ));
-    let work = of(best(&all, Role::CouplingPressure, 0.4))
-        .or_else(|| of(best(&all, Role::CouplingDemand, 0.4)));
+    // Only a coupling that was surely found can heat anything.
+    let work = of(best(&all, Role::CouplingPressure, 0.6))
+        .or_else(|| of(best(&all, Role::CouplingDemand, 0.6)));
     all.extend(warming(sources, candidates, motion, work, axis));
     all.retain(free);
     all

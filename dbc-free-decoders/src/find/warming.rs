@@ -101,7 +101,8 @@ pub(crate) fn warming(
         let near = match work.and_then(|w| sources.get(w.source)) {
             Some(own) if own.bus == source.bus => 1.0,
             Some(_) => 0.85,
-            None => 0.9,
+            // Warm is much in a car.
+            None => 0.7,
         };
         let score = 0.95
             * quiet
