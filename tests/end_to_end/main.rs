@@ -20,6 +20,7 @@ mod compare;
 mod decode;
 mod diagnose;
 mod find;
+mod find_made;
 mod help;
 mod json;
 mod measure;

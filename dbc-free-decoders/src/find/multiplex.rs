@@ -194,3 +194,84 @@ fn word_of(bytes: &[u8]) -> u64 {
         .for_each(|(to, from)| *to = *from);
     u64::from_be_bytes(padded)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::find::proposal::IdReport;
+    use crate::find::{FindOptions, Survey, find};
+    use crate::frame::{BusIndex, CanId, Frame, FrameFlags};
+
+    fn reports(data_of: impl Fn(i64) -> [u8; 8]) -> Vec<IdReport> {
+        let mut survey = Survey::new();
+        for n in 0..12_000 {
+            survey.push(&Frame {
+                t_ns: n * 20_000_000,
+                bus: BusIndex::new(0),
+                id: CanId::Base(0x321),
+                flags: FrameFlags::default(),
+                data: &data_of(n),
+            });
+        }
+        find(survey, &FindOptions::default()).ids
+    }
+
+    /// A number that wanders slowly over so many codes.
+    fn wander(n: i64, phase: f64, size: f64) -> u64 {
+        (size * (0.5 + 0.45 * (n as f64 * 0.004 + phase).sin())) as u64
+    }
+
+    /// Contents by turns: a word in one, two bytes in another, a number across bytes in the last.
+    #[test]
+    fn contents_by_turns_are_split_and_their_fields_found() {
+        let field =
+            |start, length| Field::new(start, length, BitOrder::Little, Coding::Unsigned).unwrap();
+        let pages: [Vec<Field>; 3] = [
+            vec![field(16, 16)],
+            vec![field(16, 8), field(40, 8)],
+            vec![field(20, 12), field(48, 16)],
+        ];
+        let found = reports(|n| {
+            let page = (n % 3) as usize;
+            let mut data = [0; 8];
+            data[0] = page as u8;
+            for (k, field) in pages[page].iter().enumerate() {
+                let raw = wander(n, (3 * page + k) as f64, field.mask() as f64);
+                field.insert(&mut data, raw).unwrap();
+            }
+            data
+        });
+        assert_eq!(found.len(), 3);
+        for (page, report) in found.iter().enumerate() {
+            let selector = report.selector.unwrap();
+            assert_eq!(selector.equals, page as u64);
+            assert!(selector.field.start() < 8, "{selector:?}");
+            assert!((report.period_ms.unwrap() - 60.0).abs() < 1.0);
+            let mut lowest: Vec<usize> = report
+                .fields
+                .iter()
+                .map(|f| crate::find::wheel_field::lowest_bit(&f.field))
+                .collect();
+            lowest.sort_unstable();
+            let mut wanted: Vec<usize> = pages[page]
+                .iter()
+                .map(crate::find::wheel_field::lowest_bit)
+                .collect();
+            wanted.sort_unstable();
+            assert_eq!(lowest, wanted, "page {page}: {:?}", report.fields);
+        }
+    }
+
+    /// The sign of a noisy number around 0 parts its values, but comes in no order.
+    #[test]
+    fn the_sign_of_a_noisy_number_is_no_selector() {
+        let found = reports(|n| {
+            let noise = (n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 5) % 23 - 11;
+            let mut data = [0; 8];
+            data[..2].copy_from_slice(&(noise as i16).to_be_bytes());
+            data
+        });
+        assert_eq!(found.len(), 1);
+        assert!(found[0].selector.is_none());
+    }
+}

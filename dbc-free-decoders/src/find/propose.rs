@@ -101,6 +101,14 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
         aligned.as_ref(),
         &axis,
     ));
+    let marks = match options.marks {
+        true => contrast::contrasts(&survey.marks, &sources, &candidates, &axis),
+        false => Vec::new(),
+    };
+    if options.marks && survey.marks.is_empty() {
+        notes.push("the captures hold no mark; set some while recording".to_owned());
+    }
+    let mut ranked = contrast::told_by_marks(&marks, &sources, &candidates);
     let wheels_and_corners = set.as_ref().zip(known_corners.as_ref());
     if let Some(motion) = motion_of(
         wheels_and_corners,
@@ -113,13 +121,16 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
             .iter()
             .flat_map(|set| set.members.iter().map(|m| m.candidate))
             .collect();
-        let ranked = the_rest(&sources, &candidates, &motion, &told, &taken, &axis);
-        proposals.extend(ranked_proposals(ranked, &sources, &candidates));
+        ranked.extend(the_rest(
+            &sources,
+            &candidates,
+            &motion,
+            &told,
+            &taken,
+            &axis,
+        ));
     }
-    let marks = match options.marks {
-        true => contrast::contrasts(&survey.marks, &sources, &candidates, &axis),
-        false => Vec::new(),
-    };
+    proposals.extend(ranked_proposals(ranked, &sources, &candidates));
     heed_marks(&mut proposals, &marks);
     Findings {
         proposals,
