@@ -354,7 +354,10 @@ fn a_text_log_without_frames_is_refused_with_the_reason() {
         slipwright(words).refused().to_owned()
     };
     let plain = decode(&[]);
-    assert!(plain.contains("a layout that says how its lines are read"), "{plain}");
+    assert!(
+        plain.contains("a layout that says how its lines are read"),
+        "{plain}"
+    );
     let fits_none = decode(&["--layout".as_ref(), layout().as_os_str()]);
     assert!(
         fits_none.contains("no line of it is a frame"),

@@ -179,6 +179,9 @@ const MOST_ROWS: usize = 20_000;
 /// The joined number must step less than the upper bits alone say, by this share.
 const LEAST_SMOOTHER: f64 = 0.2;
 
+/// Single steps of the upper bits, at least, to tell by these alone.
+const LEAST_UNITS: f64 = 12.0;
+
 /// Whether the lower bits continue the upper ones: whenever the upper bits step, the lower ones wrap,
 /// so that the joined number moves less than a step of the upper ones. Two numbers of their own move
 /// a whole step in the mean. Counted modulo the joined length, so that a number that goes through 0
@@ -202,6 +205,7 @@ fn continues(rows: &Rows, upper: (usize, usize), lower: (usize, usize)) -> bool 
         apart.min(turn - apart) as f64
     };
     let (mut joined, mut alone, mut squares, mut steps) = (0.0, 0.0, 0.0, 0_usize);
+    let (mut unit_sum, mut unit_squares, mut units) = (0.0, 0.0, 0.0);
     let mut last: Option<(u64, u64)> = None;
     let (mut with_upper, mut by_itself, mut still) = (0_usize, 0_usize, 0_usize);
     for (_, data) in rows.iter().take(MOST_ROWS) {
@@ -227,6 +231,11 @@ fn continues(rows: &Rows, upper: (usize, usize), lower: (usize, usize)) -> bool 
             alone += upper;
             squares += (step - upper).powi(2);
             steps += 1;
+            if upper <= 1.0 {
+                unit_sum += 1.0 - step;
+                unit_squares += (1.0 - step).powi(2);
+                units += 1.0;
+            }
         }
         last = Some((h, l));
     }
@@ -239,6 +248,14 @@ fn continues(rows: &Rows, upper: (usize, usize), lower: (usize, usize)) -> bool 
     let together = with_upper as f64 / steps as f64;
     let alone_share = by_itself as f64 / still.max(1) as f64;
     if low.length() > 1 && together > 0.9 * chance && alone_share < 0.6 * chance {
+        return true;
+    }
+    // Single steps tell most: where large ones are many, they drown them.
+    let shorter = unit_sum / f64::max(units, 1.0);
+    if units >= LEAST_UNITS
+        && shorter > LEAST_SMOOTHER
+        && unit_sum > SIGNIFICANT * unit_squares.sqrt()
+    {
         return true;
     }
     let error = squares.sqrt();

@@ -5,7 +5,7 @@
 //! sum of the other three at several delays gives them to within the rounding of a code. Asked by
 //! `wheel_score` of sets that pass all else.
 
-use super::statistics::{deviation, solve};
+use super::statistics::{deviation, line, solve};
 
 /// Delays at which the others are laid beside it, in points of the axis; they stand for any filter
 /// of up to a second.
@@ -81,6 +81,40 @@ fn left_by_others(raws: &[&[f64]; 4], member: usize) -> f64 {
     deviation(&left)
 }
 
+/// How well two differences of the four go together, 0 to 1: in turns the wheels of each axle differ
+/// by nearly the same, so for one way to pair the four, one difference is the other. Means of an axle
+/// beside two of the wheels have no such pair.
+pub(super) fn sides_agree(raws: &[&[f64]; 4]) -> f64 {
+    let [a, b, c, d] = *raws;
+    let clear = |x: &[f64], y: &[f64]| -> Vec<f64> {
+        let apart: Vec<f64> = x.iter().zip(y).map(|(x, y)| x - y).collect();
+        // Tyres differ by a share of the speed.
+        let share = line(x, &apart, |_| true);
+        let told = |x: &f64| share.slope * x + share.intercept;
+        apart
+            .iter()
+            .zip(x)
+            .map(|(apart, x)| apart - told(x))
+            .collect()
+    };
+    let alike = |first: Vec<f64>, second: Vec<f64>| {
+        let left = |sign: f64| -> f64 {
+            let pairs = first.iter().zip(&second);
+            pairs.map(|(x, y)| (x - sign * y).powi(2)).sum()
+        };
+        let square = |values: &[f64]| -> f64 { values.iter().map(|v| v * v).sum() };
+        let both = square(&first) + square(&second);
+        1.0 - left(1.0).min(left(-1.0)) / both.max(1e-12)
+    };
+    [
+        alike(clear(a, b), clear(c, d)),
+        alike(clear(a, c), clear(b, d)),
+        alike(clear(a, d), clear(b, c)),
+    ]
+    .into_iter()
+    .fold(0.0, f64::max)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -120,6 +154,22 @@ mod tests {
             .map(|k| (0.5 * (wheels[0][k] + wheels[1][k])).round())
             .collect();
         let filtered: Vec<f64> = smooth(&mean, 5).iter().map(|v| v.round()).collect();
+        // A turn to and fro, which the wheels of both axles share.
+        let turning = |wheel: usize| -> Vec<f64> {
+            let side = if wheel % 2 == 0 { 1.0 } else { -1.0 };
+            wheels[wheel]
+                .iter()
+                .enumerate()
+                .map(|(k, v)| v + side * 60.0 * (k as f64 * 0.02).sin())
+                .collect()
+        };
+        let turned = [0, 1, 2, 3].map(turning);
+        let rear_mean: Vec<f64> = (0..n)
+            .map(|k| 0.5 * (turned[2][k] + turned[3][k]))
+            .collect();
+        let agree = |four: [&Vec<f64>; 4]| sides_agree(&four.map(Vec::as_slice));
+        assert!(agree(turned.each_ref()) > 0.9);
+        assert!(agree([&turned[2], &turned[3], &mean, &rear_mean]) < 0.3);
         let copies = [&wheels[0], &wheels[1], &mean, &filtered];
         let own = least_own(&copies.map(Vec::as_slice));
         assert!(own < 0.45, "{own}");

@@ -27,6 +27,8 @@ pub(crate) const USUAL_BITS: u8 = 16;
 pub(crate) const SCALE_SHARE: f64 = 0.06;
 /// How much numbers of their own count between sets, and how much of it is usual, m/s.
 const OWN_WEIGHT: f64 = 0.3;
+/// How much turning alike counts.
+const SIDES_WEIGHT: f64 = 0.6;
 const USUAL_OWN_MPS: f64 = 0.02;
 /// A set of this score is proposed as wheel speeds.
 pub const ACCEPTANCE_SCORE: f64 = 0.7;
@@ -52,14 +54,19 @@ pub(crate) struct WheelSet {
     pub(crate) score: f64,
     /// What each has of its own at least, m/s; 0 where that is not known.
     pub(crate) own_mps: f64,
+    /// How well the differences across the axles go together, 0 to 1.
+    pub(crate) sides: f64,
     pub(crate) evidence: Vec<String>,
 }
 
 impl WheelSet {
-    /// Of two sets that pass, the one whose numbers are more their own is of the wheels: means and
-    /// filtered speeds have lost most of the road's roughness.
+    /// Of two sets that pass, the one whose numbers are more their own, and of which two differ in
+    /// turns as the other two do, is of the wheels: means and filtered speeds have lost most of the
+    /// road's roughness, and an axle's mean does not turn.
     fn merit(&self) -> f64 {
-        self.score + OWN_WEIGHT * self.own_mps / (self.own_mps + USUAL_OWN_MPS)
+        self.score
+            + OWN_WEIGHT * self.own_mps / (self.own_mps + USUAL_OWN_MPS)
+            + SIDES_WEIGHT * self.sides
     }
 }
 
