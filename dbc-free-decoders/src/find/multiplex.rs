@@ -218,7 +218,7 @@ mod tests {
 
     /// A number that wanders slowly over so many codes.
     fn wander(n: i64, phase: f64, size: f64) -> u64 {
-        (size * (0.5 + 0.45 * (n as f64 * 0.004 + phase).sin())) as u64
+        (size * (0.5 + 0.45 * (n as f64 * 0.0007 + phase).sin())) as u64
     }
 
     /// Contents by turns: a word in one, two bytes in another, a number across bytes in the last.

@@ -81,38 +81,25 @@ fn left_by_others(raws: &[&[f64]; 4], member: usize) -> f64 {
     deviation(&left)
 }
 
-/// How well two differences of the four go together, 0 to 1: in turns the wheels of each axle differ
-/// by nearly the same, so for one way to pair the four, one difference is the other. Means of an axle
-/// beside two of the wheels have no such pair.
-pub(super) fn sides_agree(raws: &[&[f64]; 4]) -> f64 {
-    let [a, b, c, d] = *raws;
-    let clear = |x: &[f64], y: &[f64]| -> Vec<f64> {
-        let apart: Vec<f64> = x.iter().zip(y).map(|(x, y)| x - y).collect();
+/// How alike the four lie around their mean, 0 to 1: the least deviation over the greatest. In turns
+/// the wheels of each side leave it by half the difference of the sides, and under drive those of each
+/// axle. An axle's mean beside two of the wheels hardly leaves it.
+pub(super) fn balance(raws: &[&[f64]; 4]) -> f64 {
+    let points = raws.iter().map(|raw| raw.len()).min().unwrap_or(0);
+    let common: Vec<f64> = (0..points)
+        .map(|k| raws.iter().filter_map(|raw| raw.get(k)).sum::<f64>() / 4.0)
+        .collect();
+    let deviations = raws.map(|raw| {
+        let apart: Vec<f64> = raw.iter().zip(&common).map(|(v, m)| v - m).collect();
         // Tyres differ by a share of the speed.
-        let share = line(x, &apart, |_| true);
-        let told = |x: &f64| share.slope * x + share.intercept;
-        apart
-            .iter()
-            .zip(x)
-            .map(|(apart, x)| apart - told(x))
-            .collect()
-    };
-    let alike = |first: Vec<f64>, second: Vec<f64>| {
-        let left = |sign: f64| -> f64 {
-            let pairs = first.iter().zip(&second);
-            pairs.map(|(x, y)| (x - sign * y).powi(2)).sum()
-        };
-        let square = |values: &[f64]| -> f64 { values.iter().map(|v| v * v).sum() };
-        let both = square(&first) + square(&second);
-        1.0 - left(1.0).min(left(-1.0)) / both.max(1e-12)
-    };
-    [
-        alike(clear(a, b), clear(c, d)),
-        alike(clear(a, c), clear(b, d)),
-        alike(clear(a, d), clear(b, c)),
-    ]
-    .into_iter()
-    .fold(0.0, f64::max)
+        line(&common, &apart, |_| true).residual
+    });
+    let (least, most) = deviations
+        .iter()
+        .fold((f64::INFINITY, 0.0_f64), |(least, most), d| {
+            (least.min(*d), most.max(*d))
+        });
+    least / most.max(1e-9)
 }
 
 #[cfg(test)]
@@ -167,9 +154,9 @@ mod tests {
         let rear_mean: Vec<f64> = (0..n)
             .map(|k| 0.5 * (turned[2][k] + turned[3][k]))
             .collect();
-        let agree = |four: [&Vec<f64>; 4]| sides_agree(&four.map(Vec::as_slice));
-        assert!(agree(turned.each_ref()) > 0.9);
-        assert!(agree([&turned[2], &turned[3], &mean, &rear_mean]) < 0.3);
+        let balanced = |four: [&Vec<f64>; 4]| balance(&four.map(Vec::as_slice));
+        assert!(balanced(turned.each_ref()) > 0.9);
+        assert!(balanced([&turned[2], &turned[3], &mean, &rear_mean]) < 0.2);
         let copies = [&wheels[0], &wheels[1], &mean, &filtered];
         let own = least_own(&copies.map(Vec::as_slice));
         assert!(own < 0.45, "{own}");

@@ -12,7 +12,7 @@ use super::timeline::Timeline;
 use super::wheel_field::{
     leave_out_foreign_ones, leave_out_impossible_speeds, level_lengths, level_lowest_bits, overlap,
 };
-use super::wheel_own::{least_own, sides_agree};
+use super::wheel_own::{self, least_own};
 use super::wheel_speed::{ACCEPTANCE_SCORE, LEAST_R2, SCALE_SHARE, SpeedLike, WheelSet};
 
 /// Window over which slow change is taken out, s.
@@ -143,10 +143,10 @@ pub(crate) fn judge(
         );
     }
     // The dearest question last, and only where it decides.
-    let (own, sides) = match raws.as_slice() {
+    let (own, balance) = match raws.as_slice() {
         &[a, b, c, d] if score >= ACCEPTANCE_SCORE => {
             let raws = [a, b, c, d];
-            (least_own(&raws), sides_agree(&raws))
+            (least_own(&raws), wheel_own::balance(&raws))
         }
         _ => (0.0, 0.0),
     };
@@ -169,7 +169,8 @@ pub(crate) fn judge(
         scale,
         score,
         own_mps,
-        sides,
+        balance,
+        whole: false,
         evidence,
     })
 }
