@@ -3,12 +3,13 @@
 //! In the order of the flow:
 //!
 //! - [`survey`]: the one pass over the frames, with [`bit_activity`], [`rows`] and `interval`.
-//! - [`protection`], `multiplex`, [`segment`]: counters and checksums, contents by turns, fields.
+//! - [`protection`], `multiplex`, [`segment`], `segment_value`: counters and checksums, contents by
+//!   turns, fields.
 //! - [`timeline`], `candidate`: the fields as series on one axis.
 //! - `obd`, [`reference`]: what the capture or the user tells of the speed.
 //! - `wheel_speed`, `wheel_layout`, `wheel_field`, `wheel_score`, `wheel_own`: four wheels; `speed_scale`: their
 //!   scale; [`corner`], `corner_side`: which is where.
-//! - `motion`, `powertrain`, `warming`, `coupling`: the rest, ranked.
+//! - `motion`, `powertrain`, `pulling`, `coupling`, `warming`: the rest, ranked.
 //! - `contrast`: what marks set apart.
 //! - [`proposal`], `speed_proposal`: what comes out; `propose`: the order in which everything is asked.
 //!
@@ -40,9 +41,11 @@ mod powertrain;
 pub mod proposal;
 mod propose;
 pub mod protection;
+mod pulling;
 pub mod reference;
 pub mod rows;
 pub mod segment;
+mod segment_value;
 mod speed_proposal;
 mod speed_scale;
 mod statistics;

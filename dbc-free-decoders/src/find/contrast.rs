@@ -2,7 +2,7 @@
 
 use super::candidate::{Candidate, Source};
 use super::powertrain::Ranked;
-use super::proposal::{MarkContrast, Moved};
+use super::proposal::{MarkContrast, Meaning, Moved, Proposal};
 use super::statistics::smooth;
 use super::survey::Mark;
 use super::timeline::Timeline;
@@ -145,6 +145,55 @@ pub(crate) fn told_by_marks(
         }
     }
     found
+}
+
+/// A field that moved when a mark named its role is more surely of that role.
+pub(crate) fn heed_marks(proposals: &mut [Proposal], marks: &[MarkContrast]) {
+    const MORE: f64 = 0.15;
+    for proposal in proposals.iter_mut() {
+        let Meaning::Role(role) = proposal.meaning else {
+            continue;
+        };
+        let said = marks
+            .iter()
+            .filter(|mark| names(&mark.text, role))
+            .find_map(|mark| {
+                let moved = mark.moved.iter().find(|moved| {
+                    moved.bus == proposal.bus
+                        && moved.id == proposal.id
+                        && moved.field == proposal.field
+                })?;
+                Some((mark, moved.contrast))
+            });
+        if let Some((mark, contrast)) = said {
+            proposal.score = (proposal.score + MORE).min(1.0);
+            proposal.evidence.push(format!(
+                "moves {contrast:.0} times more after the mark \"{}\" than elsewhere",
+                mark.text
+            ));
+        }
+    }
+    // Ranks within each role follow the scores.
+    let mut start = 0;
+    while start < proposals.len() {
+        let meaning = proposals.get(start).map(|p| p.meaning);
+        let end = start
+            + proposals
+                .iter()
+                .skip(start)
+                .take_while(|p| Some(p.meaning) == meaning)
+                .count();
+        if let (Some(Meaning::Role(role)), Some(group)) = (meaning, proposals.get_mut(start..end))
+            && !Role::WHEELS.contains(&role)
+        {
+            group.sort_by(|a, b| b.score.total_cmp(&a.score));
+            group
+                .iter_mut()
+                .enumerate()
+                .for_each(|(k, p)| p.rank = k + 1);
+        }
+        start = end.max(start + 1);
+    }
 }
 
 /// Words of a mark that name what was moved.

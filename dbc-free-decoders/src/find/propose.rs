@@ -11,6 +11,7 @@ use super::powertrain::{self, Ranked};
 use super::proposal::{
     Findings, FoundField, IdReport, Meaning, Proposal, ReferenceUsed, WheelAnswer,
 };
+use super::pulling;
 use super::reference::{self, Aligned, SpeedReference};
 use super::speed_proposal::{speeds_mps, vehicle_speeds, wheel_proposals};
 use super::speed_scale;
@@ -131,7 +132,7 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
         ));
     }
     proposals.extend(ranked_proposals(ranked, &sources, &candidates));
-    heed_marks(&mut proposals, &marks);
+    contrast::heed_marks(&mut proposals, &marks);
     Findings {
         proposals,
         wheels,
@@ -146,55 +147,6 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
         reference_mps: aligned.map(|aligned| aligned.speed_mps).unwrap_or_default(),
         axis,
         notes,
-    }
-}
-
-/// A field that moved when a mark named its role is more surely of that role.
-fn heed_marks(proposals: &mut [Proposal], marks: &[super::proposal::MarkContrast]) {
-    const MORE: f64 = 0.15;
-    for proposal in proposals.iter_mut() {
-        let Meaning::Role(role) = proposal.meaning else {
-            continue;
-        };
-        let said = marks
-            .iter()
-            .filter(|mark| contrast::names(&mark.text, role))
-            .find_map(|mark| {
-                let moved = mark.moved.iter().find(|moved| {
-                    moved.bus == proposal.bus
-                        && moved.id == proposal.id
-                        && moved.field == proposal.field
-                })?;
-                Some((mark, moved.contrast))
-            });
-        if let Some((mark, contrast)) = said {
-            proposal.score = (proposal.score + MORE).min(1.0);
-            proposal.evidence.push(format!(
-                "moves {contrast:.0} times more after the mark \"{}\" than elsewhere",
-                mark.text
-            ));
-        }
-    }
-    // Ranks within each role follow the scores.
-    let mut start = 0;
-    while start < proposals.len() {
-        let meaning = proposals.get(start).map(|p| p.meaning);
-        let end = start
-            + proposals
-                .iter()
-                .skip(start)
-                .take_while(|p| Some(p.meaning) == meaning)
-                .count();
-        if let (Some(Meaning::Role(role)), Some(group)) = (meaning, proposals.get_mut(start..end))
-            && !Role::WHEELS.contains(&role)
-        {
-            group.sort_by(|a, b| b.score.total_cmp(&a.score));
-            group
-                .iter_mut()
-                .enumerate()
-                .for_each(|(k, p)| p.rank = k + 1);
-        }
-        start = end.max(start + 1);
     }
 }
 
@@ -303,9 +255,9 @@ fn the_rest(
     all.extend(powertrain::engine_speed(candidates, motion, axis));
     let engine_field = of(best(&all, Role::EngineSpeed, 0.4));
     let engine = engine_field.map(|c| c.raw.as_slice());
-    let mut pulling = powertrain::pulling(candidates, motion, engine, axis);
+    let mut pulling = pulling::pulling(candidates, motion, engine, axis);
     pulling.retain(free);
-    powertrain::heed_order(&mut pulling, candidates, engine_field, axis);
+    pulling::heed_order(&mut pulling, candidates, engine_field, axis);
     all.extend(pulling);
     let pedal = of(best(&all, Role::PedalAccelerator, 0.4));
     let engine_sources: Vec<usize> = [engine_field, pedal]
