@@ -11,7 +11,7 @@ use super::bit_activity::BitActivity;
 use super::protection::Guard;
 use super::rows::Rows;
 use super::segment_value::{LEAST_STEPS, continues};
-use crate::field::{BitOrder, Coding, Field};
+use crate::field::BitOrder;
 
 /// Above this flip rate a bit is noise that no carry shows in.
 const NOISY_RATE: f64 = 0.22;
@@ -356,6 +356,7 @@ pub(crate) fn little_number(sent: usize) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::field::{Coding, Field};
     use crate::find::survey::Survey;
     use crate::frame::{BusIndex, CanId, Frame, FrameFlags};
 
