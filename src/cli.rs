@@ -151,6 +151,8 @@ pub(crate) struct CompareArgs {
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
     #[command(flatten)]
+    pub(crate) pictures: Pictures,
+    #[command(flatten)]
     pub(crate) text: TextLayout,
     #[command(flatten)]
     pub(crate) json: Json,
@@ -196,6 +198,13 @@ pub(crate) struct TextLayout {
     /// and data
     #[arg(long, value_name = "FILE")]
     pub(crate) layout: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Pictures {
+    /// Also write each picture of the page as PNG, into the folder "pictures" beside the page
+    #[arg(long, requires = "out")]
+    pub(crate) pictures: bool,
 }
 
 #[derive(Debug, Args)]

@@ -24,6 +24,8 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 
+use crate::page::PageFiles;
+
 pub(crate) use self::book::{BookOutput, DueOutput};
 pub(crate) use self::plan::{PlanFile, PlanOutput};
 pub(crate) use self::stack::StackOutput;
@@ -241,10 +243,12 @@ pub(crate) struct CompareOutput {
     sentence: String,
     warnings: Vec<String>,
     report: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pictures: Option<String>,
 }
 
 impl CompareOutput {
-    pub(crate) fn new(comparison: &Comparison, report: Option<String>) -> Self {
+    pub(crate) fn new(comparison: &Comparison, files: Option<&PageFiles>) -> Self {
         Self {
             before: comparison.before.into(),
             after: comparison.after.into(),
@@ -256,7 +260,8 @@ impl CompareOutput {
             verdict: comparison.verdict.text(),
             sentence: comparison.sentence.clone(),
             warnings: comparison.warnings.clone(),
-            report,
+            report: files.map(PageFiles::page),
+            pictures: files.and_then(PageFiles::pictures),
         }
     }
 }

@@ -116,7 +116,10 @@ fn read_sidecar(path: &Path) -> Sidecar {
     };
     let number = |value: &toml::Value| {
         let whole = value.as_integer().map(|km| km as f64);
-        whole.or_else(|| value.as_float()).filter(|km| *km >= 0.0)
+        // As in the book; no odometer goes farther.
+        whole
+            .or_else(|| value.as_float())
+            .filter(|km| (0.0..=1e7).contains(km))
     };
     let files = table
         .get("recording")

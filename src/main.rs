@@ -8,7 +8,7 @@
 //! - [`book`]: the car's book as files; [`campaign`]: which of its drives are compared.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
 //! - [`watch`]: the live view.
-//! - [`output`]: files written whole or not at all.
+//! - [`output`]: files written whole or not at all; [`page`]: a page and its pictures.
 //! - [`failure`]: every error as one plain line.
 
 mod book;
@@ -21,6 +21,7 @@ mod history;
 mod input;
 mod measured;
 mod output;
+mod page;
 mod progress;
 mod text;
 #[cfg(target_os = "linux")]

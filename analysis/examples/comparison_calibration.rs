@@ -1,7 +1,7 @@
 //! How honest is a comparison? Simulated campaigns with known truth, counted.
 //!
-//!     cargo run --release -p slipwright-analysis --example comparison_calibration \
-//!         [CAMPAIGNS [PART OF A NAME]]
+//!     cargo run --example comparison_calibration -- \
+//!         [CAMPAIGNS [PART OF A NAME [FIRST SEED]]]
 //!
 //! For each kind of campaign: how often any measure, and the overall verdict, is wrong; how often
 //! a true change of the delay is found; how often the 95 % interval holds the truth. Each share
@@ -30,7 +30,11 @@ fn main() {
         .and_then(|text| text.parse().ok())
         .unwrap_or(1_000);
     let wanted = arguments.next().unwrap_or_default();
-    println!("{campaigns} campaigns a line; shares in per cent");
+    let first: u64 = arguments
+        .next()
+        .and_then(|text| text.parse().ok())
+        .unwrap_or(0x5eed_0000);
+    println!("{campaigns} campaigns a line from seed {first}; shares in per cent");
     println!(
         "{:<44} {:>6} {:>6} {:>6} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>6} {:>5}",
         "campaign",
@@ -46,11 +50,16 @@ fn main() {
         "pairs",
         "bed"
     );
-    for (name, plan) in plans()
-        .into_iter()
-        .filter(|(name, _)| name.contains(&wanted))
-    {
-        let count = count(&plan, campaigns);
+    let plans = plans();
+    let unchanged: Vec<Plan> = plans
+        .iter()
+        .filter(|(name, _)| name.starts_with("nothing changed") && !name.contains("60 K"))
+        .map(|(_, plan)| *plan)
+        .collect();
+    let mut rows = vec![("nothing changed, all kinds in turn".to_owned(), unchanged)];
+    rows.extend(plans.into_iter().map(|(name, plan)| (name, vec![plan])));
+    for (name, plans) in rows.iter().filter(|(name, _)| name.contains(&wanted)) {
+        let count = count(plans, campaigns, first);
         println!("{name:<44} {count}");
     }
     println!(
@@ -256,13 +265,14 @@ struct Count {
     bedding: u64,
 }
 
-fn count(plan: &Plan, campaigns: u64) -> Count {
+/// Counts campaigns that take the plans in turn.
+fn count(plans: &[Plan], campaigns: u64, first: u64) -> Count {
     let mut count = Count {
         campaigns,
         ..Count::default()
     };
-    for seed in 0..campaigns {
-        let made = campaign(plan, 0x5eed_0000 + seed);
+    for (seed, plan) in (first..first + campaigns).zip(plans.iter().cycle()) {
+        let made = campaign(plan, seed);
         let found = compare(&made.before, &made.after);
         let is_wrong = |verdict: Verdict, truth: f64| match verdict {
             Verdict::Reduced => truth >= 0.0,

@@ -14,7 +14,9 @@
 //! - [`trace`]: what of a long trace is drawn. [`overlay`]: traces of two groups over each other.
 //! - [`history`]: one value over a drive, with a reference behind it.
 //! - [`change`]: two values on one line, for a glance.
+//! - [`ranking`]: shares, longest bar first.
 //! - [`legend`]: what the markers mean.
+//! - [`raster`]: a finished picture as PNG.
 
 pub mod axis;
 pub mod canvas;
@@ -24,6 +26,8 @@ pub mod legend;
 pub mod marker;
 pub mod overlay;
 pub mod palette;
+pub mod ranking;
+pub mod raster;
 pub mod strip;
 pub mod timeline;
 pub mod trace;

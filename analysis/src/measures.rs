@@ -24,6 +24,7 @@ mod transfer_tyre;
 mod trend;
 mod view;
 
+use rayon::prelude::*;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
 
@@ -67,8 +68,8 @@ pub fn measure_drive(
     let drive = Drive::from_signals(signals, vehicle);
     let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
     let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
-    let traction = Traction::of(&drive, &kinematics, vehicle);
     let ground = GroundSpeed::of(&drive, &kinematics);
+    let traction = Traction::of(&drive, &kinematics, vehicle, ground.as_ref().ok());
     let whole = Whole {
         drive: &drive,
         kinematics: &kinematics,
@@ -76,8 +77,12 @@ pub fn measure_drive(
         traction: &traction,
         ground: &ground,
     };
-    let views: Vec<View<'_>> = finds.found.iter().map(|f| View::of(&whole, f)).collect();
-    let engagements: Vec<Engagement> = views.iter().map(measure).collect();
+    let views: Vec<View<'_>> = finds
+        .found
+        .par_iter()
+        .map(|f| View::of(&whole, f))
+        .collect();
+    let engagements: Vec<Engagement> = views.par_iter().map(measure).collect();
     let tested = tested::of_drive(&whole, &views, &engagements);
     let mut warnings = drive.warnings().to_vec();
     warnings.extend(finds.warnings);

@@ -9,7 +9,8 @@
 //! - [`page`], [`style`]: the frame and the look of every report.
 //! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words. `reasons`:
 //!   why a value is missing, under a table.
-//! - `trend`: the page of a series of drives.
+//! - `trend`: the page of a series of drives. `diagnosis`: the page of ranked causes.
+//! - [`page_charts`]: the pictures of a finished page, as files of their own.
 //! - The parts: `summary`, `pictures`, `viewer`, `conditions`, `measures`, `engagements`, `basis`.
 
 pub mod number;
@@ -22,8 +23,10 @@ mod basis;
 mod campaign;
 pub mod card;
 mod conditions;
+mod diagnosis;
 mod engagements;
 mod measures;
+pub mod page_charts;
 mod pictures;
 mod reasons;
 mod summary;
@@ -47,6 +50,7 @@ use crate::drive::DriveMeasures;
 use crate::engagement::Engagement;
 use crate::vehicle::Vehicle;
 use campaign::Campaign;
+pub use diagnosis::{DiagnosisNotes, diagnosis_report};
 use page::{Page, Section};
 pub use trend::trend_report;
 use viewer::Viewer;

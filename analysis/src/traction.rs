@@ -10,14 +10,17 @@
 //!
 //! - [`motion`]: speeds, acceleration and driving force on the time base.
 //! - [`curve`]: force over slip and load of a tyre, learnt with the coupling open.
+//! - `closed`: what a trusted ground speed adds to it from hard launches.
 //! - [`split`]: front and rear force from their sum and the slip between the axles.
 //! - [`ground_speed`]: scale and lag of ground speed against the wheels.
 
+mod closed;
 pub(crate) mod curve;
 pub(crate) mod ground_speed;
 pub(crate) mod motion;
 pub(crate) mod split;
 
+use self::closed::closed_moments;
 use self::curve::{Curve, learn};
 pub use self::ground_speed::GroundSpeed;
 use self::motion::Motion;
@@ -38,7 +41,8 @@ pub(crate) const ROLLING_RESISTANCE: f64 = 0.012;
 pub(crate) struct Assumed {
     /// Share of the weight on the rear axle at rest.
     pub(crate) rear_share: f64,
-    /// Height of the centre of gravity over the wheelbase: load that moves to the rear per g.
+    /// Height of the centre of gravity over the wheelbase: load that moves to the rear per driving
+    /// force.
     pub(crate) height_share: f64,
     /// Way over which a tyre's force follows its slip, m.
     pub(crate) relaxation_m: f64,
@@ -46,8 +50,8 @@ pub(crate) struct Assumed {
     pub(crate) engine_inertia_kg_m2: f64,
 }
 
-/// Front-engined cars carry 37 to 47 per cent on the rear axle.
-const REAR_SHARE: (f64, f64) = (0.415, 0.025);
+/// Front-engined cars with a driven rear axle carry 38 to 46 per cent on it.
+const REAR_SHARE: (f64, f64) = (0.42, 0.02);
 /// Centres of gravity lie 0.5 to 0.65 m high on wheelbases of 2.5 to 2.9 m.
 const HEIGHT_SHARE: (f64, f64) = (0.205, 0.025);
 const RELAXATION_M: (f64, f64) = (0.35, 0.15);
@@ -93,9 +97,11 @@ impl Assumed {
         all
     }
 
-    /// Shares of the weight on the front and on the rear axle at an acceleration, m/s².
-    pub(crate) fn loads(&self, accel_mps2: f64) -> [f64; 2] {
-        let rear = self.rear_share + self.height_share * accel_mps2 / GRAVITY_MPS2;
+    /// Shares of the weight on the front and on the rear axle under a driving force, of the weight.
+    /// The force tips the car, whatever it is spent on: acceleration, a grade, or air. The wheels'
+    /// own acceleration would not do: they spin up without the car.
+    pub(crate) fn loads(&self, force: f64) -> [f64; 2] {
+        let rear = self.rear_share + self.height_share * force;
         let rear = rear.clamp(0.1, 0.9);
         [1.0 - rear, rear]
     }
@@ -141,6 +147,8 @@ pub(crate) struct Traction {
     pub(crate) learnt: Result<Sights, Missing>,
     /// With a curve that is only known beforehand: it tells ratios of forces, not forces.
     pub(crate) beforehand: Sights,
+    /// The same with its slope as uncertain as it is beforehand.
+    pub(crate) unlearnt: Sights,
 }
 
 impl Traction {
@@ -152,16 +160,18 @@ impl Traction {
         drive: &Drive,
         kinematics: &Kinematics,
         vehicle: &Vehicle,
+        ground: Option<&GroundSpeed>,
     ) -> Result<Self, Missing> {
         let motion = Motion::of(drive, kinematics, vehicle)?;
         let assumed = Assumed::middle(vehicle);
         let moved = assumed.moved(vehicle);
+        let closed = closed_moments(drive, kinematics, &motion, ground, assumed);
         let learnt = motion
             .open_moments(drive, kinematics, assumed)
             .and_then(|open| {
-                let (curve, spread) = learn(&motion, &open, assumed)?;
+                let (curve, spread) = learn(&motion, &open, &closed, assumed)?;
                 let by_assumed = moved.iter().filter_map(|&assumed| {
-                    let (curve, _) = learn(&motion, &open, assumed).ok()?;
+                    let (curve, _) = learn(&motion, &open, &closed, assumed).ok()?;
                     Some(Sight { assumed, curve })
                 });
                 let by_curve = spread.into_iter().map(|curve| Sight { assumed, curve });
@@ -182,10 +192,16 @@ impl Traction {
                 }])
                 .collect(),
         };
+        let mut unlearnt = beforehand.clone();
+        let slopes = Curve::beforehand_slopes();
+        unlearnt
+            .moved
+            .extend(slopes.map(|curve| Sight { assumed, curve }));
         Ok(Self {
             motion,
             learnt,
             beforehand,
+            unlearnt,
         })
     }
 

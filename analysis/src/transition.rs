@@ -15,6 +15,7 @@
 //! the histogram's state is the reference, and the fit keeps to the samples next to the step.
 
 mod crossing;
+mod first_rise;
 mod fit;
 mod levels;
 mod plateau;
@@ -22,6 +23,7 @@ mod rise;
 mod shape;
 
 pub use self::crossing::{Crossing, first_crossing_after, last_crossing_before, middle_crossing};
+pub use self::first_rise::measure_first_rise;
 use self::fit::{Fit, Sampled, fit};
 pub use self::levels::{StateLevels, state_levels};
 pub use self::plateau::{Plateau, first_plateau, last_plateau};
@@ -93,7 +95,7 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
             interval_s,
         },
     };
-    if within < 2 {
+    if within < 1 {
         return Ok(interpolated());
     }
     Ok(whole.fitted(within).unwrap_or_else(interpolated))
@@ -343,8 +345,9 @@ fn candidates(data: &Sampled<'_>, within: usize) -> Option<Candidates> {
     let floor = (resolution * resolution / 12.0).max(f64::MIN_POSITIVE);
     let mut models: Vec<(Fit, f64)> = Shape::ALL
         .iter()
-        // A shape needs more samples within the step than it has numbers to place there.
-        .filter(|shape| within > shape.count())
+        // A shape needs more samples within the step than it has numbers to place there; the simplest
+        // do with one, which with the states on either side says how long the rise can be.
+        .filter(|shape| within > shape.count() || shape.count() == 1)
         .filter_map(|&shape| {
             let fit = fit(shape, data)?;
             let mean_square = fit.squares / count + floor;

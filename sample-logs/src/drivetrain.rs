@@ -55,6 +55,10 @@ pub struct Inputs {
     pub front_wheel_cos_sin: [[f64; 2]; 2],
     /// Sine of the road's grade, positive uphill.
     pub grade: f64,
+    /// Sine of the road's fall to the right.
+    pub crossfall: f64,
+    /// Headwind, m/s.
+    pub headwind_mps: f64,
     /// Surface under each wheel.
     pub contact: [Contact; 4],
     /// The hydraulics' inputs.
@@ -287,7 +291,7 @@ impl Drivetrain {
 
         // Body.
         let (force, moment) = self.planar_forces(u, &tyres);
-        let air_n = body::air_drag_n(p, s.forward_mps);
+        let air_n = body::air_drag_n(p, s.forward_mps + u.headwind_mps);
         let grade_n = p.mass_kg * GRAVITY_MPS2 * u.grade;
         let accel_long = (force[0] - air_n) / p.mass_kg;
         let accel_lat = force[1] / p.mass_kg;
@@ -313,7 +317,7 @@ impl Drivetrain {
             shaft_twist_rad: twist_rad_s,
             coupling_turn_rad: slip,
             forward_mps: accel_long - GRAVITY_MPS2 * u.grade + s.yaw_rad_s * s.sideways_mps,
-            sideways_mps: accel_lat - s.yaw_rad_s * s.forward_mps,
+            sideways_mps: accel_lat - GRAVITY_MPS2 * u.crossfall - s.yaw_rad_s * s.forward_mps,
             yaw_rad_s: moment / p.yaw_inertia_kg_m2,
             heading_rad: s.yaw_rad_s,
             distance_m: s.forward_mps,
@@ -330,7 +334,8 @@ impl Drivetrain {
             fluid_c: (to_fluid_w - to_air_w) / self.car.coupling.fluid_capacity_j_per_k,
             energy: EnergyPaths {
                 engine_j: s.engine_torque_nm * s.engine_rad_s,
-                grade_j: -grade_n * s.forward_mps,
+                grade_j: -grade_n * s.forward_mps
+                    - p.mass_kg * GRAVITY_MPS2 * u.crossfall * s.sideways_mps,
                 clutch_j: clutch_nm * clutch_slip,
                 gears_j: (front_loss_nm - u.synchroniser_nm) * front_mean
                     + rear_loss_nm * rear_mean,

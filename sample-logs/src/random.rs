@@ -25,6 +25,8 @@ pub enum Purpose {
     Build,
     /// A satellite receiver that a passenger brings along.
     Receiver,
+    /// Wind along the car.
+    Wind,
     /// Frame timing, losses and filler contents of one bus, by its index.
     Bus(u16),
 }
@@ -39,6 +41,7 @@ impl Purpose {
             Self::Layout => 5,
             Self::Build => 6,
             Self::Receiver => 7,
+            Self::Wind => 8,
             Self::Bus(index) => 0x100 + u128::from(index),
         }
     }

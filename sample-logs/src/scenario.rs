@@ -93,6 +93,10 @@ pub struct DrivePlan {
     pub fluid_c: f64,
     /// Temperature of the air, °C.
     pub air_c: f64,
+    /// Fall of the road to the right, per cent; negative to the left.
+    pub crossfall_percent: f64,
+    /// Standard deviation of the wind along the car, m/s.
+    pub gust_mps: f64,
     /// Surface where a manoeuvre has none of its own.
     pub road: Vec<Stretch>,
     /// What the driver does.
@@ -190,6 +194,8 @@ impl DrivePlan {
             start_ns: 0,
             fluid_c: 40.0,
             air_c: 15.0,
+            crossfall_percent: 0.0,
+            gust_mps: 0.0,
             road: Vec::new(),
             programme,
         }

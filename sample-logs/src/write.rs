@@ -1,6 +1,5 @@
 //! The output edge: a scenario's drives as files in a folder. Everything before it gives values.
 
-use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
@@ -17,6 +16,7 @@ use crate::scenario::{DrivePlan, Scenario};
 use crate::state::WHEEL_NAMES;
 use crate::truth::{Row, TrueEngagement, TruthTable};
 use crate::vehicle_file;
+use crate::whole_file::write_whole;
 
 /// Why drives could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -136,9 +136,13 @@ pub fn write_scenario(
 }
 
 fn write_text(path: &Path, text: &str) -> Result<(), SimulateError> {
-    std::fs::write(path, text).map_err(|source| SimulateError::Write {
-        path: path.to_owned(),
-        source,
+    write_whole(path, |mut file| {
+        file.write_all(text.as_bytes())
+            .map_err(|source| SimulateError::Write {
+                path: path.to_owned(),
+                source,
+            })?;
+        Ok(((), file))
     })
 }
 
@@ -160,20 +164,20 @@ fn write_drive(
         path: work.path.to_owned(),
         source,
     };
-    let file = BufWriter::with_capacity(1 << 20, File::create(work.path).map_err(failed)?);
-    if work.scenario.compress {
-        let packed = Compressed::new(file).map_err(failed)?;
-        let (truth, packed) = write_frames(work, packed, receiver, observer)?;
-        packed
-            .finish()
-            .and_then(|mut file| file.flush())
-            .map_err(failed)?;
-        Ok(truth)
-    } else {
-        let (truth, mut file) = write_frames(work, file, receiver, observer)?;
-        file.flush().map_err(failed)?;
-        Ok(truth)
-    }
+    write_whole(work.path, |file| {
+        let file = BufWriter::with_capacity(1 << 20, file);
+        let (truth, file) = if work.scenario.compress {
+            let packed = Compressed::new(file).map_err(failed)?;
+            let (truth, packed) = write_frames(work, packed, receiver, observer)?;
+            (truth, packed.finish().map_err(failed)?)
+        } else {
+            write_frames(work, file, receiver, observer)?
+        };
+        let file = file
+            .into_inner()
+            .map_err(|error| failed(error.into_error()))?;
+        Ok((truth, file))
+    })
 }
 
 fn write_frames<W: Write>(

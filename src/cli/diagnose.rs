@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Json, TextLayout};
+use super::{Json, Pictures, TextLayout};
 
 #[derive(Debug, Args)]
 #[command(after_help = "Example:
@@ -14,6 +14,9 @@ Against the car's own healthy drives where --baseline gives them, otherwise agai
 file's values for the healthy car, otherwise only by what is wrong in itself; it says what could not \
 be judged. Three drives with some launches, tip-ins, a coasting stretch and a tight turn are a sound \
 base. Probabilities are those of causes that this program knows; look before you replace.
+
+With --out, the folder gets diagnosis.html (open it in any browser), diagnosis.json and \
+diagnosis.txt.
 
 Exit codes: 0 judged; 1 not judgeable; 2 wrong use or bad input.")]
 pub(crate) struct DiagnoseArgs {
@@ -26,9 +29,11 @@ pub(crate) struct DiagnoseArgs {
     /// Vehicle file (TOML); it names the decoder file
     #[arg(long, value_name = "FILE")]
     pub(crate) vehicle: PathBuf,
-    /// Folder for diagnosis.json and diagnosis.txt; made if it is not there
+    /// Folder for the report; made if it is not there
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) pictures: Pictures,
     #[command(flatten)]
     pub(crate) text: TextLayout,
     #[command(flatten)]

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Json, TextLayout};
+use super::{Json, Pictures, TextLayout};
 
 #[derive(Debug, Args)]
 #[command(after_help = "Example:
@@ -33,6 +33,8 @@ pub(crate) struct FindArgs {
     /// Where to write the proposed decoder file; a picture sheet goes beside it, ending in .html
     #[arg(long, value_name = "FILE")]
     pub(crate) out: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) pictures: Pictures,
     /// Decoder file to start from: what is in it stays as it is, new signals are added; written to
     /// --out, or back to this file
     #[arg(long, value_name = "FILE")]

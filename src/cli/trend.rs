@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::Json;
+use super::{Json, Pictures};
 
 #[derive(Debug, Args)]
 #[command(after_help = "Example:
@@ -31,6 +31,8 @@ pub(crate) struct TrendArgs {
     /// Folder for the report; made if it is not there
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) pictures: Pictures,
     #[command(flatten)]
     pub(crate) json: Json,
 }

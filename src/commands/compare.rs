@@ -17,6 +17,7 @@ use crate::contract::{self, CompareOutput};
 use crate::failure::Failure;
 use crate::input::{Car, measure_capture, read_car};
 use crate::output::{make_folder, write_whole};
+use crate::page::{PageFiles, made_now};
 use crate::text;
 
 pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Failure> {
@@ -32,6 +33,7 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
         .extend(campaign.warnings.iter().cloned());
     let report = match &args.out {
         Some(folder) => Some(write_report(
+            PageFiles::at(folder.join("report.html"), args.pictures.pictures),
             folder,
             &comparison,
             &before,
@@ -42,11 +44,11 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
         None => None,
     };
     match args.json.json {
-        true => contract::print(out, &CompareOutput::new(&comparison, report))?,
+        true => contract::print(out, &CompareOutput::new(&comparison, report.as_ref()))?,
         false => {
             let mut text = text::comparison(&comparison);
-            if let Some(report) = report {
-                text.push_str(&format!("\nreport: {report}\n"));
+            if let Some(report) = &report {
+                text.push_str(&report.text());
             }
             out.write_all(text.as_bytes()).map_err(Failure::Printing)?;
         }
@@ -130,15 +132,16 @@ fn refuse_same_drive(
     Ok(())
 }
 
-/// Writes the report's files into a folder and names the page.
+/// Writes the report's files into a folder.
 fn write_report(
+    page: PageFiles,
     folder: &Path,
     comparison: &Comparison,
     before: &[DriveMeasures],
     after: &[DriveMeasures],
     car: &Car,
     campaign: &Campaign,
-) -> Result<String, Failure> {
+) -> Result<PageFiles, Failure> {
     make_folder(folder)?;
     let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
     let mut engagements = table::engagements(before, after).map_err(internal)?;
@@ -146,26 +149,17 @@ fn write_report(
         &folder.join("engagements.parquet"),
         &table::parquet(&mut engagements).map_err(internal)?,
     )?;
-    let page = folder.join("report.html");
-    let report = page.display().to_string();
     let mut json = Vec::new();
-    contract::print(
-        &mut json,
-        &CompareOutput::new(comparison, Some(report.clone())),
-    )?;
+    contract::print(&mut json, &CompareOutput::new(comparison, Some(&page)))?;
     write_whole(&folder.join("comparison.json"), &json)?;
     let notes = ReportNotes {
         work: campaign.work.as_ref().map(|work| work.title.clone()),
-        made: Some(
-            jiff::Timestamp::now()
-                .strftime("%Y-%m-%d %H:%M UTC")
-                .to_string(),
-        ),
+        made: Some(made_now()),
         demand_unit: car.decoder.unit_of(Role::CouplingDemand),
         ..ReportNotes::default()
     }
     .with_matching(before, after);
     let html = comparison_report(comparison, before, after, &car.vehicle, &notes);
-    write_whole(&page, html.as_bytes())?;
-    Ok(report)
+    page.write(&html)?;
+    Ok(page)
 }

@@ -4,8 +4,12 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use slipwright_analysis::diagnosis::{DriveRecord, diagnose, observe};
+use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measures::measure_drive;
 use slipwright_analysis::readiness::Recording;
+use slipwright_analysis::report::{DiagnosisNotes, diagnosis_report};
 use slipwright_analysis::traffic_watch::TrafficWatch;
+use slipwright_decoders::role::Role;
 use slipwright_logger::capture::Event;
 
 use crate::Answer;
@@ -15,23 +19,43 @@ use crate::contract::diagnose::DiagnoseOutput;
 use crate::failure::Failure;
 use crate::input::{Car, name, read_capture, read_car, refuse_foreign};
 use crate::output::{make_folder, write_whole};
+use crate::page::{PageFiles, made_now};
 use crate::text;
 
 pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let car = read_car(&args.vehicle, Some(&args.text))?;
     refuse_same_file(args)?;
+    let page = args.out.as_ref().map(|folder| {
+        let page = folder.join("diagnosis.html");
+        PageFiles::at(page, args.pictures.pictures)
+    });
     let mut warnings = Vec::new();
-    let now = records(&args.captures, &car, &mut warnings)?;
-    let baseline = records(&args.baseline, &car, &mut warnings)?;
-    let diagnosis = diagnose(&now, &baseline, &car.vehicle);
-    let output = DiagnoseOutput::new(&diagnosis, warnings);
-    let text = text::diagnose::diagnosis(&output);
-    if let Some(folder) = &args.out {
+    let mut look = |paths| observe_all(paths, &car, page.is_some(), &mut warnings);
+    let now = look(&args.captures)?;
+    let baseline = look(&args.baseline)?;
+    let diagnosis = diagnose(&now.records, &baseline.records, &car.vehicle);
+    let output = DiagnoseOutput::new(&diagnosis, warnings, page.as_ref());
+    let mut text = text::diagnose::diagnosis(&output);
+    if let (Some(folder), Some(page)) = (&args.out, &page) {
         make_folder(folder)?;
         let mut json = Vec::new();
         contract::print(&mut json, &output)?;
         write_whole(&folder.join("diagnosis.json"), &json)?;
         write_whole(&folder.join("diagnosis.txt"), text.as_bytes())?;
+        let notes = DiagnosisNotes {
+            made: Some(made_now()),
+            demand_unit: car.decoder.unit_of(Role::CouplingDemand),
+            warnings: output.warnings.clone(),
+        };
+        let (now, baseline) = (&now.measures, &baseline.measures);
+        page.write(&diagnosis_report(
+            &diagnosis,
+            now,
+            baseline,
+            &car.vehicle,
+            &notes,
+        ))?;
+        text.push_str(&page.text());
     }
     match args.json.json {
         true => contract::print(out, &output)?,
@@ -44,18 +68,33 @@ pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, F
     })
 }
 
-fn records(
-    paths: &[PathBuf],
-    car: &Car,
-    warnings: &mut Vec<String>,
-) -> Result<Vec<DriveRecord>, Failure> {
-    paths
-        .iter()
-        .map(|path| record(path, car, warnings))
-        .collect()
+/// One set of drives: as the diagnosis sees them, and their engagements for the page.
+#[derive(Default)]
+struct Drives {
+    records: Vec<DriveRecord>,
+    measures: Vec<DriveMeasures>,
 }
 
-fn record(path: &Path, car: &Car, warnings: &mut Vec<String>) -> Result<DriveRecord, Failure> {
+fn observe_all(
+    paths: &[PathBuf],
+    car: &Car,
+    for_page: bool,
+    warnings: &mut Vec<String>,
+) -> Result<Drives, Failure> {
+    let mut drives = Drives::default();
+    for path in paths {
+        add(&mut drives, path, car, for_page, warnings)?;
+    }
+    Ok(drives)
+}
+
+fn add(
+    drives: &mut Drives,
+    path: &Path,
+    car: &Car,
+    for_page: bool,
+    warnings: &mut Vec<String>,
+) -> Result<(), Failure> {
     let mut watch = TrafficWatch::new();
     let read = read_capture(path, &car.decoder, &mut |event| match event {
         Event::Bus(bus, interface) => {
@@ -74,7 +113,20 @@ fn record(path: &Path, car: &Car, warnings: &mut Vec<String>) -> Result<DriveRec
         traffic: &traffic,
         span: read.decoded.span,
     };
-    Ok(observe(&name(path), &recording, &car.vehicle))
+    let name = name(path);
+    drives
+        .records
+        .push(observe(&name, &recording, &car.vehicle));
+    if for_page {
+        let span = read.decoded.span;
+        drives.measures.push(measure_drive(
+            &name,
+            &read.decoded.signals,
+            span,
+            &car.vehicle,
+        ));
+    }
+    Ok(())
 }
 
 /// A drive cannot be its own baseline.

@@ -7,7 +7,7 @@ mod speed_file;
 use std::fs;
 use std::io::Write;
 use std::ops::ControlFlow;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use slipwright_analysis::report::proposals::proposal_sheet;
 use slipwright_analysis::vehicle::Vehicle;
@@ -24,6 +24,7 @@ use crate::contract::find::{FindOutput, TextLog};
 use crate::failure::Failure;
 use crate::input::{name, open_capture, read_layout, refuse_backward_steps};
 use crate::output::write_whole;
+use crate::page::PageFiles;
 use crate::progress::{Progress, Spinner};
 use crate::text;
 
@@ -119,10 +120,11 @@ fn write_files(
     let (text, notes) =
         decoder_text::text(findings, &title, existing).map_err(Failure::Internal)?;
     write_whole(path, text.as_bytes())?;
-    let sheet: PathBuf = path.with_extension("html");
-    write_whole(&sheet, proposal_sheet(findings, subject).as_bytes())?;
+    let sheet = PageFiles::at(path.with_extension("html"), args.pictures.pictures);
+    sheet.write(&proposal_sheet(findings, subject))?;
     output.out = Some(path.display().to_string());
-    output.sheet = Some(sheet.display().to_string());
+    output.sheet = Some(sheet.page());
+    output.pictures = sheet.pictures();
     output.warnings.extend(notes);
     Ok(())
 }

@@ -11,6 +11,7 @@ use crate::contract::{self, PlanOutput};
 use crate::failure::Failure;
 use crate::input::{measure_capture, read_car};
 use crate::output::{make_folder, write_whole};
+use crate::page::made_now;
 
 pub(crate) fn run(args: &PlanArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     if !(0.1..=100.0).contains(&args.change) {
@@ -27,9 +28,7 @@ pub(crate) fn run(args: &PlanArgs, out: &mut impl Write) -> Result<Answer, Failu
         .collect::<Result<Vec<_>, _>>()?;
     let plan = plan::plan(&earlier, args.change / 100.0);
     let signals = signals(&car.decoder.file.roles().into_iter().collect::<Vec<_>>());
-    let made = jiff::Timestamp::now()
-        .strftime("%Y-%m-%d %H:%M UTC")
-        .to_string();
+    let made = made_now();
     let card = Card {
         plan: &plan,
         vehicle: &car.vehicle,

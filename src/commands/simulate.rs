@@ -1,7 +1,7 @@
 //! `slipwright simulate`: sample drives with known truth.
 
 use std::fs::{self, File};
-use std::io::{BufWriter, Write};
+use std::io::{self, Write};
 use std::path::Path;
 
 use polars::io::parquet::write::BatchedWriter;
@@ -60,7 +60,7 @@ fn write_drives(scenario: &Scenario, folder: &Path) -> Result<Written, Failure> 
         other => Failure::Usage(other.to_string()),
     });
     let closed = written.and_then(|written| {
-        truth.close()?;
+        truth.close(&unfinished)?;
         fs::rename(&unfinished, &finished).map_err(Failure::writing(&finished))?;
         Ok(written)
     });
@@ -73,15 +73,19 @@ fn write_drives(scenario: &Scenario, folder: &Path) -> Result<Written, Failure> 
 
 /// `truth.parquet` in the making: every true state at 1 kHz, one row group a table, drive by drive.
 struct TruthFile {
-    file: Option<BufWriter<File>>,
-    writer: Option<BatchedWriter<BufWriter<File>>>,
+    /// To sync what the writer wrote; it keeps the file to itself.
+    file: File,
+    unused: Option<File>,
+    writer: Option<BatchedWriter<File>>,
 }
 
 impl TruthFile {
     fn create(path: &Path) -> Result<Self, Failure> {
         let file = File::create(path).map_err(Failure::writing(path))?;
         Ok(Self {
-            file: Some(BufWriter::new(file)),
+            // No buffer in between: one that is dropped would keep its last error to itself.
+            unused: Some(file.try_clone().map_err(Failure::writing(path))?),
+            file,
             writer: None,
         })
     }
@@ -100,7 +104,7 @@ impl TruthFile {
             });
         }
         let frame = DataFrame::new(rows, columns)?;
-        if let Some(file) = self.file.take() {
+        if let Some(file) = self.unused.take() {
             self.writer = Some(ParquetWriter::new(file).batched(frame.schema())?);
         }
         match &mut self.writer {
@@ -109,12 +113,14 @@ impl TruthFile {
         }
     }
 
-    fn close(self) -> Result<(), Failure> {
-        let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
-        match self.writer {
-            Some(writer) => writer.finish().map(|_| ()).map_err(internal),
-            None => Ok(()),
+    fn close(self, path: &Path) -> Result<(), Failure> {
+        let failed = |error: io::Error| Failure::writing(path)(error);
+        if let Some(writer) = self.writer {
+            writer
+                .finish()
+                .map_err(|error| failed(io::Error::other(error)))?;
         }
+        self.file.sync_all().map_err(failed)
     }
 }
 

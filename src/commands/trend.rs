@@ -15,6 +15,7 @@ use crate::history::{find_drives, measure_drives};
 use crate::input::{Car, read_car};
 use crate::measured::Measured;
 use crate::output::{make_folder, write_whole};
+use crate::page::{PageFiles, made_now};
 use crate::{progress, text};
 
 pub(crate) fn run(args: &TrendArgs, out: &mut impl Write) -> Result<Answer, Failure> {
@@ -49,15 +50,18 @@ pub(crate) fn run(args: &TrendArgs, out: &mut impl Write) -> Result<Answer, Fail
     }
     let trend = trend(drives, work, args.healthy.into());
     let report = match &args.out {
-        Some(folder) => Some(write_report(folder, &trend, &car, &failures)?),
+        Some(folder) => {
+            let page = PageFiles::at(folder.join("trend.html"), args.pictures.pictures);
+            Some(write_report(page, folder, &trend, &car, &failures)?)
+        }
         None => None,
     };
     match args.json.json {
-        true => contract::print(out, &TrendOutput::new(&trend, &failures, report))?,
+        true => contract::print(out, &TrendOutput::new(&trend, &failures, report.as_ref()))?,
         false => {
             let mut text = text::trend(&trend);
-            if let Some(report) = report {
-                text.push_str(&format!("\nreport: {report}\n"));
+            if let Some(report) = &report {
+                text.push_str(&report.text());
             }
             out.write_all(text.as_bytes()).map_err(Failure::Printing)?;
         }
@@ -80,26 +84,19 @@ fn vehicle_file(args: &TrendArgs, book: Option<&Book>) -> Result<PathBuf, Failur
     })
 }
 
-/// Writes the report's files into a folder and names the page.
+/// Writes the report's files into a folder.
 fn write_report(
+    page: PageFiles,
     folder: &Path,
     trend: &Trend,
     car: &Car,
     failures: &[String],
-) -> Result<String, Failure> {
+) -> Result<PageFiles, Failure> {
     make_folder(folder)?;
-    let page = folder.join("trend.html");
-    let report = page.display().to_string();
     let mut json = Vec::new();
-    contract::print(
-        &mut json,
-        &TrendOutput::new(trend, failures, Some(report.clone())),
-    )?;
+    contract::print(&mut json, &TrendOutput::new(trend, failures, Some(&page)))?;
     write_whole(&folder.join("trend.json"), &json)?;
-    let made = jiff::Timestamp::now()
-        .strftime("%Y-%m-%d %H:%M UTC")
-        .to_string();
-    let html = trend_report(trend, &car.vehicle, Some(&made));
-    write_whole(&page, html.as_bytes())?;
-    Ok(report)
+    let html = trend_report(trend, &car.vehicle, Some(&made_now()));
+    page.write(&html)?;
+    Ok(page)
 }

@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 use slipwright_analysis::diagnosis::{Change, Diagnosis};
 
+use crate::page::PageFiles;
+
 /// `diagnose`: ranked causes.
 #[derive(Debug, Serialize)]
 pub(crate) struct DiagnoseOutput {
@@ -16,6 +18,9 @@ pub(crate) struct DiagnoseOutput {
     /// What changed, feature by feature.
     pub(crate) changes: Vec<ChangeOutput>,
     pub(crate) warnings: Vec<String>,
+    pub(crate) report: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) pictures: Option<String>,
 }
 
 #[derive(Debug, Serialize)]
@@ -53,7 +58,11 @@ impl From<&Change> for ChangeOutput {
 }
 
 impl DiagnoseOutput {
-    pub(crate) fn new(diagnosis: &Diagnosis, warnings: Vec<String>) -> Self {
+    pub(crate) fn new(
+        diagnosis: &Diagnosis,
+        warnings: Vec<String>,
+        files: Option<&PageFiles>,
+    ) -> Self {
         Self {
             judgeable: diagnosis.judgeable,
             why: diagnosis.why.clone(),
@@ -74,6 +83,8 @@ impl DiagnoseOutput {
                 .collect(),
             changes: diagnosis.changes.iter().map(Into::into).collect(),
             warnings,
+            report: files.map(PageFiles::page),
+            pictures: files.and_then(PageFiles::pictures),
         }
     }
 }

@@ -28,6 +28,8 @@ pub(crate) struct FindOutput {
     pub(crate) out: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) sheet: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) pictures: Option<String>,
     pub(crate) warnings: Vec<String>,
 }
 
@@ -232,6 +234,7 @@ impl FindOutput {
             text_log: None,
             out: None,
             sheet: None,
+            pictures: None,
             warnings: findings.notes.clone(),
         }
     }

@@ -5,6 +5,8 @@ use slipwright_analysis::trend::{
     Band, ChangePoint, Forecast, MeasureTrend, Point, Slope, Step, Trend, WorkMark,
 };
 
+use crate::page::PageFiles;
+
 /// `trend`: every measure over months and kilometres.
 #[derive(Debug, Serialize)]
 pub(crate) struct TrendOutput<'a> {
@@ -17,10 +19,12 @@ pub(crate) struct TrendOutput<'a> {
     #[serde(skip_serializing_if = "<[String]>::is_empty")]
     failures: &'a [String],
     report: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pictures: Option<String>,
 }
 
 impl<'a> TrendOutput<'a> {
-    pub(crate) fn new(trend: &'a Trend, failures: &'a [String], report: Option<String>) -> Self {
+    pub(crate) fn new(trend: &'a Trend, failures: &'a [String], files: Option<&PageFiles>) -> Self {
         Self {
             drives: trend
                 .drives
@@ -52,7 +56,8 @@ impl<'a> TrendOutput<'a> {
             warnings: &trend.warnings,
             judgeable: trend.is_judgeable(),
             failures,
-            report,
+            report: files.map(PageFiles::page),
+            pictures: files.and_then(PageFiles::pictures),
         }
     }
 }

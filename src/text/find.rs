@@ -97,6 +97,9 @@ pub(crate) fn found(findings: &Findings, output: &FindOutput) -> String {
     if let Some(sheet) = &output.sheet {
         let _ = writeln!(text, "picture sheet: {sheet}");
     }
+    if let Some(pictures) = &output.pictures {
+        let _ = writeln!(text, "pictures: {pictures}");
+    }
     text
 }
 

@@ -138,6 +138,8 @@ fn a_coupling_that_never_worked_is_not_judged() {
     check_contract(&diagnosed);
     assert!(!diagnosed.judgeable);
     assert_eq!(diagnosed.findings[0].cause, "inhibited_or_wiring");
+    let page = fs::read_to_string(out.join("diagnosis.html")).unwrap();
+    assert!(page.contains("The clutch cannot be judged from these drives."));
     let kept = fs::read_to_string(out.join("diagnosis.json")).unwrap();
     assert_eq!(kept.trim(), run.out.trim());
     assert!(

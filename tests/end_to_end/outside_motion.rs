@@ -61,11 +61,13 @@ fn ground_speed_and_radius_ratios_of_a_real_drive() {
     let measured: Measured = run.json();
     let drive = &measured.drives[0];
 
-    // The data set's conversion notes: satellite over rear-axle speed 1.0089 on average, the
-    // satellites' trace about 0.15 s behind.
+    // The data set's conversion notes: satellite over rear-axle speed 1.0089 on average as stamped,
+    // the satellites' trace about 0.15 s behind. With the trace set forward by that the average is
+    // 1.0097 (numpy, over all of the segment).
     let ground = &drive.ground_speed_scale;
     let (scale, u) = (ground.scale.value.unwrap(), ground.scale.u.unwrap());
-    assert!((scale - 1.0089).abs() < 0.0015 && u < 0.001, "{ground:?}");
+    assert!((scale - 1.0097).abs() < 2.0 * u && u < 0.001, "{ground:?}");
+    assert!((scale - 1.0089).abs() < 0.0015, "{ground:?}");
     let (lag_s, lag_u) = (ground.lag_s.unwrap(), ground.lag_u.unwrap());
     assert!((lag_s - 0.15).abs() < 0.03 && lag_u < 0.02, "{ground:?}");
     ratios_agree_with_the_plain_mean(drive, &capture, &folder.path().join("segment-decoder.toml"));

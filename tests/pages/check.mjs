@@ -1,7 +1,7 @@
 // What a person does with a report, done by a driver, and what must then be seen. Chromium is the
 // system's own; nothing here reaches a network.
 import assert from "node:assert/strict";
-import { readFileSync, statSync } from "node:fs";
+import { readFileSync, readdirSync, statSync } from "node:fs";
 import { dirname, join } from "node:path";
 import { fileURLToPath, pathToFileURL } from "node:url";
 import { chromium } from "playwright-core";
@@ -11,6 +11,12 @@ const axe = readFileSync(join(here, "node_modules/axe-core/axe.min.js"), "utf8")
 const sample = join(here, "sample/report.html");
 const hostile = join(here, "hostile/report.html");
 const card = join(here, "card/card.html");
+// The pages without scripts, each with words that must stand on its first screen.
+const plain = {
+  diagnosis: ["diagnosis/diagnosis.html", ["Most probable", "Look at this next", "What stands out most"]],
+  trend: ["trend/trend.html", ["How the coupling is doing"]],
+  find: ["find/decoder.html", ["Wheel speeds found"]],
+};
 const pictures = process.env.PICTURES;
 
 const browser = await chromium.launch({
@@ -256,6 +262,48 @@ const checks = {
     assert.ok(counts[0] >= 6 && counts[0] <= 16, String(counts));
   },
 
+  async "every other page answers on its first screen, whatever shows it"() {
+    for (const [name, [file, words]] of Object.entries(plain)) {
+      const path = join(here, file);
+      const { page, close } = await open(path);
+      for (const word of words) {
+        const box = await page.getByText(word).first().boundingBox();
+        assert.ok(box.y < 900, `${name}: ${word}`);
+      }
+      assert.ok(await page.locator("svg").first().isVisible(), name);
+      await accessible(page);
+      await picture(page, name, { fullPage: true });
+      const pdf = (await page.pdf({ preferCSSPageSize: true })).toString("latin1");
+      const pages = pdf.match(/\/Type\s*\/Page\b/g).length;
+      console.log(`   ${name}: ${statSync(path).size} bytes, ${pages} pages`);
+      assert.ok(pages <= 24, `${name}: ${pages}`);
+      await close();
+      const dark = await open(path, { colorScheme: "dark" });
+      await accessible(dark.page);
+      await picture(dark.page, name + "-dark", { fullPage: true });
+      await dark.close();
+      const phone = await open(path, { viewport: { width: 360, height: 740 }, isMobile: true, deviceScaleFactor: 2 });
+      assert.ok((await phone.page.evaluate(() => document.documentElement.scrollWidth)) <= 360, name);
+      await accessible(phone.page);
+      await picture(phone.page, name + "-phone");
+      await phone.close();
+    }
+  },
+
+  async "the pictures beside a page are the page's"() {
+    const page = await browser.newPage();
+    const drawn = readdirSync(join(here, "diagnosis/pictures"));
+    await page.goto(pathToFileURL(join(here, "diagnosis/diagnosis.html")).href);
+    const sizes = await page.locator("svg").evaluateAll((all) => all.map((e) => [e.getAttribute("width"), e.getAttribute("height")].map(Number)));
+    assert.equal(drawn.length, sizes.length);
+    for (const [i, name] of drawn.sort().entries()) {
+      const png = readFileSync(join(here, "diagnosis/pictures", name));
+      // Width and height stand in the first chunk of a PNG file.
+      assert.deepEqual([png.readUInt32BE(16), png.readUInt32BE(20)], sizes[i].map((px) => 2 * px), name);
+    }
+    await page.close();
+  },
+
   async "the test card is one page that prints on one sheet"() {
     const { page, close } = await open(card);
     assert.ok((await page.locator("body").innerText()).includes("a change of"));
@@ -275,6 +323,12 @@ const checks = {
     assert.equal(await page.locator("img, h1 b").count(), 0);
     assert.equal(await page.locator("script").count(), 3);
     await close();
+    const diagnosis = await open(join(here, "hostile/diagnosis.html"));
+    const said = await diagnosis.page.locator("body").innerText();
+    assert.ok(said.includes("<img src=x onerror=alert(1)>\"'&amp;<script>alert(2)<script> before-1.pcapng.zst"));
+    assert.ok(said.includes("</title><script>alert(3)</script><b>car</b>"));
+    assert.equal(await diagnosis.page.locator("img, h1 b, script").count(), 0);
+    await diagnosis.close();
   },
 };
 

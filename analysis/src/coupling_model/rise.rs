@@ -76,6 +76,8 @@ struct Record {
     t_s: Vec<f64>,
     pressure_bar: Vec<f64>,
     low_bar: f64,
+    /// Standard deviation of how long the frame that carried demand came after demand itself, s.
+    u_reference_s: f64,
     /// When the target changes, s, and the target from then on, bar.
     target: Vec<(f64, f64)>,
 }
@@ -125,6 +127,7 @@ fn records(drive: &Drive, found: &[Found]) -> Result<Vec<Record>, Missing> {
             t_s: d.t_s,
             pressure_bar: d.pressure_bar,
             low_bar: d.low_bar,
+            u_reference_s: d.u_reference_s,
         })
         .collect())
 }
@@ -134,6 +137,7 @@ struct Draft {
     pressure_bar: Vec<f64>,
     low_bar: f64,
     level_bar: f64,
+    u_reference_s: f64,
     demand: Vec<(f64, f64)>,
     demand_low: f64,
     demand_level: f64,
@@ -172,6 +176,11 @@ fn draft(pressure: &Channel, demand: &Channel, found: &Found) -> Option<Draft> {
     Some(Draft {
         low_bar,
         level_bar: median(&held)?,
+        // Anywhere between the frame before and the one that carried it.
+        u_reference_s: d_t
+            .iter()
+            .rfind(|t| **t < -1e-6)
+            .map_or(0.0, |t| (-t).min(LONGEST_FRAME_S) / 12.0_f64.sqrt()),
         demand_low: median(&pick(&d_t, &d_v, |t| t < -1e-6)).unwrap_or(0.0),
         demand_level: median(&demanded)?,
         demand: d_t
@@ -265,13 +274,16 @@ impl Numbers {
     }
 }
 
+/// Demand that was silent for longer was not late by as much, s.
+const LONGEST_FRAME_S: f64 = 0.1;
+
 /// Fill times of one drive differ from engagement to engagement by about this much, of themselves and s.
 const SHIFT_SHARE: f64 = 0.02;
 const SHIFT_S: f64 = 5e-4;
 
 /// Residuals of a record, in standard deviations, with its own shift found; the last is the shift's.
 fn record_residuals(numbers: &Numbers, record: &Record, sigma: f64) -> Vec<f64> {
-    let spread_s = SHIFT_SHARE * numbers.fill_s + SHIFT_S;
+    let spread_s = (SHIFT_SHARE * numbers.fill_s + SHIFT_S).hypot(record.u_reference_s);
     let at = |shift_s: f64| -> Vec<f64> {
         let model = numbers.pressure_bar(record, shift_s);
         let left = model.iter().zip(&record.pressure_bar);

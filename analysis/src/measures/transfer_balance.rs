@@ -8,7 +8,7 @@
 //! over the held part.
 //!
 //! Where the wheels turn too slowly for their sensors, as in the first moments of a launch, the
-//! rear's share lies between nothing and that of the first moment told.
+//! rear's share lies between nothing and that of the first moments told.
 //!
 //! `u` from the axle loads, the tyres' curve and its relaxation, the engine's inertia, the moments
 //! that are not told, and what the model itself is wrong by.
@@ -33,11 +33,19 @@ const U_MODEL: f64 = 0.012;
 /// The same in a bend, where side forces take grip.
 const U_MODEL_TURNING: f64 = 0.045;
 
+/// Largest standard uncertainty of an estimate for which no curve was learnt.
+const TOLD_BY_LOADS: f64 = 0.06;
+
 /// Fewest samples of a held part.
 const LEAST: usize = 5;
 
 /// Less force than this is no drive, of the weight.
 const LEAST_FORCE: f64 = 0.01;
+
+/// Where the sensors tell nothing, the rear's share over that of the first moments told, and its standard
+/// uncertainty: the rear's shafts have to twist before they carry, so that its share builds up from
+/// nothing, slowly at first. Common practice, no source.
+pub(super) const UNTOLD_SHARE: (f64, f64) = (0.35, 0.2);
 
 /// The first moment told is the mean over this many samples.
 const FIRST: usize = 10;
@@ -57,7 +65,7 @@ pub(super) fn transfer_balance(view: &View<'_>) -> TransferEstimate {
 
 fn fraction(view: &View<'_>) -> Measured {
     let traction = view.traction.as_ref().map_err(Clone::clone)?;
-    let sights = traction.learnt.as_ref().map_err(Clone::clone)?;
+    let sights = traction.learnt.as_ref().unwrap_or(&traction.unlearnt);
     let samples = held_samples(view)?;
     let all = |sight: &_| {
         let forces = divided(
@@ -74,10 +82,20 @@ fn fraction(view: &View<'_>) -> Measured {
         .value_and_u(|sight| all(sight).ok().map(|s| s.value))
         .ok_or(Missing::NoHeldPart)?;
     let model = model_uncertainty(view);
+    let u = by_sights.hypot(middle.u).hypot(model);
+    // Without a curve the axle loads still tell, as long as the axles turn alike.
+    if let Err(why) = &traction.learnt
+        && u > TOLD_BY_LOADS
+    {
+        return Err(why.clone());
+    }
     Ok(Estimate {
         value: value.clamp(0.0, 1.0),
-        u: by_sights.hypot(middle.u).hypot(model),
+        u,
         method: match traction.motion.source {
+            _ if traction.learnt.is_err() => {
+                "axle loads, for axles that turned alike; no creep could be learnt"
+            }
             Source::Engine => "balance of engine force and creep learnt with the coupling open",
             Source::Acceleration => {
                 "balance of force from acceleration and creep learnt with the coupling open"
@@ -176,9 +194,8 @@ fn share(
     };
     let total = driven + untold;
     Ok(Share {
-        value: (rear + 0.5 * first_share * untold) / total,
-        // Uniform between nothing and the first share told.
-        u: first_share * untold / 12.0_f64.sqrt() / total,
+        value: (rear + UNTOLD_SHARE.0 * first_share * untold) / total,
+        u: UNTOLD_SHARE.1 * first_share * untold / total,
         samples: count,
     })
 }

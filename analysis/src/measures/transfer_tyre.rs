@@ -7,16 +7,20 @@
 //! cancels and the ratio is that of slips times loads; its knee comes from the drive where it
 //! shows, else from what is known of tyres.
 //!
-//! `u` from the noise of every ground speed sample, scale and lag, axle loads and knee, and the moments
-//! before the car is fast enough for a slip to be told.
+//! Before the car is fast enough for a slip against the ground to be told, the force is divided by the
+//! slip between the axles (see `traction::split`).
+//!
+//! `u` from the noise of every ground speed sample, scale and lag, axle loads and knee, and the early
+//! moments.
 
 use slipwright_decoders::role::Role;
 
-use super::transfer_balance::{held_samples, model_uncertainty};
+use super::transfer_balance::{UNTOLD_SHARE, held_samples, model_uncertainty};
 use super::view::View;
 use crate::drive::{at_seconds, seconds_between};
 use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
-use crate::traction::motion::wheels_take;
+use crate::traction::motion::Motion;
+use crate::traction::split::{Force, divided};
 use crate::traction::{GroundSpeed, Sight, Traction};
 
 const METHOD: &str = "tyre";
@@ -27,12 +31,12 @@ const ASSUMPTION: &str = "front and rear tyres are alike and on the same surface
 const LEAST_MPS: f64 = 3.0;
 
 /// Fewest samples of ground speed.
-const LEAST: usize = 5;
+const LEAST: usize = 3;
 
-/// Before the first moment told the rear's share is this much of its share then, with its standard
-/// uncertainty: torque builds up at the rear a little later than at the front. Common practice, no
-/// source.
-const EARLY_SHARE: (f64, f64) = (0.6, 0.2);
+/// Relative standard uncertainty of taking the rear's share before the first moment for its share
+/// then, where no curve was learnt to divide force by: a road that teaches none is so slippery that
+/// both axles slide from the start.
+const U_SLIDING: f64 = 0.1;
 
 /// Beyond this the estimate says nothing.
 const NOT_TOLD: f64 = 0.2;
@@ -54,7 +58,8 @@ struct Moment {
     rear_mps: f64,
     /// Free front speed over rear speed: above 1 in a bend.
     longer: f64,
-    accel_mps2: f64,
+    /// Place on the time base.
+    sample: usize,
 }
 
 fn fraction(view: &View<'_>) -> Measured {
@@ -62,24 +67,31 @@ fn fraction(view: &View<'_>) -> Measured {
     let scale = ground.scale.clone()?;
     let lag = ground.lag_s.clone()?;
     let traction = view.traction.as_ref().map_err(Clone::clone)?;
-    let moments = |k: f64, lag_s: f64| moments(view, traction, k, lag_s);
+    let moments = |k: f64, lag_s: f64| moments(view, k, lag_s);
     let middle = moments(scale.value, lag.value)?;
     let sights = traction.for_ratios();
+    let at = |moments: &[Moment], sight: &Sight, early: &Early| {
+        share(&traction.motion, moments, sight, early)
+    };
     let early = early(view, traction, &sights.middle, &middle);
-    let at = |moments: &[Moment], sight: &Sight| share(moments, sight, early);
     let (value, by_sights) = sights
-        .value_and_u(|sight| at(&middle, sight).map(|s| s.0))
+        .value_and_u(|sight| {
+            let early = self::early(view, traction, sight, &middle);
+            at(&middle, sight, &early).map(|s| s.0)
+        })
         .ok_or(NOT_ENOUGH_GRIP)?;
     let by = |k: f64, lag_s: f64| {
         moments(k, lag_s)
             .ok()
-            .and_then(|m| at(&m, &sights.middle))
+            .and_then(|m| at(&m, &sights.middle, &early))
             .map_or(0.0, |s| s.0 - value)
     };
     let by_scale = by(scale.value + scale.u, lag.value);
     let by_lag = by(scale.value, lag.value + lag.u);
-    let noise = noise(&middle, ground, &|m| at(m, &sights.middle).map(|s| s.0));
-    let by_early = at(&middle, &sights.middle).map_or(0.0, |s| s.1);
+    let noise = noise(&middle, ground, &|m| {
+        at(m, &sights.middle, &early).map(|s| s.0)
+    });
+    let by_early = at(&middle, &sights.middle, &early).map_or(0.0, |s| s.1);
     let u = [
         by_sights,
         by_scale,
@@ -106,12 +118,7 @@ fn fraction(view: &View<'_>) -> Measured {
 const NOT_ENOUGH_GRIP: Missing =
     Missing::NotIdentifiable("the tyres did not creep forward while the coupling was held");
 
-fn moments(
-    view: &View<'_>,
-    traction: &Traction,
-    scale: f64,
-    lag_s: f64,
-) -> Result<Vec<Moment>, Missing> {
+fn moments(view: &View<'_>, scale: f64, lag_s: f64) -> Result<Vec<Moment>, Missing> {
     let held = held_samples(view)?;
     let base = view.drive.base_ns();
     let (from_ns, to_ns) = (base[held.start], base[held.end - 1]);
@@ -135,9 +142,7 @@ fn moments(
                 front_mps: drive.column_at(front, t_ns)?,
                 rear_mps,
                 longer: drive.column_at(free, t_ns)? / rear_mps,
-                accel_mps2: drive
-                    .column_at(&traction.motion.accel_mps2, t_ns)
-                    .unwrap_or(0.0),
+                sample: base.partition_point(|&t| t < t_ns).min(base.len() - 1),
             };
             (moment.ground_mps > LEAST_MPS).then_some(moment)
         })
@@ -151,39 +156,61 @@ fn moments(
     Ok(found)
 }
 
-/// Driving force of the moments before the first one told, of the weight times s.
-fn early(view: &View<'_>, traction: &Traction, sight: &Sight, moments: &[Moment]) -> f64 {
+/// What was driven before the first moment told, of the weight times s.
+#[derive(Clone, Copy, Default)]
+struct Early {
+    /// At either axle, where the slip between the axles and the force divide it.
+    axles: [f64; 2],
+    /// In all, where they do not because no curve was learnt.
+    sliding: f64,
+    /// In all, where the wheels turned too slowly for their sensors.
+    untold: f64,
+}
+
+fn early(view: &View<'_>, traction: &Traction, sight: &Sight, moments: &[Moment]) -> Early {
+    let mut early = Early::default();
     let (Ok(held), Some(first)) = (held_samples(view), moments.first()) else {
-        return 0.0;
+        return early;
     };
     let base = view.drive.base_ns();
-    let from_ns = base[held.start];
-    let mut sum = 0.0;
-    for i in held {
-        let Some(&next) = base.get(i + 1) else { break };
-        if seconds_between(from_ns, base[i]) >= first.t_s {
-            break;
+    let samples = held.start..first.sample.clamp(held.start, held.end);
+    let forces = divided(
+        view.drive,
+        view.kinematics,
+        &traction.motion,
+        sight,
+        samples.clone(),
+    );
+    for (force, i) in forces.iter().zip(samples) {
+        let dt = base
+            .get(i + 1)
+            .map_or(0.0, |&n| seconds_between(base[i], n));
+        match force {
+            Force::Divided(d) if traction.learnt.is_ok() => {
+                early.axles[0] += d.front * dt;
+                early.axles[1] += d.rear * dt;
+            }
+            Force::Divided(d) => early.sliding += (d.front + d.rear).max(0.0) * dt,
+            Force::Sum(all) => early.untold += all.max(0.0) * dt,
+            Force::Missing => {}
         }
-        let force = traction.motion.force(i, &sight.assumed).unwrap_or(0.0);
-        sum += force.max(0.0) * seconds_between(base[i], next);
     }
-    sum
+    early
 }
 
 /// The rear's share, and its uncertainty from the early part.
-fn share(moments: &[Moment], sight: &Sight, early: f64) -> Option<(f64, f64)> {
+fn share(motion: &Motion, moments: &[Moment], sight: &Sight, early: &Early) -> Option<(f64, f64)> {
     let forces: Vec<[f64; 2]> = moments
         .iter()
         .map(|m| {
-            let loads = sight.assumed.loads(m.accel_mps2);
+            let force = motion.force(m.sample, &sight.assumed).unwrap_or(0.0);
+            let loads = sight.assumed.loads(force);
+            let take = motion.wheels_take(m.sample, loads);
             let slips = [
                 m.front_mps / (m.ground_mps * m.longer) - 1.0,
                 m.rear_mps / m.ground_mps - 1.0,
             ];
-            let axle = |k: usize| {
-                loads[k] * sight.curve.force(slips[k]) + wheels_take(loads[k], m.accel_mps2)
-            };
-            [axle(0), axle(1)]
+            [0, 1].map(|k| loads[k] * sight.curve.force(slips[k]) + take[k])
         })
         .collect();
     let mut sums = [0.0; 2];
@@ -203,11 +230,30 @@ fn share(moments: &[Moment], sight: &Sight, early: f64) -> Option<(f64, f64)> {
     } else {
         0.5
     };
-    let total = told + early;
-    Some((
-        (sums[1] + EARLY_SHARE.0 * first_share * early) / total,
-        EARLY_SHARE.1 * first_share * early / total,
-    ))
+    // The curve is known but for its scale, which the force of the engine has; so has the early part.
+    let early_scale = scale(motion, moments, sight, told)?;
+    let by = |force: f64| force * early_scale;
+    let axles = early.axles.map(by);
+    let (sliding, untold) = (by(early.sliding), by(early.untold));
+    let total = told + axles[0] + axles[1] + sliding + untold;
+    let rear = sums[1] + axles[1] + first_share * (sliding + UNTOLD_SHARE.0 * untold);
+    let u = (U_SLIDING * sliding).hypot(UNTOLD_SHARE.1 * untold);
+    Some((rear / total, first_share * u / total))
+}
+
+/// Force by the curve over force by its source, over the moments told.
+fn scale(motion: &Motion, moments: &[Moment], sight: &Sight, told: f64) -> Option<f64> {
+    let mut driven = 0.0;
+    for times in moments.windows(2) {
+        let force = motion.force(times[0].sample, &sight.assumed).unwrap_or(0.0);
+        let loads = sight.assumed.loads(force);
+        let take = motion.wheels_take(times[0].sample, loads);
+        driven += (force + take[0] + take[1]) * (times[1].t_s - times[0].t_s);
+    }
+    if driven <= 0.0 {
+        return Some(1.0);
+    }
+    Some((told / driven).clamp(0.2, 5.0))
 }
 
 /// What the noise of each ground speed sample does to the share.

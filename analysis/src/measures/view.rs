@@ -9,19 +9,13 @@ use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::engagement::{Found, Reference, SlipTrace};
 use crate::kinematics::Kinematics;
 use crate::measure::Missing;
-use crate::robust::median_and_sigma;
 use crate::traction::{GroundSpeed, Traction};
-use crate::transition::{
-    LEAST_SAMPLES, NoRise, Rise, Timed, first_plateau, measure_rise, state_levels,
-};
+use crate::transition::{LEAST_SAMPLES, NoRise, Rise, Timed, measure_first_rise};
 use crate::vehicle::Vehicle;
 
 /// The released level is looked at this long before the start, s; slip may also call for demand
 /// this early.
 const LEAD_S: f64 = 0.5;
-
-/// A plateau shorter than this is the top of an overshoot, not pressure's upper state, s.
-const SHORTEST_PLATEAU_S: f64 = 0.15;
 
 /// A held part shorter than this tells nothing, s.
 const SHORTEST_HELD_S: f64 = 0.1;
@@ -206,9 +200,7 @@ fn pressure_rise(drive: &Drive, found: &Found) -> Result<Rise, Missing> {
     let channel = drive.channel(role)?;
     let from_ns = found.clear_from_ns.max(at_seconds(found.start_ns, -LEAD_S));
     let (t_s, value) = channel.window(from_ns, found.release_ns, found.start_ns);
-    let end = first_plateau_end(&t_s, &value);
-    let (t_s, value) = (&t_s[..end], &value[..end]);
-    measure_rise(t_s, value).map_err(|why| match why {
+    measure_first_rise(&t_s, &value).map_err(|why| match why {
         NoRise::TooFewSamples { have } => Missing::TooFewSamples {
             have,
             need: LEAST_SAMPLES,
@@ -227,23 +219,4 @@ fn pressure_rise(drive: &Drive, found: &Found) -> Result<Rise, Missing> {
 
 fn gap_within(channel: &Channel, from_ns: i64, to_ns: i64) -> bool {
     !channel.unbroken(channel.range(from_ns, to_ns))
-}
-
-/// Samples up to the end of pressure's first plateau; all of them where it has none that lasts.
-fn first_plateau_end(t_s: &[f64], value: &[f64]) -> usize {
-    let all = value.len();
-    let Some(levels) = state_levels(value) else {
-        return all;
-    };
-    let before = t_s.partition_point(|&t| t < 0.0);
-    let noise = median_and_sigma(&value[..before]).map_or(levels.sigma, |(_, s)| s);
-    let on = levels.low + (0.2 * levels.amplitude()).max(4.0 * noise);
-    let Some(onset) = (0..all).find(|&i| value[i] > on && value.get(i + 1).is_none_or(|v| *v > on))
-    else {
-        return all;
-    };
-    match first_plateau(t_s, value, levels.low, onset, all, noise) {
-        Some(p) if t_s[p.range.end - 1] - t_s[p.range.start] >= SHORTEST_PLATEAU_S => p.range.end,
-        _ => all,
-    }
 }

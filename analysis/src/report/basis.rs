@@ -16,7 +16,7 @@ use crate::vehicle::{PressureLaw, Vehicle};
 pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
     html! {
         h3 { "The drives" }
-        (drives(campaign))
+        (drives(&named_drives(campaign)))
         h3 { "The transfer fraction" }
         (transfer(campaign))
         h3 { "The car, as its file describes it" }
@@ -24,20 +24,26 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
     }
 }
 
-fn drives(campaign: &Campaign<'_>) -> Markup {
-    if Side::BOTH
-        .into_iter()
-        .all(|side| campaign.drives(side).is_empty())
-    {
+/// Every drive, as the page calls it.
+fn named_drives<'a>(campaign: &Campaign<'a>) -> Vec<(String, &'a DriveMeasures)> {
+    let of = |side: Side| {
+        let drives = campaign.drives(side).iter();
+        let name = move |i| format!("{} {i}", wording::capital(side.text()));
+        (1..).zip(drives).map(move |(i, drive)| (name(i), drive))
+    };
+    Side::BOTH.into_iter().flat_map(of).collect()
+}
+
+/// The drives that a page rests on, each with the page's name for it.
+pub(super) fn drives(named: &[(String, &DriveMeasures)]) -> Markup {
+    if named.is_empty() {
         return html! { p.why { "There are none." } };
     }
     let mut reasons = Reasons::default();
-    let mut rows = Vec::new();
-    for side in Side::BOTH {
-        for (i, drive) in campaign.drives(side).iter().enumerate() {
-            rows.push(drive_row(side, i, drive, &mut reasons));
-        }
-    }
+    let rows: Vec<Markup> = named
+        .iter()
+        .map(|(name, drive)| drive_row(name, drive, &mut reasons))
+        .collect();
     let table = html! {
         table {
             caption {
@@ -67,11 +73,11 @@ fn drives(campaign: &Campaign<'_>) -> Markup {
     }
 }
 
-fn drive_row(side: Side, index: usize, drive: &DriveMeasures, reasons: &mut Reasons) -> Markup {
+fn drive_row(name: &str, drive: &DriveMeasures, reasons: &mut Reasons) -> Markup {
     let ratio = &drive.radius_ratio;
     html! {
         tr {
-            th.moment scope="row" { (wording::capital(side.text())) " " (index + 1) }
+            th.moment scope="row" { (name) }
             td.capture { (literal(&drive.name)) }
             td.moment { (moment(drive.start_ns)) }
             td.number { (number::rounded_to(drive.duration_s, 0.5)) }

@@ -144,15 +144,23 @@ impl Card<'_> {
                 let proven =
                     |m: &&MeasurePlan| m.provable.get(at).is_some_and(|p| *p <= self.plan.target);
                 let (shown, rest): (Vec<_>, Vec<_>) = self.known().partition(proven);
+                let (never, larger): (Vec<_>, Vec<_>) = rest
+                    .into_iter()
+                    .partition(|m| m.provable.get(at).is_some_and(|p| is_beyond_all(*p)));
                 let label = |measures: Vec<&MeasurePlan>| {
                     let labels: Vec<&str> = measures.iter().map(|m| m.measure.label()).collect();
                     wording::listed(&labels)
                 };
-                let but = if rest.is_empty() {
-                    String::new()
-                } else {
-                    format!("; of {} only a larger one, as the table says", label(rest))
-                };
+                let mut but = String::new();
+                if !larger.is_empty() {
+                    but += &format!(
+                        "; of {} only a larger one, as the table says",
+                        label(larger)
+                    );
+                }
+                if !never.is_empty() {
+                    but += &format!("; less of {} cannot be shown", label(never));
+                }
                 format!(
                     "{} drives before the work and {} after it, each with {} launches and {} tip-ins, \
                      prove a change of {target} of {}{but}.",
@@ -232,7 +240,7 @@ impl Card<'_> {
             table {
                 caption {
                     "Smallest change that is proven four times out of five"
-                    span.why { " (of the value before)" }
+                    span.why { " (of the value before; nothing falls by more than all of it)" }
                 }
                 thead { tr {
                     th scope="col" { "Drives a side, and in each" }
@@ -326,10 +334,19 @@ fn percent(part: f64) -> String {
     format!("{}\u{a0}%", number::rough(100.0 * part))
 }
 
+/// Whether a provable change is as large as the value itself. None of these measures falls below
+/// nought, so no reduction is ever that large.
+fn is_beyond_all(part: f64) -> bool {
+    part >= 1.0
+}
+
 fn cell(measure: &MeasurePlan, at: usize) -> String {
     let Some(part) = measure.provable.get(at).filter(|p| p.is_finite()) else {
         return number::NO_NUMBER.to_owned();
     };
+    if is_beyond_all(*part) {
+        return "cannot be shown".to_owned();
+    }
     let name = |m: Measure| m.unit();
     match &measure.spread {
         Ok(spread) if !measure.is_assumed => format!(
@@ -373,6 +390,23 @@ mod tests {
             check_page(&html);
             assert!(html.contains("&lt;script&gt;alert(1)") && !html.contains("<script"));
             assert!(text.contains("passenger works the laptop"));
+        }
+    }
+
+    /// One drive of slip that varies wildly: what would be a change of more than the value itself.
+    #[test]
+    fn a_change_beyond_the_value_itself_is_never_promised() {
+        for drives in [1, 4] {
+            let (html, text) = card(drives, "trial car");
+            assert!(text.contains("cannot be shown") && html.contains("cannot be shown"));
+            let parts = text
+                .split("\u{a0}%")
+                .filter_map(|before| before.rsplit(' ').next());
+            let parts: Vec<f64> = parts.filter_map(|part| part.parse().ok()).collect();
+            assert!(
+                parts.len() > 5 && parts.iter().all(|p| *p <= 100.0),
+                "{parts:?}"
+            );
         }
     }
 

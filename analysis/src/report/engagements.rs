@@ -1,6 +1,7 @@
 //! Every engagement in numbers: a table a drive.
 
 use maud::{Markup, html};
+use slipwright_decoders::unit::Unit;
 
 use super::campaign::{self, Campaign};
 use super::page::{literal, wide_table};
@@ -23,13 +24,16 @@ const CONDITIONS: [Condition; 5] = [
     ("engine torque", "N·m", |c| c.engine_torque_nm),
 ];
 
+/// What stands in the tables.
+pub(super) const HOW_TO_READ: &str = "± is one standard uncertainty: about two of three such \
+    intervals hold the true value. ≤ marks an upper bound, where the coupling was locked. A letter \
+    stands for the reason why there is no value; the reasons are under each table.";
+
 /// A table a drive.
 pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
     html! {
         p {
-            "± is one standard uncertainty: about two of three such intervals hold the true value. "
-            "≤ marks an upper bound, where the coupling was locked. A letter stands for the reason "
-            "why there is no value; the reasons are under each table."
+            (HOW_TO_READ)
             @if campaign.knows_matches() { " * marks an engagement that was matched and compared." }
         }
         div.dense {
@@ -37,36 +41,45 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
                 h3 { (mark(side)) " " (wording::capital(side.text())) }
                 @if campaign.drives(side).is_empty() { p.why { "No drives." } }
                 @for (i, drive) in campaign.drives(side).iter().enumerate() {
-                    (drive_table(campaign, side, i, drive))
+                    (drive_table(
+                        &format!("{} {}", wording::capital(side.text()), i + 1),
+                        drive,
+                        campaign.notes.demand_unit,
+                        &|engagement| {
+                            let position = EngagementPosition { drive: i, engagement };
+                            campaign.knows_matches() && campaign.is_matched(side, position)
+                        },
+                    ))
                 }
             }
         }
     }
 }
 
-fn drive_table(campaign: &Campaign<'_>, side: Side, index: usize, drive: &DriveMeasures) -> Markup {
-    let name = format!("{} {}", wording::capital(side.text()), index + 1);
+/// The engagements of one drive, under the page's name for it; `is_matched` says which of them carry
+/// an asterisk.
+pub(super) fn drive_table(
+    name: &str,
+    drive: &DriveMeasures,
+    demand_unit: Option<Unit>,
+    is_matched: &dyn Fn(usize) -> bool,
+) -> Markup {
     if drive.engagements.is_empty() {
         return html! { p { (name) ", " (literal(&drive.name)) ": no engagement was found." } };
     }
     let (shown_measures, absent) = columns(drive);
     let mut reasons = Reasons::default();
-    let demand = wording::demand_unit(campaign.notes.demand_unit);
+    let demand = wording::demand_unit(demand_unit);
     let rows: Vec<Markup> = drive
         .engagements
         .iter()
         .enumerate()
         .map(|(engagement, value)| {
-            let position = EngagementPosition {
-                drive: index,
-                engagement,
-            };
-            let matched = campaign.knows_matches() && campaign.is_matched(side, position);
             row(
                 drive,
                 engagement,
                 value,
-                matched,
+                is_matched(engagement),
                 &shown_measures,
                 &mut reasons,
             )

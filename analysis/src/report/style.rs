@@ -19,10 +19,11 @@ const SHEET: &str = "\
 *{box-sizing:border-box}
 html{-webkit-text-size-adjust:100%;text-size-adjust:100%}
 body{margin:0 auto;padding:1.5rem clamp(1rem,4vw,2.5rem) 3rem;max-width:72rem;background:var(--paper);color:var(--text);font:1rem/1.5 system-ui,-apple-system,'Segoe UI','Noto Sans','Liberation Sans',sans-serif}
-h1,h2,h3{line-height:1.25;margin:0}
+h1,h2,h3,h4{line-height:1.25;margin:0}
 h1{font-size:1.6rem}
 h2{font-size:1.3rem;margin:0 0 .75rem}
 h3{font-size:1.05rem;margin:0 0 .35rem}
+h4{font-size:.925rem;margin:.6rem 0 .1rem;color:var(--quiet)}
 p,ul,ol,dl{margin:0 0 .75rem}
 ul,ol{padding-left:1.2rem}
 li{margin:.15rem 0}
@@ -94,6 +95,8 @@ table.measures{font-size:.875rem}
 table.measures th,table.measures td{padding-left:.35rem;padding-right:.5rem}
 table.measures th:first-child{padding-left:0}
 .figures+h3{margin-top:2rem}
+.cause{margin:1.75rem 0 0;max-width:60em}
+.cause ul,.cause p{margin:0}
 .dense table{font-size:.8rem}
 .dense th,.dense td{padding:.25rem .5rem}
 .dense thead th{max-width:7em}
@@ -146,7 +149,7 @@ nav,.skip,#traces{display:none}
 figure,.card,.warnings,.scope,tr{break-inside:avoid}
 .scope{grid-template-columns:repeat(3,1fr);gap:5mm}
 :root{color-scheme:light}
-h2,h3,caption,thead,h2+p{break-after:avoid}
+h2,h3,h4,caption,thead,h2+p{break-after:avoid}
 thead{display:table-header-group}
 main>.part{margin-top:7mm;padding-top:3mm}
 .wide{overflow:visible}

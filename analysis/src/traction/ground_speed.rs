@@ -4,13 +4,16 @@
 //! A satellite receiver tells it later: `v_ground(t) = k v_rear(t - lag)`, with the scale `k` (rolling
 //! radius against the one the wheel speeds were reckoned with, and the receiver's own) and the lag
 //! against the wheels' own. Both are fitted by robust least squares over unbraked moments, the
-//! wheels' noise averaged out; the lag shows wherever speed changes. Neighbouring residuals are alike,
-//! and the uncertainties carry that.
+//! wheels' noise averaged out; the lag shows wherever speed changes. Residuals are alike over some
+//! seconds, because road and receiver drift: each uncertainty is the larger of what neighbours and
+//! what blocks of the drive tell.
+
+use std::ops::Range;
 
 use slipwright_decoders::role::Role;
 
 use super::soft;
-use crate::drive::{Channel, Column, Drive, at_seconds, centred_average};
+use crate::drive::{Channel, Column, Drive, at_seconds, centred_average, seconds_between};
 use crate::engagement::closed_spans;
 use crate::kinematics::{Kinematics, pressed_above};
 use crate::measure::{Estimate, Measured, Missing};
@@ -43,6 +46,12 @@ const LAG_STEP_S: f64 = 0.02;
 
 /// After the coupling opens, s: the driveline's swing and the usual lag.
 const AFTER_CLOSED_S: f64 = 0.8;
+
+/// Residuals further apart than this share nothing, s.
+const BLOCK_S: f64 = 5.0;
+
+/// Fewest blocks that tell a spread.
+const LEAST_BLOCKS: usize = 4;
 
 /// Samples that the fit rests on at least, and at most.
 const LEAST: usize = 30;
@@ -102,9 +111,10 @@ impl GroundSpeed {
         let kept: Vec<Sample> = samples.into_iter().step_by(every).collect();
         let mut x = [1.0, coarse_lag(&wheels, &kept)?];
         let mut sigma = COARSE_SIGMA_MPS;
-        let mut variances = [0.0; 2];
+        let blocks = blocks(&kept);
+        let mut spread = Spread::default();
         for _ in 0..3 {
-            (x, variances) = solve(&wheels, &kept, x, sigma)?;
+            (x, spread) = solve(&wheels, &kept, &blocks, x, sigma)?;
             sigma = median_and_sigma(&residuals(&wheels, &kept, x))
                 .map_or(sigma, |(_, s)| s)
                 .max(LEAST_SIGMA_MPS);
@@ -117,7 +127,7 @@ impl GroundSpeed {
         let estimate = |i: usize| {
             Ok(Estimate {
                 value: x[i],
-                u: variances[i].sqrt() * widen,
+                u: (spread.by_size[i].sqrt() * widen).max(spread.by_blocks[i].sqrt()),
                 method: METHOD,
                 samples: kept.len(),
             })
@@ -138,6 +148,29 @@ impl GroundSpeed {
             sigma_mps: 0.0,
         }
     }
+}
+
+/// Variances of scale and lag: as if residuals were independent and of unit variance, and by blocks.
+#[derive(Clone, Copy, Default)]
+struct Spread {
+    by_size: [f64; 2],
+    by_blocks: [f64; 2],
+}
+
+/// Samples within [`BLOCK_S`] of each other, as ranges.
+fn blocks(samples: &[Sample]) -> Vec<Range<usize>> {
+    let mut blocks = Vec::new();
+    let mut from = 0;
+    for i in 1..=samples.len() {
+        let ends = samples
+            .get(i)
+            .is_none_or(|s| seconds_between(samples[from].t_ns, s.t_ns) > BLOCK_S);
+        if ends {
+            blocks.push(from..i);
+            from = i;
+        }
+    }
+    blocks
 }
 
 const NO_STRETCH: Missing = Missing::NoSuitableStretch("moving stretch with ground speed");
@@ -212,9 +245,10 @@ fn coarse_lag(wheels: &Wheels<'_>, samples: &[Sample]) -> Result<f64, Missing> {
 fn solve(
     wheels: &Wheels<'_>,
     samples: &[Sample],
+    blocks: &[Range<usize>],
     start: [f64; 2],
     sigma: f64,
-) -> Result<([f64; 2], [f64; 2]), Missing> {
+) -> Result<([f64; 2], Spread), Missing> {
     let function = |x: &[f64]| {
         let &[scale, lag] = x else { return None };
         if !(-0.01..=LONGEST_LAG_S).contains(&lag) {
@@ -233,10 +267,12 @@ fn solve(
     let solution = least_squares(&start, &[1e-4, 5e-3], function).ok_or(NO_STRETCH)?;
     let mut x = start;
     x.copy_from_slice(&solution.x);
-    let variance = |i: usize| {
-        let mut gradient = [0.0; 2];
-        gradient[i] = 1.0;
-        solution.variance(&gradient)
-    };
-    Ok((x, [variance(0), variance(1)]))
+    let mut spread = Spread::default();
+    for (i, gradient) in [[1.0, 0.0], [0.0, 1.0]].iter().enumerate() {
+        spread.by_size[i] = solution.variance(gradient);
+        if blocks.len() >= LEAST_BLOCKS {
+            spread.by_blocks[i] = solution.variance_by_clusters(gradient, blocks);
+        }
+    }
+    Ok((x, spread))
 }

@@ -76,9 +76,9 @@ pub(crate) struct Motion {
     /// Acceleration of the front wheels, m/s²: more than the car's while they spin up.
     front_accel_mps2: Column,
     /// Force before inertia and rolling, of the weight.
-    drive: Column,
+    pub(super) drive: Column,
     /// What it loses per kg m² of engine inertia, of the weight.
-    spin: Column,
+    pub(super) spin: Column,
     /// Where it comes from.
     pub(crate) source: Source,
     /// The weight that forces are shares of, N; missing where no torque follows from them.
@@ -152,6 +152,11 @@ impl Motion {
         ))
     }
 
+    /// Accelerations of the front and the rear wheels, m/s².
+    pub(super) fn axles_mps2(&self, i: usize) -> Option<[f64; 2]> {
+        Some([self.front_accel_mps2.get(i)?, self.accel_mps2.get(i)?])
+    }
+
     /// Force that each axle's wheels take for themselves on top of the contact's, of the weight: rolling
     /// under its load, and spinning up.
     pub(crate) fn wheels_take(&self, i: usize, loads: [f64; 2]) -> [f64; 2] {
@@ -176,7 +181,7 @@ impl Motion {
                 "the bus carries neither coupling demand nor pressure, so nothing shows where the coupling is open",
             ));
         }
-        let fit = self.fit_to_learn(drive, kinematics, assumed);
+        let fit = self.open_to_learn(drive, kinematics, assumed);
         let base = drive.base_ns();
         let mut moments = Vec::new();
         let mut from = 0;
@@ -214,7 +219,28 @@ impl Motion {
         })
     }
 
-    fn fit_to_learn(&self, drive: &Drive, kinematics: &Kinematics, assumed: Assumed) -> Vec<bool> {
+    fn open_to_learn(&self, drive: &Drive, kinematics: &Kinematics, assumed: Assumed) -> Vec<bool> {
+        let mut fit = self.steadily_driven(drive, kinematics, assumed);
+        let s = |seconds: f64| (seconds * 1e9) as i64;
+        for span in closed_spans(drive) {
+            clear(
+                &mut fit,
+                drive.base_ns(),
+                span.start_ns.saturating_sub(s(BEFORE_CLOSED_S)),
+                span.end_ns.saturating_add(s(AFTER_CLOSED_S)),
+            );
+        }
+        fit
+    }
+
+    /// Where the car goes straight, fast enough for its sensors, unbraked, in one gear and under a force
+    /// that changes little.
+    pub(super) fn steadily_driven(
+        &self,
+        drive: &Drive,
+        kinematics: &Kinematics,
+        assumed: Assumed,
+    ) -> Vec<bool> {
         let base = drive.base_ns();
         let mut fit: Vec<bool> = (0..base.len())
             .map(|i| {
@@ -224,18 +250,8 @@ impl Motion {
                     && self.slip.get(i).is_some()
             })
             .collect();
-        let mut clear = |from_ns: i64, to_ns: i64| {
-            let from = base.partition_point(|&t| t < from_ns);
-            let to = base.partition_point(|&t| t <= to_ns).max(from);
-            fit[from..to].fill(false);
-        };
+        let mut clear = |from_ns: i64, to_ns: i64| clear(&mut fit, base, from_ns, to_ns);
         let s = |seconds: f64| (seconds * 1e9) as i64;
-        for span in closed_spans(drive) {
-            clear(
-                span.start_ns.saturating_sub(s(BEFORE_CLOSED_S)),
-                span.end_ns.saturating_add(s(AFTER_CLOSED_S)),
-            );
-        }
         for role in [Role::PedalBrake, Role::AbsActive, Role::TractionActive] {
             let Ok(channel) = drive.channel(role) else {
                 continue;
@@ -269,6 +285,13 @@ impl Motion {
 /// Force that an axle's wheels take for themselves, of the weight.
 pub(crate) fn wheels_take(load: f64, accel_mps2: f64) -> f64 {
     ROLLING_RESISTANCE * load + WHEEL_INERTIA_SHARE * accel_mps2 / GRAVITY_MPS2
+}
+
+/// Takes a span of time out.
+fn clear(fit: &mut [bool], base: &[i64], from_ns: i64, to_ns: i64) {
+    let from = base.partition_point(|&t| t < from_ns);
+    let to = base.partition_point(|&t| t <= to_ns).max(from);
+    fit[from..to].fill(false);
 }
 
 /// Whether the force stays near itself around each sample.

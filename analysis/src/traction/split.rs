@@ -82,11 +82,7 @@ pub(crate) fn divided(
         let speed = kinematics.front_mps.as_ref().ok().and_then(|v| v.get(i));
         let slip = motion.slip.get(i);
         if let Some(slip) = slip {
-            let before = followed.unwrap_or(if speed.is_some_and(|v| v < 2.0) {
-                0.0
-            } else {
-                slip
-            });
+            let before = followed.unwrap_or_else(|| slip * built_up(motion, i, speed, sight));
             let dt = i
                 .checked_sub(1)
                 .map_or(0.0, |k| seconds_between(base[k], base[i]));
@@ -97,7 +93,7 @@ pub(crate) fn divided(
             continue;
         }
         let force = motion.force(i, &sight.assumed);
-        let loads = sight.assumed.loads(motion.accel_mps2.get(i).unwrap_or(0.0));
+        let loads = sight.assumed.loads(force.unwrap_or(0.0));
         let take = motion.wheels_take(i, loads);
         out.push(match (slip.and(followed), force) {
             (Some(slip), Some(all)) => {
@@ -112,4 +108,18 @@ pub(crate) fn divided(
         });
     }
     out
+}
+
+/// Share of its slip that a tyre has built up when the sensors first tell a speed: all of it while
+/// rolling, and what the way rolled since standstill allows after a launch.
+fn built_up(motion: &Motion, i: usize, speed: Option<f64>, sight: &Sight) -> f64 {
+    /// Slower than this the car has only just left standstill, m/s.
+    const LAUNCHED_MPS: f64 = 2.0;
+    match (speed, motion.axles_mps2(i)) {
+        (Some(speed), Some([accel, _])) if speed < LAUNCHED_MPS => {
+            let rolled_m = speed * speed / (2.0 * accel.max(1.0));
+            -(-rolled_m / sight.assumed.relaxation_m).exp_m1()
+        }
+        _ => 1.0,
+    }
 }

@@ -178,6 +178,7 @@ fn starts(shape: Shape, data: &Sampled<'_>) -> Vec<Start> {
     let seconds: &[f64] = match shape {
         Shape::SecondOrder => &[0.08, 0.2, 0.4],
         Shape::CutExponential => &[-2.0, 0.5, 3.0],
+        Shape::StiffeningRamp => &[0.15, 0.6],
         Shape::RampThenLag | Shape::RampThroughLag | Shape::RampThenLagThroughLag => {
             &[0.1, 0.35, 0.8]
         }
@@ -192,6 +193,8 @@ fn starts(shape: Shape, data: &Sampled<'_>) -> Vec<Start> {
                 Shape::Logistic => [time * rise / 4.4, 0.0, 0.0],
                 Shape::RaisedCosine => [time * rise / 0.59, 0.0, 0.0],
                 Shape::SecondOrder => [time * rise / 2.0, second, 0.0],
+                Shape::StiffeningRamp => [time * rise * (1.0 + second) / 0.8, second, 0.0],
+                Shape::UsualStiffeningRamp => [time * rise * 1.5 / 0.8, 0.0, 0.0],
                 Shape::CutExponential => [time * rise / 0.8, second, 0.0],
                 Shape::RampThenLag | Shape::RampThroughLag => {
                     [time * rise, second * rise / 2.2, 0.0]

@@ -1,15 +1,24 @@
 //! State levels by histogram (IEEE Std 181-2011, 5.2.1; the same method in IEC 60469:2013): the
 //! range of the values is cut into bins, the bins into a lower and an upper half, and the fullest
-//! bin of each half is its state. The fullest bin is then sharpened to the median of the values
-//! around it, because a bin is coarser than the noise of a mean.
+//! part of each half is its state. It is then sharpened to the median of the values there, because a
+//! bin is coarser than the noise of a mean.
 
-use crate::robust::{median, median_and_sigma};
+use std::ops::Range;
+
+use crate::robust::median_and_sigma;
 
 /// Bins of the histogram. A hundred is customary with the method.
 const BINS: usize = 100;
 
-/// Values within so many bins of the fullest one belong to the state.
-const STATE_HALF_WIDTH_BINS: f64 = 3.0;
+/// Bins are counted together with so many on either side: noise spreads a state over neighbouring
+/// bins, and drift does; single bins would hop.
+const WINDOW_HALF_BINS: usize = 3;
+
+/// Values around a window's fullest bin within so many deviations of the noise are its peak;
+const PEAK_DEVIATIONS: f64 = 2.0;
+
+/// and a peak that holds this share of the window is the state, without what creeps up beside it.
+const PEAK_SHARE: f64 = 0.6;
 
 /// The two states of a step.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -46,44 +55,58 @@ pub fn state_levels(values: &[f64]) -> Option<StateLevels> {
     if values.len() < 2 || !range.is_finite() || range <= 0.0 {
         return None;
     }
+    let width = range / BINS as f64;
+    let bin_of = |value: f64| (((value - least) / width) as usize).min(BINS - 1);
     let mut counts = [0_usize; BINS];
     for value in values {
-        let bin = ((value - least) / range * BINS as f64) as usize;
-        counts[bin.min(BINS - 1)] += 1;
+        counts[bin_of(*value)] += 1;
     }
-    let fullest = |from: usize, to: usize, outer_first: bool| -> usize {
-        let better = |best: usize, bin: usize| {
-            if counts[bin] > counts[best] {
+    let noise = noise(values);
+    let state = |half: Range<usize>, outermost_first: bool| -> Option<(f64, f64)> {
+        let window = |bin: usize| {
+            let from = bin.saturating_sub(WINDOW_HALF_BINS).max(half.start);
+            from..(bin + WINDOW_HALF_BINS + 1).min(half.end)
+        };
+        let together = |bin: usize| counts[window(bin)].iter().sum::<usize>();
+        // Among equally full windows the outermost is the state: a ramp visits all bins alike.
+        let fuller = |best: usize, bin: usize| {
+            if together(bin) > together(best) {
                 bin
             } else {
                 best
             }
         };
-        if outer_first {
-            (from..to).rev().reduce(better).unwrap_or(from)
+        let centre = if outermost_first {
+            half.clone().rev().reduce(fuller)?
         } else {
-            (from..to).reduce(better).unwrap_or(from)
-        }
+            half.clone().reduce(fuller)?
+        };
+        let peak = window(centre).max_by_key(|bin| counts[*bin])?;
+        let around = |bin: usize, half_width: f64| -> Vec<f64> {
+            let middle = least + (bin as f64 + 0.5) * width;
+            let near = |v: &f64| (v - middle).abs() <= half_width;
+            values.iter().copied().filter(near).collect()
+        };
+        let wide = around(centre, (WINDOW_HALF_BINS as f64 + 0.5) * width);
+        let narrow = around(peak, (1.5 * width).max(PEAK_DEVIATIONS * noise));
+        let sharp = narrow.len() as f64 >= PEAK_SHARE * wide.len() as f64;
+        let members = if sharp { narrow } else { wide };
+        let (level, sigma) = median_and_sigma(&members)?;
+        Some((level, sigma))
     };
-    // Among equally full bins the outermost is the state: a ramp visits all bins alike.
-    let width = range / BINS as f64;
-    let sharpened = |bin: usize| -> Option<(f64, f64)> {
-        let centre = least + (bin as f64 + 0.5) * width;
-        let near: Vec<f64> = values
-            .iter()
-            .copied()
-            .filter(|v| (v - centre).abs() <= (STATE_HALF_WIDTH_BINS + 0.5) * width)
-            .collect();
-        let (_, sigma) = median_and_sigma(&near)?;
-        Some((median(&near)?, sigma))
-    };
-    let (low, sigma_low) = sharpened(fullest(0, BINS / 2, false))?;
-    let (high, sigma_high) = sharpened(fullest(BINS / 2, BINS, true))?;
+    let (low, sigma_low) = state(0..BINS / 2, false)?;
+    let (high, sigma_high) = state(BINS / 2..BINS, true)?;
     Some(StateLevels {
         low,
         high,
         sigma: sigma_low.max(sigma_high),
     })
+}
+
+/// Standard deviation of a value by its neighbour, as of independent noise.
+fn noise(values: &[f64]) -> f64 {
+    let steps: Vec<f64> = values.windows(2).map(|w| w[1] - w[0]).collect();
+    median_and_sigma(&steps).map_or(0.0, |(_, sigma)| sigma / 2.0_f64.sqrt())
 }
 
 #[cfg(test)]

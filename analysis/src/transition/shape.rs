@@ -12,6 +12,7 @@
 //! | ramp through a lag | ramp seen through `1/(τ p + 1)` | flow limit and a filtered sensor |
 //! | cut exponential | `(1 - exp(-k s/D)) / (1 - exp(-k))`, at most 1 | compliance that stiffens (`k < 0`) or flow that tires (`k > 0`), then the relief |
 //! | ramp, then lag, through a lag | | flow limit, control and a filtered sensor |
+//! | stiffening ramp | `s/D = (g + a (1 - exp(-g/w))) / (1 + a (1 - exp(-1/w)))` for the value `g`, at most 1 | constant flow into a pack whose wavy lining is pressed flat first, then the relief; `w` is the usual one, and `a` too where few samples lie within the step |
 //! | logistic | `1/(1 + exp(-s/τ))`, all `s` | a smooth symmetric rise |
 //! | raised cosine | `(1 - cos(π s/D))/2` | a profiled command followed closely |
 
@@ -25,6 +26,8 @@ pub(super) enum Shape {
     RampThroughLag,
     CutExponential,
     RampThenLagThroughLag,
+    StiffeningRamp,
+    UsualStiffeningRamp,
     Logistic,
     RaisedCosine,
 }
@@ -34,7 +37,7 @@ pub(super) enum Shape {
 pub(super) type Numbers = [f64; 3];
 
 impl Shape {
-    pub(super) const ALL: [Self; 9] = [
+    pub(super) const ALL: [Self; 11] = [
         Self::FirstOrder,
         Self::Ramp,
         Self::Logistic,
@@ -44,15 +47,23 @@ impl Shape {
         Self::RampThroughLag,
         Self::CutExponential,
         Self::RampThenLagThroughLag,
+        Self::StiffeningRamp,
+        Self::UsualStiffeningRamp,
     ];
 
     /// How many numbers it has beside its onset.
     pub(super) fn count(self) -> usize {
         match self {
-            Self::FirstOrder | Self::Ramp | Self::Logistic | Self::RaisedCosine => 1,
-            Self::SecondOrder | Self::RampThenLag | Self::RampThroughLag | Self::CutExponential => {
-                2
-            }
+            Self::FirstOrder
+            | Self::Ramp
+            | Self::Logistic
+            | Self::RaisedCosine
+            | Self::UsualStiffeningRamp => 1,
+            Self::SecondOrder
+            | Self::RampThenLag
+            | Self::RampThroughLag
+            | Self::CutExponential
+            | Self::StiffeningRamp => 2,
             Self::RampThenLagThroughLag => 3,
         }
     }
@@ -78,6 +89,8 @@ impl Shape {
             Self::RampThroughLag => (lagged_ramp(s, p[1]) - lagged_ramp(s - p[0], p[1])) / p[0],
             Self::CutExponential => cut_exponential(s / p[0], p[1]),
             Self::RampThenLagThroughLag => ramp_then_lag_lagged(s, p[0], p[1], p[2]),
+            Self::StiffeningRamp => stiffening_value(s / p[0], p[1]),
+            Self::UsualStiffeningRamp => stiffening_value(s / p[0], USUAL_SOFT),
             Self::RaisedCosine => {
                 let u = (s / p[0]).min(1.0);
                 0.5 * (1.0 - (std::f64::consts::PI * u).cos())
@@ -92,6 +105,8 @@ impl Shape {
             Self::FirstOrder => -p[0] * (-level).ln_1p(),
             Self::Ramp => level * p[0],
             Self::Logistic => p[0] * (level / (1.0 - level)).ln(),
+            Self::StiffeningRamp => p[0] * stiffening_time(level, p[1]),
+            Self::UsualStiffeningRamp => p[0] * stiffening_time(level, USUAL_SOFT),
             Self::RaisedCosine => p[0] * (1.0 - 2.0 * level).acos() / std::f64::consts::PI,
             _ => self.crossing_by_halving(level, p)?,
         };
@@ -201,11 +216,46 @@ fn cut_exponential(u: f64, k: f64) -> f64 {
     }
 }
 
+/// Share of the step over which a wavy lining is pressed flat, and the oil that this takes over what
+/// the rest of the step does. Common practice, no source: a lining lies flat at one or two bars of a
+/// step of ten to twenty.
+const WAVE_SHARE: f64 = 0.09;
+const USUAL_SOFT: f64 = 0.5;
+
+/// Share of the duration at which the stiffening ramp comes to a value; `soft` is the oil that the wave
+/// takes over what the rest does.
+fn stiffening_time(value: f64, soft: f64) -> f64 {
+    let oil = |g: f64| g - soft * (-g / WAVE_SHARE).exp_m1();
+    oil(value) / oil(1.0)
+}
+
+/// Value of the stiffening ramp at a share of its duration: Newton's steps, which from 0 rise to the
+/// root because the oil taken is concave in pressure.
+fn stiffening_value(time: f64, soft: f64) -> f64 {
+    if time >= 1.0 {
+        return 1.0;
+    }
+    let wanted = time * (1.0 - soft * (-1.0 / WAVE_SHARE).exp_m1());
+    let mut g = 0.0;
+    for _ in 0..40 {
+        let wave = (-g / WAVE_SHARE).exp();
+        let step = (wanted - g - soft * (1.0 - wave)) / (1.0 + soft / WAVE_SHARE * wave);
+        g += step;
+        if step.abs() < 1e-12 {
+            break;
+        }
+    }
+    g.clamp(0.0, 1.0)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    const CHECKED: [(Shape, Numbers); 13] = [
+    const CHECKED: [(Shape, Numbers); 16] = [
+        (Shape::StiffeningRamp, [0.08, 0.4, 0.0]),
+        (Shape::StiffeningRamp, [0.08, 5.0, 0.0]),
+        (Shape::UsualStiffeningRamp, [0.08, 0.0, 0.0]),
         (Shape::FirstOrder, [0.1, 0.0, 0.0]),
         (Shape::Ramp, [0.1, 0.0, 0.0]),
         (Shape::SecondOrder, [0.1, 0.1, 0.0]),

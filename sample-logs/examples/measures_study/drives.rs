@@ -1,12 +1,13 @@
 //! One simulated drive, measured and held against its truth.
 
 use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::Measure;
 use slipwright_analysis::measures::{FrameSpan, measure_drive};
 use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
-use slipwright_decoders::signal::{Series, SignalKey, Signals};
+use slipwright_decoders::signal::{Series, SignalKey};
 use slipwright_decoders::unit::Unit;
 use slipwright_sample::car::Car;
 use slipwright_sample::memory::Recording;
@@ -16,7 +17,7 @@ use slipwright_sample::surface::Surface;
 use slipwright_sample::truth::TrueEngagement;
 
 use crate::tally::Told;
-use crate::truth::{TrueModel, true_model};
+use crate::truth::{TrueModel, truth};
 
 /// Surfaces driven on.
 pub(crate) const SURFACES: [Surface; 5] = [
@@ -39,7 +40,7 @@ pub(crate) struct Plan {
 type Row = (String, String, Told);
 
 /// Drives, measures and compares: quantity, condition, result.
-pub(crate) fn measured(plan: &Plan, losses: bool) -> Vec<Row> {
+pub(crate) fn measured(plan: &Plan, losses: Option<f64>) -> Vec<Row> {
     let scenario = scenario(plan);
     let recording = Recording::of(&scenario, 0).expect("the layout fits");
     let mut signals = recording.signals();
@@ -53,12 +54,12 @@ pub(crate) fn measured(plan: &Plan, losses: bool) -> Vec<Row> {
         frames: recording.frames.len() as u64,
     };
     let drive = measure_drive("study", &signals, span, &vehicle);
-    let truth = true_model(&scenario);
+    let truth = truth(&scenario);
     let mut rows = Vec::new();
-    for engagement in &recording.truth.engagements {
-        compare(plan, &drive, engagement, &mut rows, losses);
+    for (engagement, crossings) in recording.truth.engagements.iter().zip(&truth.crossings_s) {
+        compare(plan, &drive, (engagement, *crossings), &mut rows, losses);
     }
-    model(plan, &drive, &truth, &mut rows, losses);
+    model(plan, &drive, &truth.model, &mut rows, losses);
     rows
 }
 
@@ -98,7 +99,7 @@ fn satellite(recording: &Recording) -> Series {
         key: SignalKey::Role(Role::GroundSpeed),
         unit: Unit::MetrePerSecond,
         bus: "receiver".to_owned(),
-        id: CanId::standard(0).expect("an identifier"),
+        id: CanId::Base(0),
         t_ns: recording.satellite_speed.iter().map(|s| s.t_ns).collect(),
         value: recording
             .satellite_speed
@@ -113,9 +114,9 @@ fn satellite(recording: &Recording) -> Series {
 fn compare(
     plan: &Plan,
     drive: &DriveMeasures,
-    truth: &TrueEngagement,
+    (truth, crossings_s): (&TrueEngagement, Option<[f64; 3]>),
     rows: &mut Vec<Row>,
-    losses: bool,
+    losses: Option<f64>,
 ) {
     let kind = serde_json::to_value(truth.kind).expect("a word");
     let kind = kind.as_str().unwrap_or_default().to_owned();
@@ -131,33 +132,7 @@ fn compare(
         ));
         return;
     };
-    let times = [
-        (Measure::DeadTime, truth.dead_time_ms),
-        (Measure::RiseTime, truth.rise_time_ms),
-        (Measure::EngagementDelay, truth.engagement_delay_ms),
-    ];
-    for (measure, true_value) in times {
-        let Some(true_value) = true_value else {
-            continue;
-        };
-        let told = match found.measured(measure) {
-            Ok(e) => Told::normal(e.value, e.u, true_value),
-            Err(_) => Told::Missing,
-        };
-        rows.push((
-            measure.key().to_owned(),
-            format!("{:>2.0} ms frames", plan.period_ms),
-            told,
-        ));
-        loss(
-            losses,
-            plan,
-            measure.key(),
-            truth.start_s,
-            true_value,
-            &told,
-        );
-    }
+    times(plan, drive, found, (truth, crossings_s), rows, losses);
     let Some(fraction) = truth.transfer_fraction else {
         return;
     };
@@ -177,16 +152,59 @@ fn compare(
         };
         let told = match estimate {
             Ok(e) => Told::normal(e.value, e.u, fraction),
-            Err(_) => Told::Missing,
+            Err(why) => {
+                if losses == Some(0.0) {
+                    eprintln!(
+                        "{name}: car {} on {condition} at {:.2} s: {why}",
+                        plan.seed, truth.start_s
+                    );
+                }
+                Told::Missing
+            }
         };
         loss(losses, plan, &name, truth.start_s, fraction, &told);
         rows.push((name, condition.clone(), told));
     }
 }
 
-fn loss(losses: bool, plan: &Plan, name: &str, start_s: f64, truth: f64, told: &Told) {
-    if let (true, Told::Value { error, u, .. }) = (losses, told)
-        && error.abs() > 3.0 * u
+/// Crossings of pressure on the capture's clock: the reference is by definition the receive time of
+/// the frame that carries demand, so an error of the crossing is an error of the measure.
+fn times(
+    plan: &Plan,
+    drive: &DriveMeasures,
+    found: &Engagement,
+    (truth, crossings_s): (&TrueEngagement, Option<[f64; 3]>),
+    rows: &mut Vec<Row>,
+    losses: Option<f64>,
+) {
+    let reference_ms = (found.reference_ns - drive.start_ns) as f64 * 1e-6;
+    let truth_ms = 1e3 * truth.reference_s;
+    let late_ms = reference_ms - truth_ms;
+    let condition = format!("{:>2.0} ms frames", plan.period_ms);
+    let mut add = |name: &str, measure: Measure, true_value: Option<f64>, late_ms: f64| {
+        let Some(true_value) = true_value else { return };
+        let told = match found.measured(measure) {
+            Ok(e) => Told::normal(e.value + late_ms, e.u, true_value),
+            Err(_) => Told::Missing,
+        };
+        loss(losses, plan, name, truth.start_s, true_value, &told);
+        rows.push((name.to_owned(), condition.clone(), told));
+    };
+    let [t10, t50, t90] = crossings_s.map_or([None; 3], |c| c.map(|s| Some(1e3 * s)));
+    add("dead time, ms", Measure::DeadTime, t10, late_ms);
+    add("delay, ms", Measure::EngagementDelay, t50, late_ms);
+    let rise = t90.zip(t10).map(|(late, early)| late - early);
+    add("rise time, ms", Measure::RiseTime, rise, 0.0);
+    rows.push((
+        "first frame with demand after it moved, ms".to_owned(),
+        condition.clone(),
+        Told::normal(reference_ms, plan.period_ms / 12.0_f64.sqrt(), truth_ms),
+    ));
+}
+
+fn loss(losses: Option<f64>, plan: &Plan, name: &str, start_s: f64, truth: f64, told: &Told) {
+    if let (Some(times), Told::Value { error, u, .. }) = (losses, told)
+        && error.abs() >= times * u
     {
         eprintln!(
             "{name}: car {} on {}, {} ms, at {start_s:.2} s: truth {truth:.3}, off by {error:.3}, u {u:.3}",
@@ -197,7 +215,13 @@ fn loss(losses: bool, plan: &Plan, name: &str, start_s: f64, truth: f64, told: &
     }
 }
 
-fn model(plan: &Plan, drive: &DriveMeasures, truth: &TrueModel, rows: &mut Vec<Row>, losses: bool) {
+fn model(
+    plan: &Plan,
+    drive: &DriveMeasures,
+    truth: &TrueModel,
+    rows: &mut Vec<Row>,
+    losses: Option<f64>,
+) {
     let fitted = &drive.coupling_model;
     let parameters = [
         (

@@ -1,6 +1,6 @@
 //! How well are the measures of one drive told? Simulated drives with known truth, measured.
 //!
-//!     cargo run --example measures_study -- [--cars N] [--seed S] [--omit ROLE]... [--losses]
+//!     cargo run --example measures_study -- [--cars N] [--seed S] [--omit ROLE]... [--losses TIMES]
 //!
 //! Each car drives launches, tip-ins and coasts on each surface, with frames every 10 and every
 //! 20 ms that jitter as the buses make them, on healthy and worn parts. Against the simulator's
@@ -45,9 +45,9 @@ struct Cli {
     /// Threads
     #[arg(long, default_value_t = 2)]
     threads: usize,
-    /// Print every error beyond three standard uncertainties
-    #[arg(long)]
-    losses: bool,
+    /// Print every error beyond this many standard uncertainties; 0 prints all
+    #[arg(long, value_name = "TIMES")]
+    losses: Option<f64>,
 }
 
 fn main() {

@@ -1,5 +1,7 @@
 //! The true parameters of the coupling's model in one drive, from states without noise.
 
+use nalgebra::{Matrix3, Vector3};
+use slipwright_analysis::transition::measure_first_rise;
 use slipwright_sample::car::Car;
 use slipwright_sample::drive;
 use slipwright_sample::fault::parts_at;
@@ -20,6 +22,16 @@ pub(crate) struct TrueModel {
     pub(crate) leak_rate_percent_per_s: Option<f64>,
 }
 
+/// What is true of a drive beside the simulator's own truth.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Truth {
+    pub(crate) model: TrueModel,
+    /// Of each engagement, where its pressure crosses 10, 50 and 90 % of its step after the simulator's
+    /// reference, s. The levels are those of the waveform itself without noise, because pressure that
+    /// drifts while it is held has no others.
+    pub(crate) crossings_s: Vec<Option<[f64; 3]>>,
+}
+
 /// Parts of a row that the truth rests on.
 #[derive(Clone, Copy)]
 struct Moment {
@@ -31,7 +43,7 @@ struct Moment {
     slip_rad_s: f64,
 }
 
-pub(crate) fn true_model(scenario: &Scenario) -> TrueModel {
+pub(crate) fn truth(scenario: &Scenario) -> Truth {
     let mut moments: Vec<Moment> = Vec::new();
     let engagements = drive::states(scenario, scenario.seed, 0, |row: &Row| {
         moments.push(Moment {
@@ -45,7 +57,9 @@ pub(crate) fn true_model(scenario: &Scenario) -> TrueModel {
     });
     let car = &scenario.car;
     let touch_bar = touch_bar(scenario);
-    let mut all = [const { Vec::new() }; 4];
+    let mut all = [const { Vec::new() }; 3];
+    let mut held = Vec::new();
+    let mut crossings_s = Vec::new();
     for e in &engagements {
         let [low, high] = e.pressure_bar;
         let during = |from: f64, to: f64| {
@@ -53,6 +67,10 @@ pub(crate) fn true_model(scenario: &Scenario) -> TrueModel {
             let to = moments.partition_point(|m| m.t_s < to);
             moments.get(from..to).unwrap_or_default()
         };
+        crossings_s.push(crossings(
+            during(e.reference_s - 0.4, e.release_s),
+            e.reference_s,
+        ));
         let rise = during(e.reference_s, e.release_s);
         let first = |level: f64| rise.iter().find(|m| m.pressure_bar >= level);
         if let Some(m) = first(touch_bar) {
@@ -70,16 +88,58 @@ pub(crate) fn true_model(scenario: &Scenario) -> TrueModel {
             all[2].extend(median(slipping));
         }
         if e.release_s - e.start_s > 0.8 {
-            all[3].extend(fall(during(e.start_s + 0.35, e.release_s - 0.05)));
+            held.push(during(e.start_s + 0.35, e.release_s - 0.05));
         }
     }
-    let [fill, rate, torque, leak] = all.map(median);
-    TrueModel {
-        fill_time_ms: fill,
-        rise_rate_bar_per_s: rate,
-        torque_per_bar_nm: torque,
-        leak_rate_percent_per_s: leak,
+    let [fill, rate, torque] = all.map(median);
+    Truth {
+        model: TrueModel {
+            fill_time_ms: fill,
+            rise_rate_bar_per_s: rate,
+            torque_per_bar_nm: torque,
+            leak_rate_percent_per_s: leak_rate(&held),
+        },
+        crossings_s,
     }
+}
+
+fn crossings(moments: &[Moment], reference_s: f64) -> Option<[f64; 3]> {
+    let t_s: Vec<f64> = moments.iter().map(|m| m.t_s - reference_s).collect();
+    let pressure_bar: Vec<f64> = moments.iter().map(|m| m.pressure_bar).collect();
+    let levels = measure_first_rise(&t_s, &pressure_bar).ok()?.levels;
+    let at = |share: f64| {
+        let k =
+            (1..t_s.len()).find(|&k| t_s[k] > 0.0 && pressure_bar[k] >= levels.reference(share))?;
+        let (low, high) = (pressure_bar[k - 1], pressure_bar[k]);
+        Some(t_s[k - 1] + 1e-3 * (levels.reference(share) - low) / (high - low))
+    };
+    Some([at(0.1)?, at(0.5)?, at(0.9)?])
+}
+
+/// Fall of held pressure that demand does not explain, per cent per second: bars per demand and their
+/// offset by least squares over all held parts, `p = a + k d - c t d`; then the mean over the parts.
+fn leak_rate(held: &[&[Moment]]) -> Option<f64> {
+    let mut normal = Matrix3::<f64>::zeros();
+    let mut right = Vector3::<f64>::zeros();
+    for part in held {
+        let from_s = part.first()?.t_s;
+        for m in *part {
+            let row = Vector3::new(1.0, m.demand, -(m.t_s - from_s) * m.demand);
+            normal += row * row.transpose();
+            right += row * m.pressure_bar;
+        }
+    }
+    let x = normal.try_inverse()? * right;
+    let falls: Vec<f64> = held
+        .iter()
+        .filter_map(|part| {
+            let points = part
+                .iter()
+                .map(|m| (m.t_s, (m.pressure_bar - x[0]) / (x[1] * m.demand)));
+            fall(&points.collect::<Vec<_>>())
+        })
+        .collect();
+    (falls.len() >= 3).then(|| falls.iter().sum::<f64>() / falls.len() as f64)
 }
 
 fn touch_bar(scenario: &Scenario) -> f64 {
@@ -97,13 +157,8 @@ fn stiff_m3_pa(car: &Car, pressure_bar: f64) -> f64 {
         + h.oil_volume_m3 * (1.0 / h.bulk_modulus_pa + air)
 }
 
-/// Fall of pressure over demand, per cent per second.
-fn fall(moments: &[Moment]) -> Option<f64> {
-    let points: Vec<(f64, f64)> = moments
-        .iter()
-        .filter(|m| m.demand > 1.0)
-        .map(|m| (m.t_s, m.pressure_bar / m.demand))
-        .collect();
+/// Fall of a line through points, per cent of its level per second.
+fn fall(points: &[(f64, f64)]) -> Option<f64> {
     let n = points.len() as f64;
     let (t, y) = points
         .iter()

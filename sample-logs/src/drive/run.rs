@@ -19,6 +19,7 @@ use crate::scenario::{DrivePlan, Scenario};
 use crate::state::State;
 use crate::surface::{self, Surface};
 use crate::truth::{ROW_S, Row};
+use crate::wind::Wind;
 
 /// Everything that runs in a drive.
 pub(super) struct Run<'a> {
@@ -35,6 +36,7 @@ pub(super) struct Run<'a> {
     valve_bar: f64,
     parts: Parts,
     foam: Foam,
+    wind: Wind,
     spells: [Spells; 4],
     pub(super) wiring_on: [bool; 4],
     pub(super) state: State,
@@ -87,6 +89,7 @@ impl<'a> Run<'a> {
             valve_bar: 0.0,
             parts,
             foam: Foam::default(),
+            wind: Wind::new(plan.gust_mps, Stream::new(seed, index, Purpose::Wind)),
             spells: Default::default(),
             wiring_on: [false; 4],
             state,
@@ -289,6 +292,8 @@ impl<'a> Run<'a> {
             brake_capacity_nm,
             front_wheel_cos_sin: self.steering_cos_sin,
             grade: libm::sin(libm::atan(controls.grade)),
+            crossfall: libm::sin(libm::atan(0.01 * self.plan.crossfall_percent)),
+            headwind_mps: self.wind.tick(ROW_S),
             contact,
             hydraulics: HydraulicInputs {
                 motor_v: self.command.motor_share * self.supply_v(),

@@ -17,6 +17,8 @@ pub(crate) fn quiet_inputs(car: &Car) -> Inputs {
         brake_capacity_nm: [0.0; 4],
         front_wheel_cos_sin: [[1.0, 0.0]; 2],
         grade: 0.0,
+        crossfall: 0.0,
+        headwind_mps: 0.0,
         contact: [Contact::on(Surface::Dry); 4],
         hydraulics: HydraulicInputs {
             motor_v: 0.0,

@@ -67,6 +67,8 @@ pub(super) fn drives(campaign: &Campaign, name: &str, random: &mut Stream) -> Ve
                 start_ns: 0,
                 fluid_c: within(campaign.fluid_c, place),
                 air_c: within(campaign.air_c, random.uniform()),
+                crossfall_percent: 0.0,
+                gust_mps: 0.0,
                 road: vec![Stretch {
                     from_m: 0.0,
                     left: surface,

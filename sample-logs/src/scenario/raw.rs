@@ -96,6 +96,8 @@ struct RawDrive {
     name: Option<Spanned<String>>,
     fluid_c: Number,
     air_c: Number,
+    crossfall_percent: Number,
+    gust_mps: Number,
     surface: Option<Surface>,
     left: Option<Surface>,
     right: Option<Surface>,
@@ -350,6 +352,14 @@ impl RawDrive {
             start_ns: 0,
             fluid_c: check.number(&self.fluid_c, "fluid_c", -30.0, 120.0, 40.0)?,
             air_c: check.number(&self.air_c, "air_c", -30.0, 50.0, 15.0)?,
+            crossfall_percent: check.number(
+                &self.crossfall_percent,
+                "crossfall_percent",
+                -10.0,
+                10.0,
+                0.0,
+            )?,
+            gust_mps: check.number(&self.gust_mps, "gust_mps", 0.0, 15.0, 0.0)?,
             road: if own.is_empty() { dry() } else { own },
             programme,
         })

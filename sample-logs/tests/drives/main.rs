@@ -7,6 +7,7 @@
     reason = "a failed check is a failed test"
 )]
 
+mod disturbances;
 mod faults;
 mod files;
 mod manoeuvres;

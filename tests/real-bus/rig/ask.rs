@@ -92,12 +92,13 @@ period_ms = 200
 "#;
 
 /// Answers each message on a kernel ISO-TP socket by what `answer` makes of it.
-fn unit(
+pub(crate) fn unit(
+    bus: &str,
     request: u32,
     response: u32,
     answer: impl Fn(&[u8]) -> Vec<u8> + Send + 'static,
 ) -> std::io::Result<()> {
-    let mut socket = isotp::open("vcan0", request, response)?;
+    let mut socket = isotp::open(bus, request, response)?;
     std::thread::spawn(move || {
         let mut message = [0; 4_096];
         while let Ok(length) = socket.read(&mut message) {
@@ -146,10 +147,10 @@ fn faulty_unit(
 }
 
 /// Identifiers and data, in the order heard.
-type Heard = Vec<(u32, Vec<u8>)>;
+pub(crate) type Heard = Vec<(u32, Vec<u8>)>;
 
 /// Everything that a second listener hears in some span, which is given to what this returns.
-fn overhear() -> Result<impl FnOnce(Duration) -> Heard, Box<dyn std::error::Error>> {
+pub(crate) fn overhear() -> Result<impl FnOnce(Duration) -> Heard, Box<dyn std::error::Error>> {
     let socket = CanFdSocket::open("vcan0")?;
     socket.set_read_timeout(Duration::from_millis(100))?;
     Ok(move |span: Duration| {
@@ -168,15 +169,17 @@ pub(crate) fn every_answer(_: &str) -> Outcome {
     let _bus = Virtual::new("vcan0")?;
     let file = "/tmp/asked.toml";
     std::fs::write(file, FILE)?;
-    unit(0x7DF, 0x7E8, |request| vec![0x41, request[1], 0x1A, 0xF8])?;
-    unit(0x712, 0x77C, |_| {
+    unit("vcan0", 0x7DF, 0x7E8, |request| {
+        vec![0x41, request[1], 0x1A, 0xF8]
+    })?;
+    unit("vcan0", 0x712, 0x77C, |_| {
         let mut long = vec![0x62, 0x20, 0x01];
         long.resize(100, 0);
         long[3 + 32] = 0x07;
         long[3 + 33] = 0xD0;
         long
     })?;
-    unit(0x713, 0x77D, |_| vec![0x7F, 0x22, 0x31])?;
+    unit("vcan0", 0x713, 0x77D, |_| vec![0x7F, 0x22, 0x31])?;
     faulty_unit(0x715, 0x77F, CARELESS)?;
     faulty_unit(0x716, 0x780, ENDLESS)?;
     let listen = overhear()?;

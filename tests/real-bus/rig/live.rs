@@ -68,6 +68,20 @@ id = 0x100
 const WHEELS: [u16; 4] = [1_060, 1_040, 925, 1_075];
 const SLIP_MPS: f64 = 10.5 - 10.332_473;
 
+/// Where [`write_car`] puts the vehicle file.
+pub(crate) const VEHICLE: &str = "/tmp/live-car.toml";
+
+/// Writes the car's two files.
+pub(crate) fn write_car() -> std::io::Result<()> {
+    std::fs::write(VEHICLE, CAR)?;
+    std::fs::write("/tmp/live-decoder.toml", DECODER)
+}
+
+/// The data of the frame of wheel speeds.
+pub(crate) fn wheels() -> Vec<u8> {
+    WHEELS.iter().flat_map(|v| v.to_be_bytes()).collect()
+}
+
 fn signal<'a>(status: &'a Value, role: &str) -> Option<&'a Value> {
     status["signals"]
         .as_array()?
@@ -79,13 +93,8 @@ fn signal<'a>(status: &'a Value, role: &str) -> Option<&'a Value> {
 pub(crate) fn signals_and_slip(_: &str) -> Outcome {
     controller("can0", true)?;
     controller("can1", false)?;
-    std::fs::write("/tmp/live-car.toml", CAR)?;
-    std::fs::write("/tmp/live-decoder.toml", DECODER)?;
-    let recorder = Recorder::start(
-        &["can0"],
-        &folder("live")?,
-        &["--vehicle", "/tmp/live-car.toml"],
-    )?;
+    write_car()?;
+    let recorder = Recorder::start(&["can0"], &folder("live")?, &["--vehicle", VEHICLE])?;
     let before = status_by_command()?;
     if before["signals"].as_array().map(Vec::len) != Some(5)
         || !before["slip_mps"].is_null()
@@ -96,7 +105,7 @@ pub(crate) fn signals_and_slip(_: &str) -> Outcome {
         return Err(format!("before the first frame: {before}").into());
     }
     let mut sender = Sender::open("can1")?;
-    let wheels: Vec<u8> = WHEELS.iter().flat_map(|v| v.to_be_bytes()).collect();
+    let wheels = wheels();
     sender.send(&packet(0x100, &[17], None))?;
     let mut now = Value::Null;
     for number in 0..300 {

@@ -4,13 +4,16 @@
 //! - [`bus`]: buses made, brought down and removed; frames sent and overheard.
 //! - [`recorder`]: the recorder as a process; [`kept`]: what it kept, read back.
 //! - [`isotp`]: the kernel's ISO-TP sockets, for units that answer.
+//! - [`terminal`]: a terminal for programs that want one.
 //! - `load`, `kinds`, `live`, `users`, `faults`, `disk`, `crash`, `time`, `ask`, `satellite`,
-//!   `service`, `log_a_drive`: the scenarios, by what they are about.
+//!   `service`, `log_a_drive`, `watched`, `check`: the scenarios, by what they are about.
 
 #[cfg(target_os = "linux")]
 mod ask;
 #[cfg(target_os = "linux")]
 mod bus;
+#[cfg(target_os = "linux")]
+mod check;
 #[cfg(target_os = "linux")]
 mod crash;
 #[cfg(target_os = "linux")]
@@ -36,9 +39,13 @@ mod satellite;
 #[cfg(target_os = "linux")]
 mod service;
 #[cfg(target_os = "linux")]
+mod terminal;
+#[cfg(target_os = "linux")]
 mod time;
 #[cfg(target_os = "linux")]
 mod users;
+#[cfg(target_os = "linux")]
+mod watched;
 
 #[cfg(not(target_os = "linux"))]
 fn main() {}
@@ -58,6 +65,9 @@ const SCENARIOS: &[(&str, bool, Scenario)] = &[
     ("controllers", true, kinds::two_controllers),
     ("live", true, live::signals_and_slip),
     ("log-a-drive", true, log_a_drive::as_the_readme_says),
+    ("watched", true, watched::by_keys),
+    ("check", true, check::by_listening),
+    ("check-ask", true, check::by_asking),
     ("users", true, users::another_user),
     ("counted", true, load::drops_are_counted),
     ("down-and-up", true, faults::down_and_up),

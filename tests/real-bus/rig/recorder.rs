@@ -73,14 +73,27 @@ pub(crate) fn command(buses: &[&str], out: &Path, options: &[&str]) -> Command {
 impl Recorder {
     /// Starts one and waits until it hears its buses.
     pub(crate) fn start(buses: &[&str], out: &Path, options: &[&str]) -> Result<Self, Error> {
-        let witnesses = match options.contains(&"--ask") {
+        let asks = options.contains(&"--ask");
+        Self::started_by(buses, out, asks, || {
+            Ok(command(buses, out, options).spawn()?)
+        })
+    }
+
+    /// The same, where the test starts the process itself.
+    pub(crate) fn started_by(
+        buses: &[&str],
+        out: &Path,
+        asks: bool,
+        spawn: impl FnOnce() -> Result<Child, Error>,
+    ) -> Result<Self, Error> {
+        let witnesses = match asks {
             true => Vec::new(),
             false => buses
                 .iter()
                 .map(|bus| Listener::for_strangers(bus))
                 .collect::<Result<_, _>>()?,
         };
-        let child = command(buses, out, options).spawn()?;
+        let child = spawn()?;
         let mut recorder = Self {
             child,
             out: out.to_owned(),
@@ -170,8 +183,13 @@ impl Recorder {
         self.stop_by("-TERM")
     }
 
-    pub(crate) fn stop_by(mut self, signal: &str) -> Result<Kept, Error> {
+    pub(crate) fn stop_by(self, signal: &str) -> Result<Kept, Error> {
         self.signal(signal)?;
+        self.finish()
+    }
+
+    /// Waits for its own end, and reads what it kept.
+    pub(crate) fn finish(mut self) -> Result<Kept, Error> {
         let ended = self.ended()?;
         if ended.code != Some(0) {
             return Err(format!("ended badly: {ended:?}").into());

@@ -91,7 +91,11 @@ fn hover_s(samples: &Samples, at: usize, end_s: f64, reach_s: f64, limits: (f64,
     let n = samples.len();
     let (clearly_below, clearly_above) = limits;
     let value = |i: usize| samples.local(samples.t_s[i], reach_s).value;
-    let end = samples.t_s.partition_point(|&t| t < end_s).clamp(at, n - 1);
+    let end = samples
+        .t_s
+        .partition_point(|&t| t < end_s)
+        .min(n - 1)
+        .max(at);
     let above = (at..end)
         .rev()
         .find(|&i| value(i) > clearly_above)

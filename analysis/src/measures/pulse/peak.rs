@@ -139,7 +139,7 @@ fn fitted(
     let independent = if sigma > 0.0 {
         (sigma / noise.of_mean_mps(span_s))
             .powi(2)
-            .clamp(2.0, count)
+            .clamp(2.0, count.max(2.0))
     } else {
         count
     };
@@ -215,7 +215,7 @@ fn round(
     let row = curve((at - middle_s) / scale_s);
     let gradient = DVector::from_fn(columns, |k, _| row[k]);
     let variance = (gradient.transpose() * &solved.inverse * &gradient)[(0, 0)];
-    Some(Top {
+    (variance >= 0.0).then_some(Top {
         mps,
         variance,
         squares: solved.squares,
@@ -250,7 +250,8 @@ fn broken(t: &[f64], y: &[f64], columns: usize, curve: Curve, scale_s: f64) -> O
         }
     });
     // With one sample beyond the break its place is hardly told; the limit stands for that.
-    let plain = solved.inverse[(0, 0)];
+    // Rounding can leave a nearly singular fit a variance below nothing: then it tells nothing.
+    let plain = Some(solved.inverse[(0, 0)]).filter(|v| *v >= 0.0)?;
     let placed = (with_place.transpose() * &with_place)
         .try_inverse()
         .map(|inverse| inverse[(0, 0)])

@@ -1,0 +1,128 @@
+//! Moments with the coupling closed in which a trusted ground speed tells both axles' slips: they teach
+//! the tyres' curve up to the slips of a hard launch, where the knee shows.
+//!
+//! The whole force is known and so is each axle's slip, so that
+//! `N_f F(s_f) + N_r F(s_r) = F_all` holds at every moment whatever the coupling does.
+
+use slipwright_decoders::role::Role;
+
+use super::curve::Curve;
+use super::ground_speed::GroundSpeed;
+use super::motion::{Motion, contact};
+use super::{Assumed, soft};
+use crate::drive::{Drive, at_seconds};
+use crate::engagement::closed_spans;
+use crate::kinematics::Kinematics;
+
+/// Slower moments tell no slip worth the name, m/s.
+const LEAST_MPS: f64 = 3.0;
+
+/// The axles' slips differ by this much: then the front tyres are well on their way to the knee. To
+/// choose by the slip against the ground would choose the noise of ground speed.
+const LEAST_BETWEEN: f64 = 0.04;
+
+/// Less force than this teaches nothing that the open coupling does not, of the weight.
+const LEAST_FORCE: f64 = 0.03;
+
+/// Standard deviation of a moment's force, of the weight: bumps, and force that follows slip late.
+const U_FORCE: f64 = 0.03;
+
+/// More moments than this add time but hardly knowledge; they are taken evenly over the drive.
+const MOST: usize = 400;
+
+/// A moment.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct ClosedMoment {
+    slips: [f64; 2],
+    u_slip: f64,
+    drive: f64,
+    spin: f64,
+    axles_mps2: [f64; 2],
+}
+
+/// The moments of a drive; none without ground speed.
+pub(super) fn closed_moments(
+    drive: &Drive,
+    kinematics: &Kinematics,
+    motion: &Motion,
+    ground: Option<&GroundSpeed>,
+    assumed: Assumed,
+) -> Vec<ClosedMoment> {
+    let found = moments(drive, kinematics, motion, ground, assumed).unwrap_or_default();
+    let every = found.len().div_ceil(MOST).max(1);
+    found.into_iter().step_by(every).collect()
+}
+
+fn moments(
+    drive: &Drive,
+    kinematics: &Kinematics,
+    motion: &Motion,
+    ground: Option<&GroundSpeed>,
+    assumed: Assumed,
+) -> Option<Vec<ClosedMoment>> {
+    let ground = ground?;
+    let (scale, lag) = (ground.scale.as_ref().ok()?, ground.lag_s.as_ref().ok()?);
+    let channel = drive.channel(Role::GroundSpeed).ok()?;
+    let front = kinematics.front_mps.as_ref().ok()?;
+    let rear = kinematics.rear_mps.as_ref().ok()?;
+    let base = drive.base_ns();
+    let spans = closed_spans(drive);
+    let fit = motion.steadily_driven(drive, kinematics, assumed);
+    let moment = |t_ns: i64, told_mps: f64| {
+        let i = base.partition_point(|&t| t < t_ns).min(base.len() - 1);
+        let ground_mps = told_mps / scale.value;
+        let axles_mps2 = motion.axles_mps2(i)?;
+        let moment = ClosedMoment {
+            slips: [
+                drive.column_at(front, t_ns)? / ground_mps - 1.0,
+                drive.column_at(rear, t_ns)? / ground_mps - 1.0,
+            ],
+            u_slip: ground.sigma_mps.hypot(axles_mps2[1].abs() * lag.u) / ground_mps,
+            drive: motion.drive.get(i)?,
+            spin: motion.spin.get(i)?,
+            axles_mps2,
+        };
+        let clear = motion.slip.get(i)? > LEAST_BETWEEN;
+        (clear && fit[i] && ground_mps > LEAST_MPS).then_some(moment)
+    };
+    let all = channel.t_ns().iter().zip(channel.value());
+    Some(
+        all.map(|(&t, &v)| (at_seconds(t, -lag.value), v))
+            .filter(|(t, _)| spans.iter().any(|s| (s.start_ns..=s.end_ns).contains(t)))
+            .filter_map(|(t, v)| moment(t, v))
+            .collect(),
+    )
+}
+
+impl ClosedMoment {
+    /// Force by the curve less force by the source, in standard deviations; 0 where hardly anything
+    /// drives. `near` is a curve close to the one looked for, for the weights.
+    pub(super) fn residual(
+        &self,
+        motion: &Motion,
+        assumed: &Assumed,
+        curve: &Curve,
+        near: &Curve,
+    ) -> f64 {
+        let all = contact(
+            motion.source,
+            self.drive,
+            self.spin,
+            self.axles_mps2,
+            assumed,
+        );
+        if all < LEAST_FORCE {
+            return 0.0;
+        }
+        let loads = assumed.loads(all);
+        let force = |curve: &Curve, by: f64| -> f64 {
+            (0..2)
+                .map(|k| loads[k] * curve.force(self.slips[k] + by))
+                .sum()
+        };
+        // Both slips are wrong together when ground speed is.
+        let h = self.u_slip.max(1e-4);
+        let by_slip = 0.5 * (force(near, h) - force(near, -h));
+        soft((force(curve, 0.0) - all) / U_FORCE.hypot(by_slip))
+    }
+}

@@ -1,0 +1,459 @@
+//! Input that somebody made to do harm, and input at the edge of what numbers can hold: an answer or
+//! one plain line, in little memory, and nothing touched that was not named.
+#![cfg(target_os = "linux")]
+
+use std::ffi::OsStr;
+use std::fs;
+use std::os::unix::fs::symlink;
+use std::path::Path;
+use std::process::{Command, Output};
+
+use serde_json::Value;
+
+use crate::captures::{CaptureBytes, DECODER, SmallCar, VEHICLE, write_car};
+use crate::program::slipwright;
+
+fn folder() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    write_car(folder.path());
+    let drive = SmallCar::default().drive(2);
+    fs::write(folder.path().join("drive.pcapng"), drive.bytes()).unwrap();
+    folder
+}
+
+/// Runs the program in a folder with no more than so much memory, kB of address space.
+fn bounded(folder: &Path, memory_kb: u32, line: &str) -> Output {
+    Command::new("sh")
+        .arg("-c")
+        .arg(format!("ulimit -v {memory_kb}; exec \"$0\" {line}"))
+        .arg(env!("CARGO_BIN_EXE_slipwright"))
+        .current_dir(folder)
+        .output()
+        .unwrap()
+}
+
+/// It ended by itself: with an answer, or with one plain line.
+fn ended(run: &Output, what: &str) -> i32 {
+    let said = String::from_utf8_lossy(&run.stderr);
+    let code = run
+        .status
+        .code()
+        .unwrap_or_else(|| panic!("{what}: {run:?}"));
+    assert!(code <= 2, "{what}: {code} {said}");
+    if code == 2 {
+        assert_eq!(said.lines().count(), 1, "{what}: {said}");
+        assert!(said.starts_with("slipwright: "), "{what}: {said}");
+    }
+    code
+}
+
+/// Repeated-byte blocks (RFC 8878, 3.1.1.2.2): 128 kB each out of four bytes.
+fn bomb(head: &[u8], blocks: u32) -> Vec<u8> {
+    // Magic number, no size of content, a window of 128 kB.
+    let mut bytes = vec![0x28, 0xB5, 0x2F, 0xFD, 0x00, 0x38];
+    let header = |kind: u32, length: u32| (length << 3 | kind << 1).to_le_bytes();
+    bytes.extend(&header(0, head.len() as u32)[..3]);
+    bytes.extend(head);
+    for _ in 0..blocks {
+        bytes.extend(&header(1, 128 << 10)[..3]);
+        bytes.push(0);
+    }
+    bytes.extend(&(1_u32).to_le_bytes()[..3]);
+    bytes
+}
+
+/// Out of 33 kB come 1 GB; the program may have 600 MB of addresses, of which it needs most for its
+/// own code and stacks.
+#[test]
+fn an_archive_bomb_is_read_in_little_memory() {
+    let folder = folder();
+    let whole = SmallCar::default().drive(2);
+    // One raw block holds at most 128 kB.
+    let head = &whole.bytes()[..100_000];
+    let packed = bomb(head, 8_192);
+    assert!(packed.len() < 140_000);
+    fs::write(folder.path().join("bomb.pcapng.zst"), packed).unwrap();
+    let run = bounded(
+        folder.path(),
+        600_000,
+        "decode bomb.pcapng.zst --decoder decoder.toml --out out.csv --json",
+    );
+    assert_eq!(ended(&run, "a bomb"), 0, "{run:?}");
+    let told: Value = serde_json::from_slice(&run.stdout).unwrap();
+    // What was before the zeros is read.
+    assert!(told["frames"].as_u64() > Some(1_000), "{told}");
+    assert!(told["warnings"].to_string().contains("cut off"), "{told}");
+}
+
+#[test]
+fn a_link_in_the_way_is_replaced_and_what_it_led_to_stays() {
+    let folder = folder();
+    let at = |name: &str| folder.path().join(name);
+    fs::write(at("precious"), b"precious").unwrap();
+    symlink(at("precious"), at("out.csv")).unwrap();
+    symlink(at("nowhere"), at("dangling.csv")).unwrap();
+    for name in ["out.csv", "dangling.csv"] {
+        let line = format!("decode drive.pcapng --decoder decoder.toml --out {name}");
+        let run = bounded(folder.path(), 4_000_000, &line);
+        assert_eq!(ended(&run, name), 0, "{run:?}");
+        assert!(fs::symlink_metadata(at(name)).unwrap().is_file(), "{name}");
+    }
+    assert_eq!(fs::read(at("precious")).unwrap(), b"precious");
+    assert!(!at("nowhere").exists());
+}
+
+#[test]
+fn rings_of_links_catch_nobody() {
+    let folder = folder();
+    let at = |name: &str| folder.path().join(name);
+    fs::create_dir(at("drives")).unwrap();
+    symlink(at("drives"), at("drives/again")).unwrap();
+    symlink("self.pcapng", at("drives/self.pcapng")).unwrap();
+    symlink(at("drive.pcapng"), at("drives/a.pcapng")).unwrap();
+    let line = "trend drives --vehicle vehicle.toml --fresh --json";
+    let run = bounded(folder.path(), 4_000_000, line);
+    // The ring is no capture, which is said; the linked drive is read.
+    assert_eq!(run.status.code(), Some(2), "{run:?}");
+    let told: Value = serde_json::from_slice(&run.stdout).unwrap();
+    assert_eq!(told["drives"].as_array().map(Vec::len), Some(1), "{told}");
+    assert!(
+        told["failures"].to_string().contains("self.pcapng"),
+        "{told}"
+    );
+}
+
+#[test]
+fn names_in_files_and_titles_lead_nowhere_else() {
+    let folder = folder();
+    let inside = folder.path().join("inside");
+    fs::create_dir(&inside).unwrap();
+    for name in ["../evil", "a/../../evil", "/tmp/evil", "..", "evil\\u0000"] {
+        fs::write(
+            inside.join("scenario.toml"),
+            format!("name = \"{name}\"\nseed = 1\n[campaign]\ndrives = 1\nlaunches = 1\n"),
+        )
+        .unwrap();
+        let run = bounded(&inside, 4_000_000, "simulate scenario.toml --out out");
+        assert_eq!(ended(&run, name), 2, "{run:?}");
+    }
+    assert!(!inside.join("out").exists());
+    let begun = bounded(
+        &inside,
+        4_000_000,
+        "book new book --vehicle ../vehicle.toml",
+    );
+    assert_eq!(ended(&begun, "book"), 0, "{begun:?}");
+    let title = "../../../evil/\\n\\0 x";
+    let run = slipwright([
+        OsStr::new("book"),
+        OsStr::new("work"),
+        inside.join("book").as_os_str(),
+        OsStr::new("--date"),
+        OsStr::new("2026-05-03"),
+        OsStr::new("--title"),
+        OsStr::new(title),
+    ]);
+    assert_eq!(run.code, 0, "{}", run.err);
+    let written: Vec<_> = fs::read_dir(inside.join("book/work")).unwrap().collect();
+    assert_eq!(written.len(), 1);
+    let names: Vec<_> = fs::read_dir(folder.path())
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name())
+        .collect();
+    assert!(names.iter().all(|name| name != "evil"), "{names:?}");
+}
+
+#[test]
+fn huge_counts_are_refused_before_they_cost_anything() {
+    let folder = folder();
+    let write = |name: &str, text: &str| fs::write(folder.path().join(name), text).unwrap();
+    let cases = [
+        ("drives", "[campaign]\ndrives = 4000000000\nlaunches = 1\n"),
+        (
+            "launches",
+            "[campaign]\ndrives = 1\nlaunches = 4000000000\n",
+        ),
+    ];
+    for (what, text) in cases {
+        write(
+            "scenario.toml",
+            &format!("name = \"huge\"\nseed = 1\n{text}"),
+        );
+        let run = bounded(folder.path(), 4_000_000, "simulate scenario.toml --out out");
+        assert_eq!(ended(&run, what), 2, "{run:?}");
+    }
+    let surfaces = VEHICLE.replace("friction_surfaces = 12", "friction_surfaces = 4000000000");
+    write("vehicle.toml", &surfaces);
+    let run = bounded(
+        folder.path(),
+        4_000_000,
+        "measure drive.pcapng --vehicle vehicle.toml",
+    );
+    ended(&run, "friction surfaces");
+    let deep = format!("a = {}1{}", "[".repeat(100_000), "]".repeat(100_000));
+    for name in ["vehicle.toml", "decoder.toml", "parts.toml"] {
+        write(name, &deep);
+    }
+    for line in [
+        "measure drive.pcapng --vehicle vehicle.toml",
+        "decode drive.pcapng --decoder decoder.toml --out out.csv",
+        "stack parts.toml",
+    ] {
+        assert_eq!(ended(&bounded(folder.path(), 4_000_000, line), line), 2);
+    }
+}
+
+/// Every number of the vehicle file in turn.
+#[test]
+fn numbers_that_are_none_are_refused_with_their_line() {
+    let folder = folder();
+    let lines: Vec<&str> = VEHICLE.lines().collect();
+    let mut tried = 0;
+    for (index, line) in lines.iter().enumerate() {
+        let Some((key, value)) = line.split_once(" = ") else {
+            continue;
+        };
+        if value.parse::<f64>().is_err() {
+            continue;
+        }
+        for wrong in ["nan", "inf", "-inf", "1e999"] {
+            let mut changed: Vec<String> = lines.iter().map(ToString::to_string).collect();
+            changed[index] = format!("{key} = {wrong}");
+            fs::write(folder.path().join("vehicle.toml"), changed.join("\n")).unwrap();
+            let line = "measure drive.pcapng --vehicle vehicle.toml";
+            let run = bounded(folder.path(), 4_000_000, line);
+            let what = format!("{key} = {wrong}");
+            assert_eq!(ended(&run, &what), 2, "{what}: {run:?}");
+            let said = String::from_utf8_lossy(&run.stderr).into_owned();
+            let place = format!("vehicle.toml:{}: ", index + 1);
+            assert!(said.contains(&place), "{what}: {said}");
+            tried += 1;
+        }
+    }
+    assert!(tried >= 40, "{tried}");
+    for line in [
+        "plan --vehicle vehicle.toml --change nan",
+        "plan --vehicle vehicle.toml --change inf",
+        "check drive.pcapng --vehicle vehicle.toml --listen nan",
+    ] {
+        fs::write(folder.path().join("vehicle.toml"), VEHICLE).unwrap();
+        let run = bounded(folder.path(), 4_000_000, line);
+        let code = ended(&run, line);
+        assert!(code == 2 || line.starts_with("check"), "{line}: {run:?}");
+    }
+}
+
+/// The draft's if_tsoffset (14) puts a capture anywhere; 64 bits of ns reach from 1677 to 2262.
+#[test]
+fn times_before_1970_and_after_2262() {
+    let folder = folder();
+    let drive = SmallCar {
+        start_ns: 1_000_000_000,
+        ..SmallCar::default()
+    }
+    .drive(2);
+    let measured = |name: &str, offset_s: i64| {
+        let bytes = with_offset(drive.bytes(), offset_s);
+        fs::write(folder.path().join(name), bytes).unwrap();
+        let line = format!("measure {name} --vehicle vehicle.toml --json");
+        bounded(folder.path(), 4_000_000, &line)
+    };
+    let usual = measured("usual.pcapng", 1_700_000_000);
+    let told = |run: &Output| -> Value { serde_json::from_slice(&run.stdout).unwrap() };
+    assert_eq!(ended(&usual, "usual"), 0);
+    // Fifty years before the epoch: the same drive, with the same measures.
+    let early = measured("early.pcapng", -1_577_000_000);
+    assert_eq!(ended(&early, "early"), 0, "{early:?}");
+    let [usual, early] = [told(&usual), told(&early)];
+    let of = |told: &Value| {
+        let engagements = told["drives"][0]["engagements"].as_array().cloned();
+        let all = engagements.unwrap_or_default();
+        let delays = all
+            .iter()
+            .map(|e| e["engagement_delay_ms"]["value"].as_f64());
+        delays.collect::<Vec<_>>()
+    };
+    assert_eq!(of(&usual).len(), 2);
+    for (a, b) in of(&usual).iter().zip(of(&early)) {
+        assert!((a.unwrap() - b.unwrap()).abs() < 1e-3, "{a:?} {b:?}");
+    }
+    let line = "decode early.pcapng --decoder decoder.toml --out early.csv";
+    assert_eq!(ended(&bounded(folder.path(), 4_000_000, line), line), 0);
+    let text = fs::read_to_string(folder.path().join("early.csv")).unwrap();
+    assert!(
+        text.lines().nth(1).unwrap().starts_with("-1576999999"),
+        "{text:.80}"
+    );
+    for line in [
+        "compare --before early.pcapng --after usual.pcapng --vehicle vehicle.toml --out report",
+        "trend . --vehicle vehicle.toml --fresh --out watch",
+        "diagnose early.pcapng --vehicle vehicle.toml --out diagnosis",
+    ] {
+        ended(&bounded(folder.path(), 4_000_000, line), line);
+    }
+    // Beyond what 64 bits hold there is no time: the frames are counted and left out.
+    for (name, offset_s) in [
+        ("late.pcapng", 9_300_000_000),
+        ("never.pcapng", i64::MAX),
+        ("first.pcapng", i64::MIN),
+    ] {
+        let run = measured(name, offset_s);
+        assert_eq!(ended(&run, name), 2, "{run:?}");
+    }
+}
+
+/// The capture with an offset of time in its interface block, which then has 12 bytes more.
+fn with_offset(bytes: &[u8], offset_s: i64) -> Vec<u8> {
+    // A section of 28 bytes; then kind, length, link type, snap length, name and resolution.
+    let (section, rest) = bytes.split_at(28);
+    let length = u32::from_le_bytes(*rest[4..].first_chunk().unwrap()) as usize;
+    let (interface, packets) = rest.split_at(length);
+    let end_of_options = length - 8;
+    let mut made = section.to_vec();
+    let longer = (length as u32 + 12).to_le_bytes();
+    made.extend(&interface[..4]);
+    made.extend(longer);
+    made.extend(&interface[8..end_of_options]);
+    made.extend([14, 0, 8, 0]);
+    made.extend(offset_s.to_le_bytes());
+    made.extend([0; 4]);
+    made.extend(longer);
+    made.extend(packets);
+    made
+}
+
+/// Captures in which a signal has no value, one, or the whole drive is one frame.
+#[test]
+fn empty_and_single_samples_give_an_answer() {
+    let folder = folder();
+    let mut single = CaptureBytes::new(227);
+    single.frame(1_700_000_000_000_000_000, 0x100, &[0; 8]);
+    let mut short = CaptureBytes::new(227);
+    short.frame(1_700_000_000_000_000_000, 0x100, &[]);
+    let mut once = SmallCar {
+        with_coupling: false,
+        ..SmallCar::default()
+    }
+    .drive(2);
+    once.frame(1_700_000_060_000_000_000, 0x110, &[120, 0, 4]);
+    for (name, capture) in [("single", single), ("short", short), ("once", once)] {
+        fs::write(
+            folder.path().join(format!("{name}.pcapng")),
+            capture.bytes(),
+        )
+        .unwrap();
+        for line in [
+            "measure NAME.pcapng --vehicle vehicle.toml --json",
+            "check NAME.pcapng --vehicle vehicle.toml --json",
+            "diagnose NAME.pcapng --vehicle vehicle.toml --out out-NAME --pictures",
+            "diagnose drive.pcapng --baseline NAME.pcapng --vehicle vehicle.toml --out out-NAME",
+            "compare --before NAME.pcapng --after drive.pcapng --vehicle vehicle.toml --out out-NAME",
+            "plan --vehicle vehicle.toml --earlier NAME.pcapng --out out-NAME",
+            "decode NAME.pcapng --decoder decoder.toml --out NAME.csv",
+            "decode NAME.pcapng --decoder decoder.toml --out NAME.parquet",
+            "find NAME.pcapng --out NAME.toml",
+        ] {
+            let line = line.replace("NAME", name);
+            let run = bounded(folder.path(), 4_000_000, &line);
+            let code = ended(&run, &line);
+            if code < 2 && line.ends_with("--json") {
+                let told: Value = serde_json::from_slice(&run.stdout).unwrap();
+                let text = told.to_string();
+                assert!(
+                    !text.contains("NaN") && !text.contains("inf,"),
+                    "{line}: {text}"
+                );
+            }
+        }
+    }
+}
+
+/// Floats on the bus may hold anything; what is no number is invalid, and counted.
+#[test]
+fn values_that_are_no_numbers_are_invalid() {
+    let folder = folder();
+    let float = "\n[[frame]]\nid = 0x200\n  [[frame.signal]]\n  name = \"float\"\n  start = 0\n  length = 32\n  \
+        order = \"little\"\n  float = true\n";
+    fs::write(
+        folder.path().join("decoder.toml"),
+        format!("{DECODER}{float}"),
+    )
+    .unwrap();
+    let mut capture = CaptureBytes::new(227);
+    let values = [
+        1.5,
+        f32::NAN,
+        f32::INFINITY,
+        f32::NEG_INFINITY,
+        -0.0,
+        f32::MIN_POSITIVE,
+    ];
+    for (n, value) in (0..).zip(values) {
+        capture.frame(
+            1_700_000_000_000_000_000 + n * 1_000_000,
+            0x200,
+            &value.to_le_bytes(),
+        );
+    }
+    fs::write(folder.path().join("floats.pcapng"), capture.bytes()).unwrap();
+    let line = "decode floats.pcapng --decoder decoder.toml --out floats.csv --json";
+    let run = bounded(folder.path(), 4_000_000, line);
+    assert_eq!(ended(&run, line), 0, "{run:?}");
+    let told: Value = serde_json::from_slice(&run.stdout).unwrap();
+    let signals = told["signals"].as_array().unwrap();
+    let float = signals.iter().find(|s| s["signal"] == "float").unwrap();
+    assert_eq!(
+        (&float["values"], &float["invalid"]),
+        (&3.into(), &3.into()),
+        "{float}"
+    );
+    let text = fs::read_to_string(folder.path().join("floats.csv")).unwrap();
+    assert!(
+        !text.to_lowercase().contains("nan") && !text.contains("inf"),
+        "{text}"
+    );
+}
+
+/// What lies beside a capture may be anybody's: it costs what it would have told, and nothing else.
+#[test]
+fn sidecars_and_kept_measures_that_lie() {
+    let folder = folder();
+    let drives = folder.path().join("drives");
+    let line = "trend drives --vehicle vehicle.toml --json";
+    let run = || {
+        let run = bounded(folder.path(), 4_000_000, line);
+        assert!(ended(&run, line) < 2, "{run:?}");
+        let told: Value = serde_json::from_slice(&run.stdout).unwrap();
+        told
+    };
+    fs::create_dir(&drives).unwrap();
+    fs::copy(folder.path().join("drive.pcapng"), drives.join("a.pcapng")).unwrap();
+    let plain = run();
+    let kept = drives.join("a.pcapng.measured.json");
+    let good = fs::read(&kept).unwrap();
+    let deep = "[".repeat(100_000);
+    let nought = String::from_utf8(good.clone())
+        .unwrap()
+        .replace("null", "1e999");
+    for lie in ["", "{", "null", deep.as_str(), nought.as_str()] {
+        fs::write(&kept, lie).unwrap();
+        assert_eq!(run(), plain, "{lie:.40}");
+        assert_eq!(fs::read(&kept).unwrap(), good, "{lie:.40}");
+    }
+    for odometer in [
+        "nan",
+        "inf",
+        "-inf",
+        "-1",
+        "1e300",
+        "\"far\"",
+        "9223372036854775807",
+    ] {
+        let files = "[recording]\nfiles = [\"../../../drive.pcapng\", \"/etc/passwd\"]\n";
+        let text = format!("odometer_km = {odometer}\n{files}");
+        fs::write(drives.join("drive.toml"), text).unwrap();
+        assert_eq!(run(), plain, "{odometer}");
+    }
+    fs::write(drives.join("drive.toml"), "odometer_km = 181000.5\n").unwrap();
+    assert_eq!(run()["drives"][0]["odometer_km"], 181_000.5);
+}
