@@ -173,7 +173,7 @@ impl Case {
 
 /// Every change, or where there are very many, the first and the last ones and some in between.
 fn picked(changes: usize) -> Vec<usize> {
-    const ENDS: usize = 14;
+    const ENDS: usize = 8;
     let step = changes.saturating_sub(2 * ENDS).div_ceil(ENDS).max(1);
     (1..=changes)
         .filter(|at| *at <= ENDS || *at + ENDS > changes || *at % step == 0)

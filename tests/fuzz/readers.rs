@@ -7,6 +7,7 @@
 use std::hint::black_box;
 use std::io::Read;
 use std::ops::ControlFlow;
+use std::sync::LazyLock;
 
 use slipwright_analysis::book::{Moment, Work};
 use slipwright_analysis::stack::{Parts, choose};
@@ -150,9 +151,13 @@ const EVERY_FORM: &str = include_str!("every-form.toml");
 
 /// Frames, decoded by a file that is good.
 pub fn frames(bytes: &[u8]) {
-    if let Ok(parsed) = DecoderFile::parse(EVERY_FORM) {
-        decode(&parsed.file, bytes);
-    }
+    static PARSED: LazyLock<Option<DecoderFile>> = LazyLock::new(|| {
+        DecoderFile::parse(EVERY_FORM)
+            .ok()
+            .map(|parsed| parsed.file)
+    });
+    let file = PARSED.as_ref().expect("the file beside this one is good");
+    decode(file, bytes);
 }
 
 /// Text as far as it is text.
@@ -236,9 +241,20 @@ const LAYOUTS: [&str; 3] = [
 
 /// Lines of a text log, read by each layout.
 pub fn text_log(bytes: &[u8]) {
+    static PARSED: LazyLock<Vec<Layout>> = LazyLock::new(|| {
+        LAYOUTS
+            .iter()
+            .filter_map(|l| Layout::parse(l).ok())
+            .collect()
+    });
+    assert_eq!(
+        PARSED.len(),
+        LAYOUTS.len(),
+        "the layouts that are shipped are good"
+    );
     let text = text(bytes);
-    for layout in LAYOUTS.iter().filter_map(|l| Layout::parse(l).ok()) {
-        read_lines(&layout, &text);
+    for layout in PARSED.iter() {
+        read_lines(layout, &text);
     }
 }
 

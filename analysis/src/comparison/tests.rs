@@ -60,7 +60,7 @@ fn a_true_reduction_is_found_with_its_size() {
         "{delay:?}"
     );
     assert!(delay.pairs > 20 && delay.pairs <= 48, "{delay:?}");
-    insta::assert_snapshot!(found.sentence, @"Reduced: engagement delay by 16.8 ms (95 % interval 10.1 to 23.5 ms; median 91.7 ms before, 72.2 ms after), over 36 matched pairs of engagements from 4 drives before and 4 drives after.");
+    insta::assert_snapshot!(found.sentence, @"Reduced: engagement delay by 16.8 ms (95 % interval 9.9 to 23.7 ms; median 91.7 ms before, 72.2 ms after), over 36 matched pairs of engagements from 4 drives before and 4 drives after.");
 }
 
 #[test]
@@ -68,7 +68,7 @@ fn no_change_shown_says_what_would_have_been() {
     let made = campaign(&Plan::USUAL, 12);
     let found = compare(&made.before, &made.after);
     assert_eq!(found.verdict, Verdict::NoChangeShown);
-    insta::assert_snapshot!(found.sentence, @"No change shown: engagement delay moved by 1.0 ms (95 % interval −3.9 to 5.9 ms), where these drives would have shown a change of 6.9 ms four times out of five, over 37 matched pairs of engagements from 4 drives before and 4 drives after; a smaller change may still be there.");
+    insta::assert_snapshot!(found.sentence, @"No change shown: engagement delay moved by 1.0 ms (95 % interval −4.1 to 6.1 ms), where these drives would have shown a change of 7.1 ms four times out of five, over 37 matched pairs of engagements from 4 drives before and 4 drives after; a smaller change may still be there.");
 }
 
 #[test]

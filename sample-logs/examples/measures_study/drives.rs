@@ -68,7 +68,7 @@ fn scenario(plan: &Plan) -> Scenario {
     let mut scenario = Scenario {
         car_seed: plan.seed,
         seed: plan.seed * 10 + plan.surface as u64,
-        car: if plan.seed % 2 == 0 {
+        car: if plan.seed.is_multiple_of(2) {
             Car::drawn(plan.seed)
         } else {
             Car::default()
