@@ -87,7 +87,7 @@ pub(crate) enum Command {
 The file has one row a received value: t_ns (integer, ns since the epoch), signal (role or name), \
 value (null where the car marked it invalid), unit.")]
 pub(crate) struct DecodeArgs {
-    /// Capture to read (.pcapng or .pcapng.zst)
+    /// Capture to read (.pcapng or .pcapng.zst), or a text log with --layout
     #[arg(value_name = "CAPTURE")]
     pub(crate) capture: PathBuf,
     /// Decoder file (TOML)
@@ -96,6 +96,8 @@ pub(crate) struct DecodeArgs {
     /// Where to write the signals; the ending, .parquet or .csv, chooses the form
     #[arg(long, value_name = "FILE")]
     pub(crate) out: PathBuf,
+    #[command(flatten)]
+    pub(crate) text: TextLayout,
     #[command(flatten)]
     pub(crate) json: Json,
 }
@@ -113,6 +115,8 @@ pub(crate) struct MeasureArgs {
     /// Vehicle file (TOML); it names the decoder file
     #[arg(long, value_name = "FILE")]
     pub(crate) vehicle: PathBuf,
+    #[command(flatten)]
+    pub(crate) text: TextLayout,
     #[command(flatten)]
     pub(crate) json: Json,
 }
@@ -149,6 +153,8 @@ pub(crate) struct CompareArgs {
     #[command(flatten)]
     pub(crate) pictures: Pictures,
     #[command(flatten)]
+    pub(crate) text: TextLayout,
+    #[command(flatten)]
     pub(crate) json: Json,
 }
 
@@ -183,6 +189,15 @@ pub(crate) struct SimulateArgs {
 pub(crate) struct CompletionsArgs {
     /// Which shell
     pub(crate) shell: Shell,
+}
+
+/// How captures that are text logs are read.
+#[derive(Debug, Args)]
+pub(crate) struct TextLayout {
+    /// Layout of text logs (TOML), if captures are such: a regular expression with the groups time, id
+    /// and data
+    #[arg(long, value_name = "FILE")]
+    pub(crate) layout: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

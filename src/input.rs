@@ -16,7 +16,9 @@ use slipwright_decoders::toml_error::TomlError;
 use slipwright_decoders::traffic::{IdTraffic, Traffic};
 use slipwright_decoders::unit::Unit;
 use slipwright_logger::capture::{Capture, Event, Summary};
+use slipwright_logger::text_log::Layout;
 
+use crate::cli::TextLayout;
 use crate::failure::Failure;
 use crate::progress::{self, Progress};
 
@@ -33,6 +35,8 @@ pub(crate) struct Decoder {
     signal_lines: Vec<Vec<usize>>,
     pub(crate) extractors: Extractors,
     answers: AnswerPlans,
+    /// How captures that are text logs are read, if the user said.
+    layout: Option<Layout>,
 }
 
 impl Decoder {
@@ -63,12 +67,30 @@ impl Decoded {
     }
 }
 
-/// Reads a vehicle file and the decoder file that it names.
-pub(crate) fn read_car(path: &Path) -> Result<Car, Failure> {
+/// Reads a vehicle file and the decoder file that it names. Captures may be text logs of the layout.
+pub(crate) fn read_car(path: &Path, text: Option<&TextLayout>) -> Result<Car, Failure> {
     let vehicle = read_vehicle(path)?;
     let folder = path.parent().unwrap_or(Path::new(""));
-    let decoder = read_decoder(&folder.join(&vehicle.decoder))?;
+    let decoder = read_decoder(&folder.join(&vehicle.decoder), text)?;
     Ok(Car { vehicle, decoder })
+}
+
+/// Reads the layout of text logs, if one was named.
+pub(crate) fn read_layout(text: &TextLayout) -> Result<Option<Layout>, Failure> {
+    let read = |path: &PathBuf| {
+        let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
+        Layout::parse(&text).map_err(Failure::toml(path))
+    };
+    text.layout.as_ref().map(read).transpose()
+}
+
+/// Opens a capture, or a text log if a layout says how to read one.
+pub(crate) fn open_capture(path: &Path, layout: Option<&Layout>) -> Result<Capture, Failure> {
+    match layout {
+        Some(layout) => Capture::open_text(path, layout),
+        None => Capture::open(path),
+    }
+    .map_err(Failure::Capture)
 }
 
 /// Reads a vehicle file.
@@ -78,7 +100,7 @@ pub(crate) fn read_vehicle(path: &Path) -> Result<Vehicle, Failure> {
 }
 
 /// Reads a decoder file; what is doubtful in it is said on standard error.
-pub(crate) fn read_decoder(path: &Path) -> Result<Decoder, Failure> {
+pub(crate) fn read_decoder(path: &Path, as_text: Option<&TextLayout>) -> Result<Decoder, Failure> {
     let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
     let parsed = DecoderFile::parse(&text).map_err(Failure::toml(path))?;
     for doubt in parsed.warnings {
@@ -90,6 +112,7 @@ pub(crate) fn read_decoder(path: &Path) -> Result<Decoder, Failure> {
         answers: AnswerPlans::compile(&parsed.file),
         signal_lines: parsed.signal_lines,
         file: parsed.file,
+        layout: as_text.map(read_layout).transpose()?.flatten(),
     })
 }
 
@@ -132,7 +155,7 @@ pub(crate) fn read_capture(
     let mut collector = Collector::new(&decoder.extractors);
     let mut answers = AnswerCollector::new(&decoder.answers);
     let asks = !decoder.file.requests.is_empty();
-    let capture = Capture::open(path).map_err(Failure::Capture)?;
+    let capture = open_capture(path, decoder.layout.as_ref())?;
     let mut progress = Progress::of(capture.progress(), &name(path));
     let summary = capture.read(|event| {
         each(&event);
@@ -156,10 +179,11 @@ pub(crate) fn read_capture(
     let summary = summary.map_err(Failure::Capture)?;
     drop(progress);
     let (Some(first_ns), Some(last_ns)) = (summary.first_ns, summary.last_ns) else {
-        return Err(Failure::content(
-            path,
-            "the capture holds no CAN frame; record a drive",
-        ));
+        let what = match summary.text {
+            Some(_) => "no line of it is a frame; check the layout's pattern",
+            None => "the capture holds no CAN frame; record a drive",
+        };
+        return Err(Failure::content(path, what));
     };
     refuse_backward_steps(path, &summary)?;
     let collected = collector.finish();
@@ -209,11 +233,15 @@ pub(crate) fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<()
         return Ok(());
     };
     let back_s = (step.from_ns.saturating_sub(step.to_ns)) as f64 / 1e9;
+    // The bytes of a text log are not those that the reader counts.
+    let place = match summary.text {
+        Some(_) => format!("frame {}", step.frame),
+        None => format!("frame {} (byte {})", step.frame, step.offset),
+    };
     Err(Failure::content(
         path,
         format!(
-            "the clock steps back by {back_s:.3} s at frame {} (byte {}); cut the capture there and give the parts one by one",
-            step.frame, step.offset
+            "the clock steps back by {back_s:.3} s at {place}; cut the capture there and give the parts one by one"
         ),
     ))
 }

@@ -85,7 +85,7 @@ impl Drop for Progress {
     }
 }
 
-/// Work that no file's reader measures: a turning mark, or a bar over bytes.
+/// Work that no file's reader measures: a turning mark.
 pub(crate) struct Spinner {
     bar: ProgressBar,
 }
@@ -96,20 +96,6 @@ impl Spinner {
         let bar = ProgressBar::new_spinner().with_message(what.to_owned());
         bar.enable_steady_tick(Duration::from_millis(250));
         Self { bar }
-    }
-
-    /// A bar over so many bytes.
-    pub(crate) fn bytes(what: &str, total: u64) -> Self {
-        let bar = ProgressBar::new(total).with_message(what.to_owned());
-        let style = ProgressStyle::with_template("{msg} {bytes} of {total_bytes}, {eta} left")
-            .unwrap_or_else(|_| ProgressStyle::default_bar());
-        bar.set_style(style);
-        Self { bar }
-    }
-
-    /// So many bytes more are done.
-    pub(crate) fn advance(&self, bytes: u64) {
-        self.bar.inc(bytes);
     }
 }
 

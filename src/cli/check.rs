@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::Json;
+use super::{Json, TextLayout};
 
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
@@ -33,6 +33,8 @@ pub(crate) struct CheckArgs {
     /// How long a live bus is listened to, s
     #[arg(long, value_name = "S", default_value_t = 5.0)]
     pub(crate) listen: f64,
+    #[command(flatten)]
+    pub(crate) text: TextLayout,
     #[command(flatten)]
     pub(crate) json: Json,
 }

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Json, Pictures};
+use super::{Json, Pictures, TextLayout};
 
 #[derive(Debug, Args)]
 #[command(after_help = "Example:
@@ -39,9 +39,8 @@ pub(crate) struct FindArgs {
     /// --out, or back to this file
     #[arg(long, value_name = "FILE")]
     pub(crate) accept: Option<PathBuf>,
-    /// Layout of text logs (TOML): a regular expression with the groups time, id and data
-    #[arg(long, value_name = "FILE")]
-    pub(crate) layout: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) text: TextLayout,
     /// Print the moves of a safe test drive that make signals easy to find, and end
     #[arg(long)]
     pub(crate) guide: bool,

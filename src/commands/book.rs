@@ -56,7 +56,7 @@ fn begin(args: &NewBookArgs, out: &mut impl Write) -> Result<Answer, Failure> {
         Some(path) => {
             let vehicle = read_vehicle(path)?;
             // Refused now rather than at the first drive.
-            let car = read_car(path)?;
+            let car = read_car(path, None)?;
             let read = |path: &Path| fs::read_to_string(path).map_err(Failure::reading(path));
             let text = read(path)?;
             let own = text
@@ -236,7 +236,7 @@ fn tell_due(args: &BookDueArgs, out: &mut impl Write) -> Result<Answer, Failure>
     let (drives, failures) = if found.is_empty() {
         Default::default()
     } else {
-        let car = read_car(&book.vehicle())?;
+        let car = read_car(&book.vehicle(), None)?;
         let measured = Measured::kept(&book.vehicle(), &car)?;
         measure_drives(&found, &args.folder, &car, &measured)
     };

@@ -23,7 +23,7 @@ use crate::input::{Car, read_capture, read_car};
 use crate::text;
 
 pub(crate) fn run(args: &CheckArgs, out: &mut impl Write) -> Result<Answer, Failure> {
-    let car = read_car(&args.vehicle)?;
+    let car = read_car(&args.vehicle, Some(&args.text))?;
     let chosen = chosen(&args.measures)?;
     let files: Vec<&Path> = args
         .from

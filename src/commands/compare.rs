@@ -22,7 +22,7 @@ use crate::text;
 
 pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let campaign = Campaign::of(args)?;
-    let car = read_car(&campaign.vehicle)?;
+    let car = read_car(&campaign.vehicle, Some(&args.text))?;
     refuse_same_file(&campaign)?;
     let before = measure_all(&campaign.before, &car)?;
     let after = measure_all(&campaign.after, &car)?;

@@ -33,7 +33,7 @@ fn form(path: &Path) -> Result<Form, Failure> {
 
 pub(crate) fn run(args: &DecodeArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let form = form(&args.out)?;
-    let decoder = read_decoder(&args.decoder)?;
+    let decoder = read_decoder(&args.decoder, Some(&args.text))?;
     let decoded = decode_capture(&args.capture, &decoder)?;
     let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
     let mut frame = table::signals(&decoded.signals).map_err(internal)?;

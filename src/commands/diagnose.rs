@@ -23,7 +23,7 @@ use crate::page::{PageFiles, made_now};
 use crate::text;
 
 pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, Failure> {
-    let car = read_car(&args.vehicle)?;
+    let car = read_car(&args.vehicle, Some(&args.text))?;
     refuse_same_file(args)?;
     let page = args.out.as_ref().map(|folder| {
         let page = folder.join("diagnosis.html");

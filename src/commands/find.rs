@@ -3,7 +3,6 @@
 mod decoder_text;
 mod guide;
 mod speed_file;
-mod text_capture;
 
 use std::fs;
 use std::io::Write;
@@ -15,15 +14,15 @@ use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::decoder_file::DecoderFile;
 use slipwright_decoders::find::proposal::WheelAnswer;
 use slipwright_decoders::find::{FindOptions, Findings, Geometry, Survey, find};
-use slipwright_logger::capture::{Capture, Event};
-use slipwright_logger::text_log::{Account, Layout};
+use slipwright_logger::capture::{Event, Summary};
+use slipwright_logger::text_log::Layout;
 
 use crate::Answer;
 use crate::cli::FindArgs;
 use crate::contract;
 use crate::contract::find::{FindOutput, TextLog};
 use crate::failure::Failure;
-use crate::input::{name, refuse_backward_steps};
+use crate::input::{name, open_capture, read_layout, refuse_backward_steps};
 use crate::output::write_whole;
 use crate::page::PageFiles;
 use crate::progress::{Progress, Spinner};
@@ -41,11 +40,7 @@ pub(crate) fn run(args: &FindArgs, out: &mut impl Write) -> Result<Answer, Failu
     }
     // Everything that can be wrong is asked before the long reading.
     let existing = args.accept.as_deref().map(read_existing).transpose()?;
-    let layout = args
-        .layout
-        .as_deref()
-        .map(text_capture::read_layout)
-        .transpose()?;
+    let layout = read_layout(&args.text)?;
     let options = FindOptions {
         speed: args.speed.as_deref().map(speed_file::read).transpose()?,
         geometry: args
@@ -60,13 +55,11 @@ pub(crate) fn run(args: &FindArgs, out: &mut impl Write) -> Result<Answer, Failu
     let mut warnings = Vec::new();
     let mut text_log = None;
     for path in &args.captures {
-        match &layout {
-            Some(layout) => {
-                let account = read_text(path, layout, &mut survey)?;
-                warnings.extend(bad_lines(path, &account));
-                text_log.get_or_insert_with(TextLog::default).add(&account);
-            }
-            None => warnings.extend(read_capture(path, &mut survey)?),
+        let summary = read_capture(path, layout.as_ref(), &mut survey)?;
+        let named = |warning: String| format!("{}: {warning}", name(path));
+        warnings.extend(summary.warnings().into_iter().map(named));
+        if let Some(account) = &summary.text {
+            text_log.get_or_insert_with(TextLog::default).add(account);
         }
     }
     let frames = survey.frames();
@@ -145,9 +138,13 @@ fn geometry(path: &Path) -> Result<Geometry, Failure> {
     })
 }
 
-/// One capture into the survey; what a reader must know of it comes back.
-fn read_capture(path: &Path, survey: &mut Survey) -> Result<Vec<String>, Failure> {
-    let capture = Capture::open(path).map_err(Failure::Capture)?;
+/// One capture or text log into the survey.
+fn read_capture(
+    path: &Path,
+    layout: Option<&Layout>,
+    survey: &mut Survey,
+) -> Result<Summary, Failure> {
+    let capture = open_capture(path, layout)?;
     let mut progress = Progress::of(capture.progress(), &name(path));
     survey.begin_capture();
     let summary = capture.read(|event| {
@@ -168,32 +165,5 @@ fn read_capture(path: &Path, survey: &mut Survey) -> Result<Vec<String>, Failure
     });
     let summary = summary.map_err(Failure::Capture)?;
     refuse_backward_steps(path, &summary)?;
-    Ok(summary.warnings())
-}
-
-fn read_text(path: &Path, layout: &Layout, survey: &mut Survey) -> Result<Account, Failure> {
-    let total = fs::metadata(path).map_err(Failure::reading(path))?.len();
-    let spinner = Spinner::bytes(&name(path), total);
-    text_capture::read(path, layout, survey, |bytes| spinner.advance(bytes))
-}
-
-/// Bad lines, counted and shown.
-fn bad_lines(path: &Path, account: &Account) -> Vec<String> {
-    if account.bad == 0 {
-        return Vec::new();
-    }
-    let mut lines = vec![format!(
-        "{}: {} of {} lines give no frame",
-        name(path),
-        account.bad,
-        account.lines
-    )];
-    lines.extend(account.first_bad.iter().map(|(line, why, text)| {
-        let text: String = text
-            .chars()
-            .map(|c| if c.is_control() { ' ' } else { c })
-            .collect();
-        format!("{}:{line}: {why}: {text}", name(path))
-    }));
-    lines
+    Ok(summary)
 }

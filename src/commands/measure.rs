@@ -11,7 +11,7 @@ use crate::progress;
 use crate::text;
 
 pub(crate) fn run(args: &MeasureArgs, out: &mut impl Write) -> Result<Answer, Failure> {
-    let car = read_car(&args.vehicle)?;
+    let car = read_car(&args.vehicle, Some(&args.text))?;
     let mut drives = Vec::new();
     let mut failures = Vec::new();
     for path in &args.captures {

@@ -20,7 +20,7 @@ pub(crate) fn run(args: &PlanArgs, out: &mut impl Write) -> Result<Answer, Failu
             args.change
         )));
     }
-    let car = read_car(&args.vehicle)?;
+    let car = read_car(&args.vehicle, Some(&args.text))?;
     let earlier = args
         .earlier
         .iter()

@@ -31,7 +31,7 @@ pub(crate) fn run(args: &TrendArgs, out: &mut impl Write) -> Result<Answer, Fail
             "no capture in this folder; a capture ends in .pcapng or .pcapng.zst",
         ));
     }
-    let car = read_car(&vehicle)?;
+    let car = read_car(&vehicle, None)?;
     let work = match &book {
         Some(book) => marks(&book.work()?),
         None => Vec::new(),

@@ -33,7 +33,7 @@ mod linux {
     pub(crate) fn run(args: &WatchArgs, out: &mut impl Write) -> Result<Answer, Failure> {
         let need = args.plan.as_deref().map_or(Ok(Need::default()), need)?;
         let counter = match &args.vehicle {
-            Some(path) => Ok(Counter::new(read_car(path)?)),
+            Some(path) => Ok(Counter::new(read_car(path, None)?)),
             None => Err("needs --vehicle to be counted".to_owned()),
         };
         if args.json.json {

@@ -48,7 +48,7 @@ fn captures_that_are_none() {
     fs::create_dir(folder.path().join("folder.pcapng")).unwrap();
     insta::assert_snapshot!(plain(&measure(folder.path(), "folder.pcapng"), folder.path()), @"folder.pcapng: it is a folder; name a capture in it");
     insta::assert_snapshot!(refusal(b""), @"bad.pcapng: the file is empty");
-    insta::assert_snapshot!(refusal(b"t_ns,signal,value,unit\n1,a,2,m/s\n"), @"bad.pcapng: not a capture: it is a text file; a pcapng file is needed");
+    insta::assert_snapshot!(refusal(b"t_ns,signal,value,unit\n1,a,2,m/s\n"), @"bad.pcapng: not a capture: it is a text file; a pcapng file is needed, or a layout that says how its lines are read");
     insta::assert_snapshot!(refusal(CaptureBytes::new(1).bytes()), @"bad.pcapng: wrong link type: the capture holds Ethernet (link type 1), not CAN (link type 227); record it from a CAN interface");
     insta::assert_snapshot!(refusal(CaptureBytes::new(227).bytes()), @"bad.pcapng: the capture holds no CAN frame; record a drive");
 }

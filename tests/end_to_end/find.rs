@@ -265,7 +265,7 @@ fn a_text_log_is_read_by_its_layout() {
     assert!(run.out.contains("\"bad_lines\": 1") || run.out.contains("\"bad_lines\":1"));
     assert!(
         run.out
-            .contains("drive.txt:6: does not match the pattern: garbage")
+            .contains("drive.txt: line 6 does not match the pattern: garbage")
     );
 }
 

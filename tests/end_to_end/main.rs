@@ -21,6 +21,7 @@ mod decode;
 mod diagnose;
 mod faults;
 mod find;
+mod find_made;
 mod fuzz_inputs;
 mod help;
 mod hostile;

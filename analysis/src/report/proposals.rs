@@ -3,6 +3,7 @@
 
 use maud::{Markup, html};
 use slipwright_decoders::find::ACCEPTANCE_SCORE;
+use slipwright_decoders::find::corner::LEAST_CONFIDENCE;
 use slipwright_decoders::find::proposal::{Findings, Proposal, WheelAnswer};
 
 use super::page::{Page, Section, figure, literal, visible};
@@ -49,9 +50,9 @@ fn lead(findings: &Findings) -> Markup {
             to_tell,
         } => (
             format!(
-                "Wheel speeds found: front told from rear {:.0} %, left from right {:.0} %.",
-                100.0 * axle_confidence,
-                100.0 * side_confidence
+                "Wheel speeds found: {}, {}.",
+                told("front and rear", *axle_confidence),
+                told("left and right", *side_confidence)
             ),
             to_tell
                 .iter()
@@ -66,6 +67,16 @@ fn lead(findings: &Findings) -> Markup {
             p.sentence { (sentence) }
             @for line in more { p.limits { (visible(&line)) } }
         }
+    }
+}
+
+fn told(what: &str, confidence: f64) -> String {
+    if confidence >= LEAST_CONFIDENCE {
+        format!("{what} told apart ({:.0} % sure)", 100.0 * confidence)
+    } else if confidence > 0.5 {
+        format!("{what} not sure yet ({:.0} %)", 100.0 * confidence)
+    } else {
+        format!("{what} not told apart yet")
     }
 }
 

@@ -1,7 +1,8 @@
 //! Marks: which fields move after a mark and hardly elsewhere.
 
 use super::candidate::{Candidate, Source};
-use super::proposal::{MarkContrast, Moved};
+use super::powertrain::Ranked;
+use super::proposal::{MarkContrast, Meaning, Moved, Proposal};
 use super::statistics::smooth;
 use super::survey::Mark;
 use super::timeline::Timeline;
@@ -92,6 +93,107 @@ pub(crate) fn contrasts(
             }
         })
         .collect()
+}
+
+/// Roles that a mark's words may name.
+const NAMED: [Role; 4] = [
+    Role::PedalAccelerator,
+    Role::PedalBrake,
+    Role::SteeringAngle,
+    Role::Gear,
+];
+/// Most that marks alone make of a field: moved with a pedal is not yet the pedal.
+const MOST_BY_MARKS: f64 = 0.65;
+/// Contrast beyond which more says no more.
+const FULL_CONTRAST: f64 = 30.0;
+
+/// Candidates for what marks name: fields that moved after every mark of that name, and hardly
+/// elsewhere. All there is of a standing car.
+pub(crate) fn told_by_marks(
+    marks: &[MarkContrast],
+    sources: &[Source],
+    candidates: &[Candidate],
+) -> Vec<Ranked> {
+    let mut found = Vec::new();
+    for role in NAMED {
+        let of_role: Vec<&MarkContrast> = marks
+            .iter()
+            .filter(|mark| names(&mark.text, role))
+            .collect();
+        for (index, c) in candidates.iter().enumerate() {
+            let Some(source) = sources.get(c.source) else {
+                continue;
+            };
+            let contrasts: Vec<f64> = of_role
+                .iter()
+                .flat_map(|mark| &mark.moved)
+                .filter(|m| m.bus == source.bus && m.id == source.id && m.field == c.field)
+                .map(|m| m.contrast)
+                .collect();
+            if contrasts.is_empty() {
+                continue;
+            }
+            let always = contrasts.len() as f64 / of_role.len() as f64;
+            let least = contrasts.iter().copied().fold(FULL_CONTRAST, f64::min);
+            let score = MOST_BY_MARKS * always * (0.5 + 0.5 * least / FULL_CONTRAST);
+            let evidence = format!(
+                "moves after {} of {} marks that name it, {least:.0} times or more what it moves elsewhere",
+                contrasts.len(),
+                of_role.len()
+            );
+            found.push(Ranked::new(role, index, score, vec![evidence]));
+        }
+    }
+    found
+}
+
+/// A field that moved when a mark named its role is more surely of that role.
+pub(crate) fn heed_marks(proposals: &mut [Proposal], marks: &[MarkContrast]) {
+    const MORE: f64 = 0.15;
+    for proposal in proposals.iter_mut() {
+        let Meaning::Role(role) = proposal.meaning else {
+            continue;
+        };
+        let said = marks
+            .iter()
+            .filter(|mark| names(&mark.text, role))
+            .find_map(|mark| {
+                let moved = mark.moved.iter().find(|moved| {
+                    moved.bus == proposal.bus
+                        && moved.id == proposal.id
+                        && moved.field == proposal.field
+                })?;
+                Some((mark, moved.contrast))
+            });
+        if let Some((mark, contrast)) = said {
+            proposal.score = (proposal.score + MORE).min(1.0);
+            proposal.evidence.push(format!(
+                "moves {contrast:.0} times more after the mark \"{}\" than elsewhere",
+                mark.text
+            ));
+        }
+    }
+    // Ranks within each role follow the scores.
+    let mut start = 0;
+    while start < proposals.len() {
+        let meaning = proposals.get(start).map(|p| p.meaning);
+        let end = start
+            + proposals
+                .iter()
+                .skip(start)
+                .take_while(|p| Some(p.meaning) == meaning)
+                .count();
+        if let (Some(Meaning::Role(role)), Some(group)) = (meaning, proposals.get_mut(start..end))
+            && !Role::WHEELS.contains(&role)
+        {
+            group.sort_by(|a, b| b.score.total_cmp(&a.score));
+            group
+                .iter_mut()
+                .enumerate()
+                .for_each(|(k, p)| p.rank = k + 1);
+        }
+        start = end.max(start + 1);
+    }
 }
 
 /// Words of a mark that name what was moved.

@@ -7,7 +7,7 @@ use super::corner::{
     Corners, Geometry, LEAST_CONFIDENCE, LEAST_SPEED_MPS, PAIRINGS, Side, USUAL_TRACK_M,
 };
 use super::reference::Aligned;
-use super::statistics::{correlation, mean, regress};
+use super::statistics::{correlation, deviation, mean, regress};
 use super::survey::Mark;
 use super::timeline::Timeline;
 
@@ -49,6 +49,57 @@ pub(super) fn sides_by_course(
         r.abs()
     ));
     keep_yaw(corners, contrasts.get(sides), r, geometry);
+}
+
+/// Share of all contrasts' variance, and size, from which one pairing is the sides.
+const LEAST_SHARE: f64 = 0.8;
+const LEAST_SIZE_MPS: f64 = 0.06;
+
+/// Sides by size alone: turning sets the sides of a car apart more than anything else does any pair
+/// of wheels. Which is left stays open; a steering or yaw field that follows may say. Returns the
+/// pairing.
+pub(super) fn sides_by_size(
+    corners: &mut Corners,
+    contrasts: &[Vec<f64>],
+    speed: &[f64],
+    accel: &[f64],
+    geometry: Geometry,
+) -> Option<usize> {
+    let moving = |k: usize| speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS);
+    let ones = vec![1.0; speed.len()];
+    let variance = |contrast: &Vec<f64>| {
+        let columns = [speed, accel, &ones];
+        let fit = regress(&columns, contrast, &moving).unwrap_or_default();
+        let clear: Vec<f64> = (0..speed.len())
+            .filter(|&k| moving(k))
+            .map(|k| {
+                let at = |values: &[f64]| values.get(k).copied().unwrap_or(0.0);
+                let told: f64 = fit
+                    .iter()
+                    .zip(columns)
+                    .map(|(c, column)| c * at(column))
+                    .sum();
+                at(contrast) - told
+            })
+            .collect();
+        deviation(&clear).powi(2)
+    };
+    let variances: Vec<f64> = contrasts.iter().map(variance).collect();
+    let total: f64 = variances.iter().sum();
+    let (sides, most) = variances
+        .iter()
+        .enumerate()
+        .max_by(|a, b| a.1.total_cmp(b.1))?;
+    if *most < LEAST_SHARE * total || most.sqrt() < LEAST_SIZE_MPS {
+        return None;
+    }
+    keep_yaw(corners, contrasts.get(sides), 1.0, geometry);
+    set_sides(corners, sides, 1.0, 0.5);
+    corners.evidence.push(format!(
+        "two pairs differ far more than any others ({:.0} % of all): the sides, in turns",
+        100.0 * most / total
+    ));
+    Some(sides)
 }
 
 /// Correlation where there is a reference, with the tyres' share of speed taken out.

@@ -3,12 +3,13 @@
 //!
 //! The control unit asks first and the pressure follows after the dead time of the hydraulics, some
 //! hundredths to tenths of a second later (order in time); the demand is a calculated number and
-//! rests at one code, the pressure is a sensor's and does not.
+//! rests at one code, the pressure is a sensor's and does not. A pump's current goes with both, but
+//! only while the pressure rises.
 
 use super::candidate::{Candidate, Source};
 use super::motion::{Motion, pick};
 use super::powertrain::{Ranked, at_floor};
-use super::statistics::{correlation, quantile, slope, smooth};
+use super::statistics::{correlation, mean, quantile, slope, smooth};
 use super::timeline::Timeline;
 use crate::role::Role;
 
@@ -16,6 +17,9 @@ use crate::role::Role;
 const LONGEST_DELAY_S: f64 = 0.5;
 /// Least likeness of a pair.
 const LEAST_PAIR: f64 = 0.75;
+
+/// A field that keeps less than this of its height while the pressure holds is a pump's.
+const MOST_KEPT: f64 = 0.45;
 
 struct Riser {
     candidate: usize,
@@ -26,15 +30,17 @@ struct Riser {
     rest_share: f64,
 }
 
-/// Candidates for demand and pressure. `pedal` is the accelerator's raw series, if it was found.
+/// Candidates for demand and pressure. `pedal` is the accelerator, if it was found, and
+/// `engine_sources` are the frames in which the engine's own unit sends.
 pub(crate) fn coupling(
     sources: &[Source],
     candidates: &[Candidate],
     motion: &Motion,
     pedal: Option<&Candidate>,
+    engine_sources: &[usize],
     axis: &Timeline,
 ) -> Vec<Ranked> {
-    let risers = risers(candidates, motion, pedal, axis);
+    let risers = risers(candidates, motion, pedal, engine_sources, axis);
     if risers.is_empty() {
         return Vec::new();
     }
@@ -63,12 +69,14 @@ pub(crate) fn coupling(
             if likeness < LEAST_PAIR {
                 continue;
             }
+            let level = level_after(&c.raw, &o.raw, delay_s, axis).max(0.0);
             let near = match (sources.get(c.source), sources.get(o.source)) {
                 (Some(a), Some(b)) if a.bus == b.bus && a.id == b.id => 1.0,
                 (Some(a), Some(b)) if a.bus == b.bus => 0.9,
                 _ => 0.8,
             };
-            let worth = likeness * near * other.score.sqrt();
+            // A demand tells the level that the pressure comes to; a pump's current does not.
+            let worth = likeness * level * near * other.score.sqrt();
             if delay_s > 0.008 && worth > leads.0 {
                 leads = (worth, delay_s, Some(other.candidate));
             }
@@ -123,7 +131,90 @@ pub(crate) fn coupling(
             evidence,
         ));
     }
+    tell_pump(&mut found, candidates, axis);
     found
+}
+
+/// Correlation of the first, so much later, with the second.
+fn level_after(first: &[f64], second: &[f64], delay_s: f64, axis: &Timeline) -> f64 {
+    let lag = (delay_s / axis.step_s()).round() as i64;
+    let shift = lag.unsigned_abs() as usize;
+    let (early, late) = if lag >= 0 {
+        (first, second)
+    } else {
+        (second, first)
+    };
+    let n = early.len().saturating_sub(shift);
+    match (early.get(..n), late.get(shift..)) {
+        (Some(early), Some(late)) => correlation(early, late),
+        _ => 0.0,
+    }
+}
+
+/// A pump that fills the pressure works while it rises and rests, or does little, while it holds.
+fn tell_pump(found: &mut Vec<Ranked>, candidates: &[Candidate], axis: &Timeline) {
+    let best = |found: &[Ranked], role: Role| {
+        found
+            .iter()
+            .filter(|r| r.role == role)
+            .max_by(|a, b| a.score.total_cmp(&b.score))
+            .map(|r| r.candidate)
+    };
+    let Some((index, pressure)) =
+        best(found, Role::CouplingPressure).and_then(|index| Some((index, candidates.get(index)?)))
+    else {
+        return;
+    };
+    let span = (pressure.high - pressure.low).max(1e-9);
+    let level: Vec<f64> = pressure
+        .raw
+        .iter()
+        .map(|v| (v - pressure.low) / span)
+        .collect();
+    let rate: Vec<f64> = slope(&smooth(&level, 3))
+        .iter()
+        .map(|s| s / axis.step_s())
+        .collect();
+    let points = |holds: &dyn Fn(f64, f64) -> bool| -> Vec<usize> {
+        level
+            .iter()
+            .zip(&rate)
+            .enumerate()
+            .filter(|(_, (l, r))| holds(**l, **r))
+            .map(|(k, _)| k)
+            .collect()
+    };
+    let rising = points(&|_, rate| rate > 0.8);
+    let held = points(&|level, rate| level > 0.3 && rate.abs() < 0.25);
+    if rising.len() < axis.points(0.5) || held.len() < axis.points(1.0) {
+        return;
+    }
+    let pressure_held = mean(&pick(&level, &held)) / mean(&pick(&level, &rising)).max(0.05);
+    let mut pumps = Vec::new();
+    for r in found.iter_mut().filter(|r| r.candidate != index) {
+        let Some(c) = candidates.get(r.candidate) else {
+            continue;
+        };
+        let of = |at: &[usize]| (mean(&pick(&c.raw, at)) - c.low) / (c.high - c.low).max(1e-9);
+        let kept = of(&held) / of(&rising).max(0.05) / pressure_held.max(0.2);
+        if kept > MOST_KEPT {
+            continue;
+        }
+        r.score *= 0.75;
+        let evidence = vec![format!(
+            "works while the pressure rises and keeps {:.0} % of that while it holds",
+            100.0 * kept
+        )];
+        r.evidence.extend(evidence.iter().cloned());
+        let score = 0.9 * (1.0 - kept / MOST_KEPT).clamp(0.0, 1.0).sqrt();
+        pumps.push(ranked(
+            Role::CouplingPumpCurrent,
+            r.candidate,
+            score,
+            evidence,
+        ));
+    }
+    found.extend(pumps);
 }
 
 fn ranked(role: Role, candidate: usize, score: f64, evidence: Vec<String>) -> Ranked {
@@ -141,6 +232,7 @@ fn risers(
     candidates: &[Candidate],
     motion: &Motion,
     pedal: Option<&Candidate>,
+    engine_sources: &[usize],
     axis: &Timeline,
 ) -> Vec<Riser> {
     let released = |k: usize| {
@@ -189,13 +281,20 @@ fn risers(
             0.1
         };
         let fades = 1.0 - ((steady_part - 0.08) / 0.25).clamp(0.0, 1.0);
+        // The pedal itself and copies of it; and what the engine's own unit sends beside it.
         let like_pedal = pedal.map_or(0.0, |p| correlation(&c.raw, &p.raw));
-        // The pedal itself, and copies of it.
-        let own = 1.0 - ((like_pedal - 0.93) / 0.06).clamp(0.0, 0.8);
+        let beside = engine_sources.contains(&c.source);
+        let own = match pedal {
+            Some(p) if std::ptr::eq(p, c) => 0.0,
+            _ => {
+                (1.0 - ((like_pedal - 0.96) / 0.05).clamp(0.0, 0.6))
+                    * if beside { 0.5 } else { 1.0 }
+            }
+        };
         let score = ((off_coasting - 0.7) / 0.28).clamp(0.0, 1.0)
             * ((up_pulling - 0.25) / 0.45).clamp(0.0, 1.0)
-            * ((floor - 0.15) / 0.3).clamp(0.1, 1.0)
-            * (0.45 + 0.55 * fades)
+            * ((floor - 0.1) / 0.25).clamp(0.1, 1.0)
+            * (0.55 + 0.45 * fades)
             * own;
         if score > 0.1 {
             found.push(Riser {
@@ -215,7 +314,7 @@ fn risers(
 
 /// Likeness of two series at the delay at which they are most alike, and by how much the second
 /// follows the first, s.
-fn delay(first: &[f64], second: &[f64], axis: &Timeline) -> (f64, f64) {
+pub(crate) fn delay(first: &[f64], second: &[f64], axis: &Timeline) -> (f64, f64) {
     // Differences weigh edges, which carry the time.
     let edge = |values: &[f64]| slope(&smooth(values, 3));
     let (a, b) = (edge(first), edge(second));

@@ -122,8 +122,10 @@ pub(crate) fn turning(candidates: &[Candidate], motion: &Motion, axis: &Timeline
         if smoothness > 0.04 {
             steering *= 0.85
         } else {
-            yaw_rate *= 0.9
+            yaw_rate *= 0.96
         }
+        // An accelerometer across the car follows rate times speed.
+        yaw_rate *= 1.0 - 3.0 * (of_lateral.abs() - of_rate.abs()).clamp(0.0, 0.2);
         if turns_standing {
             yaw_rate *= 0.5;
         }

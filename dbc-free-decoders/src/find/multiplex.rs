@@ -1,8 +1,10 @@
 //! Multiplexing: one identifier that sends different contents by turns and says which in a few
 //! bits of its own.
 //!
-//! The selecting field is the one whose codes, held fixed, make the other bits flip much less from
-//! one frame of the code to the next than from one frame to the next.
+//! The selecting field is the one whose codes come in a fixed order and, held fixed, make the other
+//! bits flip much less from one frame of the code to the next than from one frame to the next.
+
+use std::collections::BTreeMap;
 
 use super::bit_activity::BitActivity;
 use super::protection::Guard;
@@ -17,6 +19,9 @@ const MOST_CODES: usize = 24;
 const LEAST_GAIN: f64 = 0.5;
 /// Flips a frame below which there is nothing to explain.
 const LEAST_FLIPS: f64 = 1.0;
+/// Share of frames whose code is the one that mostly follows the code before: senders go round. The
+/// highest bits of a noisy number part its values as well, but come in no order.
+const LEAST_ORDER: f64 = 0.85;
 /// Least frames of each code.
 const LEAST_FRAMES: usize = 8;
 
@@ -98,8 +103,9 @@ fn gain(head: &Rows, field: &Field, skip: &dyn Fn(usize) -> bool) -> Option<f64>
             .map(|((a, b), mask)| ((a ^ b) & mask).count_ones())
             .sum()
     };
-    let mut last_of: std::collections::BTreeMap<u64, usize> = std::collections::BTreeMap::new();
-    let mut counts: std::collections::BTreeMap<u64, usize> = std::collections::BTreeMap::new();
+    let mut last_of: BTreeMap<u64, usize> = BTreeMap::new();
+    let mut counts: BTreeMap<u64, usize> = BTreeMap::new();
+    let mut follows: BTreeMap<(u64, u64), u32> = BTreeMap::new();
     let (mut all, mut same, mut steps, mut same_steps, mut changes) = (0, 0, 0, 0, 0);
     for row in 0..head.len().min(HEAD_ROWS) {
         let now = head.data(row);
@@ -112,7 +118,9 @@ fn gain(head: &Rows, field: &Field, skip: &dyn Fn(usize) -> bool) -> Option<f64>
             let before = head.data(row - 1);
             all += flips(before, now);
             steps += 1;
-            changes += u32::from(field.extract(before)? != code);
+            let code_before = field.extract(before)?;
+            changes += u32::from(code_before != code);
+            *follows.entry((code_before, code)).or_default() += 1;
         }
         if let Some(last) = last_of.insert(code, row) {
             same += flips(head.data(last), now);
@@ -122,6 +130,15 @@ fn gain(head: &Rows, field: &Field, skip: &dyn Fn(usize) -> bool) -> Option<f64>
     let enough = counts.values().filter(|&&n| n >= LEAST_FRAMES).count();
     // A selector changes by turns; a state that holds for minutes is none.
     if enough < 2 || enough < counts.len() || f64::from(changes) < 0.3 * f64::from(steps) {
+        return None;
+    }
+    let mut usual: BTreeMap<u64, u32> = BTreeMap::new();
+    for (&(code_before, _), &n) in &follows {
+        let most = usual.entry(code_before).or_default();
+        *most = n.max(*most);
+    }
+    let in_order: u32 = usual.values().sum();
+    if f64::from(in_order) < LEAST_ORDER * f64::from(steps) {
         return None;
     }
     let before = f64::from(all) / f64::from(steps.max(1));
@@ -176,4 +193,85 @@ fn word_of(bytes: &[u8]) -> u64 {
         .zip(bytes)
         .for_each(|(to, from)| *to = *from);
     u64::from_be_bytes(padded)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::find::proposal::IdReport;
+    use crate::find::{FindOptions, Survey, find};
+    use crate::frame::{BusIndex, CanId, Frame, FrameFlags};
+
+    fn reports(data_of: impl Fn(i64) -> [u8; 8]) -> Vec<IdReport> {
+        let mut survey = Survey::new();
+        for n in 0..12_000 {
+            survey.push(&Frame {
+                t_ns: n * 20_000_000,
+                bus: BusIndex::new(0),
+                id: CanId::Base(0x321),
+                flags: FrameFlags::default(),
+                data: &data_of(n),
+            });
+        }
+        find(survey, &FindOptions::default()).ids
+    }
+
+    /// A number that wanders slowly over so many codes.
+    fn wander(n: i64, phase: f64, size: f64) -> u64 {
+        (size * (0.5 + 0.45 * (n as f64 * 0.0007 + phase).sin())) as u64
+    }
+
+    /// Contents by turns: a word in one, two bytes in another, a number across bytes in the last.
+    #[test]
+    fn contents_by_turns_are_split_and_their_fields_found() {
+        let field =
+            |start, length| Field::new(start, length, BitOrder::Little, Coding::Unsigned).unwrap();
+        let pages: [Vec<Field>; 3] = [
+            vec![field(16, 16)],
+            vec![field(16, 8), field(40, 8)],
+            vec![field(20, 12), field(48, 16)],
+        ];
+        let found = reports(|n| {
+            let page = (n % 3) as usize;
+            let mut data = [0; 8];
+            data[0] = page as u8;
+            for (k, field) in pages[page].iter().enumerate() {
+                let raw = wander(n, (3 * page + k) as f64, field.mask() as f64);
+                field.insert(&mut data, raw).unwrap();
+            }
+            data
+        });
+        assert_eq!(found.len(), 3);
+        for (page, report) in found.iter().enumerate() {
+            let selector = report.selector.unwrap();
+            assert_eq!(selector.equals, page as u64);
+            assert!(selector.field.start() < 8, "{selector:?}");
+            assert!((report.period_ms.unwrap() - 60.0).abs() < 1.0);
+            let mut lowest: Vec<usize> = report
+                .fields
+                .iter()
+                .map(|f| crate::find::wheel_field::lowest_bit(&f.field))
+                .collect();
+            lowest.sort_unstable();
+            let mut wanted: Vec<usize> = pages[page]
+                .iter()
+                .map(crate::find::wheel_field::lowest_bit)
+                .collect();
+            wanted.sort_unstable();
+            assert_eq!(lowest, wanted, "page {page}: {:?}", report.fields);
+        }
+    }
+
+    /// The sign of a noisy number around 0 parts its values, but comes in no order.
+    #[test]
+    fn the_sign_of_a_noisy_number_is_no_selector() {
+        let found = reports(|n| {
+            let noise = (n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 5) % 23 - 11;
+            let mut data = [0; 8];
+            data[..2].copy_from_slice(&(noise as i16).to_be_bytes());
+            data
+        });
+        assert_eq!(found.len(), 1);
+        assert!(found[0].selector.is_none());
+    }
 }

@@ -11,6 +11,7 @@ use super::powertrain::{self, Ranked};
 use super::proposal::{
     Findings, FoundField, IdReport, Meaning, Proposal, ReferenceUsed, WheelAnswer,
 };
+use super::pulling;
 use super::reference::{self, Aligned, SpeedReference};
 use super::speed_proposal::{speeds_mps, vehicle_speeds, wheel_proposals};
 use super::speed_scale;
@@ -101,6 +102,14 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
         aligned.as_ref(),
         &axis,
     ));
+    let marks = match options.marks {
+        true => contrast::contrasts(&survey.marks, &sources, &candidates, &axis),
+        false => Vec::new(),
+    };
+    if options.marks && survey.marks.is_empty() {
+        notes.push("the captures hold no mark; set some while recording".to_owned());
+    }
+    let mut ranked = contrast::told_by_marks(&marks, &sources, &candidates);
     let wheels_and_corners = set.as_ref().zip(known_corners.as_ref());
     if let Some(motion) = motion_of(
         wheels_and_corners,
@@ -113,14 +122,17 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
             .iter()
             .flat_map(|set| set.members.iter().map(|m| m.candidate))
             .collect();
-        let ranked = the_rest(&sources, &candidates, &motion, &told, &taken, &axis);
-        proposals.extend(ranked_proposals(ranked, &sources, &candidates));
+        ranked.extend(the_rest(
+            &sources,
+            &candidates,
+            &motion,
+            &told,
+            &taken,
+            &axis,
+        ));
     }
-    let marks = match options.marks {
-        true => contrast::contrasts(&survey.marks, &sources, &candidates, &axis),
-        false => Vec::new(),
-    };
-    heed_marks(&mut proposals, &marks);
+    proposals.extend(ranked_proposals(ranked, &sources, &candidates));
+    contrast::heed_marks(&mut proposals, &marks);
     Findings {
         proposals,
         wheels,
@@ -135,55 +147,6 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
         reference_mps: aligned.map(|aligned| aligned.speed_mps).unwrap_or_default(),
         axis,
         notes,
-    }
-}
-
-/// A field that moved when a mark named its role is more surely of that role.
-fn heed_marks(proposals: &mut [Proposal], marks: &[super::proposal::MarkContrast]) {
-    const MORE: f64 = 0.15;
-    for proposal in proposals.iter_mut() {
-        let Meaning::Role(role) = proposal.meaning else {
-            continue;
-        };
-        let said = marks
-            .iter()
-            .filter(|mark| contrast::names(&mark.text, role))
-            .find_map(|mark| {
-                let moved = mark.moved.iter().find(|moved| {
-                    moved.bus == proposal.bus
-                        && moved.id == proposal.id
-                        && moved.field == proposal.field
-                })?;
-                Some((mark, moved.contrast))
-            });
-        if let Some((mark, contrast)) = said {
-            proposal.score = (proposal.score + MORE).min(1.0);
-            proposal.evidence.push(format!(
-                "moves {contrast:.0} times more after the mark \"{}\" than elsewhere",
-                mark.text
-            ));
-        }
-    }
-    // Ranks within each role follow the scores.
-    let mut start = 0;
-    while start < proposals.len() {
-        let meaning = proposals.get(start).map(|p| p.meaning);
-        let end = start
-            + proposals
-                .iter()
-                .skip(start)
-                .take_while(|p| Some(p.meaning) == meaning)
-                .count();
-        if let (Some(Meaning::Role(role)), Some(group)) = (meaning, proposals.get_mut(start..end))
-            && !Role::WHEELS.contains(&role)
-        {
-            group.sort_by(|a, b| b.score.total_cmp(&a.score));
-            group
-                .iter_mut()
-                .enumerate()
-                .for_each(|(k, p)| p.rank = k + 1);
-        }
-        start = end.max(start + 1);
     }
 }
 
@@ -286,18 +249,36 @@ fn the_rest(
             .max_by(|a, b| a.score.total_cmp(&b.score))
             .map(|r| r.candidate)
     };
+    let of = |k: Option<usize>| k.and_then(|k| candidates.get(k));
     let mut all = motion::turning(candidates, motion, axis);
     all.extend(powertrain::told_by_obd(candidates, told, axis));
     all.extend(powertrain::engine_speed(candidates, motion, axis));
-    let engine = best(&all, Role::EngineSpeed, 0.4)
-        .and_then(|k| candidates.get(k))
-        .map(|c| c.raw.as_slice());
-    all.extend(powertrain::pulling(candidates, motion, engine, axis));
-    let pedal = best(&all, Role::PedalAccelerator, 0.4).and_then(|k| candidates.get(k));
+    let engine_field = of(best(&all, Role::EngineSpeed, 0.4));
+    let engine = engine_field.map(|c| c.raw.as_slice());
+    let mut pulling = pulling::pulling(candidates, motion, engine, axis);
+    pulling.retain(free);
+    pulling::heed_order(&mut pulling, candidates, engine_field, axis);
+    all.extend(pulling);
+    let pedal = of(best(&all, Role::PedalAccelerator, 0.4));
+    let engine_sources: Vec<usize> = [engine_field, pedal]
+        .into_iter()
+        .flatten()
+        .map(|c| c.source)
+        .collect();
     all.extend(powertrain::brake(candidates, motion, axis));
     all.extend(powertrain::gear(candidates, motion, engine, axis));
-    all.extend(warming(sources, candidates, axis));
-    all.extend(coupling(sources, candidates, motion, pedal, axis));
+    all.extend(coupling(
+        sources,
+        candidates,
+        motion,
+        pedal,
+        &engine_sources,
+        axis,
+    ));
+    // Only a coupling that was surely found can heat anything.
+    let work = of(best(&all, Role::CouplingPressure, 0.6))
+        .or_else(|| of(best(&all, Role::CouplingDemand, 0.6)));
+    all.extend(warming(sources, candidates, motion, work, axis));
     all.retain(free);
     all
 }

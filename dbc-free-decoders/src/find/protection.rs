@@ -118,19 +118,15 @@ fn counts(guard: &Guard, head: &Rows) -> bool {
 pub(crate) fn checksums(activity: &BitActivity, head: &Rows, counters: &[Guard]) -> Vec<Guard> {
     let width = head.width();
     // Senders put the check last or first. Sums and exclusive ors hold for every byte of the frame
-    // alike, as each is that of all others; the check is then the one that flips most.
-    let flips = |byte: usize| {
-        (8 * byte..8 * byte + 8)
-            .map(|bit| u64::from(activity.flips(bit)))
-            .sum::<u64>()
-    };
+    // alike, as each is that of all others; the check is then the one that changes most often: with
+    // any other.
     let ends = [width.checked_sub(1), Some(0)];
     let mut bytes: Vec<usize> = ends
         .into_iter()
         .flatten()
         .filter(|&byte| byte < width)
         .collect();
-    bytes.sort_by_key(|&byte| std::cmp::Reverse(flips(byte)));
+    bytes.sort_by_key(|&byte| std::cmp::Reverse(changes(head, 8 * byte, 8)));
     bytes.extend(1..width.saturating_sub(1));
     bytes.dedup();
     for &byte in &bytes {
@@ -147,14 +143,8 @@ pub(crate) fn checksums(activity: &BitActivity, head: &Rows, counters: &[Guard])
             }];
         }
     }
-    // Half-bytes, the busiest first.
-    let half_flips = |half: usize| {
-        (4 * half..4 * half + 4)
-            .map(|bit| u64::from(activity.flips(bit)))
-            .sum::<u64>()
-    };
     let mut halves: Vec<usize> = (0..2 * width).collect();
-    halves.sort_by_key(|&half| std::cmp::Reverse(half_flips(half)));
+    halves.sort_by_key(|&half| std::cmp::Reverse(changes(head, 4 * half, 4)));
     let moves = |half: usize| {
         (4 * half..4 * half + 4)
             .filter(|&bit| activity.flips(bit) > 0)
@@ -172,6 +162,18 @@ pub(crate) fn checksums(activity: &BitActivity, head: &Rows, counters: &[Guard])
         .find_map(|half| half_byte(head, half))
         .into_iter()
         .collect()
+}
+
+/// Frames in which a part of a byte differs from the frame before.
+fn changes(head: &Rows, first_bit: usize, bits: usize) -> usize {
+    let part = Guard {
+        first_bit,
+        bits,
+        checksum: None,
+    };
+    (1..head.len())
+        .filter(|&row| part.value(head.data(row)) != part.value(head.data(row - 1)))
+        .count()
 }
 
 /// Pairs of rows whose other bytes differ, all of one counter value if `counter` is given.

@@ -10,7 +10,8 @@
 use super::bit_activity::BitActivity;
 use super::protection::Guard;
 use super::rows::Rows;
-use crate::field::{BitOrder, Coding, Field};
+use super::segment_value::{LEAST_STEPS, continues};
+use crate::field::BitOrder;
 
 /// Above this flip rate a bit is noise that no carry shows in.
 const NOISY_RATE: f64 = 0.22;
@@ -18,6 +19,14 @@ const NOISY_RATE: f64 = 0.22;
 const LEAST_CARRY: f64 = 0.3;
 /// The same at a byte border between orders, where it decides more.
 const LEAST_CARRY_AT_BORDER: f64 = 0.4;
+/// Least share of the lower bit's flips in which the upper one flips too, beyond chance, for the bits
+/// of a number that rests and moves by leaps.
+const LEAST_TOGETHER: f64 = 0.35;
+/// Least flips of a lower bit, as a share of those of the bit above it.
+const LEAST_BELOW: f64 = 0.2;
+/// The same where the flip rate rises into noise, in which carries drown.
+const LEAST_CARRY_INTO_NOISE: f64 = 0.14;
+const LEAST_NOISE_RATE: f64 = 0.08;
 /// Rise of the carries that marks the beginning of another number.
 const CARRY_RISE: f64 = 0.35;
 /// Deviations above chance.
@@ -46,6 +55,12 @@ struct Pair {
     carry: f64,
     significant: bool,
     both_noisy: bool,
+    /// Whether they flip at the same moments, both seldom: a number that rests and leaps has no
+    /// carries to show, but its bits share their moments. The highest bit of the next number may
+    /// share them too, but flips much less than a lowest bit does.
+    together: bool,
+    /// Whether the flip rate rises into noise from one to the other, with some carry left.
+    into_noise: bool,
 }
 
 fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
@@ -54,13 +69,24 @@ fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
     let joint = f64::from(joint);
     let chance = flips * rate;
     let deviation = (chance * (1.0 - rate)).sqrt();
+    let high_rate = activity.rate(high);
+    let back = (joint / f64::from(activity.flips(low)).max(1.0) - high_rate) / (1.0 - high_rate);
+    let significant = joint - chance > SIGNIFICANT * deviation;
     Pair {
+        together: significant
+            && back > LEAST_TOGETHER
+            && high_rate.max(rate) < NOISY_RATE
+            && rate > LEAST_BELOW * high_rate
+            && activity.flips(low) >= LEAST_STEPS as u32,
         carry: if rate < 1.0 {
             (joint / flips.max(1.0) - rate) / (1.0 - rate)
         } else {
             0.0
         },
-        significant: joint - chance > SIGNIFICANT * deviation,
+        into_noise: joint - chance > 2.0 * SIGNIFICANT * deviation
+            && joint / flips.max(1.0) - rate > LEAST_CARRY_INTO_NOISE * (1.0 - rate)
+            && rate > high_rate.max(LEAST_NOISE_RATE),
+        significant,
         both_noisy: rate > NOISY_RATE
             && activity.rate(high) > NOISY_RATE
             && rate > 0.6 * activity.rate(high),
@@ -109,7 +135,7 @@ pub fn segments(
 fn within_byte(activity: &BitActivity, high: usize) -> bool {
     let joint = activity.joint_next.get(high).copied().unwrap_or(0);
     let here = pair(activity, high, high + 1, joint);
-    if here.significant && here.carry > LEAST_CARRY {
+    if here.significant && here.carry > LEAST_CARRY || here.together {
         return true;
     }
     // From a number's highest bit down carries show less and less. Where they show again, another
@@ -119,7 +145,7 @@ fn within_byte(activity: &BitActivity, high: usize) -> bool {
         let next = pair(activity, high + 1, high + 2, joint);
         next.significant && next.carry > here.carry.max(0.0) + CARRY_RISE
     };
-    here.both_noisy && !begins
+    (here.both_noisy || here.into_noise) && !begins
 }
 
 /// Joins neighbouring runs of a byte where the numbers say so.
@@ -146,78 +172,6 @@ fn join_by_value(activity: &BitActivity, rows: &Rows, runs: &mut Vec<Run>) {
             k += 1;
         }
     }
-}
-
-/// Steps in which the upper bits change, at least, to tell by.
-const LEAST_STEPS: usize = 6;
-const MOST_ROWS: usize = 20_000;
-/// The joined number must step less than the upper bits alone say, by this share.
-const LEAST_SMOOTHER: f64 = 0.2;
-
-/// Whether the lower bits continue the upper ones: whenever the upper bits step, the lower ones wrap,
-/// so that the joined number moves less than a step of the upper ones. Two numbers of their own move
-/// a whole step in the mean. Counted modulo the joined length, so that a number that goes through 0
-/// in two's complement is as smooth as any.
-fn continues(rows: &Rows, upper: (usize, usize), lower: (usize, usize)) -> bool {
-    let of = |(first, last): (usize, usize)| {
-        Field::new(
-            first as u16,
-            (last - first + 1) as u8,
-            BitOrder::Big,
-            Coding::Unsigned,
-        )
-    };
-    let (Ok(high), Ok(low)) = (of(upper), of(lower)) else {
-        return false;
-    };
-    let bits = u32::from(high.length()) + u32::from(low.length());
-    let around = |a: u64, b: u64, bits: u32| {
-        let turn = 1_u64 << bits;
-        let apart = a.abs_diff(b) % turn;
-        apart.min(turn - apart) as f64
-    };
-    let (mut joined, mut alone, mut squares, mut steps) = (0.0, 0.0, 0.0, 0_usize);
-    let mut last: Option<(u64, u64)> = None;
-    let (mut with_upper, mut by_itself, mut still) = (0_usize, 0_usize, 0_usize);
-    for (_, data) in rows.iter().take(MOST_ROWS) {
-        let (Some(h), Some(l)) = (high.extract(data), low.extract(data)) else {
-            continue;
-        };
-        if let Some((h0, l0)) = last {
-            let moved = usize::from(l != l0);
-            if h == h0 {
-                still += 1;
-                by_itself += moved;
-            } else {
-                with_upper += moved;
-            }
-        }
-        if let Some((h0, l0)) = last
-            && h0 != h
-        {
-            let (now, before) = (h << low.length() | l, h0 << low.length() | l0);
-            let step = around(now, before, bits) / f64::from(low.length()).exp2();
-            let upper = around(h, h0, u32::from(high.length()));
-            joined += step;
-            alone += upper;
-            squares += (step - upper).powi(2);
-            steps += 1;
-        }
-        last = Some((h, l));
-    }
-    if steps < LEAST_STEPS || alone <= 0.0 {
-        return false;
-    }
-    // A number that jumps while it moves and rests otherwise: the lower bits then change whenever the
-    // upper ones do, and seldom alone.
-    let chance = 1.0 - (-f64::from(low.length())).exp2();
-    let together = with_upper as f64 / steps as f64;
-    let alone_share = by_itself as f64 / still.max(1) as f64;
-    if low.length() > 1 && together > 0.9 * chance && alone_share < 0.6 * chance {
-        return true;
-    }
-    let error = squares.sqrt();
-    alone - joined > (LEAST_SMOOTHER * alone).max(SIGNIFICANT * error * 0.5)
 }
 
 /// The lower run that continues another one in the next byte, in which order, and how surely.
@@ -262,6 +216,14 @@ fn links(activity: &BitActivity, rows: &Rows, runs: &[Run]) -> Vec<Link> {
                     low,
                     order,
                     weight: pair.carry * flips.sqrt(),
+                });
+            } else if pair.together || pair.into_noise {
+                let flips = f64::from(activity.flips(high_bit)).min(100.0);
+                links.push(Link {
+                    high,
+                    low,
+                    order,
+                    weight: 0.5 * LEAST_CARRY * flips.sqrt(),
                 });
             } else if activity.rate(low_bit) > 0.5 * activity.rate(high_bit)
                 && let (Some(above), Some(below)) = (runs.get(high), runs.get(low))
@@ -394,6 +356,7 @@ pub(crate) fn little_number(sent: usize) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::field::{Coding, Field};
     use crate::find::survey::Survey;
     use crate::frame::{BusIndex, CanId, Frame, FrameFlags};
 

@@ -225,9 +225,9 @@ pub(crate) fn vehicle_speeds(
                 }),
                 scaling_note: Some(scale_note(Some(scale))),
                 evidence: vec![format!(
-                    "follows {} (r2 {:.4}, residual {:.2} m/s)",
+                    "follows the {} (r2 {:.4}, residual {:.2} m/s)",
                     if set.is_some() {
-                        "the wheel speeds"
+                        "wheel speeds"
                     } else {
                         aligned.kind.text()
                     },

@@ -13,6 +13,8 @@ const LEAST_SPEED_MPS: f64 = 2.0;
 /// How far a tyre's rolling radius lies from the one the car was set up with: a speed over ground
 /// differs from the car's own by this share. Common practice, no source.
 const TYRE_SHARE: f64 = 0.012;
+/// What a speed in whole km/h lacks in the mean if it was cut off instead of rounded, m/s.
+const WHOLE_KMH_BIAS_MPS: f64 = 0.5 / 3.6;
 /// Steps, km/h a count, that senders use: decimal ones, halves of whole numbers, and decimal ones
 /// of m/s. Common practice, no source.
 const USUAL_STEPS_KMH: [f64; 30] = [
@@ -92,24 +94,34 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
         }
         if xx > 0.0 { xy / xx } else { 0.0 }
     };
+    let fit = |keep: &dyn Fn(usize) -> bool| line(&x, &y, |k| moving(k) && keep(k));
+    let free_zero = |keep: &dyn Fn(usize) -> bool| {
+        let fit = fit(keep);
+        if fit.slope > 0.0 {
+            -fit.intercept / fit.slope
+        } else {
+            0.0
+        }
+    };
+    let whole = reference.kind == ReferenceKind::Obd;
     let (slope, u_slope, zero, u_zero) = match standing_raw {
-        Some(x0) => {
+        // Whole km/h may be rounded or cut off: the slope then has a zero of its own.
+        Some(x0) if !whole => {
             let (slope, u) = jackknife(raw.len(), |keep| through(x0, keep));
             (slope, u, x0, 0.0)
         }
-        None => {
-            let fit = |keep: &dyn Fn(usize) -> bool| line(&x, &y, |k| moving(k) && keep(k));
+        _ => {
             let (slope, u) = jackknife(raw.len(), |keep| fit(keep).slope);
-            let zero_of = |keep: &dyn Fn(usize) -> bool| {
-                let fit = fit(keep);
-                if fit.slope > 0.0 {
-                    -fit.intercept / fit.slope
-                } else {
-                    0.0
+            let (zero, u_zero) = jackknife(raw.len(), free_zero);
+            match standing_raw {
+                Some(x0) => (slope, u, x0, 0.0),
+                None if whole && slope > 0.0 => {
+                    // In the middle between rounded and cut off.
+                    let half = 0.5 * WHOLE_KMH_BIAS_MPS / slope;
+                    (slope, u, zero - half, u_zero.hypot(half))
                 }
-            };
-            let (zero, u_zero) = jackknife(raw.len(), zero_of);
-            (slope, u, zero, u_zero)
+                None => (slope, u, zero, u_zero),
+            }
         }
     };
     if slope <= 0.0 {
@@ -183,7 +195,13 @@ fn standing(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Option<f64> {
     sorted.sort_by(f64::total_cmp);
     let middle = sorted.get(sorted.len() / 2).copied()?;
     let at_it = sorted.iter().filter(|v| (*v - middle).abs() < 0.75).count();
-    (at_it * 10 >= sorted.len() * 8).then_some(middle.round())
+    if at_it * 10 >= sorted.len() * 8 {
+        return Some(middle.round());
+    }
+    // A reference in whole km/h says 0 of a car that creeps: its lowest code, if it often rests there.
+    let lowest = sorted.first().copied()?.round();
+    let at_lowest = sorted.iter().filter(|v| (*v - lowest).abs() < 0.75).count();
+    (at_lowest * 10 >= sorted.len() * 3).then_some(lowest)
 }
 
 /// The nearest usual step to a measured one, for a guess where nothing measured it well.

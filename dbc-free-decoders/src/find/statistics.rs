@@ -165,7 +165,7 @@ pub(crate) fn regress(
 }
 
 /// Gauss elimination with row pivots; the last column is the right side.
-fn solve(mut matrix: Vec<Vec<f64>>) -> Option<Vec<f64>> {
+pub(crate) fn solve(mut matrix: Vec<Vec<f64>>) -> Option<Vec<f64>> {
     let m = matrix.len();
     let cell = |matrix: &[Vec<f64>], r: usize, c: usize| {
         matrix

@@ -10,6 +10,10 @@ use super::timeline::Timeline;
 use super::wheel_speed::{SpeedLike, USUAL_BITS};
 use crate::field::{BitOrder, Coding, Field};
 
+/// No wheel speed's field reaches further by bits that never moved, km/h: 16 bits of 0.01 km/h reach
+/// 655. Common practice, no source.
+const HIGHEST_SPEED_KMH: f64 = 700.0;
+
 /// Bits above a field that never moved and guard nothing, across bytes, at most so many.
 pub(crate) fn still_above(source: &Source, field: &Field, most: usize) -> usize {
     let bits = 8 * source.bytes;
@@ -202,6 +206,60 @@ pub(crate) fn level_lengths(
     Some(unproven)
 }
 
+/// Bits above that never moved and would let the field reach speeds that no car has are no part of it:
+/// a shorter field than the usual one lies below unused bits.
+pub(crate) fn leave_out_impossible_speeds(
+    sources: &[Source],
+    candidates: &[Candidate],
+    four: &mut [SpeedLike; 4],
+    unproven: &mut [u8; 4],
+    scale: &SpeedScale,
+    axis: &Timeline,
+) -> bool {
+    let length = four[0].field.length();
+    let spare = unproven.iter().copied().min().unwrap_or(0);
+    let top = |less: u8| f64::from(length - less).exp2() * scale.scale_kmh + scale.offset_kmh;
+    let less = (0..spare)
+        .find(|&less| top(less) <= HIGHEST_SPEED_KMH)
+        .unwrap_or(spare);
+    // What is left out must not hold a part of the number.
+    let zeros = |like: &SpeedLike| {
+        let source = candidates
+            .get(like.candidate)
+            .and_then(|c| sources.get(c.source))?;
+        let raw = like.field.extract(source.rows.data(0))?;
+        Some(raw >> (length - less) == 0)
+    };
+    if less == 0 || !four.iter().all(|like| zeros(like) == Some(true)) {
+        return false;
+    }
+    shorten(sources, candidates, four, unproven, less, axis);
+    true
+}
+
+/// Takes the same number of highest bits away from each.
+fn shorten(
+    sources: &[Source],
+    candidates: &[Candidate],
+    four: &mut [SpeedLike; 4],
+    unproven: &mut [u8; 4],
+    less: u8,
+    axis: &Timeline,
+) {
+    for (like, unproven) in four.iter_mut().zip(unproven) {
+        let length = like.field.length().saturating_sub(less);
+        let shorter = field_up_from(lowest_bit(&like.field), length, like.field.order());
+        let source = candidates
+            .get(like.candidate)
+            .and_then(|c| sources.get(c.source));
+        if let (Some(field), Some(source)) = (shorter, source) {
+            like.raw = series(source, &field, axis);
+            like.field = field;
+            *unproven = unproven.saturating_sub(less);
+        }
+    }
+}
+
 /// Bits above that never moved and are ones would set the speed of code 0 far below nought. They are
 /// part of the field only as far as a standing car needs them; unused bits are often all ones.
 /// Returns whether the fields changed.
@@ -243,20 +301,6 @@ pub(crate) fn leave_out_foreign_ones(
     if kept == spare {
         return false;
     }
-    for (like, unproven) in four.iter_mut().zip(unproven) {
-        let shorter = field_up_from(
-            lowest_bit(&like.field),
-            length - (spare - kept),
-            like.field.order(),
-        );
-        let source = candidates
-            .get(like.candidate)
-            .and_then(|c| sources.get(c.source));
-        if let (Some(field), Some(source)) = (shorter, source) {
-            like.raw = series(source, &field, axis);
-            like.field = field;
-            *unproven = unproven.saturating_sub(spare - kept);
-        }
-    }
+    shorten(sources, candidates, four, unproven, spare - kept, axis);
     true
 }

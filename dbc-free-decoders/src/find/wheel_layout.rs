@@ -76,17 +76,13 @@ pub(crate) fn fours(
             }
         }
     }
-    let twos: Vec<(&usize, &Vec<usize>)> = by_source
-        .iter()
-        .filter(|(_, m)| (2..=4).contains(&m.len()))
+    let twos: Vec<&Vec<usize>> = by_source
+        .values()
+        .filter(|m| (2..=4).contains(&m.len()))
         .collect();
-    for (k, (first, a)) in twos.iter().enumerate() {
-        for (second, b) in twos.iter().skip(k + 1) {
-            let alike = sources
-                .get(**first)
-                .zip(sources.get(**second))
-                .is_some_and(|(a, b)| a.id.is_extended() == b.id.is_extended());
-            for pair_a in combinations(a, 2).iter().filter(|_| alike) {
+    for (k, a) in twos.iter().enumerate() {
+        for b in twos.iter().skip(k + 1) {
+            for pair_a in &combinations(a, 2) {
                 for pair_b in combinations(b, 2) {
                     if let (&[a1, a2], &[b1, b2]) = (pair_a.as_slice(), pair_b.as_slice()) {
                         sets.push([a1, a2, b1, b2]);

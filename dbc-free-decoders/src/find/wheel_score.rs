@@ -7,15 +7,19 @@
 use super::candidate::{Candidate, Source};
 use super::reference::Aligned;
 use super::speed_scale;
-use super::statistics::{correlation, deviation, line, mean, regress, slope, smooth};
+use super::statistics::{correlation, deviation, line, mean, smooth};
 use super::timeline::Timeline;
-use super::wheel_field::{leave_out_foreign_ones, level_lengths, level_lowest_bits, overlap};
-use super::wheel_speed::{LEAST_R2, SCALE_SHARE, SpeedLike, WheelSet};
+use super::wheel_field::{
+    leave_out_foreign_ones, leave_out_impossible_speeds, level_lengths, level_lowest_bits, overlap,
+};
+use super::wheel_own::{self, least_own};
+use super::wheel_speed::{ACCEPTANCE_SCORE, LEAST_R2, SCALE_SHARE, SpeedLike, WheelSet};
 
 /// Window over which slow change is taken out, s.
 const SLOW_S: f64 = 4.0;
-/// Least deviation of two wheels from each other, beyond delay, in counts.
-const LEAST_OWN_NOISE: f64 = 0.6;
+/// Least deviation of each from what the others tell, in counts. Rounding alone gives
+/// sqrt(1/12) = 0.29 and up to 0.41 for a copy of one other.
+const LEAST_OWN_NOISE: f64 = 0.45;
 
 /// Brings four fields to one lowest bit and one length, and scores them.
 pub(crate) fn judge(
@@ -42,10 +46,12 @@ pub(crate) fn judge(
     let mut unproven = unproven;
     let mut scale = reference
         .and_then(|reference| speed_scale::estimate(&mean_of(&four, axis), reference, axis));
-    if let (Some(reference), Some(first)) = (reference, scale)
-        && leave_out_foreign_ones(sources, candidates, &mut four, &mut unproven, &first, axis)
-    {
-        scale = speed_scale::estimate(&mean_of(&four, axis), reference, axis);
+    for leave_out in [leave_out_foreign_ones, leave_out_impossible_speeds] {
+        if let (Some(reference), Some(so_far)) = (reference, scale)
+            && leave_out(sources, candidates, &mut four, &mut unproven, &so_far, axis)
+        {
+            scale = speed_scale::estimate(&mean_of(&four, axis), reference, axis);
+        }
     }
     if reference.is_some() && scale.is_none() {
         return None;
@@ -108,43 +114,18 @@ pub(crate) fn judge(
         })
         .collect();
     let mut least_shared: f64 = 1.0;
-    let mut least_own = f64::INFINITY;
     let mut largest_apart: f64 = 0.0;
-    let change = slope(&smooth(&common, short));
-    let ones = vec![1.0; axis.len()];
     for (k, a) in quick.iter().enumerate() {
         for (j, b) in quick.iter().enumerate().skip(k + 1) {
             least_shared = least_shared.min(correlation(a, b));
             let apart: Vec<f64> = raws[k].iter().zip(raws[j]).map(|(a, b)| a - b).collect();
             largest_apart = largest_apart.max(mean(&apart).abs());
-            // What a delay or another scale would make of one number is not noise of its own.
-            let fit = regress(&[&ones, &common, &change], &apart, &|_| true);
-            let own: Vec<f64> = match fit.as_deref() {
-                Some(&[c0, c1, c2]) => apart
-                    .iter()
-                    .zip(common.iter().zip(&change))
-                    .map(|(apart, (m, s))| apart - c0 - c1 * m - c2 * s)
-                    .collect(),
-                _ => apart,
-            };
-            least_own = least_own.min(deviation(&own));
         }
     }
     lower(
         (0.4 + 0.6 * ((least_shared - 0.1) / 0.4).clamp(0.0, 1.0)).min(1.0),
         format!("quick changes shared by all four (correlation {least_shared:.2} or better)"),
     );
-    if least_own < LEAST_OWN_NOISE {
-        lower(
-            0.3,
-            format!("two of them are one number ({least_own:.2} counts apart)"),
-        );
-    } else {
-        lower(
-            1.0,
-            format!("each has noise of its own ({least_own:.1} counts or more)"),
-        );
-    }
     // Means alike: four wheels of one car.
     let zero = scale.map_or(0.0, |scale| -scale.offset_kmh / scale.scale_kmh.max(1e-9));
     let span = (mean(&common) - zero).abs().max(deviation(&common));
@@ -153,8 +134,6 @@ pub(crate) fn judge(
         1.0 - 0.7 * ((share - 0.04) / 0.1).clamp(0.0, 1.0),
         format!("means within {:.1} %", 100.0 * share),
     );
-    // The lengths as they were proven, one format.
-    let members = four;
     if reference.is_none() {
         // Speeds rest at a floor and vary widely; without a reference that is all there is.
         let wide = deviation(&common) > 8.0 && least_shared > 0.6;
@@ -163,11 +142,35 @@ pub(crate) fn judge(
             "no reference speed: told by their likeness alone".to_owned(),
         );
     }
+    // The dearest question last, and only where it decides.
+    let (own, balance) = match raws.as_slice() {
+        &[a, b, c, d] if score >= ACCEPTANCE_SCORE => {
+            let raws = [a, b, c, d];
+            (least_own(&raws), wheel_own::balance(&raws))
+        }
+        _ => (0.0, 0.0),
+    };
+    if score >= ACCEPTANCE_SCORE {
+        if own < LEAST_OWN_NOISE {
+            score *= 0.3;
+            evidence.push(format!(
+                "one of them is made of the other three ({own:.2} counts apart)"
+            ));
+        } else {
+            evidence.push(format!(
+                "each has {own:.1} counts or more of its own, which the other three do not tell"
+            ));
+        }
+    }
+    let own_mps = own * scale.map_or(0.0, |scale| scale.scale_kmh / 3.6);
     Some(WheelSet {
-        members,
+        members: four,
         unproven,
         scale,
         score,
+        own_mps,
+        balance,
+        whole: false,
         evidence,
     })
 }

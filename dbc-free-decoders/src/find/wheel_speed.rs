@@ -25,6 +25,13 @@ const LEAST_BITS: u8 = 6;
 pub(crate) const USUAL_BITS: u8 = 16;
 /// Largest difference of scale between the four.
 pub(crate) const SCALE_SHARE: f64 = 0.06;
+/// How much numbers of their own count between sets, and how much of it is usual, m/s.
+const OWN_WEIGHT: f64 = 0.3;
+/// How much it counts that nothing of their format is left over in their frames.
+const WHOLE_WEIGHT: f64 = 0.4;
+/// How much lying alike around the mean counts.
+const BALANCE_WEIGHT: f64 = 0.4;
+const USUAL_OWN_MPS: f64 = 0.02;
 /// A set of this score is proposed as wheel speeds.
 pub const ACCEPTANCE_SCORE: f64 = 0.7;
 
@@ -47,7 +54,25 @@ pub(crate) struct WheelSet {
     pub(crate) unproven: [u8; 4],
     pub(crate) scale: Option<SpeedScale>,
     pub(crate) score: f64,
+    /// What each has of its own at least, m/s; 0 where that is not known.
+    pub(crate) own_mps: f64,
+    /// How alike the four lie around their mean, 0 to 1.
+    pub(crate) balance: f64,
+    /// Whether their frames hold no more fields of their format.
+    pub(crate) whole: bool,
     pub(crate) evidence: Vec<String>,
+}
+
+impl WheelSet {
+    /// Of two sets that pass, the one whose numbers are more their own and lie alike around their mean
+    /// is of the wheels: means and filtered speeds have lost most of the road's roughness, and an
+    /// axle's mean does not turn. Nor does a sender put two wheels beside two others that it leaves.
+    fn merit(&self) -> f64 {
+        self.score
+            + OWN_WEIGHT * self.own_mps / (self.own_mps + USUAL_OWN_MPS)
+            + BALANCE_WEIGHT * self.balance
+            + if self.whole { WHOLE_WEIGHT } else { 0.0 }
+    }
 }
 
 /// Why there are none.
@@ -136,10 +161,12 @@ pub(crate) fn search(
     let mut best: Option<WheelSet> = None;
     for group in groups(sources, candidates, likes) {
         for four in fours(sources, candidates, likes, &group) {
-            let Some(set) = judge(sources, candidates, four, reference, axis) else {
+            let whole = takes_whole_frames(candidates, likes, &group, &four);
+            let Some(mut set) = judge(sources, candidates, four, reference, axis) else {
                 continue;
             };
-            if best.as_ref().is_none_or(|best| set.score > best.score) {
+            set.whole = whole;
+            if best.as_ref().is_none_or(|best| set.merit() > best.merit()) {
                 best = Some(set);
             }
         }
@@ -166,4 +193,20 @@ pub(crate) fn search(
             why: format!("none here: {follow}, but no four of one format"),
         }),
     }
+}
+
+/// Whether a group has no other field in the frames of four of its fields.
+fn takes_whole_frames(
+    candidates: &[Candidate],
+    likes: &[SpeedLike],
+    group: &[usize],
+    four: &[SpeedLike; 4],
+) -> bool {
+    let source = |like: &SpeedLike| candidates.get(like.candidate).map(|c| c.source);
+    let frames: Vec<Option<usize>> = four.iter().map(source).collect();
+    let there = group
+        .iter()
+        .filter_map(|&like| likes.get(like))
+        .filter(|like| frames.contains(&source(like)));
+    there.count() == four.len()
 }

@@ -111,7 +111,9 @@ impl fmt::Display for Looks {
             Self::Zip => "it is a zip archive; unpack it first",
             Self::Pcap => "it is in the older pcap format; convert it to pcapng",
             Self::Parquet => "it is a Parquet table; give the pcapng file it was made from",
-            Self::Text => "it is a text file; a pcapng file is needed",
+            Self::Text => {
+                "it is a text file; a pcapng file is needed, or a layout that says how its lines are read"
+            }
             Self::Unknown => "it does not begin like a pcapng file",
         })
     }

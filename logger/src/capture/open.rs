@@ -4,8 +4,8 @@ use std::fs::File;
 use std::io::{self, BufReader, Cursor, Read};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 
 use super::error::{CaptureError, Problem};
 use super::event::Event;
@@ -13,6 +13,7 @@ use super::map::Map;
 use super::reading::{Pause, Reading};
 use super::stream::{Stream, check_beginning};
 use super::summary::{Ending, Summary};
+use crate::text_log::{Account, Layout, TextSource};
 
 /// A capture that is ready to be read.
 ///
@@ -22,6 +23,8 @@ pub struct Capture {
     path: PathBuf,
     source: Source,
     progress: Progress,
+    /// Of a text log: what became of its lines.
+    text: Option<Arc<Mutex<Account>>>,
 }
 
 enum Source {
@@ -43,9 +46,54 @@ impl Capture {
                 path,
                 source,
                 progress,
+                text: None,
             }),
             Err(problem) => Err(CaptureError { path, problem }),
         }
+    }
+
+    /// Opens what may be a text log: a file that does not begin as a capture does, plain or
+    /// compressed, is read line by line as the layout says. What became of the lines stands in
+    /// [`Summary::text`].
+    ///
+    /// # Errors
+    ///
+    /// As [`Capture::open`], but for [`Problem::NotACapture`].
+    pub fn open_text(path: impl AsRef<Path>, layout: &Layout) -> Result<Self, CaptureError> {
+        let path = path.as_ref();
+        match Self::open(path) {
+            Err(CaptureError {
+                problem: Problem::NotACapture(_),
+                ..
+            }) => {}
+            capture_or_other => return capture_or_other,
+        }
+        let opened = || -> Result<Self, Problem> {
+            let file = File::open(path).map_err(Problem::Open)?;
+            let total = file.metadata().map_err(Problem::Open)?.len();
+            let done = Arc::new(AtomicU64::new(0));
+            let mut counted = Counted {
+                source: file,
+                done: Arc::clone(&done),
+            };
+            let head = first_bytes(&mut counted)?;
+            let (text, account) =
+                TextSource::new(unpacked(head, counted)?, layout).map_err(Problem::Open)?;
+            let whole: Box<dyn Read + Send> = Box::new(text);
+            Ok(Self {
+                path: path.to_owned(),
+                source: Source::Streamed(Stream::begin(whole)?),
+                progress: Progress {
+                    done,
+                    total: (total > 0).then_some(total),
+                },
+                text: Some(account),
+            })
+        };
+        opened().map_err(|problem| CaptureError {
+            path: path.to_owned(),
+            problem,
+        })
     }
 
     fn open_source(path: &Path) -> Result<(Source, Progress), Problem> {
@@ -94,10 +142,13 @@ impl Capture {
             Source::Mapped(map) => read_mapped(&map, &self.progress, &mut sink),
             Source::Streamed(stream) => stream.read(&mut sink),
         };
-        summary.map_err(|problem| CaptureError {
+        let mut summary = summary.map_err(|problem| CaptureError {
             path: self.path,
             problem,
-        })
+        })?;
+        let account = self.text.as_ref().and_then(|text| text.lock().ok());
+        summary.text = account.map(|account| account.clone());
+        Ok(summary)
     }
 }
 

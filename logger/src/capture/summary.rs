@@ -6,6 +6,7 @@ use super::block::BadBlock;
 use super::interface::Interface;
 use super::packet::BadPacket;
 use super::statistics::Statistics;
+use crate::text_log::Account;
 
 /// A stamp that goes back by more than this, 10 ms, on one bus is a backward step of the clock.
 ///
@@ -35,6 +36,8 @@ pub struct Summary {
     pub bytes: u64,
     /// How the capture ends.
     pub ending: Ending,
+    /// What became of the lines, if it was read from a text log.
+    pub text: Option<Account>,
 }
 
 /// What one interface delivered.

@@ -1,6 +1,7 @@
 //! What a summary has to say, in plain lines.
 
 use super::summary::{BusSummary, Ending, Skipped, Summary};
+use crate::text_log::Account;
 
 impl Summary {
     /// What a person should know of a capture beside its frames, one plain line each: that it is
@@ -69,6 +70,7 @@ impl Summary {
                 lines.push(format!("{packets} {what} passed over"));
             }
         }
+        lines.extend(self.text.iter().flat_map(bad_lines));
         lines
     }
 
@@ -89,6 +91,22 @@ impl BusSummary {
             .as_deref()
             .filter(|name| !name.is_empty())
     }
+}
+
+/// Lines of a text log that give no frame, counted and the first of them shown.
+fn bad_lines(account: &Account) -> Vec<String> {
+    if account.bad == 0 {
+        return Vec::new();
+    }
+    let of_all = format!("{} of {} lines give no frame", account.bad, account.lines);
+    let first = account.first_bad.iter().map(|(line, why, text)| {
+        let text: String = text
+            .chars()
+            .map(|c| if c.is_control() { ' ' } else { c })
+            .collect();
+        format!("line {line} {why}: {text}")
+    });
+    [of_all].into_iter().chain(first).collect()
 }
 
 fn times(count: u64) -> String {

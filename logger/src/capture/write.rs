@@ -299,6 +299,11 @@ impl<W: Write> CaptureWriter<W> {
         &self.inner
     }
 
+    /// What the capture is written to, to take bytes out of it.
+    pub(crate) fn get_mut(&mut self) -> &mut W {
+        &mut self.inner
+    }
+
     /// Flushes and gives back what the capture is written to. A capture needs no closing block.
     ///
     /// # Errors
