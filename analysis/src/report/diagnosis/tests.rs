@@ -47,6 +47,7 @@ fn slow() -> Diagnosis {
             change(Feature::TyreRatio, 0.0, f64::NAN, 0.0),
             change(Feature::DeadTime, 40f64.ln(), 0.1, 0.02),
         ],
+        wiring_sign: false,
     }
 }
 
@@ -110,6 +111,7 @@ fn what_cannot_be_judged_is_said_so() {
         findings: Vec::new(),
         not_judged: Vec::new(),
         changes: Vec::new(),
+        wiring_sign: true,
     };
     let page = diagnosis_report(
         &blocked,
