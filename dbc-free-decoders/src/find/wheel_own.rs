@@ -143,7 +143,7 @@ mod tests {
         let filtered: Vec<f64> = smooth(&mean, 5).iter().map(|v| v.round()).collect();
         // A turn to and fro, which the wheels of both axles share.
         let turning = |wheel: usize| -> Vec<f64> {
-            let side = if wheel % 2 == 0 { 1.0 } else { -1.0 };
+            let side = if wheel.is_multiple_of(2) { 1.0 } else { -1.0 };
             wheels[wheel]
                 .iter()
                 .enumerate()
