@@ -32,10 +32,12 @@ fn sentence(change: &Change) -> String {
         Against::Itself => "usual",
     };
     let told = match f.scale() {
+        // The uncertainty is the logarithm's; of the ratio it is as many times more.
         Scale::Ratio => format!(
-            "{:+.0} % ± {:.0} %",
-            100.0 * change.shift.exp_m1(),
-            100.0 * change.u
+            "{}{:.0} % ± {:.0} %",
+            if change.shift < 0.0 { "−" } else { "+" },
+            100.0 * change.shift.exp_m1().abs(),
+            100.0 * change.u * change.shift.exp()
         ),
         Scale::Difference => format!(
             "{}{} ± {}",

@@ -44,8 +44,8 @@ const LEAST_FORCE: f64 = 0.01;
 
 /// Where the sensors tell nothing, the rear's share over that of the first moments told, and its standard
 /// uncertainty: the rear's shafts have to twist before they carry, so that its share builds up from
-/// nothing, slowly at first. Common practice, no source.
-pub(super) const UNTOLD_SHARE: (f64, f64) = (0.35, 0.2);
+/// nothing. Common practice, no source.
+pub(super) const UNTOLD_SHARE: (f64, f64) = (0.5, 0.2);
 
 /// The first moment told is the mean over this many samples.
 const FIRST: usize = 10;

@@ -76,13 +76,14 @@ pub(crate) fn divided(
         return Vec::new();
     };
     let from = base.partition_point(|&t| seconds_between(t, first_ns) > LEAD_S);
+    let since_s = |i: usize| seconds_between(first_ns, base[i]).max(0.0);
     let mut out = Vec::with_capacity(samples.len());
     let mut followed: Option<f64> = None;
     for i in from..samples.end.min(base.len()) {
         let speed = kinematics.front_mps.as_ref().ok().and_then(|v| v.get(i));
         let slip = motion.slip.get(i);
         if let Some(slip) = slip {
-            let before = followed.unwrap_or_else(|| slip * built_up(motion, i, speed, sight));
+            let before = followed.unwrap_or_else(|| slip * built_up(speed, since_s(i), sight));
             let dt = i
                 .checked_sub(1)
                 .map_or(0.0, |k| seconds_between(base[k], base[i]));
@@ -111,14 +112,15 @@ pub(crate) fn divided(
 }
 
 /// Share of its slip that a tyre has built up when the sensors first tell a speed: all of it while
-/// rolling, and what the way rolled since standstill allows after a launch.
-fn built_up(motion: &Motion, i: usize, speed: Option<f64>, sight: &Sight) -> f64 {
+/// rolling. After standstill the tread's way ahead of the ground stretches the tyre before it rolls:
+/// with slip speed that rose evenly over the time since, half of it times that time, over the
+/// relaxation length.
+fn built_up(speed: Option<f64>, since_s: f64, sight: &Sight) -> f64 {
     /// Slower than this the car has only just left standstill, m/s.
     const LAUNCHED_MPS: f64 = 2.0;
-    match (speed, motion.axles_mps2(i)) {
-        (Some(speed), Some([accel, _])) if speed < LAUNCHED_MPS => {
-            let rolled_m = speed * speed / (2.0 * accel.max(1.0));
-            -(-rolled_m / sight.assumed.relaxation_m).exp_m1()
+    match speed {
+        Some(speed) if speed < LAUNCHED_MPS => {
+            (0.5 * speed * since_s / sight.assumed.relaxation_m).min(1.0)
         }
         _ => 1.0,
     }

@@ -35,6 +35,7 @@ pub(crate) struct Plan {
     pub(crate) period_ms: f64,
     pub(crate) omit: Vec<Role>,
     pub(crate) satellite: bool,
+    pub(crate) weighed: bool,
 }
 
 type Row = (String, String, Told);
@@ -47,7 +48,13 @@ pub(crate) fn measured(plan: &Plan, losses: Option<f64>) -> Vec<Row> {
     if plan.satellite && signals.role(Role::GroundSpeed).is_none() {
         signals.series.push(satellite(&recording));
     }
-    let vehicle = Vehicle::parse(&recording.vehicle_toml).expect("the simulator's vehicle file");
+    let mut vehicle =
+        Vehicle::parse(&recording.vehicle_toml).expect("the simulator's vehicle file");
+    if plan.weighed {
+        let body = &scenario.car.body;
+        vehicle.mass.rear_share = Some(body.front_to_centre_m / body.wheelbase_m);
+        vehicle.mass.centre_height_m = Some(body.centre_height_m);
+    }
     let span = FrameSpan {
         first_ns: recording.frames.first().map_or(0, |f| f.t_ns),
         last_ns: recording.frames.last().map_or(0, |f| f.t_ns),

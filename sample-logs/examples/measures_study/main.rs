@@ -42,6 +42,9 @@ struct Cli {
     /// Without a satellite receiver in the car
     #[arg(long)]
     no_satellite: bool,
+    /// The vehicle file states the load on the rear axle and the height of the centre of gravity
+    #[arg(long)]
+    weighed: bool,
     /// Threads
     #[arg(long, default_value_t = 2)]
     threads: usize,
@@ -66,6 +69,7 @@ fn main() {
             period_ms,
             omit: omit.clone(),
             satellite: !cli.no_satellite,
+            weighed: cli.weighed,
         })
         .collect();
     let next = std::sync::atomic::AtomicUsize::new(0);
