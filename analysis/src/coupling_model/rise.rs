@@ -25,7 +25,7 @@ use super::Parameter;
 use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::engagement::{Found, Reference};
 use crate::measure::Missing;
-use crate::robust::{median, neighbour_widening, quantile, root_mean_square};
+use crate::robust::{median, quantile, root_mean_square};
 use crate::statistics::least_squares::{Solution, least_squares};
 
 /// What the rises of a drive tell.
@@ -277,6 +277,10 @@ impl Numbers {
 /// Demand that was silent for longer was not late by as much, s.
 const LONGEST_FRAME_S: f64 = 0.1;
 
+/// What the grey box is wrong by, of fill time and rise rate: plates touch one after another, and a pump
+/// gives less against more pressure.
+const U_MODEL: [f64; 2] = [0.015, 0.01];
+
 /// Fill times of one drive differ from engagement to engagement by about this much, of themselves and s.
 const SHIFT_SHARE: f64 = 0.02;
 const SHIFT_S: f64 = 5e-4;
@@ -337,7 +341,7 @@ fn solve(records: &[Record]) -> Result<Rises, Missing> {
         ));
     }
     let df = m as f64 - 1.0;
-    let u_log = |i: usize| uncertainty(&solution, records, i);
+    let u_log = |i: usize| uncertainty(&solution, records, i).hypot(U_MODEL[i]);
     let n = samples(records);
     let told = |i: usize, why| match u_log(i) {
         u if u < NOT_TOLD => Ok(Parameter::from_log(solution.x[i], u, df, METHOD, n)),
@@ -399,12 +403,12 @@ fn clusters(records: &[Record]) -> Vec<Range<usize>> {
         .collect()
 }
 
-/// The larger of the two views on a parameter's standard uncertainty.
+/// The larger of the two views on a parameter's standard uncertainty. What residuals of one engagement
+/// share, the second knows.
 fn uncertainty(solution: &Solution, records: &[Record], i: usize) -> f64 {
     let mut gradient = vec![0.0; solution.x.len()];
     gradient[i] = 1.0;
-    let left: Vec<f64> = sample_residuals(solution, records).collect();
-    let by_size = solution.variance(&gradient).sqrt() * neighbour_widening(&left);
+    let by_size = solution.variance(&gradient).sqrt();
     let by_engagement = solution
         .variance_by_clusters(&gradient, &clusters(records))
         .sqrt();

@@ -32,6 +32,11 @@ const LEAST: usize = 10;
 /// Fewest engagements with slipping moments.
 const LEAST_ENGAGEMENTS: usize = 3;
 
+/// Largest relative standard uncertainty of a value worth telling.
+const NOT_TOLD: f64 = 0.2;
+
+const TOO_LOOSE: &str = "the pack slipped only while the front tyres were at their limit, so its torque per bar is known to no better than a fifth; slip it gently on loose ground";
+
 const METHOD: &str = "torque at the rear axle over pressure while slipping";
 
 const NEVER_SLIPPED: &str = "the pack slipped under torque in fewer than three engagements, so its torque per bar was not tested; launch briskly, or with the front wheels on loose ground";
@@ -64,6 +69,9 @@ fn ratio(carried: &[CarriedTorque]) -> Result<Parameter, Missing> {
     let shares: Vec<f64> = carried.iter().map(|c| c.u_shared).collect();
     let shared = median(&shares).unwrap_or(0.0) * value;
     let u = spread.hypot(shared);
+    if u > NOT_TOLD * value {
+        return Err(Missing::NotIdentifiable(TOO_LOOSE));
+    }
     // What is shared is not estimated from the engagements, so it brings degrees of freedom without
     // end (the Welch-Satterthwaite formula; JCGM 100:2008, G.4).
     let df = if spread > 0.0 {
