@@ -25,12 +25,13 @@ mod shape;
 pub use self::crossing::{Crossing, first_crossing_after, last_crossing_before, middle_crossing};
 pub use self::first_rise::measure_first_rise;
 use self::fit::{Fit, Sampled, fit};
+use self::levels::step_noise;
 pub use self::levels::{StateLevels, state_levels};
 pub use self::plateau::{Plateau, first_plateau, last_plateau};
 use self::rise::{Basis, Fitted};
 pub use self::rise::{Rise, Timed};
 use self::shape::Shape;
-use crate::robust::{median_and_sigma, quantile_in_place};
+use crate::robust::quantile_in_place;
 
 /// Why a step has no times.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -304,7 +305,7 @@ impl Waveform<'_> {
                 return false;
             }
             let count = values.len() as f64;
-            let noise = step_noise(values.iter().map(|(y, _)| *y));
+            let noise = step_noise(&values.iter().map(|(y, _)| *y).collect::<Vec<f64>>());
             let left = (values.iter().map(|(_, r)| r * r).sum::<f64>() / count).sqrt();
             let scatters = left > 1.5 * noise + MISSED_SHARE * step;
             let apart = 3.0 * noise / count.sqrt() + 2.0 * MISSED_SHARE * step;
@@ -318,13 +319,6 @@ impl Waveform<'_> {
     }
 }
 
-/// Deviation of neighbouring samples from each other, as of independent noise.
-fn step_noise(values: impl Iterator<Item = f64>) -> f64 {
-    let values: Vec<f64> = values.collect();
-    let steps: Vec<f64> = values.windows(2).map(|w| w[1] - w[0]).collect();
-    median_and_sigma(&steps).map_or(0.0, |(_, s)| s / 2.0_f64.sqrt())
-}
-
 /// Noise in the states, not less than the code's resolution makes.
 fn state_noise(data: &Sampled<'_>, fit: &Fit) -> f64 {
     let state = |side: &dyn Fn(f64) -> bool| {
@@ -333,7 +327,7 @@ fn state_noise(data: &Sampled<'_>, fit: &Fit) -> f64 {
             .iter()
             .zip(data.y)
             .filter(|(t, _)| side(fit.share(**t)));
-        step_noise(within.map(|(_, y)| *y))
+        step_noise(&within.map(|(_, y)| *y).collect::<Vec<f64>>())
     };
     let noise = 0.5 * (state(&|share| share < 0.02) + state(&|share| share > 0.98));
     noise.max(resolution(data.y) / 12.0_f64.sqrt())

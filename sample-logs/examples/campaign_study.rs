@@ -12,20 +12,22 @@
     reason = "a study prints, and may fail loudly"
 )]
 
+mod measured;
+
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use slipwright_analysis::comparison::{Verdict, compare};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::Measure;
-use slipwright_analysis::measures::{FrameSpan, measure_drive};
-use slipwright_analysis::vehicle::Vehicle;
 use slipwright_sample::car::Car;
 use slipwright_sample::drive;
 use slipwright_sample::memory::Recording;
 use slipwright_sample::random::{Purpose, Stream};
 use slipwright_sample::scenario::{Campaign, Scenario};
 use slipwright_sample::surface::Surface;
+
+use measured::measured;
 
 const DRIVES: u32 = 3;
 
@@ -151,16 +153,6 @@ fn side(seed: u64, car: &Car, number: u64) -> (Vec<DriveMeasures>, f64) {
         })
         .collect();
     (drives, mean(&delays))
-}
-
-fn measured(recording: &Recording) -> DriveMeasures {
-    let vehicle = Vehicle::parse(&recording.vehicle_toml).expect("the simulator's vehicle file");
-    let span = FrameSpan {
-        first_ns: recording.frames.first().map_or(0, |f| f.t_ns),
-        last_ns: recording.frames.last().map_or(0, |f| f.t_ns),
-        frames: recording.frames.len() as u64,
-    };
-    measure_drive("drive", &recording.signals(), span, &vehicle)
 }
 
 fn mean(values: &[f64]) -> f64 {

@@ -14,15 +14,16 @@
     reason = "a study prints, and may fail loudly"
 )]
 
+mod measured;
+
 use slipwright_analysis::comparison::{Comparison, compare};
-use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::Measure;
-use slipwright_analysis::measures::{FrameSpan, measure_drive};
-use slipwright_analysis::vehicle::Vehicle;
 use slipwright_sample::fault::{Cause, Fault};
 use slipwright_sample::memory::Recording;
 use slipwright_sample::scenario::{Campaign, Scenario};
 use slipwright_sample::surface::Surface;
+
+use measured::measured;
 
 const MEASURES: [Measure; 4] = [
     Measure::PeakSlip,
@@ -52,7 +53,7 @@ fn row(surface: Surface, strength: f64, drives: u32, seed: u64) {
     let side = |number: u64, faults: Vec<Fault>| {
         let scenario = scenario(surface, strength, drives, seed + number, faults);
         (0..drives as usize)
-            .map(|index| measured(&scenario, index))
+            .map(|index| measured(&Recording::of(&scenario, index).expect("the layout fits")))
             .collect::<Vec<_>>()
     };
     let healthy = side(1, Vec::new());
@@ -105,15 +106,4 @@ fn scenario(
         surfaces: vec![surface],
         ..Campaign::default()
     })
-}
-
-fn measured(scenario: &Scenario, index: usize) -> DriveMeasures {
-    let recording = Recording::of(scenario, index).expect("the layout fits");
-    let vehicle = Vehicle::parse(&recording.vehicle_toml).expect("the simulator's vehicle file");
-    let span = FrameSpan {
-        first_ns: recording.frames.first().map_or(0, |f| f.t_ns),
-        last_ns: recording.frames.last().map_or(0, |f| f.t_ns),
-        frames: recording.frames.len() as u64,
-    };
-    measure_drive("drive", &recording.signals(), span, &vehicle)
 }

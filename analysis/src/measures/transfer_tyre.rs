@@ -200,7 +200,8 @@ fn early(view: &View<'_>, traction: &Traction, sight: &Sight, moments: &[Moment]
 
 /// The rear's share, and its uncertainty from the early part.
 fn share(motion: &Motion, moments: &[Moment], sight: &Sight, early: &Early) -> Option<(f64, f64)> {
-    let forces: Vec<[f64; 2]> = moments
+    // By the curve at each axle, and in all by the source.
+    let (forces, driven): (Vec<[f64; 2]>, Vec<f64>) = moments
         .iter()
         .map(|m| {
             let force = motion.force(m.sample, &sight.assumed).unwrap_or(0.0);
@@ -210,12 +211,16 @@ fn share(motion: &Motion, moments: &[Moment], sight: &Sight, early: &Early) -> O
                 m.front_mps / (m.ground_mps * m.longer) - 1.0,
                 m.rear_mps / m.ground_mps - 1.0,
             ];
-            [0, 1].map(|k| loads[k] * sight.curve.force(slips[k]) + take[k])
+            (
+                [0, 1].map(|k| loads[k] * sight.curve.force(slips[k]) + take[k]),
+                force + take[0] + take[1],
+            )
         })
-        .collect();
-    let mut sums = [0.0; 2];
-    for (pair, times) in forces.windows(2).zip(moments.windows(2)) {
+        .unzip();
+    let (mut sums, mut source) = ([0.0; 2], 0.0);
+    for ((pair, times), driven) in forces.windows(2).zip(moments.windows(2)).zip(&driven) {
         let dt = times[1].t_s - times[0].t_s;
+        source += driven * dt;
         for k in 0..2 {
             sums[k] += 0.5 * (pair[0][k] + pair[1][k]) * dt;
         }
@@ -231,7 +236,11 @@ fn share(motion: &Motion, moments: &[Moment], sight: &Sight, early: &Early) -> O
         0.5
     };
     // The curve is known but for its scale, which the force of the engine has; so has the early part.
-    let early_scale = scale(motion, moments, sight, told)?;
+    let early_scale = if source > 0.0 {
+        (told / source).clamp(0.2, 5.0)
+    } else {
+        1.0
+    };
     let by = |force: f64| force * early_scale;
     let axles = early.axles.map(by);
     let (sliding, untold) = (by(early.sliding), by(early.untold));
@@ -239,21 +248,6 @@ fn share(motion: &Motion, moments: &[Moment], sight: &Sight, early: &Early) -> O
     let rear = sums[1] + axles[1] + first_share * (sliding + UNTOLD_SHARE.0 * untold);
     let u = (U_SLIDING * sliding).hypot(UNTOLD_SHARE.1 * untold);
     Some((rear / total, first_share * u / total))
-}
-
-/// Force by the curve over force by its source, over the moments told.
-fn scale(motion: &Motion, moments: &[Moment], sight: &Sight, told: f64) -> Option<f64> {
-    let mut driven = 0.0;
-    for times in moments.windows(2) {
-        let force = motion.force(times[0].sample, &sight.assumed).unwrap_or(0.0);
-        let loads = sight.assumed.loads(force);
-        let take = motion.wheels_take(times[0].sample, loads);
-        driven += (force + take[0] + take[1]) * (times[1].t_s - times[0].t_s);
-    }
-    if driven <= 0.0 {
-        return Some(1.0);
-    }
-    Some((told / driven).clamp(0.2, 5.0))
 }
 
 /// What the noise of each ground speed sample does to the share.

@@ -6,10 +6,10 @@
 
 use slipwright_decoders::role::Role;
 
+use super::Assumed;
 use super::curve::Curve;
 use super::ground_speed::GroundSpeed;
 use super::motion::{Motion, contact};
-use super::{Assumed, soft};
 use crate::drive::{Drive, at_seconds};
 use crate::engagement::closed_spans;
 use crate::kinematics::Kinematics;
@@ -123,6 +123,6 @@ impl ClosedMoment {
         // Both slips are wrong together when ground speed is.
         let h = self.u_slip.max(1e-4);
         let by_slip = 0.5 * (force(near, h) - force(near, -h));
-        soft((force(curve, 0.0) - all) / U_FORCE.hypot(by_slip))
+        (force(curve, 0.0) - all) / U_FORCE.hypot(by_slip)
     }
 }

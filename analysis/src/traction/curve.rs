@@ -101,12 +101,13 @@ pub(super) fn learn(
             let at = curve(x);
             let mut out: Vec<f64> = moments
                 .iter()
-                .map(|m| soft(moment_residual(motion, m, &assumed, &at, &near)))
+                .map(|m| moment_residual(motion, m, &assumed, &at, &near))
                 .chain(
                     closed
                         .iter()
                         .map(|m| m.residual(motion, &assumed, &at, &near)),
                 )
+                .map(soft)
                 .collect();
             out.push((x[0] - LN_SLOPE.0) / LN_SLOPE.1);
             out.push((x[1] - ln_knee(x[0])) / LN_KNEE.1);

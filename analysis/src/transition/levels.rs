@@ -61,7 +61,7 @@ pub fn state_levels(values: &[f64]) -> Option<StateLevels> {
     for value in values {
         counts[bin_of(*value)] += 1;
     }
-    let noise = noise(values);
+    let noise = step_noise(values);
     let state = |half: Range<usize>, outermost_first: bool| -> Option<(f64, f64)> {
         let window = |bin: usize| {
             let from = bin.saturating_sub(WINDOW_HALF_BINS).max(half.start);
@@ -103,8 +103,8 @@ pub fn state_levels(values: &[f64]) -> Option<StateLevels> {
     })
 }
 
-/// Standard deviation of a value by its neighbour, as of independent noise.
-fn noise(values: &[f64]) -> f64 {
+/// Standard deviation of neighbouring values from each other, as of independent noise.
+pub(super) fn step_noise(values: &[f64]) -> f64 {
     let steps: Vec<f64> = values.windows(2).map(|w| w[1] - w[0]).collect();
     median_and_sigma(&steps).map_or(0.0, |(_, sigma)| sigma / 2.0_f64.sqrt())
 }

@@ -167,7 +167,7 @@ pub(crate) fn level_lengths(
             let low = lowest_bit(&like.field);
             like.field = field_up_from(low, *proven, order)?;
         }
-        let source = sources.get(candidates.get(like.candidate)?.source)?;
+        let source = source_of(sources, candidates, like)?;
         let bare = field_up_from(lowest_bit(&like.field), *proven, order)?;
         let room = usize::from(USUAL_BITS.saturating_sub(*proven));
         *can_be = *proven + still_above(source, &bare, room) as u8;
@@ -181,7 +181,7 @@ pub(crate) fn level_lengths(
             .iter()
             .zip(orders)
             .filter_map(|(like, order)| {
-                let source = sources.get(candidates.get(like.candidate)?.source)?;
+                let source = source_of(sources, candidates, like)?;
                 let field = field_up_from(lowest_bit(&like.field), length, order)?;
                 Some(field.extract(source.rows.data(0))? >> (length - 1))
             })
@@ -195,7 +195,7 @@ pub(crate) fn level_lengths(
     let mut unproven = [0; 4];
     let levelled = unproven.iter_mut().zip(proven).zip(orders);
     for (like, ((unproven, proven), order)) in four.iter_mut().zip(levelled) {
-        let source = sources.get(candidates.get(like.candidate)?.source)?;
+        let source = source_of(sources, candidates, like)?;
         let field = field_up_from(lowest_bit(&like.field), length, order)?;
         if field != like.field {
             like.raw = series(source, &field, axis);
@@ -204,6 +204,21 @@ pub(crate) fn level_lengths(
         *unproven = length.saturating_sub(proven);
     }
     Some(unproven)
+}
+
+/// The frame that a wheel's field lies in.
+fn source_of<'a>(
+    sources: &'a [Source],
+    candidates: &[Candidate],
+    like: &SpeedLike,
+) -> Option<&'a Source> {
+    sources.get(candidates.get(like.candidate)?.source)
+}
+
+/// What a wheel's field holds in the first frame.
+fn first_raw(sources: &[Source], candidates: &[Candidate], like: &SpeedLike) -> Option<u64> {
+    like.field
+        .extract(source_of(sources, candidates, like)?.rows.data(0))
 }
 
 /// Bits above that never moved and would let the field reach speeds that no car has are no part of it:
@@ -224,10 +239,7 @@ pub(crate) fn leave_out_impossible_speeds(
         .unwrap_or(spare);
     // What is left out must not hold a part of the number.
     let zeros = |like: &SpeedLike| {
-        let source = candidates
-            .get(like.candidate)
-            .and_then(|c| sources.get(c.source))?;
-        let raw = like.field.extract(source.rows.data(0))?;
+        let raw = first_raw(sources, candidates, like)?;
         Some(raw >> (length - less) == 0)
     };
     if less == 0 || !four.iter().all(|like| zeros(like) == Some(true)) {
@@ -249,9 +261,7 @@ fn shorten(
     for (like, unproven) in four.iter_mut().zip(unproven) {
         let length = like.field.length().saturating_sub(less);
         let shorter = field_up_from(lowest_bit(&like.field), length, like.field.order());
-        let source = candidates
-            .get(like.candidate)
-            .and_then(|c| sources.get(c.source));
+        let source = source_of(sources, candidates, like);
         if let (Some(field), Some(source)) = (shorter, source) {
             like.raw = series(source, &field, axis);
             like.field = field;
@@ -275,8 +285,7 @@ pub(crate) fn leave_out_foreign_ones(
     const SLACK_KMH: f64 = 0.5;
     let spare = unproven.iter().copied().min().unwrap_or(0);
     let Some((length, still)) = four.first().and_then(|like| {
-        let source = sources.get(candidates.get(like.candidate)?.source)?;
-        let raw = like.field.extract(source.rows.data(0))?;
+        let raw = first_raw(sources, candidates, like)?;
         let length = like.field.length();
         Some((length, raw >> (length - spare)))
     }) else {

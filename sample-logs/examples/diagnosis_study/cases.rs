@@ -3,10 +3,8 @@
 
 use serde::{Deserialize, Serialize};
 use slipwright_analysis::diagnosis::{DriveRecord, observe};
-use slipwright_analysis::measures::FrameSpan;
 use slipwright_analysis::readiness;
 use slipwright_analysis::traffic_watch::TrafficWatch;
-use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::frame::BusIndex;
 use slipwright_sample::fault::{Cause, Fault, WiringForm};
 use slipwright_sample::manoeuvre::{Kind, Manoeuvre};
@@ -14,6 +12,8 @@ use slipwright_sample::memory::Recording;
 use slipwright_sample::random::{Purpose, Stream};
 use slipwright_sample::scenario::{Campaign, Scenario};
 use slipwright_sample::surface::Surface;
+
+use crate::measured;
 
 /// One set of drives.
 #[derive(Debug, Serialize, Deserialize)]
@@ -207,7 +207,7 @@ fn slow_sliding(pedal_on_percent: f64, random: &mut Stream) -> Vec<Manoeuvre> {
 
 /// What the diagnosis observes of a recording.
 pub(crate) fn record(name: &str, recording: &Recording) -> DriveRecord {
-    let vehicle = Vehicle::parse(&recording.vehicle_toml).expect("the simulator's vehicle file");
+    let vehicle = measured::vehicle(recording);
     let mut watch = TrafficWatch::new();
     for (index, name) in (0..).zip(&recording.buses) {
         watch.add_bus(BusIndex::new(index), name);
@@ -217,11 +217,7 @@ pub(crate) fn record(name: &str, recording: &Recording) -> DriveRecord {
     }
     let traffic = watch.finish();
     let signals = recording.signals();
-    let span = FrameSpan {
-        first_ns: recording.frames.first().map_or(0, |f| f.t_ns),
-        last_ns: recording.frames.last().map_or(0, |f| f.t_ns),
-        frames: recording.frames.len() as u64,
-    };
+    let span = measured::span(recording);
     let recorded = readiness::Recording {
         signals: &signals,
         described: &recording.decoder,

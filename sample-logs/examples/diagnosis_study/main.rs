@@ -17,6 +17,8 @@
 
 mod cases;
 mod judge;
+#[path = "../measured/mod.rs"]
+mod measured;
 
 use std::io::Write;
 

@@ -3,8 +3,7 @@
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::Measure;
-use slipwright_analysis::measures::{FrameSpan, measure_drive};
-use slipwright_analysis::vehicle::Vehicle;
+use slipwright_analysis::measures::measure_drive;
 use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{Series, SignalKey};
@@ -16,6 +15,7 @@ use slipwright_sample::scenario::{Campaign, Scenario};
 use slipwright_sample::surface::Surface;
 use slipwright_sample::truth::TrueEngagement;
 
+use crate::measured;
 use crate::tally::Told;
 use crate::truth::{TrueModel, truth};
 
@@ -48,18 +48,13 @@ pub(crate) fn measured(plan: &Plan, losses: Option<f64>) -> Vec<Row> {
     if plan.satellite && signals.role(Role::GroundSpeed).is_none() {
         signals.series.push(satellite(&recording));
     }
-    let mut vehicle =
-        Vehicle::parse(&recording.vehicle_toml).expect("the simulator's vehicle file");
+    let mut vehicle = measured::vehicle(&recording);
     if plan.weighed {
         let body = &scenario.car.body;
         vehicle.mass.rear_share = Some(body.front_to_centre_m / body.wheelbase_m);
         vehicle.mass.centre_height_m = Some(body.centre_height_m);
     }
-    let span = FrameSpan {
-        first_ns: recording.frames.first().map_or(0, |f| f.t_ns),
-        last_ns: recording.frames.last().map_or(0, |f| f.t_ns),
-        frames: recording.frames.len() as u64,
-    };
+    let span = measured::span(&recording);
     let drive = measure_drive("study", &signals, span, &vehicle);
     let truth = truth(&scenario);
     let mut rows = Vec::new();

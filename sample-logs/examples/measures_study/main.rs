@@ -16,6 +16,8 @@
 )]
 
 mod drives;
+#[path = "../measured/mod.rs"]
+mod measured;
 mod tally;
 mod truth;
 

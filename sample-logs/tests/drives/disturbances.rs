@@ -3,8 +3,6 @@
 
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::Measure;
-use slipwright_analysis::measures::{FrameSpan, measure_drive};
-use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::role::Role;
 use slipwright_sample::manoeuvre::{Kind, Manoeuvre};
 use slipwright_sample::memory::Recording;
@@ -59,14 +57,7 @@ fn scenario(seed: u64) -> Scenario {
 
 fn measured(scenario: &Scenario) -> (DriveMeasures, Recording) {
     let recording = Recording::of(scenario, 0).unwrap();
-    let vehicle = Vehicle::parse(&recording.vehicle_toml).unwrap();
-    let span = FrameSpan {
-        first_ns: recording.frames.first().unwrap().t_ns,
-        last_ns: recording.frames.last().unwrap().t_ns,
-        frames: recording.frames.len() as u64,
-    };
-    let drive = measure_drive("disturbed", &recording.signals(), span, &vehicle);
-    (drive, recording)
+    (crate::measured::measured(&recording), recording)
 }
 
 /// Ratios within their own uncertainty, no engagement that was none, peak slip as it was.

@@ -11,6 +11,8 @@ mod disturbances;
 mod faults;
 mod files;
 mod manoeuvres;
+#[path = "../../examples/measured/mod.rs"]
+mod measured;
 mod messages;
 mod signals;
 mod sink;
