@@ -106,8 +106,12 @@ pub(crate) struct DecodeArgs {
 #[command(after_help = "Example:
   slipwright measure drive1.pcapng drive2.pcapng --vehicle car/vehicle.toml
 
+  slipwright measure drives/*/*.zst --vehicle car/vehicle.toml --out fleet
+
 Times in seconds count from the capture's first frame. A value that cannot be had is missing and \
-says why.")]
+says why. With --out, each capture becomes one Parquet file in \
+DATASET/vehicle=NAME/month=YYYY-MM, one engagement a row; measured again it replaces itself, and \
+several runs may write into one dataset at once.")]
 pub(crate) struct MeasureArgs {
     /// Captures to read (.pcapng or .pcapng.zst), one drive each
     #[arg(value_name = "CAPTURE", required = true)]
@@ -115,6 +119,9 @@ pub(crate) struct MeasureArgs {
     /// Vehicle file (TOML); it names the decoder file
     #[arg(long, value_name = "FILE")]
     pub(crate) vehicle: PathBuf,
+    /// Also write the engagements into a partitioned Parquet dataset; made if it is not there
+    #[arg(long, value_name = "DATASET")]
+    pub(crate) out: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) text: TextLayout,
     #[command(flatten)]

@@ -95,13 +95,28 @@ pub(crate) struct MeasureOutput {
     drives: Vec<Drive>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     failures: Vec<String>,
+    /// Where the engagements were written.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    dataset: Option<DatasetOutput>,
+}
+
+/// A partitioned dataset, and the files of it that were written, by their paths in it.
+#[derive(Clone, Debug, Serialize)]
+pub(crate) struct DatasetOutput {
+    pub(crate) folder: String,
+    pub(crate) files: Vec<String>,
 }
 
 impl MeasureOutput {
-    pub(crate) fn new(drives: &[DriveMeasures], failures: &[String]) -> Self {
+    pub(crate) fn new(
+        drives: &[DriveMeasures],
+        failures: &[String],
+        dataset: Option<DatasetOutput>,
+    ) -> Self {
         Self {
             drives: drives.iter().map(Drive::from).collect(),
             failures: failures.to_vec(),
+            dataset,
         }
     }
 }

@@ -2,8 +2,6 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 use slipwright_analysis::trend::{DriveSummary, TrendDrive};
 
@@ -11,6 +9,7 @@ use crate::failure::Failure;
 use crate::input::Car;
 use crate::measured::Measured;
 use crate::progress;
+use crate::workers::in_order;
 
 /// Endings of captures.
 const ENDINGS: [&str; 2] = [".pcapng", ".pcapng.zst"];
@@ -146,35 +145,16 @@ pub(crate) fn measure_drives(
     car: &Car,
     measured: &Measured,
 ) -> (Vec<TrendDrive>, Vec<Failure>) {
-    let next = AtomicUsize::new(0);
-    let done: Mutex<Vec<(usize, Result<TrendDrive, Failure>)>> = Mutex::new(Vec::new());
-    let work = || {
-        while let Some((index, drive)) = {
-            let index = next.fetch_add(1, Ordering::Relaxed);
-            found.get(index).map(|drive| (index, drive))
-        } {
-            let result = measure(drive, folder, car, measured);
-            if let Ok(mut done) = done.lock() {
-                done.push((index, result));
-            }
-        }
-    };
-    let workers = std::thread::available_parallelism().map_or(1, usize::from);
-    std::thread::scope(|scope| {
-        for _ in 1..workers.min(found.len()) {
-            scope.spawn(work);
-        }
-        work();
-    });
-    let mut done = done.into_inner().unwrap_or_default();
-    done.sort_by_key(|(index, _)| *index);
     let (mut drives, mut failures) = (Vec::new(), Vec::new());
-    for (_, result) in done {
+    let work = |drive: &FoundDrive| measure(drive, folder, car, measured);
+    // Nothing here stops the work.
+    let _ = in_order(found, work, |result| {
         match result {
             Ok(drive) => drives.push(drive),
             Err(failure) => failures.push(failure),
         }
-    }
+        Ok(())
+    });
     (drives, failures)
 }
 

@@ -6,8 +6,10 @@
 //! - [`input`]: captures, decoder and vehicle files, from path to value.
 //! - [`history`]: the drives of a folder; [`measured`]: what was measured of them, kept.
 //! - [`book`]: the car's book as files; [`campaign`]: which of its drives are compared.
+//! - [`content`]: which file it is, by its bytes; [`dataset`]: engagements of a fleet as Parquet.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
 //! - [`watch`]: the live view.
+//! - [`workers`]: the same work on many captures at once.
 //! - [`output`]: files written whole or not at all; [`page`]: a page and its pictures.
 //! - [`failure`]: every error as one plain line.
 
@@ -15,7 +17,9 @@ mod book;
 mod campaign;
 mod cli;
 mod commands;
+mod content;
 mod contract;
+mod dataset;
 mod failure;
 mod history;
 mod input;
@@ -26,6 +30,7 @@ mod progress;
 mod text;
 #[cfg(target_os = "linux")]
 mod watch;
+mod workers;
 
 use std::io::Write;
 use std::process::ExitCode;

@@ -1,8 +1,11 @@
 //! Files written whole or not at all: into a temporary name in the same folder, synced, renamed.
 
+use std::ffi::{OsStr, OsString};
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::SystemTime;
 
 use crate::failure::Failure;
 
@@ -14,9 +17,7 @@ pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
             path.display()
         ))
     })?;
-    let mut temporary = name.to_owned();
-    temporary.push(format!(".part-{}", std::process::id()));
-    let temporary = path.with_file_name(temporary);
+    let temporary = path.with_file_name(temporary_name(name));
     let written = write_synced(&temporary, bytes).and_then(|()| fs::rename(&temporary, path));
     if let Err(error) = written {
         // The half-made file is ours; failing to remove it changes nothing for the caller.
@@ -26,8 +27,22 @@ pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
     Ok(())
 }
 
+/// A name beside the final one that nobody else uses, on whatever machine, and that readers of a
+/// folder pass over.
+fn temporary_name(name: &OsStr) -> OsString {
+    static COUNT: AtomicU32 = AtomicU32::new(0);
+    let count = COUNT.fetch_add(1, Ordering::Relaxed);
+    let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH);
+    let now_ns = now.map_or(0, |now| now.subsec_nanos());
+    let mut temporary = OsString::from(".");
+    temporary.push(name);
+    temporary.push(format!(".part-{}-{count}-{now_ns}", std::process::id()));
+    temporary
+}
+
+/// The name must be new: whatever link stands there is not followed.
 fn write_synced(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = File::create(path)?;
+    let mut file = File::create_new(path)?;
     file.write_all(bytes)?;
     file.sync_all()
 }
@@ -59,9 +74,7 @@ pub(crate) fn write_folder(
             "there is something in this folder already; choose another name",
         ));
     }
-    let mut temporary = name.to_owned();
-    temporary.push(format!(".part-{}", std::process::id()));
-    let temporary = path.with_file_name(temporary);
+    let temporary = path.with_file_name(temporary_name(name));
     let made = fs::create_dir(&temporary)
         .and_then(|()| {
             for folder in folders {

@@ -17,7 +17,7 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::{Measure, Measured};
 use slipwright_analysis::report::number;
 
-use crate::contract::{DecodeOutput, SimulateOutput};
+use crate::contract::{DatasetOutput, DecodeOutput, SimulateOutput};
 
 pub(crate) use self::book::due;
 pub(crate) use self::stack::stacks;
@@ -47,6 +47,15 @@ fn value(measured: &Measured) -> String {
         Ok(estimate) => number::with_uncertainty(estimate.value, estimate.u),
         Err(_) => "-".to_owned(),
     }
+}
+
+/// What was written into a dataset.
+pub(crate) fn dataset(dataset: &DatasetOutput) -> String {
+    let mut text = format!("dataset: {}\n", dataset.folder);
+    for file in &dataset.files {
+        text.push_str(&format!("  {file}\n"));
+    }
+    text
 }
 
 /// One drive's measures.

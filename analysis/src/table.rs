@@ -1,6 +1,10 @@
 //! Tables for other programs: signals, the aligned drive and engagements as polars frames, and
 //! frames as Parquet or CSV bytes. Times are integer nanoseconds since the epoch; a unit stands in
 //! its column's name; what is missing is null.
+//!
+//! - [`dataset`]: the same for the engagements of many cars.
+
+pub mod dataset;
 
 use std::io::Write;
 
@@ -133,7 +137,7 @@ pub fn engagements(before: &[DriveMeasures], after: &[DriveMeasures]) -> PolarsR
         "reference_ns",
         rows.iter().map(|(.., e)| e.reference_ns),
     );
-    for (name, of) in CONDITIONS {
+    for (name, _, of) in CONDITIONS {
         numbers(
             &mut columns,
             name,
@@ -165,15 +169,30 @@ pub fn engagements(before: &[DriveMeasures], after: &[DriveMeasures]) -> PolarsR
 
 type Condition = fn(&Conditions) -> Option<f64>;
 
-const CONDITIONS: [(&str, Condition); 6] = [
-    ("speed_mps", |c| c.speed_mps),
-    ("demand_step", |c| c.demand_step),
-    ("accelerator_percent", |c| c.accelerator_percent),
-    ("accelerator_rate_percent_per_s", |c| {
-        c.accelerator_rate_percent_per_s
+/// What drives an engagement: column, meaning, value.
+const CONDITIONS: [(&str, &str, Condition); 6] = [
+    ("speed_mps", "rear-axle speed at the reference", |c| {
+        c.speed_mps
     }),
-    ("fluid_temperature_c", |c| c.fluid_temperature_c),
-    ("engine_torque_nm", |c| c.engine_torque_nm),
+    ("demand_step", "size of the demand's step", |c| {
+        c.demand_step
+    }),
+    ("accelerator_percent", "largest accelerator position", |c| {
+        c.accelerator_percent
+    }),
+    (
+        "accelerator_rate_percent_per_s",
+        "largest accelerator rate around the reference",
+        |c| c.accelerator_rate_percent_per_s,
+    ),
+    (
+        "fluid_temperature_c",
+        "coupling fluid at the reference",
+        |c| c.fluid_temperature_c,
+    ),
+    ("engine_torque_nm", "largest engine torque", |c| {
+        c.engine_torque_nm
+    }),
 ];
 
 fn texts<'a>(columns: &mut Vec<Column>, name: &str, values: impl Iterator<Item = Option<&'a str>>) {

@@ -19,13 +19,15 @@ use crate::input::{Car, measure_capture, read_car};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
 use crate::text;
+use crate::workers::each;
 
 pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let campaign = Campaign::of(args)?;
     let car = read_car(&campaign.vehicle, Some(&args.text))?;
     refuse_same_file(&campaign)?;
-    let before = measure_all(&campaign.before, &car)?;
-    let after = measure_all(&campaign.after, &car)?;
+    let drives: Vec<&Captures> = campaign.before.iter().chain(&campaign.after).collect();
+    let mut before = each(&drives, |captures| measure_parts(captures, &car))?;
+    let after = before.split_off(campaign.before.len());
     refuse_same_drive(&campaign, &before, &after)?;
     let mut comparison = compare(&before, &after);
     comparison
@@ -57,13 +59,6 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
         Verdict::NotEnoughData => Answer::No,
         _ => Answer::Done,
     })
-}
-
-fn measure_all(drives: &[Captures], car: &Car) -> Result<Vec<DriveMeasures>, Failure> {
-    drives
-        .iter()
-        .map(|captures| measure_parts(captures, car))
-        .collect()
 }
 
 /// A drive that was recorded in parts is still one drive.

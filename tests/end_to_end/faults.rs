@@ -251,6 +251,18 @@ fn decoded_signals() {
 }
 
 #[test]
+fn a_dataset_of_engagements() {
+    let line = "measure @car/1.pcapng --vehicle @car/vehicle.toml --out @out/fleet --json";
+    let mut new = Case::new(command(line));
+    new.overwrites = false;
+    new.try_everything();
+    // Into a dataset that holds other drives and an older file of this one.
+    let other = "fleet/vehicle=small car/month=2023-11/other.parquet";
+    let there = BTreeMap::from([(other.to_owned(), OLD.to_vec())]);
+    Case::new(command(line)).try_with(&there);
+}
+
+#[test]
 fn the_test_card() {
     let line = "plan --vehicle @car/vehicle.toml --earlier @car/1.pcapng --out @out";
     Case::new(command(line)).try_everything();

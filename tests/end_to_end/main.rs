@@ -17,6 +17,7 @@ mod book;
 mod captures;
 mod check;
 mod compare;
+mod dataset;
 mod decode;
 mod diagnose;
 mod faults;
