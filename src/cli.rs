@@ -123,6 +123,8 @@ pub(crate) struct MeasureArgs {
     #[arg(long, value_name = "DATASET")]
     pub(crate) out: Option<PathBuf>,
     #[command(flatten)]
+    pub(crate) fresh: Fresh,
+    #[command(flatten)]
     pub(crate) text: TextLayout,
     #[command(flatten)]
     pub(crate) json: Json,
@@ -159,6 +161,8 @@ pub(crate) struct CompareArgs {
     pub(crate) out: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) pictures: Pictures,
+    #[command(flatten)]
+    pub(crate) fresh: Fresh,
     #[command(flatten)]
     pub(crate) text: TextLayout,
     #[command(flatten)]
@@ -205,6 +209,14 @@ pub(crate) struct TextLayout {
     /// and data
     #[arg(long, value_name = "FILE")]
     pub(crate) layout: Option<PathBuf>,
+}
+
+/// What is kept beside captures may be passed over.
+#[derive(Debug, Args)]
+pub(crate) struct Fresh {
+    /// Read and measure every capture anew, whatever is kept beside it, and keep nothing
+    #[arg(long)]
+    pub(crate) fresh: bool,
 }
 
 #[derive(Debug, Args)]

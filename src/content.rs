@@ -9,7 +9,7 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
 
-use xxhash_rust::xxh3::Xxh3;
+use xxhash_rust::xxh3::{Xxh3, xxh3_128};
 
 /// Bytes taken at once: they stay in a core's own cache.
 const PART_BYTES: usize = 256 << 10;
@@ -39,6 +39,18 @@ impl Content {
                 Err(error) => return Err(error),
             }
         }
+    }
+}
+
+impl Content {
+    /// As bytes, for a hash of more than the content.
+    pub(crate) fn bytes(self) -> [u8; 16] {
+        self.0.to_le_bytes()
+    }
+
+    /// Of bytes that are there already.
+    pub(crate) fn of_bytes(bytes: &[u8]) -> Self {
+        Self(xxh3_128(bytes))
     }
 }
 

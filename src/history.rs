@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 
 use slipwright_analysis::trend::{DriveSummary, TrendDrive};
 
+use crate::cache::{Cache, Traces};
 use crate::failure::Failure;
 use crate::input::Car;
-use crate::measured::Measured;
 use crate::progress;
 use crate::workers::in_order;
 
@@ -143,10 +143,10 @@ pub(crate) fn measure_drives(
     found: &[FoundDrive],
     folder: &Path,
     car: &Car,
-    measured: &Measured,
+    cache: Cache,
 ) -> (Vec<TrendDrive>, Vec<Failure>) {
     let (mut drives, mut failures) = (Vec::new(), Vec::new());
-    let work = |drive: &FoundDrive| measure(drive, folder, car, measured);
+    let work = |drive: &FoundDrive| measure(drive, folder, car, cache);
     // Nothing here stops the work.
     let _ = in_order(found, work, |result| {
         match result {
@@ -162,11 +162,11 @@ fn measure(
     found: &FoundDrive,
     folder: &Path,
     car: &Car,
-    measured: &Measured,
+    cache: Cache,
 ) -> Result<TrendDrive, Failure> {
     let mut whole: Option<DriveSummary> = None;
     for capture in &found.captures {
-        let part = measured.summary(capture, car)?;
+        let part = DriveSummary::from(&cache.measures(capture, car, Traces::Spared)?);
         match &mut whole {
             Some(whole) => whole.join(part),
             None => whole = Some(part),

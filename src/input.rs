@@ -19,6 +19,7 @@ use slipwright_logger::capture::{Capture, Event, Summary};
 use slipwright_logger::text_log::Layout;
 
 use crate::cli::TextLayout;
+use crate::content::Content;
 use crate::failure::Failure;
 use crate::progress::{self, Progress};
 
@@ -26,6 +27,15 @@ use crate::progress::{self, Progress};
 pub(crate) struct Car {
     pub(crate) vehicle: Vehicle,
     pub(crate) decoder: Decoder,
+    /// Of the vehicle file.
+    content: Content,
+}
+
+impl Car {
+    /// What the vehicle file says, as a number.
+    pub(crate) fn digest(&self) -> [u8; 16] {
+        self.content.bytes()
+    }
 }
 
 /// A decoder file, ready to run.
@@ -37,9 +47,20 @@ pub(crate) struct Decoder {
     answers: AnswerPlans,
     /// How captures that are text logs are read, if the user said.
     layout: Option<Layout>,
+    /// Of the decoder file and the layout.
+    contents: [Content; 2],
 }
 
 impl Decoder {
+    /// What the decoder file and the layout say, as a number.
+    pub(crate) fn digest(&self) -> [u8; 32] {
+        let [file, layout] = self.contents.map(Content::bytes);
+        let mut both = [0; 32];
+        both[..16].copy_from_slice(&file);
+        both[16..].copy_from_slice(&layout);
+        both
+    }
+
     /// Where it was read from.
     pub(crate) fn path(&self) -> &Path {
         &self.path
@@ -69,17 +90,26 @@ impl Decoded {
 
 /// Reads a vehicle file and the decoder file that it names. Captures may be text logs of the layout.
 pub(crate) fn read_car(path: &Path, text: Option<&TextLayout>) -> Result<Car, Failure> {
-    let vehicle = read_vehicle(path)?;
+    let (vehicle, content) = read_vehicle_text(path)?;
     let folder = path.parent().unwrap_or(Path::new(""));
     let decoder = read_decoder(&folder.join(&vehicle.decoder), text)?;
-    Ok(Car { vehicle, decoder })
+    Ok(Car {
+        vehicle,
+        decoder,
+        content,
+    })
 }
 
 /// Reads the layout of text logs, if one was named.
 pub(crate) fn read_layout(text: &TextLayout) -> Result<Option<Layout>, Failure> {
+    Ok(read_layout_text(text)?.map(|(layout, _)| layout))
+}
+
+fn read_layout_text(text: &TextLayout) -> Result<Option<(Layout, Content)>, Failure> {
     let read = |path: &PathBuf| {
         let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
-        Layout::parse(&text).map_err(Failure::toml(path))
+        let layout = Layout::parse(&text).map_err(Failure::toml(path))?;
+        Ok((layout, Content::of_bytes(text.as_bytes())))
     };
     text.layout.as_ref().map(read).transpose()
 }
@@ -95,8 +125,13 @@ pub(crate) fn open_capture(path: &Path, layout: Option<&Layout>) -> Result<Captu
 
 /// Reads a vehicle file.
 pub(crate) fn read_vehicle(path: &Path) -> Result<Vehicle, Failure> {
+    Ok(read_vehicle_text(path)?.0)
+}
+
+fn read_vehicle_text(path: &Path) -> Result<(Vehicle, Content), Failure> {
     let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
-    Vehicle::parse(&text).map_err(Failure::toml(path))
+    let vehicle = Vehicle::parse(&text).map_err(Failure::toml(path))?;
+    Ok((vehicle, Content::of_bytes(text.as_bytes())))
 }
 
 /// Reads a decoder file; what is doubtful in it is said on standard error.
@@ -106,13 +141,17 @@ pub(crate) fn read_decoder(path: &Path, as_text: Option<&TextLayout>) -> Result<
     for doubt in parsed.warnings {
         progress::say(&Failure::toml(path)(doubt).to_string());
     }
+    let layout = as_text.map(read_layout_text).transpose()?.flatten();
+    let (layout, of_layout) = layout.unzip();
+    let of_layout = of_layout.unwrap_or(Content::of_bytes(b""));
     Ok(Decoder {
+        contents: [Content::of_bytes(text.as_bytes()), of_layout],
         path: path.to_owned(),
         extractors: Extractors::compile(&parsed.file),
         answers: AnswerPlans::compile(&parsed.file),
         signal_lines: parsed.signal_lines,
         file: parsed.file,
-        layout: as_text.map(read_layout).transpose()?.flatten(),
+        layout,
     })
 }
 
@@ -221,7 +260,15 @@ pub(crate) fn first_frame_ns(path: &Path) -> Result<i64, Failure> {
 
 /// Capture file to measures.
 pub(crate) fn measure_capture(path: &Path, car: &Car) -> Result<DriveMeasures, Failure> {
-    let decoded = decode_capture(path, &car.decoder)?;
+    measure_decoded(path, decode_capture(path, &car.decoder)?, car)
+}
+
+/// A capture's signals to measures.
+pub(crate) fn measure_decoded(
+    path: &Path,
+    decoded: Decoded,
+    car: &Car,
+) -> Result<DriveMeasures, Failure> {
     let mut drive = measure_drive(&name(path), &decoded.signals, decoded.span, &car.vehicle);
     drive.warnings.splice(0..0, decoded.warnings);
     Ok(drive)

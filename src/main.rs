@@ -4,7 +4,7 @@
 //! - [`cli`]: what may be typed.
 //! - [`commands`]: one file a command, each `run(&Args, &mut Write) -> Result<Answer, Failure>`.
 //! - [`input`]: captures, decoder and vehicle files, from path to value.
-//! - [`history`]: the drives of a folder; [`measured`]: what was measured of them, kept.
+//! - [`history`]: the drives of a folder; [`cache`]: what was read and measured of captures, kept.
 //! - [`book`]: the car's book as files; [`campaign`]: which of its drives are compared.
 //! - [`content`]: which file it is, by its bytes; [`dataset`]: engagements of a fleet as Parquet.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
@@ -14,6 +14,7 @@
 //! - [`failure`]: every error as one plain line.
 
 mod book;
+mod cache;
 mod campaign;
 mod cli;
 mod commands;
@@ -23,7 +24,6 @@ mod dataset;
 mod failure;
 mod history;
 mod input;
-mod measured;
 mod output;
 mod page;
 mod progress;

@@ -18,6 +18,8 @@ mod leakage;
 mod rise;
 mod torque;
 
+use serde::{Deserialize, Serialize};
+
 use crate::drive::Drive;
 use crate::engagement::Found;
 use crate::measure::{Estimate, Measured, Missing};
@@ -26,7 +28,7 @@ use crate::statistics::student_t::two_sided_critical;
 pub(crate) use self::torque::CarriedTorque;
 
 /// One parameter of the model.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Parameter {
     /// Value and standard uncertainty, or why this drive does not tell it.
     pub estimate: Measured,
@@ -35,7 +37,7 @@ pub struct Parameter {
 }
 
 /// The fitted model of one drive.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CouplingModel {
     /// Demand to the closing of the clearance, ms: clearance volume over pump flow, the pump's own
     /// start included.

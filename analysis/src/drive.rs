@@ -9,6 +9,7 @@ mod channel;
 mod column;
 mod smoothing;
 
+use serde::{Deserialize, Serialize};
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{Series, Signals};
 use slipwright_decoders::unit::Quantity;
@@ -26,7 +27,7 @@ use crate::vehicle::Vehicle;
 
 /// Radius correction of each wheel: its rolling radius over the rear mean (definition 1). The
 /// decoded speed times this is the speed at the contact.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RadiusRatio {
     /// Front left.
     pub front_left: Measured,
@@ -39,7 +40,7 @@ pub struct RadiusRatio {
 }
 
 /// One drive, measured.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DriveMeasures {
     /// What the drive is called in tables and pictures: its capture's file name.
     pub name: String,

@@ -10,6 +10,7 @@ mod conditions;
 mod onset;
 mod reference;
 
+use serde::{Deserialize, Serialize};
 use slipwright_decoders::role::Role;
 
 use self::closing::{Closings, closings};
@@ -21,7 +22,7 @@ use crate::measure::{Measure, Measured, Missing, TransferEstimate};
 use crate::tested::Tested;
 
 /// What made the coupling close.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Kind {
     /// Pull-away from rest.
     Launch,
@@ -44,7 +45,7 @@ impl Kind {
 }
 
 /// The event that times are counted from (definition 6); kinds of reference are never mixed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Reference {
     /// The coupling demand crosses half of its own step.
     Demand,
@@ -64,7 +65,7 @@ impl Reference {
 }
 
 /// What drives an engagement; engagements are matched on these before they are compared.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Conditions {
     /// Rear-axle speed at the reference, m/s.
     pub speed_mps: Option<f64>,
@@ -82,7 +83,7 @@ pub struct Conditions {
 
 /// Short traces around an engagement, for pictures. Equal lengths within each pair; times are
 /// seconds from the reference.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Trace {
     /// Times of `slip_mps`, s from the reference.
     pub slip_t_s: Vec<f64>,
@@ -101,9 +102,10 @@ pub struct Trace {
 }
 
 /// One signal around an engagement.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RoleTrace {
     /// What it means.
+    #[serde(with = "crate::kept::role")]
     pub role: Role,
     /// Times, s from the reference.
     pub t_s: Vec<f64>,
@@ -112,7 +114,7 @@ pub struct RoleTrace {
 }
 
 /// One closing of the coupling, from released to carrying torque and back, measured.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Engagement {
     /// Start, ns since the epoch.
     pub start_ns: i64,
@@ -132,7 +134,8 @@ pub struct Engagement {
     pub transfer: Vec<TransferEstimate>,
     /// How much of the coupling's rated torque it tested.
     pub tested: Tested,
-    /// Traces for pictures.
+    /// Traces for pictures; kept apart from the rest, as they are much longer.
+    #[serde(skip)]
     pub trace: Trace,
 }
 

@@ -34,6 +34,7 @@ pub mod diagnosis;
 pub mod drive;
 mod driveline;
 pub mod engagement;
+mod kept;
 pub mod kinematics;
 pub mod measure;
 pub mod measures;

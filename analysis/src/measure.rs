@@ -3,39 +3,47 @@
 
 use std::fmt;
 
+use serde::{Deserialize, Serialize};
 use slipwright_decoders::role::Role;
 
+use crate::kept;
+
+/// A text of this program. The alias keeps the derived readers from borrowing it from a file.
+type Text = &'static str;
+
 /// A value with its standard uncertainty.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
     /// Best estimate, in the unit of its name.
     pub value: f64,
     /// Standard uncertainty (one standard deviation; JCGM 100:2008, 2.3.1), same unit.
     pub u: f64,
     /// How it was found, in a few plain words.
-    pub method: &'static str,
+    #[serde(deserialize_with = "kept::text")]
+    pub method: Text,
     /// How many samples it rests on.
     pub samples: usize,
 }
 
 /// Why a value is missing. A value is never invented; it says what would bring it.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Missing {
     /// The vehicle file lacks this key, written as `table.key`.
-    VehicleKey(&'static str),
+    VehicleKey(#[serde(deserialize_with = "kept::text")] Text),
     /// The capture holds no valid sample of this role.
-    Role(Role),
+    Role(#[serde(with = "kept::role")] Role),
     /// The signal has a gap longer than its timeout where the value is needed.
-    Gap(Role),
+    Gap(#[serde(with = "kept::role")] Role),
     /// The step never reached the level that the measure needs.
     NoCrossing {
         /// The signal that stepped.
+        #[serde(with = "kept::role")]
         role: Role,
         /// The level it did not cross, per cent of the step.
         percent: u8,
     },
     /// The step is not clear of the noise.
-    StepInNoise(Role),
+    StepInNoise(#[serde(with = "kept::role")] Role),
     /// Slip never left its noise band.
     SlipInNoise,
     /// Too few samples where the value is needed.
@@ -50,16 +58,18 @@ pub enum Missing {
     /// The wheels turn slower than their sensors can tell.
     BelowSensorSpeed,
     /// No stretch of the drive suits the estimate; the text says what such a stretch is.
-    NoSuitableStretch(&'static str),
+    NoSuitableStretch(#[serde(deserialize_with = "kept::text")] Text),
     /// Two methods measured the same and do not agree; that is a finding by itself.
     Disagreement {
         /// One method and its value.
-        one: (&'static str, f64),
+        #[serde(deserialize_with = "kept::method_and_value")]
+        one: (Text, f64),
         /// The other and its value.
-        other: (&'static str, f64),
+        #[serde(deserialize_with = "kept::method_and_value")]
+        other: (Text, f64),
     },
     /// The measure needs something that this drive cannot tell; the text says what and why.
-    NotIdentifiable(&'static str),
+    NotIdentifiable(#[serde(deserialize_with = "kept::text")] Text),
 }
 
 impl fmt::Display for Missing {
@@ -172,14 +182,16 @@ impl fmt::Display for Measure {
 }
 
 /// One transfer-fraction estimate with what it takes for granted.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TransferEstimate {
     /// `hydraulic`, `tyre` or `balance`.
-    pub method: &'static str,
+    #[serde(deserialize_with = "kept::text")]
+    pub method: Text,
     /// The fraction, or why there is none.
     pub fraction: Measured,
     /// What the method assumes, in one sentence.
-    pub assumption: &'static str,
+    #[serde(deserialize_with = "kept::text")]
+    pub assumption: Text,
     /// Whether the value is only an upper bound (coupling locked).
     pub upper_bound: bool,
 }

@@ -5,10 +5,12 @@
 //! the pack carries at its highest pressure, and says in words which manoeuvre would test more. The
 //! numbers come from [`crate::measures`].
 
+use serde::{Deserialize, Serialize};
+
 use crate::measure::{Measured, Missing};
 
 /// How much of the coupling's rated torque one engagement tested.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Tested {
     /// Torque that the pack carried, per cent of what it carries at its highest pressure.
     pub percent: Measured,
@@ -29,7 +31,7 @@ impl Default for Tested {
 }
 
 /// How much of the coupling a drive tested.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct TestedDrive {
     /// The most that an engagement of the drive tested.
     pub most: Tested,
@@ -42,7 +44,7 @@ pub struct TestedDrive {
 }
 
 /// What a launch in first gear brings to the coupling, at the highest engine torque of the drive.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Reach {
     /// That engine torque, N·m.
     pub engine_nm: Option<f64>,

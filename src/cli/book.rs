@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 
-use super::Json;
+use super::{Fresh, Json};
 
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
@@ -98,6 +98,8 @@ pub(crate) struct BookDueArgs {
     /// The day it is, as 2026-05-01; today if left out
     #[arg(long, value_name = "DATE")]
     pub(crate) today: Option<String>,
+    #[command(flatten)]
+    pub(crate) fresh: Fresh,
     #[command(flatten)]
     pub(crate) json: Json,
 }

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Json, Pictures, TextLayout};
+use super::{Fresh, Json, Pictures, TextLayout};
 
 #[derive(Debug, Args)]
 #[command(after_help = "Example:
@@ -34,6 +34,8 @@ pub(crate) struct DiagnoseArgs {
     pub(crate) out: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) pictures: Pictures,
+    #[command(flatten)]
+    pub(crate) fresh: Fresh,
     #[command(flatten)]
     pub(crate) text: TextLayout,
     #[command(flatten)]

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Json, TextLayout};
+use super::{Fresh, Json, TextLayout};
 
 #[derive(Debug, Args)]
 #[command(after_help = "Example:
@@ -25,6 +25,8 @@ pub(crate) struct PlanArgs {
     /// Folder for the card; made if it is not there
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) fresh: Fresh,
     #[command(flatten)]
     pub(crate) text: TextLayout,
     #[command(flatten)]

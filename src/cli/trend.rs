@@ -4,15 +4,15 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Json, Pictures};
+use super::{Fresh, Json, Pictures};
 
 #[derive(Debug, Args)]
 #[command(after_help = "Example:
   slipwright trend drives --vehicle car/vehicle.toml --out watch
 
 DIR is a car's book, or any folder with captures in it, at any depth. The odometer comes from \
-drive.toml beside a capture. Each drive is measured once; what was measured is kept beside the \
-capture in a file that ends in .measured.json, and may be deleted. The band of healthy drives comes \
+drive.toml beside a capture. Each drive is read and measured once; what came of it is kept beside the \
+capture in files that end in .signals.parquet and .measured, and may be deleted. The band of healthy drives comes \
 from the first drives since the newest work, or from those whose drive.toml says healthy = true. \
 Exit code 1: too few drives to judge any measure.")]
 pub(crate) struct TrendArgs {
@@ -25,9 +25,8 @@ pub(crate) struct TrendArgs {
     /// How many drives after the newest work count as healthy
     #[arg(long, value_name = "N", default_value_t = 8, value_parser = clap::value_parser!(u16).range(5..=1000))]
     pub(crate) healthy: u16,
-    /// Measure every drive again and keep nothing
-    #[arg(long)]
-    pub(crate) fresh: bool,
+    #[command(flatten)]
+    pub(crate) fresh: Fresh,
     /// Folder for the report; made if it is not there
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,

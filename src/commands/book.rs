@@ -12,12 +12,12 @@ use slipwright_analysis::stack::{Parts, choose};
 
 use crate::Answer;
 use crate::book::{Book, DECODER, DRIVES, REMINDERS, VEHICLE, WORK};
+use crate::cache::Cache;
 use crate::cli::{BookArgs, BookCommand, BookDueArgs, BookWorkArgs, NewBookArgs};
 use crate::contract::{self, BookOutput, DueOutput};
 use crate::failure::Failure;
 use crate::history::measure_drives;
 use crate::input::{read_car, read_vehicle};
-use crate::measured::Measured;
 use crate::output::{make_folder, write_folder, write_new};
 use crate::{progress, text};
 
@@ -237,8 +237,8 @@ fn tell_due(args: &BookDueArgs, out: &mut impl Write) -> Result<Answer, Failure>
         Default::default()
     } else {
         let car = read_car(&book.vehicle(), None)?;
-        let measured = Measured::kept(&book.vehicle(), &car)?;
-        measure_drives(&found, &args.folder, &car, &measured)
+        let cache = Cache::kept_unless(args.fresh.fresh);
+        measure_drives(&found, &args.folder, &car, cache)
     };
     for failure in &failures {
         progress::say(&failure.to_string());

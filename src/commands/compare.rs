@@ -11,11 +11,12 @@ use slipwright_analysis::table;
 use slipwright_decoders::role::Role;
 
 use crate::Answer;
+use crate::cache::{Cache, Traces};
 use crate::campaign::{Campaign, Captures};
 use crate::cli::CompareArgs;
 use crate::contract::{self, CompareOutput};
 use crate::failure::Failure;
-use crate::input::{Car, measure_capture, read_car};
+use crate::input::{Car, read_car};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
 use crate::text;
@@ -25,8 +26,15 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
     let campaign = Campaign::of(args)?;
     let car = read_car(&campaign.vehicle, Some(&args.text))?;
     refuse_same_file(&campaign)?;
+    let cache = Cache::kept_unless(args.fresh.fresh);
+    let traces = match args.out {
+        Some(_) => Traces::Wanted,
+        None => Traces::Spared,
+    };
     let drives: Vec<&Captures> = campaign.before.iter().chain(&campaign.after).collect();
-    let mut before = each(&drives, |captures| measure_parts(captures, &car))?;
+    let mut before = each(&drives, |captures| {
+        measure_parts(captures, &car, cache, traces)
+    })?;
     let after = before.split_off(campaign.before.len());
     refuse_same_drive(&campaign, &before, &after)?;
     let mut comparison = compare(&before, &after);
@@ -62,10 +70,15 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
 }
 
 /// A drive that was recorded in parts is still one drive.
-fn measure_parts(captures: &[PathBuf], car: &Car) -> Result<DriveMeasures, Failure> {
+fn measure_parts(
+    captures: &[PathBuf],
+    car: &Car,
+    cache: Cache,
+    traces: Traces,
+) -> Result<DriveMeasures, Failure> {
     let mut parts = Vec::new();
     for path in captures {
-        parts.push(measure_capture(path, car)?);
+        parts.push(cache.measures(path, car, traces)?);
     }
     let mut parts = parts.into_iter();
     let mut whole = parts

@@ -5,22 +5,21 @@ use std::path::{Path, PathBuf};
 
 use slipwright_analysis::diagnosis::{DriveRecord, diagnose, observe};
 use slipwright_analysis::drive::DriveMeasures;
-use slipwright_analysis::measures::measure_drive;
 use slipwright_analysis::readiness::Recording;
 use slipwright_analysis::report::{DiagnosisNotes, diagnosis_report};
-use slipwright_analysis::traffic_watch::TrafficWatch;
 use slipwright_decoders::role::Role;
-use slipwright_logger::capture::Event;
 
 use crate::Answer;
+use crate::cache::{Cache, Traces};
 use crate::cli::DiagnoseArgs;
 use crate::contract;
 use crate::contract::diagnose::DiagnoseOutput;
 use crate::failure::Failure;
-use crate::input::{Car, name, read_capture, read_car, refuse_foreign};
+use crate::input::{Car, name, read_car};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
 use crate::text;
+use crate::workers::each;
 
 pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let car = read_car(&args.vehicle, Some(&args.text))?;
@@ -29,8 +28,9 @@ pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, F
         let page = folder.join("diagnosis.html");
         PageFiles::at(page, args.pictures.pictures)
     });
+    let cache = Cache::kept_unless(args.fresh.fresh);
     let mut warnings = Vec::new();
-    let mut look = |paths| observe_all(paths, &car, page.is_some(), &mut warnings);
+    let mut look = |paths| observe_all(paths, &car, cache, page.is_some(), &mut warnings);
     let now = look(&args.captures)?;
     let baseline = look(&args.baseline)?;
     let diagnosis = diagnose(&now.records, &baseline.records, &car.vehicle);
@@ -78,55 +78,43 @@ struct Drives {
 fn observe_all(
     paths: &[PathBuf],
     car: &Car,
+    cache: Cache,
     for_page: bool,
     warnings: &mut Vec<String>,
 ) -> Result<Drives, Failure> {
     let mut drives = Drives::default();
-    for path in paths {
-        add(&mut drives, path, car, for_page, warnings)?;
+    for one in each(paths, |path| observe_one(path, car, cache, for_page))? {
+        drives.records.push(one.record);
+        drives.measures.extend(one.measures);
+        warnings.extend(one.warnings);
     }
     Ok(drives)
 }
 
-fn add(
-    drives: &mut Drives,
-    path: &Path,
-    car: &Car,
-    for_page: bool,
-    warnings: &mut Vec<String>,
-) -> Result<(), Failure> {
-    let mut watch = TrafficWatch::new();
-    let read = read_capture(path, &car.decoder, &mut |event| match event {
-        Event::Bus(bus, interface) => {
-            watch.add_bus(*bus, interface.name.as_deref().unwrap_or_default());
-        }
-        Event::Frame(frame) => watch.push(frame),
-        _ => {}
-    })?;
-    refuse_foreign(path, &car.decoder, &read)?;
-    let named = |warning: String| format!("{}: {warning}", name(path));
-    warnings.extend(read.decoded.warnings.into_iter().map(named));
-    let traffic = watch.finish();
+/// One drive of a set.
+struct Observed {
+    record: DriveRecord,
+    measures: Option<DriveMeasures>,
+    warnings: Vec<String>,
+}
+
+fn observe_one(path: &Path, car: &Car, cache: Cache, for_page: bool) -> Result<Observed, Failure> {
+    let (decoded, traffic) = cache.watched(path, car)?;
+    let name = name(path);
+    let named = |warning: &String| format!("{name}: {warning}");
     let recording = Recording {
-        signals: &read.decoded.signals,
+        signals: &decoded.signals,
         described: &car.decoder.file,
         traffic: &traffic,
-        span: read.decoded.span,
+        span: decoded.span,
     };
-    let name = name(path);
-    drives
-        .records
-        .push(observe(&name, &recording, &car.vehicle));
-    if for_page {
-        let span = read.decoded.span;
-        drives.measures.push(measure_drive(
-            &name,
-            &read.decoded.signals,
-            span,
-            &car.vehicle,
-        ));
-    }
-    Ok(())
+    let record = observe(&name, &recording, &car.vehicle);
+    let measures = || cache.measures(path, car, Traces::Wanted);
+    Ok(Observed {
+        record,
+        measures: for_page.then(measures).transpose()?,
+        warnings: decoded.warnings.iter().map(named).collect(),
+    })
 }
 
 /// A drive cannot be its own baseline.

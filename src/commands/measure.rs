@@ -6,11 +6,12 @@ use std::path::{Path, PathBuf};
 use slipwright_analysis::drive::DriveMeasures;
 
 use crate::Answer;
+use crate::cache::{Cache, Traces};
 use crate::cli::MeasureArgs;
 use crate::contract::{self, DatasetOutput, MeasureOutput};
 use crate::dataset;
 use crate::failure::Failure;
-use crate::input::{Car, measure_capture, read_car};
+use crate::input::{Car, read_car};
 use crate::progress;
 use crate::text;
 use crate::workers::in_order;
@@ -20,7 +21,12 @@ pub(crate) fn run(args: &MeasureArgs, out: &mut impl Write) -> Result<Answer, Fa
     let mut drives = Vec::new();
     let mut failures = Vec::new();
     let mut files = Vec::new();
-    let work = |path: &PathBuf| measure(path, &car, args.out.as_deref());
+    // One drive measured once shall be measured soon: writing down its signals takes longer.
+    let cache = match args.fresh.fresh {
+        true => Cache::Off,
+        false => Cache::Used,
+    };
+    let work = |path: &PathBuf| measure(path, &car, cache, args.out.as_deref());
     in_order(&args.captures, work, |measured| {
         match measured {
             Ok((drive, file)) => {
@@ -62,9 +68,10 @@ pub(crate) fn run(args: &MeasureArgs, out: &mut impl Write) -> Result<Answer, Fa
 fn measure(
     path: &Path,
     car: &Car,
+    cache: Cache,
     dataset: Option<&Path>,
 ) -> Result<(DriveMeasures, Option<PathBuf>), Failure> {
-    let drive = measure_capture(path, car)?;
+    let drive = cache.measures(path, car, Traces::Spared)?;
     let write = |folder| dataset::write(folder, path, &drive, car);
     let file = dataset.map(write).transpose()?;
     Ok((drive, file))

@@ -6,12 +6,14 @@ use slipwright_analysis::plan;
 use slipwright_analysis::report::card::{Card, signals};
 
 use crate::Answer;
+use crate::cache::{Cache, Traces};
 use crate::cli::PlanArgs;
 use crate::contract::{self, PlanOutput};
 use crate::failure::Failure;
-use crate::input::{measure_capture, read_car};
+use crate::input::read_car;
 use crate::output::{make_folder, write_whole};
 use crate::page::made_now;
+use crate::workers::each;
 
 pub(crate) fn run(args: &PlanArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     if !(0.1..=100.0).contains(&args.change) {
@@ -21,11 +23,10 @@ pub(crate) fn run(args: &PlanArgs, out: &mut impl Write) -> Result<Answer, Failu
         )));
     }
     let car = read_car(&args.vehicle, Some(&args.text))?;
-    let earlier = args
-        .earlier
-        .iter()
-        .map(|path| measure_capture(path, &car))
-        .collect::<Result<Vec<_>, _>>()?;
+    let cache = Cache::kept_unless(args.fresh.fresh);
+    let earlier = each(&args.earlier, |path| {
+        cache.measures(path, &car, Traces::Spared)
+    })?;
     let plan = plan::plan(&earlier, args.change / 100.0);
     let signals = signals(&car.decoder.file.roles().into_iter().collect::<Vec<_>>());
     let made = made_now();

@@ -8,12 +8,12 @@ use slipwright_analysis::trend::{Trend, trend};
 
 use crate::Answer;
 use crate::book::{Book, marks};
+use crate::cache::Cache;
 use crate::cli::TrendArgs;
 use crate::contract::{self, TrendOutput};
 use crate::failure::Failure;
 use crate::history::{find_drives, measure_drives};
 use crate::input::{Car, read_car};
-use crate::measured::Measured;
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
 use crate::{progress, text};
@@ -36,11 +36,8 @@ pub(crate) fn run(args: &TrendArgs, out: &mut impl Write) -> Result<Answer, Fail
         Some(book) => marks(&book.work()?),
         None => Vec::new(),
     };
-    let measured = match args.fresh {
-        true => Measured::fresh(),
-        false => Measured::kept(&vehicle, &car)?,
-    };
-    let (drives, mut failures) = measure_drives(&found, &args.folder, &car, &measured);
+    let cache = Cache::kept_unless(args.fresh.fresh);
+    let (drives, mut failures) = measure_drives(&found, &args.folder, &car, cache);
     if drives.is_empty() && failures.len() == 1 {
         return Err(failures.remove(0));
     }

@@ -27,6 +27,7 @@ mod fuzz_inputs;
 mod help;
 mod hostile;
 mod json;
+mod kept;
 mod measure;
 mod outside;
 mod outside_motion;

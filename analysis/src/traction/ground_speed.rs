@@ -8,6 +8,7 @@
 //! seconds, because road and receiver drift: each uncertainty is the larger of what neighbours and
 //! what blocks of the drive tell.
 
+use serde::{Deserialize, Serialize};
 use std::ops::Range;
 
 use slipwright_decoders::role::Role;
@@ -21,7 +22,7 @@ use crate::robust::{median_and_sigma, neighbour_widening, root_mean_square};
 use crate::statistics::least_squares::least_squares;
 
 /// Scale and lag of ground speed against the rear wheels.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct GroundSpeed {
     /// Ground speed over the wheels' speed.
     pub scale: Measured,

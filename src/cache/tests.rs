@@ -1,0 +1,140 @@
+//! What is kept comes back as it was, or not at all.
+
+use slipwright_decoders::signal::{Invalid, InvalidReason};
+
+use super::*;
+use crate::input::read_car;
+
+fn sample(file: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("sample-logs")
+        .join(file)
+}
+
+fn capture() -> PathBuf {
+    sample("before/before-2.pcapng.zst")
+}
+
+fn car() -> Car {
+    read_car(&sample("vehicle.toml"), None).unwrap()
+}
+
+#[test]
+fn signals_and_silences_come_back_to_the_last_bit() {
+    let (capture, car) = (capture(), car());
+    let (mut decoded, traffic) = Cache::Off.watched(&capture, &car).unwrap();
+    let reasons = [
+        InvalidReason::RawCode,
+        InvalidReason::BelowMin,
+        InvalidReason::AboveMax,
+        InvalidReason::NotFinite,
+        InvalidReason::FrameTooShort,
+    ];
+    // Of whatever kinds the sample has none.
+    for (n, reason) in reasons.into_iter().enumerate() {
+        let t_ns = i64::MIN + n as i64;
+        decoded.signals.series[1]
+            .invalid
+            .push(Invalid { t_ns, reason });
+    }
+    decoded.signals.series[2].t_ns.clear();
+    decoded.signals.series[2].value.clear();
+    decoded
+        .warnings
+        .push("one \"quoted\" slipwright-seal-".to_owned());
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kept.parquet");
+    let key = Key(7);
+    for traffic in [None, Some(&traffic)] {
+        fs::write(&path, signals::write(&decoded, traffic, key).unwrap()).unwrap();
+        let kept = signals::read(&path, key).unwrap();
+        assert_eq!(kept.decoded.signals, decoded.signals);
+        assert_eq!(kept.decoded.span, decoded.span);
+        assert_eq!(kept.decoded.warnings, decoded.warnings);
+        assert_eq!(kept.traffic.as_ref(), traffic);
+        assert!(signals::read(&path, Key(8)).is_none());
+    }
+    let empty = Decoded {
+        signals: Default::default(),
+        ..decoded
+    };
+    fs::write(&path, signals::write(&empty, None, key).unwrap()).unwrap();
+    assert_eq!(
+        signals::read(&path, key).unwrap().decoded.signals,
+        empty.signals
+    );
+}
+
+#[test]
+fn measures_and_traces_come_back_to_the_last_bit() {
+    let (capture, car) = (capture(), car());
+    let drive = Cache::Off.measures(&capture, &car, Traces::Wanted).unwrap();
+    assert!(drive.engagements.iter().any(|e| e.trace.others.len() > 3));
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kept.measured");
+    let key = Key(7);
+    let bytes = measured::write(&drive, key).unwrap();
+    fs::write(&path, &bytes).unwrap();
+    assert!(measured::read(&path, key, Traces::Wanted).as_ref() == Some(&drive));
+    let mut spared = drive;
+    for engagement in &mut spared.engagements {
+        engagement.trace = Default::default();
+    }
+    assert!(measured::read(&path, key, Traces::Spared) == Some(spared));
+    assert!(measured::read(&path, Key(8), Traces::Spared).is_none());
+    for at in (0..bytes.len()).step_by(bytes.len() / 97).chain(0..56) {
+        let mut changed = bytes.clone();
+        changed[at] ^= 0x10;
+        fs::write(&path, &changed).unwrap();
+        assert!(
+            measured::read(&path, key, Traces::Wanted).is_none(),
+            "byte {at}"
+        );
+        fs::write(&path, &bytes[..at]).unwrap();
+        assert!(
+            measured::read(&path, key, Traces::Wanted).is_none(),
+            "cut at {at}"
+        );
+    }
+}
+
+/// Each thing that a kept file depends on makes it another.
+#[test]
+fn a_key_is_of_content_decoder_and_vehicle() {
+    let folder = tempfile::tempdir().unwrap();
+    let [vehicle, decoder] = ["vehicle.toml", "decoder.toml"].map(|file| {
+        let own = folder.path().join(file);
+        fs::copy(sample(file), &own).unwrap();
+        own
+    });
+    let keys = |content: &[u8]| {
+        let car = read_car(&vehicle, None).unwrap();
+        let content = Content::of_bytes(content);
+        (
+            Key::of_signals(content, &car.decoder),
+            Key::of_measures(content, &car),
+        )
+    };
+    let add =
+        |path: &Path| fs::write(path, fs::read_to_string(path).unwrap() + "\n# more\n").unwrap();
+    let first = keys(b"a");
+    assert_eq!(first, keys(b"a"));
+    assert_ne!(first.0, first.1);
+    let other = keys(b"b");
+    assert!(first.0 != other.0 && first.1 != other.1);
+    add(&vehicle);
+    let of_vehicle = keys(b"a");
+    assert!(first.0 == of_vehicle.0 && first.1 != of_vehicle.1);
+    add(&decoder);
+    let of_decoder = keys(b"a");
+    assert!(of_vehicle.0 != of_decoder.0 && of_vehicle.1 != of_decoder.1);
+}
+
+#[test]
+fn a_capture_that_is_no_file_is_read_all_the_same() {
+    let folder = tempfile::tempdir().unwrap();
+    let absent = folder.path().join("absent.pcapng");
+    let failed = Cache::Kept.measures(&absent, &car(), Traces::Spared);
+    assert!(failed.unwrap_err().to_string().contains("absent.pcapng"));
+    assert!(Cache::Kept.watched(folder.path(), &car()).is_err());
+}
