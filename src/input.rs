@@ -189,7 +189,7 @@ pub(crate) struct Read {
 pub(crate) fn read_capture(
     path: &Path,
     decoder: &Decoder,
-    each: &mut dyn FnMut(&Event<'_>),
+    each: &mut impl FnMut(&Event<'_>),
 ) -> Result<Read, Failure> {
     let mut collector = Collector::new(&decoder.extractors);
     let mut answers = AnswerCollector::new(&decoder.answers);

@@ -33,6 +33,7 @@ impl CanId {
     }
 
     /// The identifier's number, without its width.
+    #[inline]
     #[must_use]
     pub fn number(self) -> u32 {
         match self {
@@ -65,12 +66,14 @@ pub struct BusIndex(u16);
 
 impl BusIndex {
     /// The bus with this index.
+    #[inline]
     #[must_use]
     pub const fn new(index: u16) -> Self {
         Self(index)
     }
 
     /// The index, for use in a slice.
+    #[inline]
     #[must_use]
     pub const fn as_usize(self) -> usize {
         self.0 as usize
@@ -94,6 +97,7 @@ pub struct FrameFlags {
 
 impl FrameFlags {
     /// Whether the frame carries data from a sender (neither remote nor error).
+    #[inline]
     #[must_use]
     pub fn carries_data(self) -> bool {
         !self.remote && !self.error

@@ -11,7 +11,8 @@
 //! Between them: `packet` (one SocketCAN packet, both directions), `packet_block`, `options`,
 //! `clock` (time stamps of any resolution to nanoseconds), `interface` and `statistics`.
 //!
-//! What touches files is `open`, `map`, `stream` and `compress`; all else is pure.
+//! What touches files is `open`, `map`, `stream` and `compress`, with `read_ahead` for a thread that
+//! unpacks; all else is pure.
 //!
 //! The format is draft-ietf-opsawg-pcapng; the packet is `LINKTYPE_CAN_SOCKETCAN` of the
 //! tcpdump group's list of link-layer header types.
@@ -60,6 +61,7 @@ mod open;
 mod options;
 mod packet;
 mod packet_block;
+mod read_ahead;
 mod reading;
 mod statistics;
 mod stream;

@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex};
 use super::error::{CaptureError, Problem};
 use super::event::Event;
 use super::map::Map;
+use super::read_ahead::ReadAhead;
 use super::reading::{Pause, Reading};
 use super::stream::{Stream, check_beginning};
 use super::summary::{Ending, Summary};
@@ -118,7 +119,12 @@ impl Capture {
             source: file,
             done: Arc::clone(&progress.done),
         };
+        let is_packed = is_zstd(&head);
         let whole: Box<dyn Read + Send> = unpacked(head, counted)?;
+        let whole: Box<dyn Read + Send> = match is_packed {
+            true => Box::new(ReadAhead::of(whole).map_err(Problem::Open)?),
+            false => whole,
+        };
         Ok((Source::Streamed(Stream::begin(whole)?), progress))
     }
 
