@@ -17,6 +17,7 @@ use std::collections::BTreeMap;
 
 use self::drive::{CouplingModelOutput, GroundSpeedOutput, TestedDriveOutput, TestedOutput};
 use serde::Serialize;
+use slipwright_analysis::book::Due;
 use slipwright_analysis::comparison::{
     Comparison, Matched, MatchedPair, MeasureComparison, SetSize,
 };
@@ -250,20 +251,27 @@ impl From<&TransferEstimate> for Transfer {
 
 /// `compare`: the proof.
 #[derive(Debug, Serialize)]
-pub(crate) struct CompareOutput {
+pub(crate) struct CompareOutput<'a> {
     before: SetOutput,
     after: SetOutput,
     measures: Vec<MeasureComparisonOutput>,
     verdict: &'static str,
     sentence: String,
     warnings: Vec<String>,
+    /// Of the car's book; not there without one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reminders: Option<Vec<self::book::ReminderOutput<'a>>>,
     report: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pictures: Option<String>,
 }
 
-impl CompareOutput {
-    pub(crate) fn new(comparison: &Comparison, files: Option<&PageFiles>) -> Self {
+impl<'a> CompareOutput<'a> {
+    pub(crate) fn new(
+        comparison: &Comparison,
+        due: Option<&'a [Due]>,
+        files: Option<&PageFiles>,
+    ) -> Self {
         Self {
             before: comparison.before.into(),
             after: comparison.after.into(),
@@ -275,6 +283,7 @@ impl CompareOutput {
             verdict: comparison.verdict.text(),
             sentence: comparison.sentence.clone(),
             warnings: comparison.warnings.clone(),
+            reminders: due.map(self::book::reminders),
             report: files.map(PageFiles::page),
             pictures: files.and_then(PageFiles::pictures),
         }

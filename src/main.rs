@@ -5,7 +5,7 @@
 //! - [`commands`]: one file a command, each `run(&Args, &mut Write) -> Result<Answer, Failure>`.
 //! - [`input`]: captures, decoder and vehicle files, from path to value.
 //! - [`history`]: the drives of a folder; [`cache`]: what was read and measured of captures, kept.
-//! - [`book`]: the car's book as files; [`campaign`]: which of its drives are compared.
+//! - [`book`]: the car's book as files; [`reminders`]: what is due; [`campaign`]: which of its drives are compared.
 //! - [`content`]: which file it is, by its bytes; [`dataset`]: engagements of a fleet as Parquet.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
 //! - [`watch`]: the live view.
@@ -27,6 +27,7 @@ mod input;
 mod output;
 mod page;
 mod progress;
+mod reminders;
 mod text;
 #[cfg(target_os = "linux")]
 mod watch;

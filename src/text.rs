@@ -19,7 +19,7 @@ use slipwright_analysis::report::number;
 
 use crate::contract::{DatasetOutput, DecodeOutput, SimulateOutput};
 
-pub(crate) use self::book::due;
+pub(crate) use self::book::{due, reminders};
 pub(crate) use self::stack::stacks;
 pub(crate) use self::trend::trend;
 

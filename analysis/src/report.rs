@@ -29,6 +29,7 @@ mod measures;
 pub mod page_charts;
 mod pictures;
 mod reasons;
+mod reminders;
 mod summary;
 mod trend;
 mod viewer;
@@ -44,6 +45,7 @@ mod well_made;
 
 use slipwright_decoders::unit::Unit;
 
+use crate::book::Due;
 use crate::comparison::Comparison;
 use crate::comparison::matching::match_engagements;
 use crate::drive::DriveMeasures;
@@ -69,6 +71,8 @@ pub struct ReportNotes {
     /// Engagements of the before and of the after set that have a counterpart but no partner of
     /// their own: they are compared too.
     pub unpaired: [Vec<EngagementPosition>; 2],
+    /// How the service reminders of the car's book stand.
+    pub reminders: Vec<Due>,
 }
 
 impl ReportNotes {

@@ -5,8 +5,6 @@ use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use slipwright_analysis::book::reminder::{Driven, due};
-use slipwright_analysis::book::sides::Placed;
 use slipwright_analysis::book::{DueState, Moment, Work};
 use slipwright_analysis::stack::{Parts, choose};
 
@@ -19,6 +17,7 @@ use crate::failure::Failure;
 use crate::history::measure_drives;
 use crate::input::{read_car, read_vehicle};
 use crate::output::{make_folder, write_folder, write_new};
+use crate::reminders::{self, today};
 use crate::{progress, text};
 
 /// A vehicle file to fill in.
@@ -135,11 +134,6 @@ fn write_work(args: &BookWorkArgs, out: &mut impl Write) -> Result<Answer, Failu
     Ok(Answer::Done)
 }
 
-fn today() -> Result<Moment, Failure> {
-    let now = jiff::Timestamp::now().strftime("%Y-%m-%d").to_string();
-    Moment::parse(&now).map_err(Failure::Internal)
-}
-
 /// Letters and digits of a title, for a file name.
 fn file_name(title: &str) -> String {
     let dashed: String = title
@@ -224,8 +218,8 @@ fn fitted(path: &Path) -> Result<String, Failure> {
 
 fn tell_due(args: &BookDueArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let book = Book::open(&args.folder)?;
-    let reminders = book.reminders()?;
-    let work = book.work()?;
+    // A mistake in them is said before any drive is read.
+    let _ = (book.reminders()?, book.work()?);
     let now = match &args.today {
         Some(text) => {
             Moment::parse(text).map_err(|why| Failure::Usage(format!("--today: {why}")))?
@@ -243,20 +237,9 @@ fn tell_due(args: &BookDueArgs, out: &mut impl Write) -> Result<Answer, Failure>
     for failure in &failures {
         progress::say(&failure.to_string());
     }
-    let mut driven: Vec<Driven> = drives
-        .iter()
-        .map(|drive| Driven {
-            placed: Placed {
-                start_ns: drive.summary.start_ns,
-                odometer_km: drive.odometer_km,
-            },
-            friction_work_j: drive.summary.friction_work_j(),
-        })
-        .collect();
-    driven.sort_by_key(|d| d.placed.start_ns);
-    let all = due(&reminders, &work, &driven, now.end_ns);
+    let all = reminders::of(&book, &drives, &now)?;
     match args.json.json {
-        true => contract::print(out, &DueOutput::new(&all, driven.len()))?,
+        true => contract::print(out, &DueOutput::new(&all, drives.len()))?,
         false => out
             .write_all(text::due(&all).as_bytes())
             .map_err(Failure::Printing)?,

@@ -4,6 +4,7 @@ use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use slipwright_analysis::book::Due;
 use slipwright_analysis::comparison::{Comparison, Verdict, compare};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::report::{ReportNotes, comparison_report};
@@ -11,14 +12,17 @@ use slipwright_analysis::table;
 use slipwright_decoders::role::Role;
 
 use crate::Answer;
+use crate::book::Book;
 use crate::cache::{Cache, Traces};
 use crate::campaign::{Campaign, Captures};
 use crate::cli::CompareArgs;
 use crate::contract::{self, CompareOutput};
 use crate::failure::Failure;
+use crate::history::measure_drives;
 use crate::input::{Car, read_car};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
+use crate::reminders;
 use crate::text;
 use crate::workers::each;
 
@@ -41,6 +45,7 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
     comparison
         .warnings
         .extend(campaign.warnings.iter().cloned());
+    let due = due(args, &car, cache, &mut comparison.warnings)?;
     let report = match &args.out {
         Some(folder) => Some(write_report(
             PageFiles::at(folder.join("report.html"), args.pictures.pictures),
@@ -50,13 +55,18 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
             &after,
             &car,
             &campaign,
+            due.as_deref(),
         )?),
         None => None,
     };
     match args.json.json {
-        true => contract::print(out, &CompareOutput::new(&comparison, report.as_ref()))?,
+        true => contract::print(
+            out,
+            &CompareOutput::new(&comparison, due.as_deref(), report.as_ref()),
+        )?,
         false => {
             let mut text = text::comparison(&comparison);
+            text.push_str(&text::reminders(due.as_deref().unwrap_or_default()));
             if let Some(report) = &report {
                 text.push_str(&report.text());
             }
@@ -67,6 +77,27 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
         Verdict::NotEnoughData => Answer::No,
         _ => Answer::Done,
     })
+}
+
+/// How the reminders of the book stand, if the comparison is of one. They count every drive of the
+/// book, so those beside the campaign are measured too; which cannot be is a warning.
+fn due(
+    args: &CompareArgs,
+    car: &Car,
+    cache: Cache,
+    warnings: &mut Vec<String>,
+) -> Result<Option<Vec<Due>>, Failure> {
+    let Some(folder) = &args.book else {
+        return Ok(None);
+    };
+    let book = Book::open(folder)?;
+    if book.reminders()?.is_empty() {
+        return Ok(Some(Vec::new()));
+    }
+    let (drives, failures) = measure_drives(&book.drives()?, folder, car, cache);
+    let left_out = |failure: &Failure| format!("left out of the service reminders: {failure}");
+    warnings.extend(failures.iter().map(left_out));
+    reminders::of(&book, &drives, &reminders::today()?).map(Some)
 }
 
 /// A drive that was recorded in parts is still one drive.
@@ -149,6 +180,7 @@ fn write_report(
     after: &[DriveMeasures],
     car: &Car,
     campaign: &Campaign,
+    due: Option<&[Due]>,
 ) -> Result<PageFiles, Failure> {
     make_folder(folder)?;
     let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
@@ -158,12 +190,13 @@ fn write_report(
         &table::parquet(&mut engagements).map_err(internal)?,
     )?;
     let mut json = Vec::new();
-    contract::print(&mut json, &CompareOutput::new(comparison, Some(&page)))?;
+    contract::print(&mut json, &CompareOutput::new(comparison, due, Some(&page)))?;
     write_whole(&folder.join("comparison.json"), &json)?;
     let notes = ReportNotes {
         work: campaign.work.as_ref().map(|work| work.title.clone()),
         made: Some(made_now()),
         demand_unit: car.decoder.unit_of(Role::CouplingDemand),
+        reminders: due.unwrap_or_default().to_vec(),
         ..ReportNotes::default()
     }
     .with_matching(before, after);

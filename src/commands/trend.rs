@@ -3,6 +3,7 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use slipwright_analysis::book::Due;
 use slipwright_analysis::report::trend_report;
 use slipwright_analysis::trend::{Trend, trend};
 
@@ -16,7 +17,7 @@ use crate::history::{find_drives, measure_drives};
 use crate::input::{Car, read_car};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
-use crate::{progress, text};
+use crate::{progress, reminders, text};
 
 pub(crate) fn run(args: &TrendArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let book = Book::around(&args.folder);
@@ -41,6 +42,11 @@ pub(crate) fn run(args: &TrendArgs, out: &mut impl Write) -> Result<Answer, Fail
     if drives.is_empty() && failures.len() == 1 {
         return Err(failures.remove(0));
     }
+    let due = match &book {
+        Some(book) => Some(reminders::of(book, &drives, &reminders::today()?)?),
+        None => None,
+    };
+    let due = due.as_deref();
     let failures: Vec<String> = failures.iter().map(ToString::to_string).collect();
     for failure in &failures {
         progress::say(failure);
@@ -49,14 +55,18 @@ pub(crate) fn run(args: &TrendArgs, out: &mut impl Write) -> Result<Answer, Fail
     let report = match &args.out {
         Some(folder) => {
             let page = PageFiles::at(folder.join("trend.html"), args.pictures.pictures);
-            Some(write_report(page, folder, &trend, &car, &failures)?)
+            Some(write_report(page, folder, &trend, &car, &failures, due)?)
         }
         None => None,
     };
     match args.json.json {
-        true => contract::print(out, &TrendOutput::new(&trend, &failures, report.as_ref()))?,
+        true => contract::print(
+            out,
+            &TrendOutput::new(&trend, &failures, due, report.as_ref()),
+        )?,
         false => {
             let mut text = text::trend(&trend);
+            text.push_str(&text::reminders(due.unwrap_or_default()));
             if let Some(report) = &report {
                 text.push_str(&report.text());
             }
@@ -88,12 +98,21 @@ fn write_report(
     trend: &Trend,
     car: &Car,
     failures: &[String],
+    due: Option<&[Due]>,
 ) -> Result<PageFiles, Failure> {
     make_folder(folder)?;
     let mut json = Vec::new();
-    contract::print(&mut json, &TrendOutput::new(trend, failures, Some(&page)))?;
+    contract::print(
+        &mut json,
+        &TrendOutput::new(trend, failures, due, Some(&page)),
+    )?;
     write_whole(&folder.join("trend.json"), &json)?;
-    let html = trend_report(trend, &car.vehicle, Some(&made_now()));
+    let html = trend_report(
+        trend,
+        &car.vehicle,
+        due.unwrap_or_default(),
+        Some(&made_now()),
+    );
     page.write(&html)?;
     Ok(page)
 }

@@ -22,13 +22,18 @@ impl<'a> DueOutput<'a> {
     pub(crate) fn new(all: &'a [Due], drives: usize) -> Self {
         Self {
             drives,
-            reminders: all.iter().map(ReminderOutput::from).collect(),
+            reminders: reminders(all),
         }
     }
 }
 
+/// The same reminders inside the object of another command.
+pub(super) fn reminders(all: &[Due]) -> Vec<ReminderOutput<'_>> {
+    all.iter().map(ReminderOutput::from).collect()
+}
+
 #[derive(Debug, Serialize)]
-struct ReminderOutput<'a> {
+pub(super) struct ReminderOutput<'a> {
     what: &'a str,
     state: &'static str,
     since_work: Option<&'a str>,

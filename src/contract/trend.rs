@@ -1,10 +1,12 @@
 //! JSON of `trend`.
 
 use serde::Serialize;
+use slipwright_analysis::book::Due;
 use slipwright_analysis::trend::{
     Band, ChangePoint, Forecast, MeasureTrend, Point, Slope, Step, Trend, WorkMark,
 };
 
+use super::book::{ReminderOutput, reminders};
 use crate::page::PageFiles;
 
 /// `trend`: every measure over months and kilometres.
@@ -16,6 +18,9 @@ pub(crate) struct TrendOutput<'a> {
     measures: Vec<MeasureOutput<'a>>,
     warnings: &'a [String],
     judgeable: bool,
+    /// Of the car's book; not there without one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reminders: Option<Vec<ReminderOutput<'a>>>,
     #[serde(skip_serializing_if = "<[String]>::is_empty")]
     failures: &'a [String],
     report: Option<String>,
@@ -24,7 +29,12 @@ pub(crate) struct TrendOutput<'a> {
 }
 
 impl<'a> TrendOutput<'a> {
-    pub(crate) fn new(trend: &'a Trend, failures: &'a [String], files: Option<&PageFiles>) -> Self {
+    pub(crate) fn new(
+        trend: &'a Trend,
+        failures: &'a [String],
+        due: Option<&'a [Due]>,
+        files: Option<&PageFiles>,
+    ) -> Self {
         Self {
             drives: trend
                 .drives
@@ -55,6 +65,7 @@ impl<'a> TrendOutput<'a> {
                 .collect(),
             warnings: &trend.warnings,
             judgeable: trend.is_judgeable(),
+            reminders: due.map(reminders),
             failures,
             report: files.map(PageFiles::page),
             pictures: files.and_then(PageFiles::pictures),

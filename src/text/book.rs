@@ -5,6 +5,14 @@ use std::fmt::Write;
 use slipwright_analysis::book::Due;
 use slipwright_analysis::report::number;
 
+/// Every reminder, below what another command says; nothing without any.
+pub(crate) fn reminders(all: &[Due]) -> String {
+    match all {
+        [] => String::new(),
+        all => format!("\nservice reminders\n{}", due(all)),
+    }
+}
+
 /// Every reminder.
 pub(crate) fn due(all: &[Due]) -> String {
     if all.is_empty() {

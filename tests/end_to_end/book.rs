@@ -164,6 +164,35 @@ fn reminders_go_by_the_owners_intervals_and_the_work_of_friction() {
     let late = due("2025-07-01");
     assert_eq!(late.code, 1);
     assert_eq!(late.json::<Value>()["reminders"][0]["state"], "due");
+    // The series and the comparison say the same, and on their pages what is due.
+    let now: Value = run(&["book", "due", "--json"], &[&book], &[]).json();
+    assert_eq!(now["reminders"][0]["state"], "due");
+    for (command, flag, page) in [
+        ("trend", "", "trend.html"),
+        ("compare", "--book", "report.html"),
+    ] {
+        let out = folder.path().join(command);
+        let words: Vec<&str> = [command, flag]
+            .into_iter()
+            .filter(|w| !w.is_empty())
+            .collect();
+        let more = ["--out", out.to_str().unwrap()];
+        let said = run(&words, &[&book], &more);
+        assert!(said.code < 2, "{}", said.err);
+        let told = "service reminders\ndue: change the fluid (since work 2024-06-01-fluid)";
+        assert!(said.out.contains(told), "{}", said.out);
+        let json: Value = run(&words, &[&book], &["--json"]).json();
+        for part in ["what", "state", "since_work"] {
+            assert_eq!(
+                json["reminders"][0][part], now["reminders"][0][part],
+                "{command}"
+            );
+        }
+        let interval = |json: &Value| json["reminders"][0]["intervals"][1].clone();
+        assert_eq!(interval(&json), interval(&now), "{command}");
+        let html = fs::read_to_string(out.join(page)).unwrap();
+        assert!(html.contains("Service reminders") && html.contains("change the fluid"));
+    }
     fs::write(book.join("reminders.toml"), reminders.replace("12", "0")).unwrap();
     assert!(
         due("2024-07-01")

@@ -92,6 +92,7 @@ fn made(seed: u64, before: State, after: State) -> Made {
         demand_unit: Some(Unit::Percent),
         matched: matched(&before, &after),
         unpaired: Default::default(),
+        reminders: Vec::new(),
     };
     Made {
         comparison: compared(&before, &after, &notes.matched),

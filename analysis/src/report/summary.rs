@@ -4,7 +4,7 @@ use maud::{Markup, PreEscaped, html};
 
 use super::campaign::Campaign;
 use super::page::{cautions, literal, visible};
-use super::{conditions, number, wording};
+use super::{conditions, number, reminders, wording};
 use crate::chart::Side;
 use crate::chart::change::Change;
 use crate::comparison::family::PROOF;
@@ -51,6 +51,7 @@ pub(super) fn lead(campaign: &Campaign<'_>) -> Markup {
             }
         }
         (warnings(campaign))
+        (reminders::section(&campaign.notes.reminders))
         div.scope {
             (conditions::scope(campaign))
             (cautions())

@@ -3,25 +3,30 @@
 use maud::{Markup, html};
 
 use super::page::{Page, Section, cautions, figure, literal, visible, wide_table};
-use super::{number, wording};
-use crate::book::Moment;
+use super::{number, reminders, wording};
+use crate::book::{Due, Moment};
 use crate::chart::timeline::Timeline;
 use crate::trend::{MeasureTrend, NS_PER_MONTH, Step, Trend};
 use crate::vehicle::Vehicle;
 
 const TABLE: &str = "Every measure now";
 
-/// The report of a series of drives, as one self-contained HTML page; `made` is when, as it shall
-/// read. The same input gives the same bytes.
+/// The report of a series of drives, as one self-contained HTML page; `reminders` is how those of
+/// the car's book stand, `made` is when, as it shall read. The same input gives the same bytes.
 #[must_use]
-pub fn trend_report(trend: &Trend, vehicle: &Vehicle, made: Option<&str>) -> String {
+pub fn trend_report(
+    trend: &Trend,
+    vehicle: &Vehicle,
+    reminders: &[Due],
+    made: Option<&str>,
+) -> String {
     let page = Page {
         title: "Coupling over months",
         subject: &vehicle.name,
         notes: html! {
             @if let Some(made) = made { p.notes { "Report of " (literal(made)) } }
         },
-        lead: lead(trend),
+        lead: lead(trend, reminders),
         sections: vec![
             Section::new("measures", "Every measure now", table(trend)),
             Section::new("course", "Every measure over months", pictures(trend)),
@@ -37,7 +42,7 @@ fn day(trend: &Trend, index: Option<usize>) -> String {
     drive.map_or_else(String::new, |d| Moment::day_text(d.summary.start_ns))
 }
 
-fn lead(trend: &Trend) -> Markup {
+fn lead(trend: &Trend, reminders: &[Due]) -> Markup {
     let last = trend.drives.len().checked_sub(1);
     let sentence = match (trend.is_judgeable(), trend.warnings.len()) {
         (false, _) => "There are too few drives to judge any measure.".to_owned(),
@@ -65,6 +70,7 @@ fn lead(trend: &Trend) -> Markup {
                 ul { @for warning in &trend.warnings { li { (visible(warning)) } } }
             }
         }
+        (reminders::section(reminders))
         div.scope { (cautions()) }
     }
 }
