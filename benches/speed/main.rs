@@ -4,8 +4,9 @@
 //!
 //! First the stages, one by one, on two minutes of two busy buses: reading, decoding, finding
 //! engagements, writing; beside copying the same bytes in memory and reading the same file. Then
-//! whole commands as a user runs them, on an hour of the same traffic, and the same work done the
-//! usual way with general-purpose Python libraries (`benches/peer/`).
+//! whole commands as a user runs them, on an hour of the same traffic and on a year of weekly
+//! drives, and the same work done the usual way with general-purpose Python libraries
+//! (`benches/peer/`).
 //!
 //! The drives are simulated into the build folder on first use. Every figure is taken in this
 //! run, with the files in the page cache.
@@ -25,6 +26,7 @@ mod drives;
 mod peer;
 mod stages;
 mod whole;
+mod year;
 
 fn main() {
     // What asks only for the list of benchmarks, or for one of them, wants no table.
@@ -33,6 +35,7 @@ fn main() {
     divan::main();
     if everything {
         whole::print();
+        year::print();
         peer::print();
     }
 }
