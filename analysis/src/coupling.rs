@@ -73,6 +73,22 @@ impl Pack {
     }
 }
 
+/// Without a return spring in the vehicle file the pack is taken to touch at this pressure, bar, and its
+/// standard uncertainty. Common practice, no source.
+const TOUCH_BAR: (f64, f64) = (0.7, 0.5);
+
+/// Pressure at which the return spring lets the pack touch, bar, with its standard uncertainty.
+pub(crate) fn touch_bar(vehicle: &Vehicle) -> (f64, f64) {
+    let c = &vehicle.coupling;
+    match (c.return_force_n, c.piston_area_m2) {
+        (Some(force_n), Some(area_m2)) if area_m2 > 0.0 => {
+            let bar = force_n / area_m2 / PA_PER_BAR;
+            (bar, 0.2 * bar)
+        }
+        _ => TOUCH_BAR,
+    }
+}
+
 /// Area of all friction surfaces together, m²: gross rings, oil grooves not taken off.
 ///
 /// # Errors

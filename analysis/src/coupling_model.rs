@@ -25,7 +25,7 @@ use crate::engagement::Found;
 use crate::measure::{Estimate, Measured, Missing};
 use crate::statistics::student_t::two_sided_critical;
 
-pub(crate) use self::torque::CarriedTorque;
+pub(crate) use self::torque::SlippingTorque;
 
 /// One parameter of the model.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -105,20 +105,20 @@ impl Parameter {
     }
 }
 
-/// Fits the model to a drive's engagements. Never fails: what cannot be told says why. `carried` is
-/// the torque at the coupling while it slips, from the tyres' side.
+/// Fits the model to a drive's engagements. Never fails: what cannot be told says why. `slipping`
+/// is what the coupling carried while it slipped, from the tyres' side.
 #[must_use]
 pub(crate) fn coupling_model(
     drive: &Drive,
     found: &[Found],
-    carried: &Result<Vec<CarriedTorque>, Missing>,
+    slipping: &Result<SlippingTorque, Missing>,
 ) -> CouplingModel {
     let rises = rise::fit(drive, found);
     CouplingModel {
         fill_time_ms: rises.fill_time_ms,
         rise_rate_bar_per_s: rises.rise_rate_bar_per_s,
         leak_rate_percent_per_s: leakage::leak_rate(drive, found),
-        torque_per_bar_nm: torque::torque_per_bar(carried),
+        torque_per_bar_nm: torque::torque_per_bar(slipping),
         engagements: rises.engagements,
         residual_bar: rises.residual_bar,
     }

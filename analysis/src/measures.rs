@@ -4,7 +4,6 @@
 //! belong to it. It gives a value with its standard uncertainty, or the reason why there is none.
 
 mod carried_torque;
-mod coupling_slip;
 mod dead_time;
 mod engagement_delay;
 mod friction_work;
@@ -92,8 +91,8 @@ pub fn measure_drive(
     {
         warnings.push(format!("{}; to test more: {manoeuvre}", tested.sentence()));
     }
-    let carried = carried_torque::carried(&views);
-    let coupling_model = coupling_model(&drive, &finds.found, &carried);
+    let slipping = carried_torque::slipping_torque(&whole);
+    let coupling_model = coupling_model(&drive, &finds.found, &slipping);
     DriveMeasures {
         name: name.to_owned(),
         start_ns: span.first_ns,

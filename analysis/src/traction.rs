@@ -11,6 +11,7 @@
 //! - [`motion`]: speeds, acceleration and driving force on the time base.
 //! - [`curve`]: force over slip and load of a tyre, learnt with the coupling open.
 //! - `closed`: what a trusted ground speed adds to it from hard launches.
+//! - `pack`: what a slipping pack under pressure adds to it, and when the pack slips (`pack_slip`).
 //! - [`split`]: front and rear force from their sum and the slip between the axles.
 //! - [`ground_speed`]: scale and lag of ground speed against the wheels.
 
@@ -18,12 +19,15 @@ mod closed;
 pub(crate) mod curve;
 pub(crate) mod ground_speed;
 pub(crate) mod motion;
+mod pack;
+pub(crate) mod pack_slip;
 pub(crate) mod split;
 
 use self::closed::closed_moments;
-use self::curve::{Curve, learn};
+use self::curve::{Curve, Evidence, Learnt, learn};
 pub use self::ground_speed::GroundSpeed;
 use self::motion::Motion;
+use self::pack::SlippingPack;
 use crate::drive::Drive;
 use crate::kinematics::Kinematics;
 use crate::measure::Missing;
@@ -116,6 +120,27 @@ fn height_share(vehicle: &Vehicle) -> Option<f64> {
 pub(crate) struct Sight {
     pub(crate) assumed: Assumed,
     pub(crate) curve: Curve,
+    /// Rear axle's force for each bar above the touch point while the pack slips, of the weight; where it
+    /// was learnt.
+    pub(crate) rear_per_bar: Option<f64>,
+}
+
+impl Sight {
+    fn learnt(assumed: Assumed, learnt: Learnt) -> Self {
+        Self {
+            assumed,
+            curve: learnt.curve,
+            rear_per_bar: Some(learnt.rear_per_bar),
+        }
+    }
+
+    fn beforehand(assumed: Assumed, curve: Curve) -> Self {
+        Self {
+            assumed,
+            curve,
+            rear_per_bar: None,
+        }
+    }
 }
 
 /// What the drive shows of its tyres: the middle, and the middle with one thing after the other moved
@@ -139,10 +164,22 @@ impl Sights {
     }
 }
 
+/// How much of a slipping pack a drive has.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Slipping {
+    pub(crate) moments: usize,
+    /// Closings of the coupling in which they lie.
+    pub(crate) closings: usize,
+    /// Mean pressure above the touch point, bar.
+    pub(crate) above_touch_bar: Option<f64>,
+}
+
 /// The traction of a drive.
 #[derive(Clone, Debug)]
 pub(crate) struct Traction {
     pub(crate) motion: Motion,
+    /// How much of a slipping pack was seen.
+    pub(crate) slipping: Slipping,
     /// With the curve learnt from the drive, or why it cannot be.
     pub(crate) learnt: Result<Sights, Missing>,
     /// With a curve that is only known beforehand: it tells ratios of forces, not forces.
@@ -166,39 +203,46 @@ impl Traction {
         let assumed = Assumed::middle(vehicle);
         let moved = assumed.moved(vehicle);
         let closed = closed_moments(drive, kinematics, &motion, ground, assumed);
+        let pack = SlippingPack::of(drive, kinematics, &motion, vehicle, assumed);
+        let slipping = Slipping {
+            moments: pack.moments.len(),
+            closings: pack.closings,
+            above_touch_bar: pack.mean_above_touch_bar(),
+        };
         let learnt = motion
             .open_moments(drive, kinematics, assumed)
             .and_then(|open| {
-                let (curve, spread) = learn(&motion, &open, &closed, assumed)?;
+                let evidence = Evidence { open, closed, pack };
+                let (middle, spread) = learn(&motion, &evidence, assumed)?;
                 let by_assumed = moved.iter().filter_map(|&assumed| {
-                    let (curve, _) = learn(&motion, &open, &closed, assumed).ok()?;
-                    Some(Sight { assumed, curve })
+                    let (learnt, _) = learn(&motion, &evidence, assumed).ok()?;
+                    Some(Sight::learnt(assumed, learnt))
                 });
-                let by_curve = spread.into_iter().map(|curve| Sight { assumed, curve });
+                let by_curve = spread
+                    .into_iter()
+                    .map(|learnt| Sight::learnt(assumed, learnt));
                 Ok(Sights {
-                    middle: Sight { assumed, curve },
+                    middle: Sight::learnt(assumed, middle),
                     moved: by_assumed.chain(by_curve).collect(),
                 })
             });
         let [curve, sharper] = Curve::beforehand();
         let beforehand = Sights {
-            middle: Sight { assumed, curve },
+            middle: Sight::beforehand(assumed, curve),
             moved: moved
                 .into_iter()
-                .map(|assumed| Sight { assumed, curve })
-                .chain([Sight {
-                    assumed,
-                    curve: sharper,
-                }])
+                .map(|assumed| Sight::beforehand(assumed, curve))
+                .chain([Sight::beforehand(assumed, sharper)])
                 .collect(),
         };
         let mut unlearnt = beforehand.clone();
         let slopes = Curve::beforehand_slopes();
         unlearnt
             .moved
-            .extend(slopes.map(|curve| Sight { assumed, curve }));
+            .extend(slopes.map(|curve| Sight::beforehand(assumed, curve)));
         Ok(Self {
             motion,
+            slipping,
             learnt,
             beforehand,
             unlearnt,

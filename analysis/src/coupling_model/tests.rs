@@ -119,7 +119,11 @@ impl Trial {
         let kinematics = Kinematics::of(&drive, &vehicle(), &closed_spans(&drive));
         let finds = find_engagements(&drive, &kinematics, None);
         assert_eq!(finds.found.len(), self.engagements, "{:?}", finds.warnings);
-        coupling_model(&drive, &finds.found, &Ok(Vec::new()))
+        coupling_model(
+            &drive,
+            &finds.found,
+            &Err(Missing::NotIdentifiable("no torque")),
+        )
     }
 }
 
@@ -225,22 +229,31 @@ fn too_few_engagements_tell_nothing_and_say_so() {
     insta::assert_snapshot!(why, @"2 samples where 3 are needed");
 }
 
-/// Torque 25 N·m/bar in closed form.
 #[test]
-fn torque_per_bar_is_the_ratio_and_carries_what_is_shared() {
-    let carried: Vec<CarriedTorque> = (0..5)
-        .flat_map(|engagement| {
-            (0..40).map(move |k| CarriedTorque {
-                engagement,
-                above_touch_bar: 15.0 + 0.1 * f64::from(k),
-                torque_nm: 25.0 * (15.0 + 0.1 * f64::from(k)),
-                u_shared: 0.04,
-            })
-        })
-        .collect();
-    let found = torque::torque_per_bar(&Ok(carried.clone()));
+fn torque_per_bar_needs_three_closings_and_a_fifth_of_certainty() {
+    let slipping = SlippingTorque {
+        per_bar_nm: 25.0,
+        u_nm: 1.0,
+        moments: 120,
+        closings: 5,
+    };
+    let found = torque::torque_per_bar(&Ok(slipping));
     near(&found, 25.0, 1e-9);
     assert!((found.estimate.unwrap().u - 1.0).abs() < 1e-9);
-    let few = torque::torque_per_bar(&Ok(carried[..80].to_vec()));
-    assert!(few.estimate.unwrap_err().to_string().contains("slipped"));
+    let [low, high] = found.interval.unwrap();
+    assert!((low * high - 25.0 * 25.0).abs() < 1e-6);
+    let told = |slipping: SlippingTorque| {
+        let found = torque::torque_per_bar(&Ok(slipping)).estimate;
+        found.unwrap_err().to_string()
+    };
+    let few = told(SlippingTorque {
+        closings: 2,
+        ..slipping
+    });
+    assert!(few.contains("fewer than three"));
+    let loose = told(SlippingTorque {
+        u_nm: 6.0,
+        ..slipping
+    });
+    assert!(loose.contains("no better than a fifth"));
 }

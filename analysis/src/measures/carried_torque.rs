@@ -6,25 +6,21 @@ use std::ops::Range;
 
 use slipwright_decoders::role::Role;
 
-use super::coupling_slip::slipping;
-use super::transfer_balance::held_samples;
-use super::view::View;
-use crate::coupling_model::CarriedTorque;
+use super::view::{View, Whole};
+use crate::coupling::touch_bar;
+use crate::coupling_model::SlippingTorque;
 use crate::measure::Missing;
-use crate::traction::Sight;
+use crate::traction::Traction;
 use crate::traction::split::{Force, divided};
-use crate::vehicle::required;
+use crate::vehicle::{Vehicle, required};
 
 /// Relative standard uncertainty of the bus's engine torque and of the losses behind the coupling.
 /// Common practice, no source.
 const U_TORQUE: f64 = 0.03;
 
-/// Pascals in a bar.
-const PA_PER_BAR: f64 = 1e5;
-
-/// Without a return spring in the vehicle file the pack is taken to touch at this pressure, bar, and its
-/// standard uncertainty. Common practice, no source.
-const TOUCH_BAR: (f64, f64) = (0.7, 0.5);
+/// What reaches the wheels of the torque behind the coupling: a hypoid gear loses two to four per cent.
+/// Common practice, no source.
+const REAR_EFFICIENCY: f64 = 0.97;
 
 /// Torque at the coupling over a range of samples, N·m; `None` where it is not told.
 pub(super) fn rear_torque_nm(
@@ -33,102 +29,52 @@ pub(super) fn rear_torque_nm(
 ) -> Result<Vec<Option<f64>>, Missing> {
     let traction = view.traction.as_ref().map_err(Clone::clone)?;
     let sights = traction.learnt.as_ref().map_err(Clone::clone)?;
-    by_sight(view, &sights.middle, samples)
+    let torque_nm = at_coupling_nm(traction, view.vehicle)?;
+    let forces = divided(
+        view.drive,
+        view.kinematics,
+        &traction.motion,
+        &sights.middle,
+        samples,
+    );
+    Ok(forces
+        .iter()
+        .map(|force| match force {
+            Force::Divided(d) => Some(d.rear * torque_nm),
+            _ => None,
+        })
+        .collect())
 }
 
-fn by_sight(
-    view: &View<'_>,
-    sight: &Sight,
-    samples: Range<usize>,
-) -> Result<Vec<Option<f64>>, Missing> {
-    let traction = view.traction.as_ref().map_err(Clone::clone)?;
-    let vehicle = view.vehicle;
+/// Torque per bar of the drive's slipping moments, with what its torques share: the tyres' curve, the
+/// bus's engine torque, the touch point.
+pub(super) fn slipping_torque(whole: &Whole<'_>) -> Result<SlippingTorque, Missing> {
+    let Whole { drive, vehicle, .. } = *whole;
+    drive.channel(Role::CouplingPressure)?;
+    let traction = whole.traction.as_ref().map_err(Clone::clone)?;
+    let sights = traction.learnt.as_ref().map_err(Clone::clone)?;
+    let torque_nm = at_coupling_nm(traction, vehicle)?;
+    let (per_bar, by_sights) = sights
+        .value_and_u(|sight| sight.rear_per_bar)
+        .ok_or(Missing::NotIdentifiable("no torque per bar was learnt"))?;
+    let slipping = traction.slipping;
+    let (_, u_touch_bar) = touch_bar(vehicle);
+    let by_touch = u_touch_bar / slipping.above_touch_bar.unwrap_or(u_touch_bar);
+    Ok(SlippingTorque {
+        per_bar_nm: per_bar * torque_nm,
+        u_nm: torque_nm * by_sights.hypot(per_bar * U_TORQUE.hypot(by_touch)),
+        moments: slipping.moments,
+        closings: slipping.closings,
+    })
+}
+
+/// Torque at the coupling for the rear axle's force, N·m for a force of the weight.
+fn at_coupling_nm(traction: &Traction, vehicle: &Vehicle) -> Result<f64, Missing> {
     let weight_n = traction.motion.weight_n.clone()?;
     let radius_m = required(&vehicle.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
     let ratio = required(
         &vehicle.driveline.rear_drive_ratio,
         "driveline.rear_drive_ratio",
     )?;
-    let forces = divided(
-        view.drive,
-        view.kinematics,
-        &traction.motion,
-        sight,
-        samples,
-    );
-    Ok(forces
-        .iter()
-        .map(|force| match force {
-            Force::Divided(d) => Some(d.rear * weight_n * radius_m / ratio),
-            _ => None,
-        })
-        .collect())
-}
-
-/// Every slipping moment of a drive with the torque that the coupling carried in it.
-pub(super) fn carried(views: &[View<'_>]) -> Result<Vec<CarriedTorque>, Missing> {
-    let Some(first) = views.first() else {
-        return Err(Missing::NotIdentifiable("the drive has no engagement"));
-    };
-    first.drive.channel(Role::CouplingPressure)?;
-    let traction = first.traction.as_ref().map_err(Clone::clone)?;
-    let sights = traction.learnt.as_ref().map_err(Clone::clone)?;
-    let c = &first.vehicle.coupling;
-    let (touch_bar, u_touch_bar) = match (c.return_force_n, c.piston_area_m2) {
-        (Some(force_n), Some(area_m2)) => {
-            let bar = force_n / area_m2 / PA_PER_BAR;
-            (bar, 0.2 * bar)
-        }
-        _ => TOUCH_BAR,
-    };
-    let mut found = Vec::new();
-    let (mut middle, mut moved) = (0.0, vec![0.0; sights.moved.len()]);
-    for (engagement, view) in views.iter().enumerate() {
-        let Ok(samples) = held_samples(view) else {
-            continue;
-        };
-        let slips = slipping(view, samples.clone());
-        if !slips.contains(&Some(true)) {
-            continue;
-        }
-        let torque = by_sight(view, &sights.middle, samples.clone())?;
-        let others: Vec<Vec<Option<f64>>> = sights
-            .moved
-            .iter()
-            .map(|sight| by_sight(view, sight, samples.clone()))
-            .collect::<Result<_, _>>()?;
-        let base = view.drive.base_ns();
-        let pressure = view.drive.channel(Role::CouplingPressure)?;
-        for (k, i) in samples.enumerate() {
-            let (Some(true), Some(torque_nm), Some(pressure_bar)) =
-                (slips[k], torque[k], pressure.at(base[i]))
-            else {
-                continue;
-            };
-            if torque_nm <= 0.0 || pressure_bar < 3.0 * touch_bar {
-                continue;
-            }
-            middle += torque_nm;
-            for (sum, other) in moved.iter_mut().zip(&others) {
-                *sum += other[k].unwrap_or(torque_nm);
-            }
-            found.push(CarriedTorque {
-                engagement,
-                above_touch_bar: pressure_bar - touch_bar,
-                torque_nm,
-                u_shared: u_touch_bar / (pressure_bar - touch_bar),
-            });
-        }
-    }
-    if middle > 0.0 {
-        let by_sights = moved
-            .iter()
-            .map(|sum| (sum / middle - 1.0).powi(2))
-            .sum::<f64>()
-            .sqrt();
-        for torque in &mut found {
-            torque.u_shared = torque.u_shared.hypot(by_sights).hypot(U_TORQUE);
-        }
-    }
-    Ok(found)
+    Ok(weight_n * radius_m / (ratio * REAR_EFFICIENCY))
 }

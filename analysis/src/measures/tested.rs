@@ -9,7 +9,6 @@
 use slipwright_decoders::role::Role;
 
 use super::carried_torque::rear_torque_nm;
-use super::coupling_slip::slipping;
 use super::transfer_balance::held_samples;
 use super::view::{View, Whole};
 use crate::coupling::Pack;
@@ -19,6 +18,7 @@ use crate::engagement::Engagement;
 use crate::measure::{Estimate, Missing};
 use crate::robust::quantile;
 use crate::tested::{Reach, Tested, TestedDrive};
+use crate::traction::pack_slip::slipping;
 use crate::vehicle::{Vehicle, required};
 
 /// Share of the held part that may carry more.
@@ -53,7 +53,8 @@ fn rated_nm(vehicle: &Vehicle) -> Result<(Pack, f64), Missing> {
 
 /// What one engagement tested.
 pub(super) fn of_engagement(view: &View<'_>) -> Tested {
-    let slips = held_samples(view).map(|samples| (slipping(view, samples.clone()), samples));
+    let slips = held_samples(view)
+        .map(|samples| (slipping(view.drive, &view.slip, samples.clone()), samples));
     let base = view.drive.base_ns();
     let slipped_s = slips.as_ref().map_or(0.0, |(slips, samples)| {
         let held = slips.iter().zip(samples.clone());

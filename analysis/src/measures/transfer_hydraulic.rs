@@ -16,7 +16,6 @@
 
 use slipwright_decoders::role::Role;
 
-use super::coupling_slip::slipping;
 use super::transfer_balance::held_samples;
 use super::view::View;
 use crate::coupling::Pack;
@@ -25,6 +24,7 @@ use crate::driveline::Driveline;
 use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
 use crate::robust::{mean, median_and_sigma};
 use crate::traction::USUAL_ENGINE_INERTIA_KG_M2;
+use crate::traction::pack_slip::slipping;
 use crate::vehicle::required;
 
 const METHOD: &str = "hydraulic";
@@ -63,7 +63,7 @@ fn slips_when_held(view: &View<'_>) -> bool {
     let Ok(samples) = held_samples(view) else {
         return false;
     };
-    let all = slipping(view, samples);
+    let all = slipping(view.drive, &view.slip, samples);
     let slips = all.iter().filter(|s| **s == Some(true)).count();
     slips as f64 >= SLIPPING_SHARE * all.len() as f64
 }

@@ -10,6 +10,7 @@ use super::Assumed;
 use super::curve::Curve;
 use super::ground_speed::GroundSpeed;
 use super::motion::{Motion, contact};
+use super::split::Balance;
 use crate::drive::{Drive, at_seconds};
 use crate::engagement::closed_spans;
 use crate::kinematics::Kinematics;
@@ -28,12 +29,15 @@ const LEAST_FORCE: f64 = 0.03;
 const U_FORCE: f64 = 0.03;
 
 /// More moments than this add time but hardly knowledge; they are taken evenly over the drive.
-const MOST: usize = 400;
+const MOST: usize = 200;
 
 /// A moment.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct ClosedMoment {
-    slips: [f64; 2],
+    /// Slip between the axles, as the tyres' force follows it.
+    between: f64,
+    /// Slip of the rear tyres against the ground.
+    rear_slip: f64,
     u_slip: f64,
     drive: f64,
     spin: f64,
@@ -63,7 +67,6 @@ fn moments(
     let ground = ground?;
     let (scale, lag) = (ground.scale.as_ref().ok()?, ground.lag_s.as_ref().ok()?);
     let channel = drive.channel(Role::GroundSpeed).ok()?;
-    let front = kinematics.front_mps.as_ref().ok()?;
     let rear = kinematics.rear_mps.as_ref().ok()?;
     let base = drive.base_ns();
     let spans = closed_spans(drive);
@@ -73,10 +76,8 @@ fn moments(
         let ground_mps = told_mps / scale.value;
         let axles_mps2 = motion.axles_mps2(i)?;
         let moment = ClosedMoment {
-            slips: [
-                drive.column_at(front, t_ns)? / ground_mps - 1.0,
-                drive.column_at(rear, t_ns)? / ground_mps - 1.0,
-            ],
+            between: motion.followed_slip.get(i)?,
+            rear_slip: drive.column_at(rear, t_ns)? / ground_mps - 1.0,
             u_slip: ground.sigma_mps.hypot(axles_mps2[1].abs() * lag.u) / ground_mps,
             drive: motion.drive.get(i)?,
             spin: motion.spin.get(i)?,
@@ -95,15 +96,17 @@ fn moments(
 }
 
 impl ClosedMoment {
-    /// Force by the curve less force by the source, in standard deviations; 0 where hardly anything
-    /// drives. `near` is a curve close to the one looked for, for the weights.
-    pub(super) fn residual(
+    /// Slip of the rear tyres as measured less that by the curve, in standard deviations, and force that
+    /// the curve cannot give at all; 0 where hardly anything drives. Compared is slip, because its noise
+    /// is the larger and is the same at every slip, while the curve's force hardly tells slips beyond its
+    /// knee. `near` is a curve close to the one looked for, for the weights.
+    pub(super) fn residuals(
         &self,
         motion: &Motion,
         assumed: &Assumed,
         curve: &Curve,
         near: &Curve,
-    ) -> f64 {
+    ) -> [f64; 2] {
         let all = contact(
             motion.source,
             self.drive,
@@ -112,17 +115,28 @@ impl ClosedMoment {
             assumed,
         );
         if all < LEAST_FORCE {
-            return 0.0;
+            return [0.0; 2];
         }
-        let loads = assumed.loads(all);
-        let force = |curve: &Curve, by: f64| -> f64 {
-            (0..2)
-                .map(|k| loads[k] * curve.force(self.slips[k] + by))
-                .sum()
+        let by = |curve| Balance {
+            all,
+            slip: self.between,
+            loads: assumed.loads(all),
+            curve,
         };
-        // Both slips are wrong together when ground speed is.
-        let h = self.u_slip.max(1e-4);
-        let by_slip = 0.5 * (force(near, h) - force(near, -h));
-        (force(curve, 0.0) - all) / U_FORCE.hypot(by_slip)
+        let told = by(curve);
+        let slip = told.rear_slip();
+        let nearly = by(near);
+        let at = nearly.rear_slip();
+        let sum = |slip: f64| {
+            let d = nearly.forces(slip);
+            d.front + d.rear
+        };
+        let h = 0.01 * near.peak_slip();
+        // At the peak the slip for a force is anything.
+        let stiffness = ((sum(at) - sum(at - h)) / h).max(1e-3);
+        let u = self.u_slip.hypot(U_FORCE / stiffness);
+        let peak = told.forces(curve.peak_slip());
+        let excess = (all - peak.front - peak.rear).max(0.0);
+        [(self.rear_slip - slip) / u, excess / U_FORCE]
     }
 }

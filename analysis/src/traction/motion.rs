@@ -8,8 +8,8 @@
 
 use slipwright_decoders::role::Role;
 
-use super::{Assumed, GRAVITY_MPS2, ROLLING_RESISTANCE};
-use crate::drive::{Column, Drive, centred_average, centred_slope};
+use super::{Assumed, GRAVITY_MPS2, RELAXATION_M, ROLLING_RESISTANCE};
+use crate::drive::{Column, Drive, centred_average, centred_slope, seconds_between};
 use crate::driveline::Driveline;
 use crate::engagement::closed_spans;
 use crate::kinematics::{Kinematics, pressed_above};
@@ -69,6 +69,8 @@ pub(crate) enum Source {
 pub(crate) struct Motion {
     /// Front over free front speed, less 1: slip between the axles; missing below the sensors' speed.
     pub(crate) slip: Column,
+    /// The same as the tyres' force follows it, over the usual relaxation length.
+    pub(super) followed_slip: Column,
     /// Rear axle, m/s.
     pub(crate) rear_mps: Column,
     /// Its acceleration, m/s².
@@ -127,9 +129,11 @@ impl Motion {
                 required(&vehicle.mass.kg, "mass.kg").map(|kg| kg * GRAVITY_MPS2)
             }
         };
+        let slip = centred_average(base, &ratio, AVERAGE_S);
         let (force, spin) = engine.unwrap_or_else(|| by_acceleration(drive, &accel_mps2, rear));
         Ok(Self {
-            slip: centred_average(base, &ratio, AVERAGE_S),
+            followed_slip: followed(drive, &slip, front, RELAXATION_M.0),
+            slip,
             rear_mps: rear.clone(),
             drive: centred_average(base, &force, AVERAGE_S),
             spin: centred_average(base, &spin, AVERAGE_S),
@@ -280,6 +284,32 @@ impl Motion {
         let steady = steady(base, &force);
         fit.iter().zip(steady).map(|(f, s)| *f && s).collect()
     }
+}
+
+/// Slip as the force follows it: a step of it is taken over after a way of the relaxation length.
+fn followed(drive: &Drive, slip: &Column, front_mps: &Column, relaxation_m: f64) -> Column {
+    let base = drive.base_ns();
+    let mut before: Option<f64> = None;
+    (0..slip.len())
+        .map(|i| {
+            let slip = slip.get(i)?;
+            let joined = i.checked_sub(1).filter(|&k| drive.base_joined(k));
+            let dt = joined.map_or(0.0, |k| seconds_between(base[k], base[i]));
+            let way = front_mps.get(i).unwrap_or(0.0) * dt / relaxation_m;
+            let now = follow(
+                before.filter(|_| joined.is_some()).unwrap_or(slip),
+                slip,
+                way,
+            );
+            before = Some(now);
+            before
+        })
+        .collect()
+}
+
+/// One step of slip after a way in relaxation lengths.
+pub(super) fn follow(before: f64, slip: f64, way: f64) -> f64 {
+    before + (1.0 - (-way).exp()) * (slip - before)
 }
 
 /// Force that an axle's wheels take for themselves, of the weight.

@@ -1,14 +1,15 @@
 //! Front and rear force from their sum and the slip between the axles.
 //!
 //! `N_f F(s_f) + N_r F(s_r) = F_all` with `(1 + s_f) = (1 + s)(1 + s_r)`, `s` the slip between the
-//! axles as the wheels show it. The left side rises with `s_r`, so there is one solution; no ground
-//! speed is needed. What an axle's wheels take for themselves is put back on top, because the
+//! axles as the wheels show it. Up to the rear tyres' peak the left side rises with `s_r`, so there is
+//! one solution; no ground speed is needed. What an axle's wheels take for themselves is put back on top, because the
 //! transfer fraction is that of torques at the wheels.
 
 use std::ops::Range;
 
 use super::Sight;
-use super::motion::Motion;
+use super::curve::Curve;
+use super::motion::{Motion, follow};
 use crate::drive::{Drive, seconds_between};
 use crate::kinematics::Kinematics;
 
@@ -32,22 +33,13 @@ pub(crate) enum Force {
 
 /// Front and rear force at the contact.
 pub(crate) fn divide(all: f64, slip: f64, loads: [f64; 2], sight: &Sight) -> Divided {
-    let curve = &sight.curve;
-    let at = |rear_slip: f64| Divided {
-        front: loads[0] * curve.force((1.0 + slip) * (1.0 + rear_slip) - 1.0),
-        rear: loads[1] * curve.force(rear_slip),
+    let balance = Balance {
+        all,
+        slip,
+        loads,
+        curve: &sight.curve,
     };
-    let (mut low, mut high) = (-0.6, 4.0);
-    for _ in 0..40 {
-        let middle = 0.5 * (low + high);
-        let d = at(middle);
-        if d.front + d.rear < all {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    let found = at(0.5 * (low + high));
+    let found = balance.forces(balance.rear_slip());
     // Beyond the friction limit of both axles more force has nowhere to go.
     let sum = found.front + found.rear;
     if sum > 0.0 && sum < all {
@@ -58,6 +50,47 @@ pub(crate) fn divide(all: f64, slip: f64, loads: [f64; 2], sight: &Sight) -> Div
         };
     }
     found
+}
+
+/// What the slip of the rear tyres follows from.
+pub(super) struct Balance<'a> {
+    /// Whole force at the contact, of the weight.
+    pub(super) all: f64,
+    /// Slip between the axles.
+    pub(super) slip: f64,
+    /// Load shares of front and rear axle.
+    pub(super) loads: [f64; 2],
+    pub(super) curve: &'a Curve,
+}
+
+impl Balance<'_> {
+    /// Both forces at a slip of the rear tyres.
+    pub(super) fn forces(&self, rear_slip: f64) -> Divided {
+        let front_slip = (1.0 + self.slip) * (1.0 + rear_slip) - 1.0;
+        Divided {
+            front: self.loads[0] * self.curve.force(front_slip),
+            rear: self.loads[1] * self.curve.force(rear_slip),
+        }
+    }
+
+    /// Slip of the rear tyres at which the forces add up to the whole, by halving; at most that of
+    /// their peak.
+    pub(super) fn rear_slip(&self) -> f64 {
+        /// Halves the range to a millionth.
+        const HALVINGS: usize = 20;
+        let peak = self.curve.peak_slip();
+        let (mut low, mut high) = (-peak, peak);
+        for _ in 0..HALVINGS {
+            let middle = 0.5 * (low + high);
+            let d = self.forces(middle);
+            if d.front + d.rear < self.all {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        0.5 * (low + high)
+    }
 }
 
 /// Forces over a range of samples. Force follows slip over the relaxation length, so the slip is led
@@ -88,7 +121,7 @@ pub(crate) fn divided(
                 .checked_sub(1)
                 .map_or(0.0, |k| seconds_between(base[k], base[i]));
             let way = speed.unwrap_or(0.0).max(0.1) * dt / sight.assumed.relaxation_m;
-            followed = Some(before + (1.0 - (-way).exp()) * (slip - before));
+            followed = Some(follow(before, slip, way));
         }
         if i < samples.start {
             continue;

@@ -73,7 +73,12 @@ impl Rise {
                     };
                     let (shift, extra) = fitted.correction(fit, t);
                     let by_state = share * fitted.u_high * fit.delay_per_value(t);
-                    Some((t + shift, variance, extra + by_state * by_state))
+                    let by_shape = fitted.u_shape_s(fit, share, t);
+                    Some((
+                        t + shift,
+                        variance,
+                        extra + by_state.powi(2) + by_shape.powi(2),
+                    ))
                 })
             }
         }
@@ -107,10 +112,13 @@ impl Rise {
                     let (late, e_late) = fitted.correction(fit, t_to);
                     let by_state = fitted.u_high
                         * (to * fit.delay_per_value(t_to) - from * fit.delay_per_value(t_from));
+                    let by_shape = fitted
+                        .u_shape_s(fit, from, t_from)
+                        .hypot(fitted.u_shape_s(fit, to, t_to));
                     Some((
                         t + late - early,
                         variance,
-                        e_early + e_late + by_state * by_state,
+                        e_early + e_late + by_state.powi(2) + by_shape.powi(2),
                     ))
                 })
             }
@@ -136,7 +144,17 @@ impl Rise {
     }
 }
 
+/// What a real rise differs by from every shape at its foot, of its step: plates touch one after the
+/// other, and the lining is pressed flat. Towards the middle samples on either side tell it.
+const U_SHAPE: f64 = 0.003;
+
 impl Fitted {
+    /// Standard uncertainty of a crossing from the shape, s.
+    fn u_shape_s(&self, fit: &Fit, share: f64, t_s: f64) -> f64 {
+        let from_middle = (1.0 - 2.0 * share).max(0.0);
+        U_SHAPE * from_middle * fit.amplitude.abs() * fit.delay_per_value(t_s)
+    }
+
     /// Weighted over models: `value` gives time, variance per unit sample variance, and extra
     /// variance in s².
     fn combined(&self, value: impl Fn(&Fit) -> Option<(f64, f64, f64)>) -> Option<Timed> {

@@ -3,6 +3,10 @@
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measures::{FrameSpan, measure_drive};
 use slipwright_analysis::vehicle::Vehicle;
+use slipwright_decoders::frame::CanId;
+use slipwright_decoders::role::Role;
+use slipwright_decoders::signal::{Series, SignalKey};
+use slipwright_decoders::unit::Unit;
 use slipwright_sample::memory::Recording;
 
 /// How far the frames of a recording reach.
@@ -24,4 +28,23 @@ pub(crate) fn vehicle(recording: &Recording) -> Vehicle {
 pub(crate) fn measured(recording: &Recording) -> DriveMeasures {
     let (signals, span) = (recording.signals(), span(recording));
     measure_drive("drive", &signals, span, &vehicle(recording))
+}
+
+/// Ground speed as the satellite receiver of a recording tells it.
+#[allow(dead_code, reason = "not every study has a receiver")]
+pub(crate) fn satellite(recording: &Recording) -> Series {
+    Series {
+        key: SignalKey::Role(Role::GroundSpeed),
+        unit: Unit::MetrePerSecond,
+        bus: "receiver".to_owned(),
+        id: CanId::Base(0),
+        t_ns: recording.satellite_speed.iter().map(|s| s.t_ns).collect(),
+        value: recording
+            .satellite_speed
+            .iter()
+            .map(|s| s.speed_mps)
+            .collect(),
+        invalid: Vec::new(),
+        timeout_ns: 500_000_000,
+    }
 }

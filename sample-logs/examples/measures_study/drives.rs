@@ -4,10 +4,7 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::Measure;
 use slipwright_analysis::measures::measure_drive;
-use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
-use slipwright_decoders::signal::{Series, SignalKey};
-use slipwright_decoders::unit::Unit;
 use slipwright_sample::car::Car;
 use slipwright_sample::memory::Recording;
 use slipwright_sample::random::{Purpose, Stream};
@@ -46,7 +43,7 @@ pub(crate) fn measured(plan: &Plan, losses: Option<f64>) -> Vec<Row> {
     let recording = Recording::of(&scenario, 0).expect("the layout fits");
     let mut signals = recording.signals();
     if plan.satellite && signals.role(Role::GroundSpeed).is_none() {
-        signals.series.push(satellite(&recording));
+        signals.series.push(measured::satellite(&recording));
     }
     let mut vehicle = measured::vehicle(&recording);
     if plan.weighed {
@@ -94,23 +91,6 @@ fn scenario(plan: &Plan) -> Scenario {
         surfaces: vec![plan.surface],
         ..Campaign::default()
     })
-}
-
-fn satellite(recording: &Recording) -> Series {
-    Series {
-        key: SignalKey::Role(Role::GroundSpeed),
-        unit: Unit::MetrePerSecond,
-        bus: "receiver".to_owned(),
-        id: CanId::Base(0),
-        t_ns: recording.satellite_speed.iter().map(|s| s.t_ns).collect(),
-        value: recording
-            .satellite_speed
-            .iter()
-            .map(|s| s.speed_mps)
-            .collect(),
-        invalid: Vec::new(),
-        timeout_ns: 500_000_000,
-    }
 }
 
 fn compare(

@@ -16,4 +16,5 @@ mod measured;
 mod messages;
 mod signals;
 mod sink;
+mod transfer;
 mod unknown;

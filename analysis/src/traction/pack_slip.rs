@@ -5,8 +5,9 @@
 
 use std::ops::Range;
 
-use super::view::View;
-use crate::drive::{Column, seconds_between};
+use crate::drive::{Column, Drive, seconds_between};
+use crate::engagement::SlipTrace;
+use crate::measure::Missing;
 
 /// Slip is averaged over this long before it is judged, s.
 const MEAN_S: f64 = 0.2;
@@ -23,14 +24,18 @@ const CORRECTED: f64 = 0.002;
 const WIND_UP_M: f64 = 0.08;
 
 /// For each of a range of samples, whether the pack slips; `None` where the wheels do not tell.
-pub(super) fn slipping(view: &View<'_>, samples: Range<usize>) -> Vec<Option<bool>> {
-    let [Ok(fl), Ok(fr), Ok(rl), Ok(rr)] = view.drive.wheel_mps() else {
+pub(crate) fn slipping(
+    drive: &Drive,
+    trace: &Result<SlipTrace<'_>, Missing>,
+    samples: Range<usize>,
+) -> Vec<Option<bool>> {
+    let [Ok(fl), Ok(fr), Ok(rl), Ok(rr)] = drive.wheel_mps() else {
         return samples.map(|_| None).collect();
     };
-    let Ok(trace) = &view.slip else {
+    let Ok(trace) = trace else {
         return samples.map(|_| None).collect();
     };
-    let base = view.drive.base_ns();
+    let base = drive.base_ns();
     let half_ns = (MEAN_S * 0.5e9) as i64;
     let limit = DEVIATIONS * trace.noise().of_mean_mps(MEAN_S);
     let at = |c: &Column, i: usize| c.get(i);
