@@ -25,7 +25,7 @@ pub use self::cause::Cause;
 pub use self::change::{Against, Change};
 pub use self::feature::Feature;
 pub use self::record::{DriveRecord, Observation, observe};
-pub use self::wiring::Wiring;
+pub use self::wiring::{Wiring, WiringSign};
 use crate::vehicle::Vehicle;
 
 /// One ranked cause.
@@ -80,8 +80,10 @@ const LEAST_ENGAGEMENTS: usize = 3;
 pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle) -> Diagnosis {
     let changes = changes(now, baseline, vehicle);
     let (causes, not_judged) = judged(&changes, now, baseline);
-    let sign = wiring_sign(now);
-    let hypotheses = posterior::hypotheses(&changes, &causes, sign);
+    let wirings: Vec<&Wiring> = now.iter().map(|r| &r.wiring).collect();
+    let told = WiringSign::of(&wirings);
+    let sign = told != WiringSign::None;
+    let hypotheses = posterior::hypotheses(&changes, &causes, told);
     let marginals = posterior::marginals(&hypotheses, &causes);
     let blocked = blocked(now, sign);
     let judgeable = blocked.is_none();
@@ -176,17 +178,6 @@ fn why_missing(feature: Feature, now: &[DriveRecord], baseline: &[DriveRecord]) 
     } else {
         format!("{}: in the baseline {}", feature.label(), reason(baseline))
     }
-}
-
-/// Whether demand, messages or wires gave a sign of trouble.
-fn wiring_sign(now: &[DriveRecord]) -> bool {
-    now.iter().any(|r| {
-        let w = &r.wiring;
-        w.could_not_work.is_some()
-            || !w.absent.is_empty()
-            || w.worst_share() > 0.004
-            || w.unanswered >= 2 && w.unanswered_share() > 0.25
-    })
 }
 
 /// Why nothing can be said of the clutch, if so.

@@ -24,6 +24,7 @@
 //! - [`random`]: one stream of random numbers a purpose.
 
 pub mod arbitration;
+pub mod bench;
 pub mod body;
 pub mod brakes;
 pub mod bus;

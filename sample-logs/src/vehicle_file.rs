@@ -4,6 +4,7 @@
 
 use std::fmt::Write;
 
+use crate::bench::bench_step;
 use crate::car::Car;
 use crate::hydraulics::PA_PER_BAR;
 
@@ -22,6 +23,28 @@ pub fn to_toml(car: &Car) -> String {
     let current = (per_rad * working_pa + h.motor_friction_nm) / h.motor_constant_v_s;
     let speed = (12.5 - current * h.motor_resistance_ohm) / h.motor_constant_v_s;
     let flow = (per_rad * speed - h.pump_leakage_m3_s_pa / 18.0 * working_pa).max(0.0);
+    let mut coupling = vec![
+        ("friction_surfaces", c.friction_surfaces.to_string()),
+        ("outer_radius_m", number(c.outer_radius_m)),
+        ("inner_radius_m", number(c.inner_radius_m)),
+        ("pressure_law", "\"uniform_pressure\"".to_owned()),
+        ("piston_area_m2", number(h.piston_area_m2)),
+        ("return_force_n", number(touch_force_n(car))),
+        ("friction_coefficient", number(c.friction_coefficient)),
+        ("max_pressure_bar", number(h.max_pressure_bar)),
+        ("clearance_m", number(c.clearance_m)),
+        ("pump_flow_m3_s", format!("{flow:.3e}")),
+    ];
+    if let Some(step) = bench_step(car) {
+        coupling.push((
+            "nominal_dead_time_ms",
+            format!("{:.0}.0", step.dead_time_ms),
+        ));
+        coupling.push((
+            "nominal_rise_time_ms",
+            format!("{:.0}.0", step.rise_time_ms),
+        ));
+    }
     let sections: [(&str, Vec<(&str, String)>); 5] = [
         (
             "geometry",
@@ -45,21 +68,7 @@ pub fn to_toml(car: &Car) -> String {
                 ("efficiency", number(d.front_efficiency)),
             ],
         ),
-        (
-            "coupling",
-            vec![
-                ("friction_surfaces", c.friction_surfaces.to_string()),
-                ("outer_radius_m", number(c.outer_radius_m)),
-                ("inner_radius_m", number(c.inner_radius_m)),
-                ("pressure_law", "\"uniform_pressure\"".to_owned()),
-                ("piston_area_m2", number(h.piston_area_m2)),
-                ("return_force_n", number(touch_force_n(car))),
-                ("friction_coefficient", number(c.friction_coefficient)),
-                ("max_pressure_bar", number(h.max_pressure_bar)),
-                ("clearance_m", number(c.clearance_m)),
-                ("pump_flow_m3_s", format!("{flow:.3e}")),
-            ],
-        ),
+        ("coupling", coupling),
     ];
     let mut text = format!("name = {:?}\ndecoder = {DECODER_FILE:?}\n", car.name);
     for (section, keys) in sections {

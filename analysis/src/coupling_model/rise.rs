@@ -210,6 +210,8 @@ struct Numbers {
     soft_bar: f64,
     lag_s: f64,
     fill_bar: f64,
+    /// Share of the way to the target that a step of the integration leaves.
+    left_by_step: f64,
 }
 
 impl Numbers {
@@ -223,6 +225,7 @@ impl Numbers {
             soft: soft.exp(),
             soft_bar: soft_bar.exp(),
             lag_s: lag.exp(),
+            left_by_step: (-STEP_S / lag.exp()).exp(),
             fill_bar,
         })
     }
@@ -265,11 +268,21 @@ impl Numbers {
     /// Pressure above the released level after a short time: what the pump can do or, if that is
     /// less, what the valve lets it.
     fn advance(&self, above: f64, target: f64, h: f64) -> f64 {
+        // Nearly every step is a whole one.
+        let left = if h >= STEP_S {
+            self.left_by_step
+        } else {
+            (-h / self.lag_s).exp()
+        };
+        let let_in = target + (above - target) * left;
+        // The pump gives at least this much: most steps are the valve's, and exponentials take time.
+        if let_in <= above + h * self.rate_bar_s / (1.0 + self.soft) {
+            return let_in;
+        }
         let rate =
             |p: f64| self.rate_bar_s / (1.0 + self.soft * (-p.max(0.0) / self.soft_bar).exp());
         let half = above + 0.5 * h * rate(above);
         let pumped = above + h * rate(half);
-        let let_in = target + (above - target) * (-h / self.lag_s).exp();
         pumped.min(let_in)
     }
 }

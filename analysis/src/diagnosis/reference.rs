@@ -25,12 +25,12 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
     };
     Some(match feature {
         Feature::DeadTime => match (c.nominal_dead_time_ms, filling_ms(vehicle)) {
-            // Temperature is not the one of the nominal value.
-            (Some(ms), _) => nominal(ms.ln(), 0.2),
+            // Temperature and size of the step are not those of the nominal value.
+            (Some(ms), _) => nominal(ms.ln(), 0.12),
             (None, Some(ms)) => nominal(ms.ln(), 0.35),
             (None, None) => return None,
         },
-        Feature::RiseTime => nominal(c.nominal_rise_time_ms?.ln(), 0.2),
+        Feature::RiseTime => nominal(c.nominal_rise_time_ms?.ln(), 0.15),
         Feature::TorquePerBar => {
             let pack = Pack::of(vehicle).ok()?;
             let known = vehicle.mass.kg.is_some()
@@ -39,24 +39,24 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
             if !known {
                 return None;
             }
-            // Friction, efficiency and loads of a healthy car are known this well.
-            nominal(pack.torque_per_bar_nm().ln(), 0.35)
+            // Friction, efficiency and loads of a healthy car are known this well; where slip ends, heat
+            // and losses leave a little less than the nominal value.
+            nominal(pack.torque_per_bar_nm().ln() - 0.1, 0.2)
         }
         // Frames of demand and pressure every 10 to 20 ms alone scatter a dead time by their period
         // over the root of twelve, 3 to 6 ms; crossings told between samples by about 1 ms.
         Feature::DeadScatter => usual(2.5_f64.ln(), 0.9),
         Feature::Hold => usual(0.7, 0.7),
-        Feature::PressureShort => usual(0.2, 0.03_f64.mul_add(c.max_pressure_bar?, 0.2)),
+        // A valve regulates a little above what it is asked for.
+        Feature::PressureShort => usual(0.2, 0.01_f64.mul_add(c.max_pressure_bar?, 0.1)),
         // A trend leaves a little more at the lower order.
-        Feature::SlipSwing => usual(0.25, 0.3),
-        Feature::FrictionFall => usual(0.5, 0.4),
+        Feature::SlipSwing => usual(0.45, 0.27),
+        Feature::FrictionFall => usual(0.9, 0.25),
+        // A closed pack follows within a tenth of a metre a second, less or more with the road.
+        Feature::HeldSlip => usual(0.1_f64.ln(), 0.7),
         Feature::TurnDrag => usual(0.0, 4.0),
         Feature::TyreRatio => usual(0.0, 0.20),
-        Feature::Ripple
-        | Feature::HeldSlip
-        | Feature::Shudder
-        | Feature::FillCurrent
-        | Feature::HoldCurrent => {
+        Feature::Ripple | Feature::Shudder | Feature::FillCurrent | Feature::HoldCurrent => {
             return None;
         }
     })

@@ -27,28 +27,31 @@ pub fn shifts(cause: Cause) -> Shifts {
     use Sure::*;
     match cause {
         Cause::WeakPump => &[
-            (DeadTime, [0.16, 0.58], Always),
-            (RiseTime, [0.19, 0.78], Always),
+            (DeadTime, [0.18, 0.62], Always),
+            (RiseTime, [0.25, 0.82], Always),
             (DeadScatter, [0.2, 0.6], Often),
             (PressureShort, [-0.06, -0.16], Often),
             (Hold, [-0.10, -0.40], Often),
         ],
         Cause::LeakingPistonSeal => &[
             (Hold, [1.0, 6.0], Often),
-            (RiseTime, [0.06, 0.20], Often),
-            (PressureShort, [-0.03, -0.15], Often),
+            (RiseTime, [0.07, 0.20], Often),
+            (PressureShort, [-0.04, -0.15], Often),
+            // The pump that makes up what leaks comes and goes.
+            (Ripple, [0.4, 1.0], Often),
         ],
         Cause::WornLining => &[
             (TorquePerBar, [-0.20, -1.10], Always),
             (HeldSlip, [0.3, 1.6], Always),
-            (FrictionFall, [0.1, 0.5], Often),
+            (FrictionFall, [0.02, 0.1], Often),
             // A control unit that answers slip moves its demand, and pressure with it.
-            (Ripple, [0.3, 1.2], Often),
+            (Ripple, [0.15, 1.6], Often),
         ],
         Cause::ExcessClearance => &[
-            (DeadTime, [0.30, 0.76], Always),
+            (DeadTime, [0.32, 0.80], Always),
             (RiseTime, [0.02, 0.08], Often),
-            (DeadScatter, [0.3, 1.2], Often),
+            (DeadScatter, [0.3, 1.4], Often),
+            (Ripple, [0.15, 0.7], Often),
         ],
         Cause::DraggingPack => &[
             (TurnDrag, [15.0, 60.0], Always),
@@ -66,13 +69,14 @@ pub fn shifts(cause: Cause) -> Shifts {
         ],
         Cause::WarpedPlate => &[
             (SlipSwing, [0.7, 1.3], Always),
-            (FrictionFall, [0.1, 0.5], Often),
+            (FrictionFall, [0.03, 0.14], Often),
         ],
         Cause::Shudder => &[
-            (FrictionFall, [0.2, 0.8], Often),
-            (Shudder, [0.1, 1.0], Often),
-            (TorquePerBar, [-0.05, -0.20], Often),
-            (HeldSlip, [0.1, 0.5], Often),
+            (FrictionFall, [0.05, 0.22], Always),
+            (Shudder, [0.07, 0.9], Often),
+            (TorquePerBar, [-0.03, -0.30], Often),
+            (HeldSlip, [0.05, 0.4], Often),
+            (Ripple, [0.1, 1.6], Often),
         ],
         Cause::TyreMismatch => &[
             (TyreRatio, [-0.9, -3.0], Always),

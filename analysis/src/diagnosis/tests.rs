@@ -28,16 +28,16 @@ fn moved(causes: &[(Cause, f64)]) -> Vec<Change> {
         .collect()
 }
 
-fn first(changes: &[Change], sign: bool) -> (Cause, f64) {
+fn first(changes: &[Change], sign: WiringSign) -> (Cause, f64) {
     let causes: Vec<Cause> = Cause::faults().collect();
     marginals(&hypotheses(changes, &causes, sign), &causes)[0]
 }
 
 #[test]
 fn nothing_moved_is_healthy_and_each_signature_names_its_cause() {
-    assert_eq!(first(&moved(&[]), false).0, Cause::Healthy);
+    assert_eq!(first(&moved(&[]), WiringSign::None).0, Cause::Healthy);
     for cause in Cause::faults().filter(|c| !shifts(*c).is_empty()) {
-        let (found, probability) = first(&moved(&[(cause, 0.6)]), false);
+        let (found, probability) = first(&moved(&[(cause, 0.6)]), WiringSign::None);
         assert_eq!(found, cause);
         assert!(probability > 0.7, "{cause:?} {probability}");
     }
@@ -45,7 +45,30 @@ fn nothing_moved_is_healthy_and_each_signature_names_its_cause() {
 
 #[test]
 fn a_sign_of_wiring_names_wiring() {
-    assert_eq!(first(&moved(&[]), true).0, Cause::InhibitedOrWiring);
+    for sign in [WiringSign::Fails, WiringSign::HeldOpen] {
+        assert_eq!(first(&moved(&[]), sign).0, Cause::InhibitedOrWiring);
+    }
+}
+
+/// A control unit opens a pack that slips itself hot: that is no fault of the wiring.
+#[test]
+fn a_coupling_held_open_for_heat_leaves_the_lining_guilty() {
+    let worn = moved(&[(Cause::WornLining, 0.8)]);
+    assert_eq!(first(&worn, WiringSign::HeldOpen).0, Cause::WornLining);
+}
+
+/// Held open for some of the time is told apart from what fails.
+#[test]
+fn signs_are_told_apart() {
+    let with = |change: fn(&mut Wiring)| {
+        let mut wiring = Wiring::default();
+        change(&mut wiring);
+        WiringSign::of(&[&Wiring::default(), &wiring])
+    };
+    assert_eq!(with(|_| ()), WiringSign::None);
+    assert_eq!(with(|w| w.inhibited_share = 0.1), WiringSign::HeldOpen);
+    assert_eq!(with(|w| w.inhibited_share = 0.9), WiringSign::Fails);
+    assert_eq!(with(|w| w.lost_share = 0.1), WiringSign::Fails);
 }
 
 #[test]
@@ -57,7 +80,7 @@ fn two_causes_at_once_are_both_found() {
     ];
     let causes: Vec<Cause> = Cause::faults().collect();
     for (a, b) in pairs {
-        let hypotheses = hypotheses(&moved(&[(a, 0.6), (b, 0.6)]), &causes, false);
+        let hypotheses = hypotheses(&moved(&[(a, 0.6), (b, 0.6)]), &causes, WiringSign::None);
         let two: Vec<Cause> = marginals(&hypotheses, &causes)
             .iter()
             .take(2)
@@ -153,7 +176,7 @@ proptest! {
             .map(|(&f, m)| change(f, 8.0 * m * f.repeat()))
             .collect();
         let causes: Vec<Cause> = Cause::faults().collect();
-        let found = marginals(&hypotheses(&changes, &causes, false), &causes);
+        let found = marginals(&hypotheses(&changes, &causes, WiringSign::None), &causes);
         prop_assert_eq!(found.len(), Cause::ALL.len());
         for (_, p) in &found {
             prop_assert!((0.0..=1.0).contains(p));

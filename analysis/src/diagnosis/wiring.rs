@@ -39,6 +39,42 @@ pub struct Wiring {
     pub engagements: usize,
 }
 
+/// What demand, messages and wires gave.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum WiringSign {
+    /// Nothing.
+    None,
+    /// The control unit held the coupling open for a part of the time and said so: a fault, or heat.
+    HeldOpen,
+    /// Something fails.
+    Fails,
+}
+
+impl WiringSign {
+    /// The sign of a set of drives.
+    #[must_use]
+    pub fn of(drives: &[&Wiring]) -> Self {
+        /// Such a share of a drive is no chance.
+        const SHARE: f64 = 0.004;
+        /// Held open for longer, no heat explains it.
+        const MOST_HELD_OPEN: f64 = 0.4;
+        let fails = |w: &Wiring| {
+            w.could_not_work.is_some()
+                || !w.absent.is_empty()
+                || w.failing_share() > SHARE
+                || w.inhibited_share > MOST_HELD_OPEN
+                || w.unanswered >= 2 && w.unanswered_share() > 0.25
+        };
+        if drives.iter().any(|w| fails(w)) {
+            Self::Fails
+        } else if drives.iter().any(|w| w.inhibited_share > SHARE) {
+            Self::HeldOpen
+        } else {
+            Self::None
+        }
+    }
+}
+
 impl Wiring {
     /// From the judgement of the drive's signals.
     #[must_use]
@@ -96,11 +132,10 @@ impl Wiring {
         self.unanswered as f64 / self.calls as f64
     }
 
-    /// The largest of the shares.
+    /// The largest of the shares in which a signal fails.
     #[must_use]
-    pub fn worst_share(&self) -> f64 {
+    pub fn failing_share(&self) -> f64 {
         [
-            self.inhibited_share,
             self.wheel_share,
             self.lost_share,
             self.frozen_share,

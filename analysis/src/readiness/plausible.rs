@@ -28,6 +28,8 @@ const STANDS_MPS: f64 = 0.3;
 const STANDS_S: f64 = 0.4;
 /// Share of the rolling time from which on a wheel that stands is at fault.
 const STANDS_SHARE: f64 = 0.005;
+/// The other wheels of a car in its tightest circle differ by less than this factor.
+const OTHERS_ALIKE: f64 = 2.0;
 /// After demand has fallen, pressure gets this long to fall too, s.
 const LET_GO_S: f64 = 1.5;
 /// Pressure at rest may lie this far from nothing: bar, and share of the highest working pressure.
@@ -85,6 +87,18 @@ fn state_mut(states: &mut [SignalState], role: Role) -> Option<&mut SignalState>
     states.iter_mut().find(|s| s.role == role)
 }
 
+/// Whether the other wheels that tell a speed tell the same: when one spins, what its neighbour across the
+/// axle does tells nothing of a sensor.
+fn others_agree(speeds: &[Option<f64>; 4], w: usize) -> bool {
+    let others = speeds.iter().enumerate().filter(|(k, _)| *k != w);
+    let (low, high) = others
+        .filter_map(|(_, v)| *v)
+        .fold((f64::INFINITY, 0.0_f64), |(low, high), v| {
+            (low.min(v), high.max(v))
+        });
+    high < OTHERS_ALIKE * low
+}
+
 fn wheels(drive: &Drive, states: &mut [SignalState]) {
     let base = drive.base_ns();
     let brake = drive
@@ -107,7 +121,7 @@ fn wheels(drive: &Drive, states: &mut [SignalState]) {
             continue;
         }
         for (w, spans) in standing.iter_mut().enumerate() {
-            if !speeds[w].is_some_and(|v| v < STANDS_MPS) {
+            if !speeds[w].is_some_and(|v| v < STANDS_MPS) || !others_agree(&speeds, w) {
                 continue;
             }
             match spans.last_mut() {
