@@ -50,12 +50,14 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
         Some(folder) => Some(write_report(
             PageFiles::at(folder.join("report.html"), args.pictures.pictures),
             folder,
-            &comparison,
-            &before,
-            &after,
+            &Proof {
+                comparison: &comparison,
+                before: &before,
+                after: &after,
+                due: due.as_deref(),
+            },
             &car,
             &campaign,
-            due.as_deref(),
         )?),
         None => None,
     };
@@ -171,17 +173,28 @@ fn refuse_same_drive(
     Ok(())
 }
 
+/// What a report shows.
+struct Proof<'a> {
+    comparison: &'a Comparison,
+    before: &'a [DriveMeasures],
+    after: &'a [DriveMeasures],
+    due: Option<&'a [Due]>,
+}
+
 /// Writes the report's files into a folder.
 fn write_report(
     page: PageFiles,
     folder: &Path,
-    comparison: &Comparison,
-    before: &[DriveMeasures],
-    after: &[DriveMeasures],
+    proof: &Proof<'_>,
     car: &Car,
     campaign: &Campaign,
-    due: Option<&[Due]>,
 ) -> Result<PageFiles, Failure> {
+    let &Proof {
+        comparison,
+        before,
+        after,
+        due,
+    } = proof;
     make_folder(folder)?;
     let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
     let mut engagements = table::engagements(before, after).map_err(internal)?;

@@ -116,7 +116,7 @@ mod tests {
     #[test]
     fn bytes_come_as_they_are_and_errors_after_them() {
         for length in [0, 1, PART_BYTES, 7 * PART_BYTES + 3] {
-            let bytes: Vec<u8> = (0..length).map(|n| (n * 31 >> 3) as u8).collect();
+            let bytes: Vec<u8> = (0..length).map(|n| ((n * 31) >> 3) as u8).collect();
             let mut all = Vec::new();
             let mut ahead = ReadAhead::of(Pieces(bytes.clone(), 0, None)).unwrap();
             ahead.read_to_end(&mut all).unwrap();
