@@ -55,9 +55,9 @@ pub(crate) struct Assumed {
 }
 
 /// Front-engined cars with a driven rear axle carry 38 to 46 per cent on it.
-const REAR_SHARE: (f64, f64) = (0.42, 0.02);
+pub(crate) const REAR_SHARE: (f64, f64) = (0.42, 0.02);
 /// Centres of gravity lie 0.5 to 0.65 m high on wheelbases of 2.5 to 2.9 m.
-const HEIGHT_SHARE: (f64, f64) = (0.205, 0.025);
+pub(crate) const HEIGHT_SHARE: (f64, f64) = (0.205, 0.025);
 const RELAXATION_M: (f64, f64) = (0.35, 0.15);
 const ENGINE_INERTIA_KG_M2: (f64, f64) = (USUAL_ENGINE_INERTIA_KG_M2, 0.05);
 

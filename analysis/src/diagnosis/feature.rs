@@ -74,13 +74,13 @@ macro_rules! features {
 
 features! {
     DeadTime "dead_time" "dead time" "ms" Ratio 0.010;
-    RiseTime "rise_time" "rise time" "ms" Ratio 0.020;
+    RiseTime "rise_time" "rise time" "ms" Ratio 0.012;
     DeadScatter "dead_time_scatter" "scatter of dead time" "ms" Ratio 0.35;
     Hold "hold" "pressure decay under hold" "%/s" Difference 0.08;
     PressureShort "pressure_short" "settled pressure less demanded" "bar" Difference 0.006;
-    Ripple "ripple" "pressure ripple" "bar" Ratio 0.10;
+    Ripple "ripple" "pressure ripple" "bar" Ratio 0.30;
     TorquePerBar "torque_per_bar" "torque per bar where slip ends" "N·m/bar" Ratio 0.04;
-    FrictionFall "friction_fall" "friction at low slip over that at high slip" "1" Ratio 0.06;
+    FrictionFall "friction_fall" "friction at low slip over that at high slip" "1" Ratio 0.045;
     HeldSlip "held_slip" "slip while held" "m/s" Ratio 0.15;
     SlipSwing "slip_swing" "slip swing once per relative turn, over the next order" "1" Ratio 0.12;
     Shudder "shudder" "slip swing of 4 to 30 Hz at low slip, closed over open" "1" Ratio 0.12;

@@ -13,6 +13,7 @@
 
 use super::trace::Sample;
 use crate::robust::mean;
+use crate::traction::{GRAVITY_MPS2, HEIGHT_SHARE, REAR_SHARE};
 
 /// Samples are averaged over this long, s.
 const BLOCK_S: f64 = 0.1;
@@ -20,10 +21,10 @@ const BLOCK_S: f64 = 0.1;
 const CLOSED_FROM_S: f64 = 0.3 + 0.35;
 /// Slower than this slip ratios tell too little, m/s.
 const LEAST_MPS: f64 = 1.2;
-/// Share of the load on the rear axle, and what each m/s² of acceleration moves there. Usual of
-/// front-driven cars; common practice, no source.
-const REAR: f64 = 0.43;
-const MOVED: f64 = 0.02;
+/// Share of the load on the rear axle, and what each m/s² of acceleration moves there: usual values, because
+/// only their change would move a change of friction.
+const REAR: f64 = REAR_SHARE.0;
+const MOVED: f64 = HEIGHT_SHARE.0 / GRAVITY_MPS2;
 /// The axles' creep is held within this, as a share: beyond, tyres slide and softness means nothing.
 const CREEP: [f64; 2] = [-0.03, 0.06];
 /// Creep counts as slip from here on; where fewer or more blocks than these shares slip, there is no
