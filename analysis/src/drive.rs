@@ -188,7 +188,15 @@ impl Drive {
     /// # Errors
     /// As [`Drive::channel`].
     pub fn aligned(&self, role: Role) -> Result<Column, Missing> {
-        Ok(self.channel(role)?.aligned(&self.base_ns, is_state(role)))
+        self.aligned_to(role, &self.base_ns)
+    }
+
+    /// The values of a role at other times, in their order.
+    ///
+    /// # Errors
+    /// As [`Self::channel`].
+    pub(crate) fn aligned_to(&self, role: Role, t_ns: &[i64]) -> Result<Column, Missing> {
+        Ok(self.channel(role)?.aligned(t_ns, is_state(role)))
     }
 
     /// What a reader of the numbers must know of the alignment, in plain sentences.

@@ -110,7 +110,7 @@ impl<'a> Driveline<'a> {
 
     /// The engine's acceleration on a time base, rad/s²; missing where the bus carries no engine speed.
     pub(crate) fn engine_rad_s2(&self, base_ns: &[i64]) -> Column {
-        match self.drive.aligned(Role::EngineSpeed) {
+        match self.drive.aligned_to(Role::EngineSpeed, base_ns) {
             Ok(speed) => centred_slope(base_ns, &speed, SPAN_S),
             Err(_) => base_ns.iter().map(|_| None).collect(),
         }

@@ -76,12 +76,16 @@ pub fn measure_drive(
         traction: &traction,
         ground: &ground,
     };
-    let views: Vec<View<'_>> = finds
-        .found
-        .par_iter()
-        .map(|f| View::of(&whole, f))
-        .collect();
-    let engagements: Vec<Engagement> = views.par_iter().map(measure).collect();
+    let slipping = carried_torque::slipping_torque(&whole);
+    let (coupling_model, (views, engagements)) = rayon::join(
+        || coupling_model(&drive, &finds.found, &slipping),
+        || {
+            let found = finds.found.par_iter();
+            let views: Vec<View<'_>> = found.map(|f| View::of(&whole, f)).collect();
+            let engagements: Vec<Engagement> = views.par_iter().map(measure).collect();
+            (views, engagements)
+        },
+    );
     let tested = tested::of_drive(&whole, &views, &engagements);
     let mut warnings = drive.warnings().to_vec();
     warnings.extend(finds.warnings);
@@ -91,8 +95,6 @@ pub fn measure_drive(
     {
         warnings.push(format!("{}; to test more: {manoeuvre}", tested.sentence()));
     }
-    let slipping = carried_torque::slipping_torque(&whole);
-    let coupling_model = coupling_model(&drive, &finds.found, &slipping);
     DriveMeasures {
         name: name.to_owned(),
         start_ns: span.first_ns,

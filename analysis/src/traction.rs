@@ -23,6 +23,8 @@ mod pack;
 pub(crate) mod pack_slip;
 pub(crate) mod split;
 
+use rayon::prelude::*;
+
 use self::closed::closed_moments;
 use self::curve::{Curve, Evidence, Learnt, learn};
 pub use self::ground_speed::GroundSpeed;
@@ -213,17 +215,22 @@ impl Traction {
             .open_moments(drive, kinematics, assumed)
             .and_then(|open| {
                 let evidence = Evidence { open, closed, pack };
-                let (middle, spread) = learn(&motion, &evidence, assumed)?;
-                let by_assumed = moved.iter().filter_map(|&assumed| {
-                    let (learnt, _) = learn(&motion, &evidence, assumed).ok()?;
-                    Some(Sight::learnt(assumed, learnt))
-                });
+                let by_assumed = || -> Vec<Sight> {
+                    let each = moved.par_iter().filter_map(|&assumed| {
+                        let (learnt, _) = learn(&motion, &evidence, assumed).ok()?;
+                        Some(Sight::learnt(assumed, learnt))
+                    });
+                    each.collect()
+                };
+                let (middle, by_assumed) =
+                    rayon::join(|| learn(&motion, &evidence, assumed), by_assumed);
+                let (middle, spread) = middle?;
                 let by_curve = spread
                     .into_iter()
                     .map(|learnt| Sight::learnt(assumed, learnt));
                 Ok(Sights {
                     middle: Sight::learnt(assumed, middle),
-                    moved: by_assumed.chain(by_curve).collect(),
+                    moved: by_assumed.into_iter().chain(by_curve).collect(),
                 })
             });
         let [curve, sharper] = Curve::beforehand();

@@ -19,6 +19,7 @@
 
 use std::ops::Range;
 
+use rayon::prelude::*;
 use slipwright_decoders::role::Role;
 
 use super::Parameter;
@@ -462,9 +463,11 @@ fn minimise(records: &[Record], start: &[f64], sigma: f64, unsure: bool) -> Opti
     let residuals = |x: &[f64]| {
         let numbers = Numbers::of(x)?;
         let mut out = Vec::with_capacity(samples(records) + records.len() + 5);
-        for record in records {
-            out.extend(record_residuals(&numbers, record, sigma));
-        }
+        let each: Vec<Vec<f64>> = records
+            .par_iter()
+            .map(|record| record_residuals(&numbers, record, sigma))
+            .collect();
+        out.extend(each.into_iter().flatten());
         for (value, (middle, deviation)) in x[2..].iter().zip(KNOWN) {
             out.push((value - middle) / deviation);
         }

@@ -52,8 +52,9 @@ const STEADY_SHARE: f64 = 0.25;
 /// No gear change within this, s.
 const SAME_GEAR_S: f64 = 0.3;
 
-/// Fewest moments to learn from.
+/// Fewest moments to learn from, and the most: of an hour they are taken evenly.
 const LEAST_MOMENTS: usize = 30;
+const MOST_MOMENTS: usize = 1000;
 
 /// Where the force comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -205,7 +206,8 @@ impl Motion {
                 "gently driven, straight stretch with the coupling open",
             ));
         }
-        Ok(moments)
+        let every = moments.len().div_ceil(MOST_MOMENTS);
+        Ok(moments.into_iter().step_by(every).collect())
     }
 
     fn moment(&self, from: usize, to: usize) -> Option<OpenMoment> {

@@ -73,20 +73,45 @@ impl Balance<'_> {
         }
     }
 
-    /// Slip of the rear tyres at which the forces add up to the whole, by halving; at most that of
-    /// their peak.
+    /// Slip of the rear tyres at which the forces add up to the whole; at most that of their peak. By
+    /// the Illinois form of false position (M. Dowell, P. Jarratt, BIT 11, 1971): a third of the
+    /// steps of halving.
     pub(super) fn rear_slip(&self) -> f64 {
-        /// Halves the range to a millionth.
-        const HALVINGS: usize = 20;
+        /// Force that is left over, of the weight.
+        const CLOSE: f64 = 1e-7;
+        const MOST_STEPS: usize = 40;
+        let left = |slip: f64| {
+            let d = self.forces(slip);
+            d.front + d.rear - self.all
+        };
         let peak = self.curve.peak_slip();
         let (mut low, mut high) = (-peak, peak);
-        for _ in 0..HALVINGS {
-            let middle = 0.5 * (low + high);
-            let d = self.forces(middle);
-            if d.front + d.rear < self.all {
-                low = middle;
+        let (mut below, mut above) = (left(low), left(high));
+        if below >= 0.0 {
+            return low;
+        }
+        if above <= 0.0 {
+            return high;
+        }
+        let mut last = 0_i8;
+        for _ in 0..MOST_STEPS {
+            let slip = (low * above - high * below) / (above - below);
+            let here = left(slip);
+            if here.abs() < CLOSE {
+                return slip;
+            }
+            if here < 0.0 {
+                (low, below) = (slip, here);
+                if last == -1 {
+                    above *= 0.5;
+                }
+                last = -1;
             } else {
-                high = middle;
+                (high, above) = (slip, here);
+                if last == 1 {
+                    below *= 0.5;
+                }
+                last = 1;
             }
         }
         0.5 * (low + high)
