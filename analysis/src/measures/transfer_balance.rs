@@ -30,6 +30,8 @@ const BY_ACCELERATION: &str = "the rear tyres creep under force as the front one
 
 /// What the model is wrong by: one curve for both axles and all slips.
 const U_MODEL: f64 = 0.012;
+/// The same from standstill, where tyres wind up before they roll and may slide.
+const U_MODEL_LAUNCHED: f64 = 0.02;
 /// The same in a bend, where side forces take grip.
 const U_MODEL_TURNING: f64 = 0.045;
 
@@ -107,10 +109,10 @@ fn fraction(view: &View<'_>) -> Measured {
 
 /// What a method by the tyres is wrong by at best.
 pub(super) fn model_uncertainty(view: &View<'_>) -> f64 {
-    if view.found.kind == Kind::TurnIn {
-        U_MODEL_TURNING
-    } else {
-        U_MODEL
+    match view.found.kind {
+        Kind::TurnIn => U_MODEL_TURNING,
+        Kind::Launch => U_MODEL_LAUNCHED,
+        Kind::TipIn => U_MODEL,
     }
 }
 

@@ -190,8 +190,7 @@ pub(super) fn learn(
     let axis = |k: usize| Vector4::from_fn(|i, _| f64::from(u8::from(i == k)));
     let covariance = Matrix4::from_fn(|i, j| {
         let variance = |g: Vector4<f64>| solution.variance(g.as_slice());
-        let together = variance(axis(i) + axis(j)) - variance(axis(i)) - variance(axis(j));
-        0.5 * together * widen * widen
+        0.5 * (variance(axis(i) + axis(j)) - variance(axis(i)) - variance(axis(j)))
     });
     let known = Matrix4::from_diagonal(&Vector4::new(
         LN_SLOPE.1.powi(-2),
@@ -199,12 +198,13 @@ pub(super) fn learn(
         FALL.1.powi(-2),
         pack.ln_k.1.powi(-2),
     ));
-    // What is known beforehand is no worse known for repetition of what does not test it.
-    let narrowed = (covariance.try_inverse().ok_or(NO_CURVE)? + known)
+    // What the moments tell is widened, but not what is known beforehand.
+    let told = covariance.try_inverse().ok_or(NO_CURVE)? - known;
+    let spread = (told / (widen * widen) + known)
         .try_inverse()
         .and_then(Matrix4::cholesky)
         .ok_or(NO_CURVE)?;
-    let spread = narrowed
+    let spread = spread
         .l()
         .column_iter()
         .map(|step| learnt(&[0, 1, 2, 3].map(|i| x[i] + step[i])))
