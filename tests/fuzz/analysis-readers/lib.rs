@@ -3,6 +3,7 @@
 #![allow(dead_code)]
 
 pub mod coupling;
+mod kept;
 pub mod measure;
 pub mod stack;
 pub mod vehicle;
