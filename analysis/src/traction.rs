@@ -204,35 +204,34 @@ impl Traction {
         let motion = Motion::of(drive, kinematics, vehicle)?;
         let assumed = Assumed::middle(vehicle);
         let moved = assumed.moved(vehicle);
-        let closed = closed_moments(drive, kinematics, &motion, ground, assumed);
-        let pack = SlippingPack::of(drive, kinematics, &motion, vehicle, assumed);
+        let steady = motion.steadily_driven(drive, kinematics, assumed);
+        let closed = closed_moments(drive, kinematics, &motion, ground, &steady);
+        let pack = SlippingPack::of(drive, kinematics, &motion, vehicle, &steady);
         let slipping = Slipping {
             moments: pack.moments.len(),
             closings: pack.closings,
             above_touch_bar: pack.mean_above_touch_bar(),
         };
-        let learnt = motion
-            .open_moments(drive, kinematics, assumed)
-            .and_then(|open| {
-                let evidence = Evidence { open, closed, pack };
-                let by_assumed = || -> Vec<Sight> {
-                    let each = moved.par_iter().filter_map(|&assumed| {
-                        let (learnt, _) = learn(&motion, &evidence, assumed).ok()?;
-                        Some(Sight::learnt(assumed, learnt))
-                    });
-                    each.collect()
-                };
-                let (middle, by_assumed) =
-                    rayon::join(|| learn(&motion, &evidence, assumed), by_assumed);
-                let (middle, spread) = middle?;
-                let by_curve = spread
-                    .into_iter()
-                    .map(|learnt| Sight::learnt(assumed, learnt));
-                Ok(Sights {
-                    middle: Sight::learnt(assumed, middle),
-                    moved: by_assumed.into_iter().chain(by_curve).collect(),
-                })
-            });
+        let learnt = motion.open_moments(drive, &steady).and_then(|open| {
+            let evidence = Evidence { open, closed, pack };
+            let by_assumed = || -> Vec<Sight> {
+                let each = moved.par_iter().filter_map(|&assumed| {
+                    let (learnt, _) = learn(&motion, &evidence, assumed).ok()?;
+                    Some(Sight::learnt(assumed, learnt))
+                });
+                each.collect()
+            };
+            let (middle, by_assumed) =
+                rayon::join(|| learn(&motion, &evidence, assumed), by_assumed);
+            let (middle, spread) = middle?;
+            let by_curve = spread
+                .into_iter()
+                .map(|learnt| Sight::learnt(assumed, learnt));
+            Ok(Sights {
+                middle: Sight::learnt(assumed, middle),
+                moved: by_assumed.into_iter().chain(by_curve).collect(),
+            })
+        });
         let [curve, sharper] = Curve::beforehand();
         let beforehand = Sights {
             middle: Sight::beforehand(assumed, curve),
@@ -260,6 +259,12 @@ impl Traction {
     pub(crate) fn for_ratios(&self) -> &Sights {
         self.learnt.as_ref().unwrap_or(&self.beforehand)
     }
+}
+
+/// At most so many of the moments found, evenly over the drive.
+fn evenly<T>(found: Vec<T>, most: usize) -> Vec<T> {
+    let every = found.len().div_ceil(most).max(1);
+    found.into_iter().step_by(every).collect()
 }
 
 /// A residual, in deviations, that grows with the square root of its size when it is large, so that

@@ -9,6 +9,7 @@ use polars::prelude::{AnyValue, DataFrame, ParquetReader, SerReader};
 use serde_json::Value;
 
 use crate::captures::{START_NS, SmallCar, VEHICLE, write_car};
+use crate::folder::files;
 use crate::program::{Run, slipwright};
 
 const DAY_NS: i64 = 86_400_000_000_000;
@@ -45,24 +46,6 @@ fn measure(captures: &[PathBuf], vehicle: &Path, out: &Path, more: &[&str]) -> R
     ]);
     arguments.extend(more.iter().map(Into::into));
     slipwright(arguments)
-}
-
-/// Every file below a folder, by its path in it.
-fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
-    let mut all = BTreeMap::new();
-    let mut folders = vec![folder.to_owned()];
-    while let Some(inside) = folders.pop() {
-        for entry in fs::read_dir(inside).unwrap() {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                folders.push(path);
-            } else {
-                let name = path.strip_prefix(folder).unwrap().to_str().unwrap();
-                all.insert(name.to_owned(), fs::read(&path).unwrap());
-            }
-        }
-    }
-    all
 }
 
 fn table(path: &Path) -> DataFrame {

@@ -14,6 +14,7 @@ use std::process::{Command, Output};
 use std::sync::OnceLock;
 
 use crate::captures::{START_NS, SmallCar, write_car};
+use crate::folder::files;
 use crate::program::root;
 
 /// What may go wrong with a change.
@@ -179,24 +180,6 @@ fn picked(changes: usize) -> Vec<usize> {
     (1..=changes)
         .filter(|at| *at <= ENDS || *at + ENDS > changes || *at % step == 0)
         .collect()
-}
-
-/// Every file under a folder, by its name in it.
-fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
-    let mut all = BTreeMap::new();
-    let mut folders = vec![folder.to_owned()];
-    while let Some(inside) = folders.pop() {
-        for entry in fs::read_dir(inside).unwrap() {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                folders.push(path);
-            } else {
-                let name = path.strip_prefix(folder).unwrap().to_str().unwrap();
-                all.insert(name.to_owned(), fs::read(&path).unwrap());
-            }
-        }
-    }
-    all
 }
 
 /// The same bytes, but for the minute at which a page was made.

@@ -23,6 +23,7 @@ mod diagnose;
 mod faults;
 mod find;
 mod find_made;
+mod folder;
 mod fuzz_inputs;
 mod help;
 mod hostile;

@@ -6,11 +6,11 @@
 
 use slipwright_decoders::role::Role;
 
-use super::Assumed;
 use super::curve::Curve;
 use super::ground_speed::GroundSpeed;
-use super::motion::{Motion, contact};
+use super::motion::{Driven, Motion};
 use super::split::Balance;
+use super::{Assumed, evenly};
 use crate::drive::{Drive, at_seconds};
 use crate::engagement::closed_spans;
 use crate::kinematics::Kinematics;
@@ -39,22 +39,19 @@ pub(super) struct ClosedMoment {
     /// Slip of the rear tyres against the ground.
     rear_slip: f64,
     u_slip: f64,
-    drive: f64,
-    spin: f64,
-    axles_mps2: [f64; 2],
+    driven: Driven,
 }
 
-/// The moments of a drive; none without ground speed.
+/// The moments of a drive; none without ground speed. `steady` as by [`Motion::steadily_driven`].
 pub(super) fn closed_moments(
     drive: &Drive,
     kinematics: &Kinematics,
     motion: &Motion,
     ground: Option<&GroundSpeed>,
-    assumed: Assumed,
+    steady: &[bool],
 ) -> Vec<ClosedMoment> {
-    let found = moments(drive, kinematics, motion, ground, assumed).unwrap_or_default();
-    let every = found.len().div_ceil(MOST).max(1);
-    found.into_iter().step_by(every).collect()
+    let found = moments(drive, kinematics, motion, ground, steady).unwrap_or_default();
+    evenly(found, MOST)
 }
 
 fn moments(
@@ -62,7 +59,7 @@ fn moments(
     kinematics: &Kinematics,
     motion: &Motion,
     ground: Option<&GroundSpeed>,
-    assumed: Assumed,
+    steady: &[bool],
 ) -> Option<Vec<ClosedMoment>> {
     let ground = ground?;
     let (scale, lag) = (ground.scale.as_ref().ok()?, ground.lag_s.as_ref().ok()?);
@@ -70,21 +67,18 @@ fn moments(
     let rear = kinematics.rear_mps.as_ref().ok()?;
     let base = drive.base_ns();
     let spans = closed_spans(drive);
-    let fit = motion.steadily_driven(drive, kinematics, assumed);
     let moment = |t_ns: i64, told_mps: f64| {
         let i = base.partition_point(|&t| t < t_ns).min(base.len() - 1);
         let ground_mps = told_mps / scale.value;
-        let axles_mps2 = motion.axles_mps2(i)?;
+        let driven = motion.driven(i)?;
         let moment = ClosedMoment {
             between: motion.followed_slip.get(i)?,
             rear_slip: drive.column_at(rear, t_ns)? / ground_mps - 1.0,
-            u_slip: ground.sigma_mps.hypot(axles_mps2[1].abs() * lag.u) / ground_mps,
-            drive: motion.drive.get(i)?,
-            spin: motion.spin.get(i)?,
-            axles_mps2,
+            u_slip: ground.sigma_mps.hypot(driven.axles_mps2[1].abs() * lag.u) / ground_mps,
+            driven,
         };
         let clear = motion.slip.get(i)? > LEAST_BETWEEN;
-        (clear && fit[i] && ground_mps > LEAST_MPS).then_some(moment)
+        (clear && steady[i] && ground_mps > LEAST_MPS).then_some(moment)
     };
     let all = channel.t_ns().iter().zip(channel.value());
     Some(
@@ -107,13 +101,7 @@ impl ClosedMoment {
         curve: &Curve,
         near: &Curve,
     ) -> [f64; 2] {
-        let all = contact(
-            motion.source,
-            self.drive,
-            self.spin,
-            self.axles_mps2,
-            assumed,
-        );
+        let all = motion.contact(&self.driven, assumed);
         if all < LEAST_FORCE {
             return [0.0; 2];
         }

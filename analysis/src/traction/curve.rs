@@ -18,7 +18,7 @@ use std::f64::consts::FRAC_PI_2;
 use nalgebra::{Matrix4, Vector4};
 
 use super::closed::ClosedMoment;
-use super::motion::{Motion, OpenMoment, contact, wheels_take};
+use super::motion::{Motion, OpenMoment, wheels_take};
 use super::pack::SlippingPack;
 use super::{Assumed, soft};
 use crate::measure::Missing;
@@ -224,11 +224,10 @@ fn moment_residual(
     curve: &Curve,
     near: &Curve,
 ) -> f64 {
-    let axles = [m.front_accel_mps2, m.accel_mps2];
-    let all = contact(motion.source, m.drive, m.spin, axles, assumed);
+    let all = motion.contact(&m.driven, assumed);
     let [front, rear] = assumed.loads(all);
     // The freely rolling rear wheels take this off, and creep back for it.
-    let held_back = wheels_take(rear, m.accel_mps2);
+    let held_back = wheels_take(rear, m.driven.axles_mps2[1]);
     let rear_slip = -held_back / (curve.slope * rear);
     let front_slip = (1.0 + m.slip) * (1.0 + rear_slip) - 1.0;
     let u = U_FORCE.hypot(front * near.slope * U_SLIP_MPS / m.rear_mps);

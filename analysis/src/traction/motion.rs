@@ -8,7 +8,7 @@
 
 use slipwright_decoders::role::Role;
 
-use super::{Assumed, GRAVITY_MPS2, RELAXATION_M, ROLLING_RESISTANCE};
+use super::{Assumed, GRAVITY_MPS2, RELAXATION_M, ROLLING_RESISTANCE, evenly};
 use crate::drive::{Column, Drive, centred_average, centred_slope, seconds_between};
 use crate::driveline::Driveline;
 use crate::engagement::closed_spans;
@@ -79,9 +79,9 @@ pub(crate) struct Motion {
     /// Acceleration of the front wheels, m/s²: more than the car's while they spin up.
     front_accel_mps2: Column,
     /// Force before inertia and rolling, of the weight.
-    pub(super) drive: Column,
+    drive: Column,
     /// What it loses per kg m² of engine inertia, of the weight.
-    pub(super) spin: Column,
+    spin: Column,
     /// Where it comes from.
     pub(crate) source: Source,
     /// The weight that forces are shares of, N; missing where no torque follows from them.
@@ -92,11 +92,18 @@ pub(crate) struct Motion {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct OpenMoment {
     pub(super) slip: f64,
-    pub(super) drive: f64,
-    pub(super) spin: f64,
-    pub(super) accel_mps2: f64,
-    pub(super) front_accel_mps2: f64,
+    pub(super) driven: Driven,
     pub(super) rear_mps: f64,
+}
+
+/// What drives at a moment, before inertia and rolling are taken off.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Driven {
+    force: f64,
+    /// What it loses per kg m² of engine inertia, of the weight.
+    spin: f64,
+    /// Accelerations of the front and the rear wheels, m/s².
+    pub(super) axles_mps2: [f64; 2],
 }
 
 impl Motion {
@@ -147,19 +154,35 @@ impl Motion {
 
     /// Force at the contact of all tyres, of the weight.
     pub(crate) fn force(&self, i: usize, assumed: &Assumed) -> Option<f64> {
-        let axles = [&self.front_accel_mps2, &self.accel_mps2].map(|a| a.get(i).unwrap_or(0.0));
-        Some(contact(
-            self.source,
-            self.drive.get(i)?,
-            self.spin.get(i)?,
-            axles,
-            assumed,
-        ))
+        let driven = Driven {
+            force: self.drive.get(i)?,
+            spin: self.spin.get(i)?,
+            axles_mps2: [&self.front_accel_mps2, &self.accel_mps2].map(|a| a.get(i).unwrap_or(0.0)),
+        };
+        Some(self.contact(&driven, assumed))
     }
 
-    /// Accelerations of the front and the rear wheels, m/s².
-    pub(super) fn axles_mps2(&self, i: usize) -> Option<[f64; 2]> {
-        Some([self.front_accel_mps2.get(i)?, self.accel_mps2.get(i)?])
+    /// What drives at a sample, where all of it is known.
+    pub(super) fn driven(&self, i: usize) -> Option<Driven> {
+        Some(Driven {
+            force: self.drive.get(i)?,
+            spin: self.spin.get(i)?,
+            axles_mps2: [self.front_accel_mps2.get(i)?, self.accel_mps2.get(i)?],
+        })
+    }
+
+    /// Force at the contact of all tyres, of the weight.
+    pub(super) fn contact(&self, driven: &Driven, assumed: &Assumed) -> f64 {
+        let [front, rear] = driven.axles_mps2;
+        match self.source {
+            Source::Engine => {
+                driven.force
+                    - assumed.engine_inertia_kg_m2 * driven.spin
+                    - ROLLING_RESISTANCE
+                    - WHEEL_INERTIA_SHARE * (front + rear) / GRAVITY_MPS2
+            }
+            Source::Acceleration => driven.force,
+        }
     }
 
     /// Force that each axle's wheels take for themselves on top of the contact's, of the weight: rolling
@@ -172,12 +195,11 @@ impl Motion {
         ]
     }
 
-    /// Where the tyres' curve can be learnt.
+    /// Where the tyres' curve can be learnt. `steady` as by [`Self::steadily_driven`].
     pub(super) fn open_moments(
         &self,
         drive: &Drive,
-        kinematics: &Kinematics,
-        assumed: Assumed,
+        steady: &[bool],
     ) -> Result<Vec<OpenMoment>, Missing> {
         let told = drive.channel(Role::CouplingDemand).is_ok()
             || drive.channel(Role::CouplingPressure).is_ok();
@@ -186,7 +208,7 @@ impl Motion {
                 "the bus carries neither coupling demand nor pressure, so nothing shows where the coupling is open",
             ));
         }
-        let fit = self.open_to_learn(drive, kinematics, assumed);
+        let fit = open_to_learn(drive, steady);
         let base = drive.base_ns();
         let mut moments = Vec::new();
         let mut from = 0;
@@ -206,8 +228,7 @@ impl Motion {
                 "gently driven, straight stretch with the coupling open",
             ));
         }
-        let every = moments.len().div_ceil(MOST_MOMENTS);
-        Ok(moments.into_iter().step_by(every).collect())
+        Ok(evenly(moments, MOST_MOMENTS))
     }
 
     fn moment(&self, from: usize, to: usize) -> Option<OpenMoment> {
@@ -217,26 +238,13 @@ impl Motion {
         };
         Some(OpenMoment {
             slip: mean(&self.slip)?,
-            drive: mean(&self.drive)?,
-            spin: mean(&self.spin)?,
-            accel_mps2: mean(&self.accel_mps2)?,
-            front_accel_mps2: mean(&self.front_accel_mps2)?,
+            driven: Driven {
+                force: mean(&self.drive)?,
+                spin: mean(&self.spin)?,
+                axles_mps2: [mean(&self.front_accel_mps2)?, mean(&self.accel_mps2)?],
+            },
             rear_mps: mean(&self.rear_mps)?,
         })
-    }
-
-    fn open_to_learn(&self, drive: &Drive, kinematics: &Kinematics, assumed: Assumed) -> Vec<bool> {
-        let mut fit = self.steadily_driven(drive, kinematics, assumed);
-        let s = |seconds: f64| (seconds * 1e9) as i64;
-        for span in closed_spans(drive) {
-            clear(
-                &mut fit,
-                drive.base_ns(),
-                span.start_ns.saturating_sub(s(BEFORE_CLOSED_S)),
-                span.end_ns.saturating_add(s(AFTER_CLOSED_S)),
-            );
-        }
-        fit
     }
 
     /// Where the car goes straight, fast enough for its sensors, unbraked, in one gear and under a force
@@ -286,6 +294,21 @@ impl Motion {
         let steady = steady(base, &force);
         fit.iter().zip(steady).map(|(f, s)| *f && s).collect()
     }
+}
+
+/// The steady samples with the coupling open.
+fn open_to_learn(drive: &Drive, steady: &[bool]) -> Vec<bool> {
+    let mut fit = steady.to_vec();
+    let s = |seconds: f64| (seconds * 1e9) as i64;
+    for span in closed_spans(drive) {
+        clear(
+            &mut fit,
+            drive.base_ns(),
+            span.start_ns.saturating_sub(s(BEFORE_CLOSED_S)),
+            span.end_ns.saturating_add(s(AFTER_CLOSED_S)),
+        );
+    }
+    fit
 }
 
 /// Slip as the force follows it: a step of it is taken over after a way of the relaxation length.
@@ -350,25 +373,6 @@ fn steady(base: &[i64], force: &[Option<f64>]) -> Vec<bool> {
             high - low < allowed
         })
         .collect()
-}
-
-/// Force at the contact from the source's.
-pub(super) fn contact(
-    source: Source,
-    drive: f64,
-    spin: f64,
-    axles_mps2: [f64; 2],
-    assumed: &Assumed,
-) -> f64 {
-    match source {
-        Source::Engine => {
-            drive
-                - assumed.engine_inertia_kg_m2 * spin
-                - ROLLING_RESISTANCE
-                - WHEEL_INERTIA_SHARE * (axles_mps2[0] + axles_mps2[1]) / GRAVITY_MPS2
-        }
-        Source::Acceleration => drive,
-    }
 }
 
 fn by_engine(

@@ -9,10 +9,10 @@
 
 use slipwright_decoders::role::Role;
 
-use super::Assumed;
 use super::curve::{Curve, Learnt};
-use super::motion::{Motion, contact, wheels_take};
+use super::motion::{Driven, Motion, wheels_take};
 use super::pack_slip::slipping;
+use super::{Assumed, evenly};
 use crate::coupling::{Pack, touch_bar};
 use crate::drive::{Channel, Drive, at_seconds};
 use crate::engagement::{SlipTrace, closed_spans};
@@ -68,25 +68,22 @@ pub(super) struct SlippingPack {
 pub(super) struct PackMoment {
     slip: f64,
     rear_mps: f64,
-    drive: f64,
-    spin: f64,
-    axles_mps2: [f64; 2],
+    driven: Driven,
     above_touch_bar: f64,
 }
 
 impl SlippingPack {
-    /// The moments of a drive; none without pressure.
+    /// The moments of a drive; none without pressure. `steady` as by [`Motion::steadily_driven`].
     pub(super) fn of(
         drive: &Drive,
         kinematics: &Kinematics,
         motion: &Motion,
         vehicle: &Vehicle,
-        assumed: Assumed,
+        steady: &[bool],
     ) -> Self {
-        let (found, closings) = moments(drive, kinematics, motion, vehicle, assumed);
-        let every = found.len().div_ceil(MOST).max(1);
+        let (found, closings) = moments(drive, kinematics, motion, vehicle, steady);
         Self {
-            moments: found.into_iter().step_by(every).collect(),
+            moments: evenly(found, MOST),
             closings,
             ln_k: beforehand(motion, vehicle).unwrap_or(LN_K),
         }
@@ -113,14 +110,13 @@ fn moments(
     kinematics: &Kinematics,
     motion: &Motion,
     vehicle: &Vehicle,
-    assumed: Assumed,
+    steady: &[bool],
 ) -> (Vec<PackMoment>, usize) {
     let Ok(pressure) = drive.channel(Role::CouplingPressure) else {
         return (Vec::new(), 0);
     };
     let trace = SlipTrace::of(drive, kinematics);
     let (touch_bar, _) = touch_bar(vehicle);
-    let fit = motion.steadily_driven(drive, kinematics, assumed);
     let base = drive.base_ns();
     let (mut found, mut closings) = (Vec::new(), 0);
     for span in closed_spans(drive) {
@@ -130,7 +126,7 @@ fn moments(
         let mut next_ns = i64::MIN;
         let before = found.len();
         for (i, slips) in (from..to).zip(slips) {
-            if base[i] < next_ns || slips != Some(true) || !fit[i] {
+            if base[i] < next_ns || slips != Some(true) || !steady[i] {
                 continue;
             }
             let moment = || {
@@ -138,9 +134,7 @@ fn moments(
                 Some(PackMoment {
                     slip: motion.followed_slip.get(i).filter(|s| *s > 0.0)?,
                     rear_mps: motion.rear_mps.get(i)?,
-                    drive: motion.drive.get(i)?,
-                    spin: motion.spin.get(i)?,
-                    axles_mps2: motion.axles_mps2(i)?,
+                    driven: motion.driven(i)?,
                     above_touch_bar: Some(bar - touch_bar).filter(|_| bar > TOUCHES * touch_bar)?,
                 })
             };
@@ -171,15 +165,9 @@ impl PackMoment {
         at: &Learnt,
         near: &Learnt,
     ) -> f64 {
-        let all = contact(
-            motion.source,
-            self.drive,
-            self.spin,
-            self.axles_mps2,
-            assumed,
-        );
+        let all = motion.contact(&self.driven, assumed);
         let loads = assumed.loads(all);
-        let take = wheels_take(loads[1], self.axles_mps2[1]);
+        let take = wheels_take(loads[1], self.driven.axles_mps2[1]);
         let told = |curve: &Curve, per_bar: f64, slip: f64| {
             let rear = per_bar * self.above_touch_bar - take;
             let rear_slip = curve.slip(rear / loads[1]);
