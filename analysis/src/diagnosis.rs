@@ -11,6 +11,7 @@ pub mod change;
 mod drag;
 pub mod feature;
 mod friction;
+mod likelihood;
 mod order;
 pub mod posterior;
 mod pressure_path;

@@ -173,9 +173,10 @@ impl Driver {
             Action::Stop { .. } => {
                 v.abs() < 0.03 && self.phase_s > 0.2 || self.phase_s > LONGEST_REACH_S
             }
-            Action::Rest { seconds } | Action::Keep { seconds, .. } | Action::Lift { seconds } => {
-                self.phase_s >= seconds
-            }
+            Action::Rest { seconds }
+            | Action::Keep { seconds, .. }
+            | Action::Ease { seconds, .. }
+            | Action::Lift { seconds } => self.phase_s >= seconds,
             Action::Reach { mps } => (v - mps).abs() < 0.25 || self.phase_s > LONGEST_REACH_S,
             Action::Press {
                 until_mps, seconds, ..
@@ -210,6 +211,15 @@ impl Driver {
                 let rate = percent / rise_s.max(0.02);
                 c.pedal_percent = to(c.pedal_percent, percent, rate);
                 c.brake = to(c.brake, 0.0, 2.0 * BRAKE_PER_S);
+            }
+            Action::Ease { mps, .. } => {
+                let error = mps - v;
+                self.integral = (self.integral + 6.0 * error * step_s).clamp(-30.0, 30.0);
+                let base = car.control.pedal_on_percent;
+                let least = car.control.pedal_off_percent + 4.0;
+                let wanted = (base + 12.0 * error + self.integral).clamp(least, 70.0);
+                c.pedal_percent = to(c.pedal_percent, wanted, 2.0 * GENTLE_PERCENT_S);
+                c.brake = to(c.brake, 0.0, BRAKE_PER_S);
             }
             Action::Lift { .. } | Action::Coast { .. } => {
                 c.pedal_percent = lift(c.pedal_percent);

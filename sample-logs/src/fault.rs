@@ -11,7 +11,8 @@
 use serde::Deserialize;
 
 use crate::car::Car;
-use crate::friction::Coefficient;
+use crate::friction::{Coefficient, effective_radius_m};
+use crate::hydraulics::{self, Oil, PA_PER_BAR};
 use crate::random::Stream;
 
 macro_rules! causes {
@@ -91,6 +92,19 @@ pub struct Fault {
     pub form: WiringForm,
 }
 
+/// At severity 1 as much passes the seal, at the highest pressure and with warm oil, as so many pumps
+/// deliver at their holding voltage: from a quarter on, one pump no longer makes up for it.
+const LEAK_OF_HOLDING: f64 = 4.0;
+/// Oil as after some kilometres, °C, and the supply under load, V.
+const WARM_C: f64 = 50.0;
+const SUPPLY_V: f64 = 12.5;
+/// Force at severity 1 of a pack built too tight, of its highest: beyond, nobody could park the car.
+const TIGHT_SHARE: f64 = 0.4;
+/// Share of the fall of friction below which the driveline's damping still holds a shuddering pack:
+/// the mildest shudder begins where slow sliding swings by itself. At severity 0.3 most cars then swing
+/// along by 0.1 to 0.2 m/s², mostly between 5 and 10 Hz: felt by everybody, and not yet uncomfortable
+/// (ISO 2631-1:1997, weighting Wd, annex C; from memory).
+const SHUDDER_FROM: f64 = 0.65;
 /// Time over which a fault that starts during the drive comes in, s.
 const ONSET_RAMP_S: f64 = 1.0;
 /// Mean length of a spell of a wiring fault, s.
@@ -185,7 +199,10 @@ pub fn parts_at(car: &Car, faults: &[Fault], t_s: f64) -> Parts {
     let of = |cause: Cause| severity.get(cause as usize).copied().unwrap_or(0.0);
     let (c, h) = (&car.coupling, &car.hydraulics);
     let worn = of(Cause::WornLining);
-    let shudder = of(Cause::Shudder);
+    let shudder = match of(Cause::Shudder) {
+        none if none <= 0.0 => 0.0,
+        severity => SHUDDER_FROM + (1.0 - SHUDDER_FROM) * severity,
+    };
     let pump = of(Cause::WeakPump);
     let tight = of(Cause::DraggingPack);
     let foam = of(Cause::AeratedFluid);
@@ -194,17 +211,19 @@ pub fn parts_at(car: &Car, faults: &[Fault], t_s: f64) -> Parts {
         pump_delivery: 1.0 - 0.5 * pump,
         pump_leakage_factor: 1.0 + 6.0 * pump,
         motor_wear_factor: 1.0 + 0.8 * pump,
-        seal_leakage_m3_s_pa: h.seal_leakage_m3_s_pa + 22.0e-11 * of(Cause::LeakingPistonSeal),
+        seal_leakage_m3_s_pa: h.seal_leakage_m3_s_pa
+            + of(Cause::LeakingPistonSeal) * worst_leakage_m3_s_pa(car),
         clearance_m: c.clearance_m * (1.0 + 2.0 * of(Cause::ExcessClearance)) * (1.0 - 0.8 * tight),
         lining: Coefficient {
             // Spent fluid loses friction while sliding and keeps it while sticking.
-            sliding: c.friction_coefficient * (1.0 - 0.6 * worn) * (1.0 - 0.35 * shudder),
-            static_ratio: c.static_ratio * (1.0 + 0.05 * shudder) / (1.0 - 0.35 * shudder),
-            fade_mps: c.fade_speed_mps * (1.0 + 1.5 * shudder),
+            sliding: c.friction_coefficient * (1.0 - 0.6 * worn) * (1.0 - 0.2 * shudder),
+            static_ratio: c.static_ratio * (1.0 + 0.6 * shudder * steepness(car))
+                / (1.0 - 0.2 * shudder),
+            fade_mps: c.fade_speed_mps * (1.0 + 0.2 * shudder),
             slope_s_per_m: c.speed_slope_s_per_m,
             loss_per_k: c.temperature_slope_per_k,
         },
-        tight_n: 4500.0 * tight,
+        tight_n: TIGHT_SHARE * highest_pack_n(car) * tight,
         warp_share: 0.35 * of(Cause::WarpedPlate),
         air_share: h.air_share + 0.07 * foam,
         foam,
@@ -213,6 +232,36 @@ pub fn parts_at(car: &Car, faults: &[Fault], t_s: f64) -> Parts {
         supply_ohm: 0.02 + 0.10 * voltage,
         wiring,
     }
+}
+
+/// Leakage past the worst seal at 1 mm²/s, m³/s per Pa.
+fn worst_leakage_m3_s_pa(car: &Car) -> f64 {
+    let h = &car.hydraulics;
+    let warm = Oil::new(h.viscosity_40_mm2_s, h.viscosity_100_mm2_s).viscosity_mm2_s(WARM_C);
+    let held_v = car.control.hold_share * SUPPLY_V;
+    let flow = hydraulics::steady_flow_m3_s(h, held_v, h.max_pressure_bar, warm);
+    LEAK_OF_HOLDING * flow * warm / (h.max_pressure_bar * PA_PER_BAR)
+}
+
+/// How much steeper friction must fall than in the training car for the same shudder: sliding drives a
+/// swing by torque times slope, and the propeller shaft's damping takes it away. Held within half and
+/// one and a half.
+fn steepness(car: &Car) -> f64 {
+    let damped_by = |car: &Car| {
+        let c = &car.coupling;
+        let radius_m = effective_radius_m(c.outer_radius_m, c.inner_radius_m);
+        let base = car.control.demand_base_percent / 100.0;
+        let surfaces = f64::from(c.friction_surfaces);
+        let torque_nm = surfaces * c.friction_coefficient * radius_m * base * highest_pack_n(car);
+        car.driveline.shaft_damping_nm_s / (torque_nm * radius_m)
+    };
+    (damped_by(car) / damped_by(&Car::default())).clamp(0.5, 1.5)
+}
+
+/// Force on the sound pack at the highest pressure, N.
+fn highest_pack_n(car: &Car) -> f64 {
+    let h = &car.hydraulics;
+    h.max_pressure_bar * PA_PER_BAR * h.piston_area_m2 - h.spring_touch_n
 }
 
 /// Spells of a wiring fault: on for a share of the time, for random lengths.

@@ -149,6 +149,25 @@ pub fn rate(
     }
 }
 
+/// Flow of the sound pump that turns steadily at this voltage against this pressure, m³/s; line loss
+/// left out.
+#[must_use]
+pub fn steady_flow_m3_s(
+    p: &HydraulicParameters,
+    motor_v: f64,
+    pressure_bar: f64,
+    viscosity_mm2_s: f64,
+) -> f64 {
+    let pressure_pa = pressure_bar * PA_PER_BAR;
+    let per_rad = p.pump_displacement_m3 / std::f64::consts::TAU;
+    let k = p.motor_constant_v_s;
+    let stall_nm = k * motor_v / p.motor_resistance_ohm;
+    let per_speed = k * k / p.motor_resistance_ohm + p.motor_viscous_nm_s * viscosity_mm2_s;
+    let speed = (stall_nm - per_rad * pressure_pa - p.motor_friction_nm) / per_speed;
+    let leakage = p.pump_leakage_m3_s_pa / viscosity_mm2_s * pressure_pa;
+    (per_rad * speed.max(0.0) - leakage).max(0.0)
+}
+
 struct Piston {
     pack_n: f64,
     travel_m: f64,
@@ -289,6 +308,29 @@ mod tests {
         );
         let span = |t: &[f64]| time_to_ms(t, 18.0).unwrap() - time_to_ms(t, 2.0).unwrap();
         assert!(span(&wide_trace).abs_diff(span(&trace)) <= 5);
+    }
+
+    #[test]
+    fn the_steady_flow_is_what_the_equations_settle_at() {
+        let p = HydraulicParameters::default();
+        let inputs = HydraulicInputs {
+            motor_v: 5.0,
+            ..healthy(&p, 50.0)
+        };
+        let speed = |pump: f64| rate(&p, &inputs, pump, 20.0);
+        // Bisection for the speed that stays.
+        let (mut low, mut high) = (0.0, 800.0);
+        for _ in 0..60 {
+            let middle = 0.5 * (low + high);
+            if speed(middle).pump_rad_s2 > 0.0 {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        let settled = speed(low).flow_m3_s;
+        let told = steady_flow_m3_s(&p, 5.0, 20.0, inputs.viscosity_mm2_s);
+        assert!((told / settled - 1.0).abs() < 0.05, "{told} {settled}");
     }
 
     #[test]

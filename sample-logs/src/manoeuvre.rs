@@ -28,6 +28,9 @@ pub enum Kind {
     Cruise,
     /// Full lock at walking pace.
     TightTurn,
+    /// Slowly round a small circle with the coupling closed: the pedal past where it closes, then
+    /// only so far as keeps the pace.
+    Circle,
     /// Back up gently.
     Reverse,
     /// Pull away uphill.
@@ -51,6 +54,7 @@ impl Kind {
             Self::Brake => "brake",
             Self::Cruise => "cruise",
             Self::TightTurn => "tight_turn",
+            Self::Circle => "circle",
             Self::Reverse => "reverse",
             Self::HillStart => "hill_start",
             Self::Motorway => "motorway",
@@ -146,6 +150,16 @@ impl Manoeuvre {
                 steering_deg: 470.0,
                 ..base
             },
+            Kind::Circle => Self {
+                throttle_percent: 42.0,
+                rise_s: 0.3,
+                seconds: 20.0,
+                from_mps: kmh(13.0),
+                to_mps: kmh(15.0),
+                steering_deg: 300.0,
+                grade_percent: 11.0,
+                ..base
+            },
             Kind::Reverse => Self {
                 seconds: 5.0,
                 from_mps: kmh(6.0),
@@ -216,6 +230,14 @@ pub enum Action {
         /// Longest time, s.
         seconds: f64,
     },
+    /// Ease the pedal so that the speed stays, but never so far that the coupling opens, and never
+    /// brake.
+    Ease {
+        /// Speed, m/s.
+        mps: f64,
+        /// How long, s.
+        seconds: f64,
+    },
     /// Take the foot off.
     Lift {
         /// How long, s.
@@ -247,6 +269,8 @@ pub struct Phase {
 const LIVELY_RPM: f64 = 1900.0;
 /// Time to settle before a press, s.
 const SETTLE_S: f64 = 1.0;
+/// Longest press that closes the coupling before a circle, s.
+const CLOSES_S: f64 = 1.2;
 /// Time off the pedal after a press, s.
 const LIFT_S: f64 = 0.9;
 
@@ -371,6 +395,33 @@ pub fn phases(m: &Manoeuvre, random: &mut Stream) -> Vec<Phase> {
                 },
                 first,
             ),
+        ],
+        Kind::Circle => vec![
+            on(Action::Reach { mps: m.from_mps }, GearPolicy::Auto),
+            turning(
+                Action::Keep {
+                    mps: m.from_mps,
+                    seconds: SETTLE_S + 0.4,
+                },
+                first,
+            ),
+            turning(
+                Action::Press {
+                    percent: m.throttle_percent,
+                    rise_s: m.rise_s,
+                    until_mps: m.to_mps,
+                    seconds: CLOSES_S,
+                },
+                first,
+            ),
+            turning(
+                Action::Ease {
+                    mps: m.to_mps,
+                    seconds: m.seconds,
+                },
+                first,
+            ),
+            on(Action::Lift { seconds: LIFT_S }, lively),
         ],
         Kind::Reverse => vec![
             on(

@@ -25,12 +25,17 @@ pub(super) fn write(drive: &DriveMeasures, key: Key) -> Option<Vec<u8>> {
         rmp_serde::to_vec(drive).ok()?,
         rmp_serde::to_vec(&traces).ok()?,
     ];
+    Some(sealed(&parts, key))
+}
+
+/// The parts behind their lengths and seals.
+pub(super) fn sealed(parts: &[Vec<u8>; 2], key: Key) -> Vec<u8> {
     let mut bytes = MAGIC.to_vec();
-    for part in &parts {
+    for part in parts {
         bytes.extend((part.len() as u64).to_le_bytes());
         bytes.extend(key.seal(part).to_le_bytes());
     }
-    Some([bytes, parts.concat()].concat())
+    [bytes, parts.concat()].concat()
 }
 
 /// What a file holds, if it is whole and belongs to the key.

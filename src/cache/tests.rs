@@ -138,3 +138,79 @@ fn a_capture_that_is_no_file_is_read_all_the_same() {
     assert!(failed.unwrap_err().to_string().contains("absent.pcapng"));
     assert!(Cache::Kept.watched(folder.path(), &car()).is_err());
 }
+
+/// Changes some bytes, cuts, doubles or moves a piece.
+fn damage(bytes: &mut Vec<u8>, random: &mut impl FnMut(usize) -> usize) {
+    for _ in 0..=random(4) {
+        let n = bytes.len();
+        if n == 0 {
+            return;
+        }
+        let (at, length) = (random(n), random(40));
+        let piece = at..(at + length).min(n);
+        match random(6) {
+            0 => bytes.truncate(at),
+            1 => drop(bytes.drain(piece)),
+            2 => bytes[piece].fill([0, 0xFF, 0x7F][random(3)]),
+            3 => {
+                let copied = bytes[piece].to_vec();
+                let to = random(n);
+                drop(bytes.splice(to..to, copied));
+            }
+            4 => bytes[at] ^= 1 << random(8),
+            _ => bytes[at] = random(256) as u8,
+        }
+    }
+}
+
+/// Damage that a seal happens to fit: refused or read, and nobody falls over it. So much is made up as
+/// the seconds in `SLIPWRIGHT_DAMAGE_SECONDS` allow.
+#[test]
+fn damage_behind_a_whole_seal_harms_nobody() {
+    let seconds = std::env::var("SLIPWRIGHT_DAMAGE_SECONDS");
+    let seconds: f64 = seconds.map_or(2.0, |s| s.parse().expect("a number of seconds"));
+    let mut state = 20_261_130_u64;
+    let mut random = |below: usize| {
+        // Steele, Lea & Flood, Fast splittable pseudorandom number generators, 2014.
+        state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = (state ^ (state >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        ((z ^ (z >> 31)) % below as u64) as usize
+    };
+    let (capture, car) = (capture(), car());
+    let (mut decoded, traffic) = Cache::Off.watched(&capture, &car).unwrap();
+    for series in &mut decoded.signals.series {
+        series.t_ns.truncate(40);
+        series.value.truncate(40);
+    }
+    let mut drive = Cache::Off.measures(&capture, &car, Traces::Wanted).unwrap();
+    drive.engagements.truncate(2);
+    let traces: Vec<_> = drive.engagements.iter().map(|e| &e.trace).collect();
+    let key = Key(7);
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kept");
+    let signals = signals::write(&decoded, Some(&traffic), key).unwrap();
+    let parts = [
+        rmp_serde::to_vec(&drive).unwrap(),
+        rmp_serde::to_vec(&traces).unwrap(),
+    ];
+    let (mut made, mut read) = (0, 0);
+    let from = std::time::Instant::now();
+    while from.elapsed().as_secs_f64() < seconds {
+        let mut bytes = signals.clone();
+        damage(&mut bytes, &mut random);
+        if let Some(sealed) = seal::close(bytes, key) {
+            fs::write(&path, sealed).unwrap();
+            read += usize::from(signals::read(&path, key).is_some());
+        }
+        let mut parts = parts.clone();
+        for part in &mut parts {
+            damage(part, &mut random);
+        }
+        fs::write(&path, measured::sealed(&parts, key)).unwrap();
+        read += usize::from(measured::read(&path, key, Traces::Wanted).is_some());
+        made += 2;
+    }
+    println!("{made} damaged files, {read} of them read");
+    assert!(made > 50, "{made}");
+}

@@ -24,6 +24,12 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         gathered.lacks(Feature::TurnDrag, "slip cannot be told");
         return;
     };
+    if !scene.state_told {
+        return gathered.lacks(
+            Feature::TurnDrag,
+            "the coupling's own signals fail, so that nobody knows when it is open",
+        );
+    }
     let base = scene.drive.base_ns();
     let closed = closed_spans(scene.drive);
     let mut next = 0;

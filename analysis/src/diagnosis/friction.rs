@@ -15,9 +15,11 @@ use crate::robust::median;
 use crate::vehicle::Vehicle;
 
 /// Torque per bar is told at most this badly, relative.
-const TORQUE_TOLD: f64 = 0.35;
+const TORQUE_TOLD: f64 = 0.6;
 /// A slip of this size cannot be told from none, m/s.
 const NO_SLIP_MPS: f64 = 0.05;
+/// So many launches tell held slip alone.
+const LEAST_LAUNCHES: usize = 3;
 /// From this long after the demand a sound coupling has closed and holds; looked at for so long, s.
 const HELD_FROM_S: f64 = 0.45;
 const HELD_TO_S: f64 = 2.5;
@@ -89,12 +91,14 @@ fn to_torque(scene: &Scene<'_>) -> f64 {
     }
 }
 
-/// Slip that is left while the coupling holds, straight on.
+/// Slip that is left while the coupling holds, straight on: in launches, which ask most of it; where a
+/// drive has few of them, in all.
 fn held_slip(scene: &Scene<'_>, gathered: &mut Gathered) {
     let Ok(trace) = SlipTrace::of(scene.drive, scene.kinematics) else {
         gathered.lacks(Feature::HeldSlip, "slip cannot be told");
         return;
     };
+    let mut straight: Vec<(Kind, f64)> = Vec::new();
     for (engagement, found) in scene.engagements() {
         if engagement.kind == Kind::TurnIn {
             continue;
@@ -108,8 +112,14 @@ fn held_slip(scene: &Scene<'_>, gathered: &mut Gathered) {
         if values.len() >= 10
             && let Some(middle) = median(&values)
         {
-            let value = (middle.max(0.0) + NO_SLIP_MPS).ln();
-            gathered.add(Feature::HeldSlip, Observation::plain(value, 0.1));
+            straight.push((engagement.kind, (middle.max(0.0) + NO_SLIP_MPS).ln()));
         }
+    }
+    let launches = straight.iter().filter(|(kind, _)| *kind == Kind::Launch);
+    if launches.count() >= LEAST_LAUNCHES {
+        straight.retain(|(kind, _)| *kind == Kind::Launch);
+    }
+    for (_, value) in straight {
+        gathered.add(Feature::HeldSlip, Observation::plain(value, 0.1));
     }
 }

@@ -1,44 +1,16 @@
 //! From changes to probabilities, by Bayes' rule over plain hypotheses: healthy, one cause, or two
 //! at once, each cause at any severity.
 //!
-//! Likelihood of a hypothesis: the product over features of Student's t density of what was seen
-//! about what is expected. What is expected is a cause's shift at a severity, which is averaged over,
-//! times a factor of its own for each feature, because cars differ in what a fault of one size does
-//! to them; a feature that a cause moves only in some cars may stay where it was ([`Sure`]). The
-//! prior is stated below. A logistic correction of the log odds makes the answer calibrated.
+//! The likelihood of a hypothesis is that of [`super::likelihood`], averaged over severities. The prior
+//! is stated below. A logistic correction of the log odds makes the answer calibrated.
 
 use super::cause::Cause;
 use super::change::Change;
-use super::signature::{Sure, expected};
+use super::likelihood::{Effect, groups, log_ratio};
 use super::wiring::WiringSign;
 
 /// Severities that are averaged over, equally weighted.
 const SEVERITIES: [f64; 8] = [0.15, 0.25, 0.35, 0.5, 0.65, 0.8, 1.0, 1.2];
-/// Deviation of an expected shift about its factors, as a share of it.
-const TOLERANCE: f64 = 0.2;
-/// Factors on what is expected, with their weights: of a feature that the cause always moves, and of
-/// one that it moves in some cars.
-/// A few cars show far more of it than usual: a larger change in the expected direction still speaks for
-/// the cause.
-const ALWAYS: [(f64, f64); 5] = [
-    (0.5, 0.19),
-    (0.75, 0.29),
-    (1.0, 0.29),
-    (1.4, 0.19),
-    (3.0, 0.04),
-];
-const OFTEN: [(f64, f64); 7] = [
-    (0.0, 0.34),
-    (0.4, 0.14),
-    (0.7, 0.14),
-    (1.0, 0.19),
-    (1.5, 0.14),
-    (5.0, 0.03),
-    (20.0, 0.02),
-];
-/// Degrees of freedom of the likelihood are at most this: tails stay heavy, so that one feature
-/// alone cannot convict.
-const MOST_FREEDOM: f64 = 5.0;
 /// Prior of a healthy car among those that are looked at.
 const PRIOR_HEALTHY: f64 = 0.30;
 /// Prior of two causes at once.
@@ -46,6 +18,8 @@ const PRIOR_PAIR: f64 = 0.15;
 /// A sign of wiring trouble in a car without any, and no sign in a car with some.
 const SIGN_BY_CHANCE: f64 = 0.004;
 const SIGN_MISSED: f64 = 0.03;
+/// What is left whole between failures is little and not typical: its evidence counts half.
+const TRUST_WHEN_FAILING: f64 = 0.5;
 /// A pack that slips gets hot, and a control unit opens what is too hot: so often it does.
 const PROTECTED: f64 = 0.25;
 
@@ -66,65 +40,17 @@ pub struct Hypothesis {
     pub severities: Vec<f64>,
 }
 
-/// Logarithm of Student's t density but for the constant of its degrees of freedom.
-fn log_density(change: &Change, mean: f64, spread: f64) -> f64 {
-    let freedom = change.freedom.clamp(2.0, MOST_FREEDOM);
-    let width = change.u.hypot(spread).max(1e-12);
-    let z = (change.shift - mean) / width;
-    -0.5 * (freedom + 1.0) * (z * z / freedom).ln_1p() - width.ln()
-}
-
-fn factors(sure: Sure) -> &'static [(f64, f64)] {
-    match sure {
-        Sure::Always => &ALWAYS,
-        Sure::Often => &OFTEN,
-    }
-}
-
-/// What a cause of one severity does to a feature.
-#[derive(Clone, Copy)]
-struct Expected {
-    shift: f64,
-    sure: Sure,
-}
-
-/// How much more likely the change is with these shifts than with none, as a logarithm.
-fn log_ratio(change: &Change, shifts: &[Expected]) -> f64 {
-    let still = log_density(change, 0.0, 0.0);
-    let likelihood = match shifts {
-        [a] => factors(a.sure)
-            .iter()
-            .map(|(factor, weight)| {
-                let mean = factor * a.shift;
-                weight * (log_density(change, mean, TOLERANCE * mean) - still).exp()
-            })
-            .sum::<f64>(),
-        [a, b] => factors(a.sure)
-            .iter()
-            .flat_map(|x| factors(b.sure).iter().map(move |y| (x, y)))
-            .map(|((factor_a, weight_a), (factor_b, weight_b))| {
-                let (mean_a, mean_b) = (factor_a * a.shift, factor_b * b.shift);
-                let spread = TOLERANCE * mean_a.hypot(mean_b);
-                let log = log_density(change, mean_a + mean_b, spread) - still;
-                weight_a * weight_b * log.exp()
-            })
-            .sum::<f64>(),
-        _ => 1.0,
-    };
-    likelihood.max(1e-300).ln()
-}
-
-/// What a cause does to each change, one row a severity: the shift, and the log ratio alone.
-fn rows(cause: Cause, changes: &[Change]) -> Vec<Vec<Option<(Expected, f64)>>> {
+/// What a cause does, one row a severity: to each group of changes, and the log ratio of that alone.
+fn rows(cause: Cause, groups: &[Vec<&Change>]) -> Vec<Vec<Option<(Effect, f64)>>> {
     severities(cause)
         .iter()
-        .map(|severity| {
-            changes
+        .map(|&severity| {
+            groups
                 .iter()
-                .map(|change| {
-                    let (shift, sure) = expected(cause, change.feature, *severity)?;
-                    let expected = Expected { shift, sure };
-                    Some((expected, log_ratio(change, &[expected])))
+                .map(|group| {
+                    let effect = Effect::of(cause, severity, group)?;
+                    let alone = log_ratio(group, &[&effect]);
+                    Some((effect, alone))
                 })
                 .collect()
         })
@@ -157,6 +83,10 @@ pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec
             (false, _) => SIGN_BY_CHANCE.ln(),
         }
     };
+    let trust = match sign {
+        WiringSign::Fails => TRUST_WHEN_FAILING,
+        _ => 1.0,
+    };
     let n = causes.len().max(1) as f64;
     let single = ((1.0 - PRIOR_HEALTHY - PRIOR_PAIR) / n).ln();
     let pairs = (n * (n - 1.0) / 2.0).max(1.0);
@@ -164,11 +94,12 @@ pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec
     let mut scored: Vec<(Vec<Cause>, f64, Vec<f64>)> = Vec::new();
     let healthy = PRIOR_HEALTHY.ln() + wiring(&[]);
     scored.push((Vec::new(), healthy, Vec::new()));
-    let tables: Vec<_> = causes.iter().map(|&c| rows(c, changes)).collect();
+    let groups = groups(changes);
+    let tables: Vec<_> = causes.iter().map(|&c| rows(c, &groups)).collect();
     for (i, (&a, table)) in causes.iter().zip(&tables).enumerate() {
         let alone: Vec<f64> = table
             .iter()
-            .map(|row| row.iter().flatten().map(|(_, log)| log).sum())
+            .map(|row| trust * row.iter().flatten().map(|(_, log)| log).sum::<f64>())
             .collect();
         let best = (0..alone.len()).max_by(|x, y| alone[*x].total_cmp(&alone[*y]));
         let own = vec![a];
@@ -184,7 +115,7 @@ pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec
             let mut best = (f64::NEG_INFINITY, 0.0, 0.0);
             for (s, row) in severities(a).iter().zip(table) {
                 for (t, other_row) in severities(b).iter().zip(other) {
-                    let value = both_ratio(changes, row, other_row);
+                    let value = trust * both_ratio(&groups, row, other_row);
                     if value > best.0 {
                         best = (value, *s, *t);
                     }
@@ -215,15 +146,15 @@ pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec
 
 /// Two causes at once, each at one severity.
 fn both_ratio(
-    changes: &[Change],
-    a: &[Option<(Expected, f64)>],
-    b: &[Option<(Expected, f64)>],
+    groups: &[Vec<&Change>],
+    a: &[Option<(Effect, f64)>],
+    b: &[Option<(Effect, f64)>],
 ) -> f64 {
-    changes
+    groups
         .iter()
         .zip(a.iter().zip(b))
-        .map(|(change, pair)| match pair {
-            (Some((a, _)), Some((b, _))) => log_ratio(change, &[*a, *b]),
+        .map(|(group, pair)| match pair {
+            (Some((a, _)), Some((b, _))) => log_ratio(group, &[a, b]),
             (Some((_, log)), None) | (None, Some((_, log))) => *log,
             (None, None) => 0.0,
         })

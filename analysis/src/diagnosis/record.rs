@@ -11,7 +11,7 @@ use super::{drag, friction, order, pressure_path, shudder};
 use crate::drive::{Drive, at_seconds};
 use crate::engagement::{Engagement, Found, closed_spans, find_engagements};
 use crate::kinematics::Kinematics;
-use crate::measure::Measure;
+use crate::measure::{Estimate, Measure, Measured};
 use crate::measures::measure_engagements;
 use crate::readiness::{Readiness, Recording, assess_drive};
 use crate::traffic_watch::Span;
@@ -69,8 +69,14 @@ pub(super) struct Scene<'a> {
     engagements: &'a [Engagement],
     /// When a wheel speed or one of the coupling's own signals failed, or it was held open.
     pub(super) outages: Vec<Span>,
+    /// Whether the coupling's own signals come and change: otherwise whether it is open is not known.
+    pub(super) state_told: bool,
+    /// Front over rear rolling radius; 1 where coasting does not tell it.
+    front_radius: f64,
 }
 
+/// Share of the time for which the coupling's own signals may fail before nobody knows when it is open.
+const STATE_TOLD: f64 = 0.01;
 /// A signal is not to be trusted this long before its failure is told, s.
 const BEFORE_OUTAGE_S: f64 = 0.6;
 
@@ -82,6 +88,13 @@ impl Scene<'_> {
             .outages
             .iter()
             .any(|o| o.from_ns <= until_ns && o.to_ns >= from_ns)
+    }
+
+    /// How much faster the front shaft of the coupling turns than the rear one, as a speed of the rear
+    /// wheels, m/s, from the axles' speeds. The shafts turn with the wheels' own radii: tyres that
+    /// differ turn the pack without any slip of theirs.
+    pub(super) fn shafts_mps(&self, front_mps: f64, rear_mps: f64) -> f64 {
+        front_mps / self.front_radius - rear_mps
     }
 
     /// Engagements in which nothing failed.
@@ -135,6 +148,7 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
     let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
     let engagements = measure_engagements(&drive, &kinematics, &finds.found, vehicle);
     let readiness = assess_drive(recording, vehicle, Measure::ALL, &drive, &kinematics);
+    let wiring = Wiring::of(&readiness, engagements.len());
     let scene = Scene {
         drive: &drive,
         kinematics: &kinematics,
@@ -142,6 +156,8 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
         found: &finds.found,
         engagements: &engagements,
         outages: outages(&readiness),
+        state_told: wiring.lost_share + wiring.frozen_share + wiring.invalid_share < STATE_TOLD,
+        front_radius: front_radius(&kinematics).map_or(1.0, |r| r.value),
     };
     let mut gathered = Gathered {
         observations: BTreeMap::new(),
@@ -163,21 +179,30 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
         engagements: engagements.len(),
         observations,
         missing,
-        wiring: Wiring::of(&readiness, engagements.len()),
+        wiring,
         supply_v: supply_v(&drive),
     }
 }
 
-/// Front over rear rolling radius, per cent.
+/// Front over rear rolling radius.
+fn front_radius(kinematics: &Kinematics) -> Measured {
+    let ratio = &kinematics.radius_ratio;
+    let (left, right) = (ratio.front_left.clone()?, ratio.front_right.clone()?);
+    Ok(Estimate {
+        value: 0.5 * (left.value + right.value),
+        u: 0.5 * left.u.hypot(right.u),
+        ..left
+    })
+}
+
+/// How far the front tyres' rolling radius is off the rear ones', per cent.
 fn tyres(scene: &Scene<'_>, gathered: &mut Gathered) {
-    let ratio = &scene.kinematics.radius_ratio;
-    match (&ratio.front_left, &ratio.front_right) {
-        (Ok(left), Ok(right)) => {
-            let value = 100.0 * (0.5 * (left.value + right.value) - 1.0);
-            let u = 100.0 * 0.5 * left.u.hypot(right.u);
-            gathered.add(Feature::TyreRatio, Observation::plain(value, u));
-        }
-        (Err(why), _) | (_, Err(why)) => gathered.lacks(Feature::TyreRatio, why.to_string()),
+    match front_radius(scene.kinematics) {
+        Ok(ratio) => gathered.add(
+            Feature::TyreRatio,
+            Observation::plain(100.0 * (ratio.value - 1.0), 100.0 * ratio.u),
+        ),
+        Err(why) => gathered.lacks(Feature::TyreRatio, why.to_string()),
     }
 }
 

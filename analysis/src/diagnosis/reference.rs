@@ -30,7 +30,7 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
             (None, Some(ms)) => nominal(ms.ln(), 0.35),
             (None, None) => return None,
         },
-        Feature::RiseTime => nominal(c.nominal_rise_time_ms?.ln(), 0.15),
+        Feature::RiseTime => nominal(c.nominal_rise_time_ms?.ln(), 0.12),
         Feature::TorquePerBar => {
             let pack = Pack::of(vehicle).ok()?;
             let known = vehicle.mass.kg.is_some()
@@ -43,20 +43,24 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
             // and losses leave a little less than the nominal value.
             nominal(pack.torque_per_bar_nm().ln() - 0.1, 0.2)
         }
-        // Frames of demand and pressure every 10 to 20 ms alone scatter a dead time by their period
-        // over the root of twelve, 3 to 6 ms; crossings told between samples by about 1 ms.
-        Feature::DeadScatter => usual(2.5_f64.ln(), 0.9),
+        // Demand's place between its frames is what is left of a healthy car's scatter: 1 to 3 ms at frames
+        // of 10 to 20 ms.
+        Feature::DeadScatter => usual(1.8_f64.ln(), 0.6),
         Feature::Hold => usual(0.7, 0.7),
         // A valve regulates a little above what it is asked for.
         Feature::PressureShort => usual(0.2, 0.01_f64.mul_add(c.max_pressure_bar?, 0.1)),
-        // A trend leaves a little more at the lower order.
-        Feature::SlipSwing => usual(0.45, 0.27),
-        Feature::FrictionFall => usual(0.9, 0.25),
+        // A sound pack swings as much at one order as at the next; few circles scatter.
+        Feature::SlipSwing => usual(-0.1, 0.2),
+        // Over few turns a trend leaves a little more at the lower order.
+        Feature::ShortSwing => usual(0.45, 0.3),
+        // The largest of many frequencies stands out a little even of noise.
+        Feature::Shudder => usual(0.13, 0.2),
+        Feature::FrictionFall => usual(0.8, 0.25),
         // A closed pack follows within a tenth of a metre a second, less or more with the road.
         Feature::HeldSlip => usual(0.1_f64.ln(), 0.7),
         Feature::TurnDrag => usual(0.0, 4.0),
         Feature::TyreRatio => usual(0.0, 0.20),
-        Feature::Ripple | Feature::Shudder | Feature::FillCurrent | Feature::HoldCurrent => {
+        Feature::Ripple | Feature::ShortShudder | Feature::FillCurrent | Feature::HoldCurrent => {
             return None;
         }
     })

@@ -7,6 +7,10 @@
 //! transform for the estimation of power spectra, IEEE Trans. Audio Electroacoust. 15 (1967) 70-73),
 //! closed over open, is largest where the coupling adds most. The sample rate limits the band: wheel
 //! speeds every 20 ms tell up to 22 Hz.
+//!
+//! Steady sliding tells it best: a slow circle with the coupling closed. What launches and tip-ins show
+//! holds the driveline's answer to the pedal too; it is a feature of its own, told only where a drive
+//! has nothing steady, and only against the car's own healthy drives.
 
 use super::feature::Feature;
 use super::record::{Gathered, Observation, Scene};
@@ -24,94 +28,77 @@ const NYQUIST_SHARE: f64 = 0.45;
 /// Length of a piece and from one to the next, s.
 const PIECE_S: f64 = 0.64;
 const NEXT_S: f64 = 0.32;
-/// Shudder shows at slow sliding: median front-rear difference of a piece, m/s.
-const SLIDES_MPS: [f64; 2] = [0.06, 1.2];
+/// Shudder shows at slow sliding: median difference of the shafts over a piece, as a speed of the
+/// rear wheels, m/s.
+const SLIDES_MPS: [f64; 2] = [0.035, 1.2];
 /// The closing's own swing is over after this, and the opening's, s.
 const CLOSES_S: f64 = 0.4;
 const OPENS_S: f64 = 0.6;
 /// Slower than this the sensors' own steps swing, m/s.
 const LEAST_MPS: f64 = 1.0;
+/// Deviation of the result with one piece: half the logarithm of a quantile of noise powers, of pieces
+/// that overlap by half.
+const ONE_PIECE: f64 = 0.5;
+const NO_STEADY_SLIDING: &str = "too little slow sliding to tell its swings; hold a slow circle with the coupling closed, best uphill, the pedal past where it closes and then eased";
 /// Fewest pieces on either side, and fewest samples of one.
 const LEAST: usize = 4;
+/// From this long after it closed a coupling that still slides does so steadily, s: the driveline's
+/// answer to the pedal and to a change of gear is over. So many pieces of that are looked at alone.
+const STEADY_S: f64 = 3.0;
+const LEAST_STEADY: usize = 8;
 const LEAST_SAMPLES: usize = 12;
 
 pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
-    let k = scene.kinematics;
-    let (Ok(front), Ok(rear)) = (&k.front_mps, &k.rear_mps) else {
-        return gathered.lacks(Feature::Shudder, "axle speeds cannot be told");
+    let (feature, observation) = match observe(scene) {
+        Ok(told) => told,
+        Err(why) => {
+            gathered.lacks(Feature::ShortShudder, why.clone());
+            return gathered.lacks(Feature::Shudder, why);
+        }
     };
+    if feature == Feature::ShortShudder {
+        gathered.lacks(Feature::Shudder, NO_STEADY_SLIDING);
+    }
+    gathered.add(feature, observation);
+}
+
+fn observe(scene: &Scene<'_>) -> Result<(Feature, Observation), String> {
     let base = scene.drive.base_ns();
-    let Some(step_s) = median(
-        &base
-            .windows(2)
-            .map(|w| seconds_between(w[0], w[1]))
-            .collect::<Vec<_>>(),
-    ) else {
-        return gathered.lacks(Feature::Shudder, "too few wheel speeds");
-    };
+    let steps: Vec<f64> = base
+        .windows(2)
+        .map(|w| seconds_between(w[0], w[1]))
+        .collect();
+    let step_s = median(&steps).ok_or("too few wheel speeds")?;
     let top_hz = TO_HZ.min(NYQUIST_SHARE / step_s.max(1e-3));
     let count = ((top_hz - FROM_HZ) / PACE_HZ).floor();
     if count < 2.0 {
-        return gathered.lacks(
-            Feature::Shudder,
-            "wheel speeds come too seldom to tell swings from 4 Hz on",
-        );
+        return Err("wheel speeds come too seldom to tell swings from 4 Hz on".to_owned());
     }
     let bands_hz: Vec<f64> = (0..=count as u32)
         .map(|i| FROM_HZ + PACE_HZ * f64::from(i))
         .collect();
-    let closed_spans = closed_spans(scene.drive);
-    let (mut open, mut closed) = (Vec::new(), Vec::new());
-    let Some((&begin, &end)) = base.first().zip(base.last()) else {
-        return;
+    let pieces = pieces(scene, step_s, &bands_hz)?;
+    let (feature, closed) = match pieces.steady.len() >= LEAST_STEADY {
+        true => (Feature::Shudder, pieces.steady),
+        false => (
+            Feature::ShortShudder,
+            [pieces.steady, pieces.short].concat(),
+        ),
     };
-    let mut from_ns = begin;
-    while from_ns < end {
-        let to_ns = at_seconds(from_ns, PIECE_S);
-        let at = from_ns;
-        from_ns = at_seconds(from_ns, NEXT_S);
-        let Some(is_closed) = side(&closed_spans, at, to_ns) else {
-            continue;
-        };
-        if !scene.clean(at, to_ns) {
-            continue;
-        }
-        let range = base.partition_point(|&t| t < at)..base.partition_point(|&t| t < to_ns);
-        let expected = PIECE_S / step_s;
-        let points: Vec<(f64, f64)> = range
-            .filter_map(|i| {
-                let (v_f, v_r) = (front.get(i)?, rear.get(i)?);
-                (v_r > LEAST_MPS).then(|| (seconds_between(at, base[i]), v_f - v_r))
-            })
-            .collect();
-        if points.len() < LEAST_SAMPLES || (points.len() as f64) < 0.85 * expected {
-            continue;
-        }
-        if is_closed {
-            let slip = median(&points.iter().map(|p| p.1).collect::<Vec<_>>()).unwrap_or(0.0);
-            if !(SLIDES_MPS[0]..SLIDES_MPS[1]).contains(&slip.abs()) {
-                continue;
-            }
-        }
-        let power = powers(&points, &bands_hz);
-        if is_closed {
-            closed.push(power);
-        } else {
-            open.push(power);
-        }
+    if closed.len() < LEAST || pieces.open.len() < LEAST {
+        return Err(NO_STEADY_SLIDING.to_owned());
     }
-    if closed.len() < LEAST || open.len() < LEAST {
-        return gathered.lacks(
-            Feature::Shudder,
-            "too little slow sliding to tell its swings; hold a slow bend with the coupling closed",
-        );
-    }
-    let share = if closed.len() < 8 { 0.5 } else { 0.75 };
+    // Shudder comes and goes; where there are enough pieces a higher quantile of them is looked at.
+    // Powers of noise are distributed exponentially, whose quantiles over its median are taken off.
+    let (share, noise) = match closed.len() {
+        0..LEAST_STEADY => (0.5, 1.0),
+        _ => (0.75, 2.0),
+    };
     let over: Vec<f64> = (0..bands_hz.len())
         .filter_map(|band| {
             let of = |side: &[Vec<f64>]| -> Vec<f64> { side.iter().map(|p| p[band]).collect() };
-            let (most, still) = (quantile(&of(&closed), share)?, median(&of(&open))?);
-            (still > 0.0 && most > 0.0).then(|| 0.5 * (most / still).ln())
+            let (most, still) = (quantile(&of(&closed), share)?, median(&of(&pieces.open))?);
+            (still > 0.0 && most > 0.0).then(|| 0.5 * (most / (noise * still)).ln())
         })
         .collect();
     // Neighbouring frequencies share a window's width; a line shows in two of them.
@@ -119,18 +106,83 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         .windows(2)
         .map(|pair| 0.5 * (pair[0] + pair[1]))
         .fold(f64::NEG_INFINITY, f64::max);
-    gathered.add(Feature::Shudder, Observation::plain(highest, 0.1));
+    let u = ONE_PIECE / (closed.len() as f64).sqrt();
+    Ok((feature, Observation::plain(highest, u)))
 }
 
-/// Whether the coupling is closed over the whole piece, or open; `None` for neither.
-fn side(spans: &[ClosedSpan], from_ns: i64, to_ns: i64) -> Option<bool> {
+/// Powers of each piece, one a frequency.
+#[derive(Default)]
+struct Pieces {
+    open: Vec<Vec<f64>>,
+    /// Closed and sliding slowly, soon after it closed: launches and tip-ins.
+    short: Vec<Vec<f64>>,
+    /// Closed and sliding slowly for long.
+    steady: Vec<Vec<f64>>,
+}
+
+fn pieces(scene: &Scene<'_>, step_s: f64, bands_hz: &[f64]) -> Result<Pieces, String> {
+    let k = scene.kinematics;
+    let (Ok(front), Ok(rear)) = (&k.front_mps, &k.rear_mps) else {
+        return Err("axle speeds cannot be told".to_owned());
+    };
+    let closed_spans = closed_spans(scene.drive);
+    let base = scene.drive.base_ns();
+    let (Some(&begin), Some(&end)) = (base.first(), base.last()) else {
+        return Err("too few wheel speeds".to_owned());
+    };
+    let mut pieces = Pieces::default();
+    let mut from_ns = begin;
+    while from_ns < end {
+        let to_ns = at_seconds(from_ns, PIECE_S);
+        let at = from_ns;
+        from_ns = at_seconds(from_ns, NEXT_S);
+        let Some(side) = side(&closed_spans, at, to_ns).filter(|_| scene.clean(at, to_ns)) else {
+            continue;
+        };
+        let range = base.partition_point(|&t| t < at)..base.partition_point(|&t| t < to_ns);
+        let (points, shafts): (Vec<(f64, f64)>, Vec<f64>) = range
+            .filter_map(|i| {
+                let (v_f, v_r) = (front.get(i)?, rear.get(i)?);
+                let point = (seconds_between(at, base[i]), v_f - v_r);
+                (v_r > LEAST_MPS).then(|| (point, scene.shafts_mps(v_f, v_r)))
+            })
+            .unzip();
+        if points.len() < LEAST_SAMPLES || (points.len() as f64) < 0.85 * PIECE_S / step_s {
+            continue;
+        }
+        let middle = median(&shafts).unwrap_or(0.0);
+        let slides = (SLIDES_MPS[0]..SLIDES_MPS[1]).contains(&middle.abs());
+        let list = match side {
+            Side::Open => &mut pieces.open,
+            _ if !slides => continue,
+            Side::Short => &mut pieces.short,
+            Side::Steady => &mut pieces.steady,
+        };
+        list.push(powers(&points, bands_hz));
+    }
+    Ok(pieces)
+}
+
+/// What the coupling does over a whole piece.
+#[derive(Clone, Copy)]
+enum Side {
+    Open,
+    Short,
+    Steady,
+}
+
+/// What the coupling does over the whole piece; `None` where it opens or closes.
+fn side(spans: &[ClosedSpan], from_ns: i64, to_ns: i64) -> Option<Side> {
     let next = spans.partition_point(|s| at_seconds(s.end_ns, OPENS_S) <= from_ns);
     match spans.get(next) {
         Some(span) if from_ns >= at_seconds(span.start_ns, CLOSES_S) && to_ns <= span.end_ns => {
-            Some(true)
+            match from_ns >= at_seconds(span.start_ns, STEADY_S) {
+                true => Some(Side::Steady),
+                false => Some(Side::Short),
+            }
         }
         Some(span) if to_ns > at_seconds(span.start_ns, -0.2) => None,
-        _ => Some(false),
+        _ => Some(Side::Open),
     }
 }
 

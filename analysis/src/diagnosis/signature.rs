@@ -13,8 +13,10 @@ use super::feature::Feature;
 pub enum Sure {
     /// In every car.
     Always,
-    /// In some cars; in others it stays.
+    /// In some cars, and in a few far more than usual; in others it stays.
     Often,
+    /// Beside what it mainly does: in some cars, never far more than usual.
+    Aside,
 }
 
 /// Shifts at severity 0.3 and 1, on the feature's scale.
@@ -29,60 +31,67 @@ pub fn shifts(cause: Cause) -> Shifts {
         Cause::WeakPump => &[
             (DeadTime, [0.18, 0.62], Always),
             (RiseTime, [0.25, 0.82], Always),
-            (DeadScatter, [0.2, 0.6], Often),
-            (PressureShort, [-0.06, -0.16], Often),
-            (Hold, [-0.10, -0.40], Often),
+            (DeadScatter, [0.2, 0.6], Aside),
+            (PressureShort, [-0.06, -0.16], Aside),
+            (Hold, [-0.10, -0.40], Aside),
         ],
         Cause::LeakingPistonSeal => &[
+            (PressureShort, [-0.045, -0.20], Often),
+            (RiseTime, [0.08, 0.25], Aside),
             (Hold, [1.0, 6.0], Often),
-            (RiseTime, [0.07, 0.20], Often),
-            (PressureShort, [-0.04, -0.15], Often),
             // The pump that makes up what leaks comes and goes.
-            (Ripple, [0.4, 1.0], Often),
+            (Ripple, [0.3, 0.8], Aside),
         ],
         Cause::WornLining => &[
             (TorquePerBar, [-0.20, -1.10], Always),
-            (HeldSlip, [0.3, 1.6], Always),
-            (FrictionFall, [0.02, 0.1], Often),
+            (HeldSlip, [0.5, 2.3], Always),
+            (FrictionFall, [0.02, 0.1], Aside),
+            (ShortShudder, [0.3, 0.7], Aside),
             // A control unit that answers slip moves its demand, and pressure with it.
             (Ripple, [0.15, 1.6], Often),
         ],
         Cause::ExcessClearance => &[
             (DeadTime, [0.32, 0.80], Always),
-            (RiseTime, [0.02, 0.08], Often),
-            (DeadScatter, [0.3, 1.4], Often),
-            (Ripple, [0.15, 0.7], Often),
+            (RiseTime, [0.02, 0.08], Aside),
+            (DeadScatter, [0.3, 1.4], Aside),
+            (Ripple, [0.15, 0.7], Aside),
         ],
         Cause::DraggingPack => &[
-            (TurnDrag, [15.0, 60.0], Always),
-            (DeadTime, [-0.155, -0.65], Often),
-            (HeldSlip, [-0.3, -0.5], Often),
-            (TyreRatio, [0.1, 0.3], Often),
+            (TurnDrag, [12.0, 40.0], Always),
+            (DeadTime, [-0.15, -0.55], Aside),
+            (TorquePerBar, [0.15, 0.70], Aside),
+            (HeldSlip, [-0.3, -0.5], Aside),
+            (SlipSwing, [0.2, 0.6], Aside),
+            (Shudder, [0.1, 0.5], Aside),
+            (ShortShudder, [0.2, 0.6], Aside),
+            (TyreRatio, [0.1, 0.3], Aside),
         ],
         Cause::AeratedFluid => &[
             (DeadScatter, [1.2, 2.8], Always),
-            (DeadTime, [0.15, 0.50], Often),
-            (RiseTime, [0.18, 0.60], Often),
+            (DeadTime, [0.15, 0.50], Aside),
+            (RiseTime, [0.18, 0.60], Aside),
             (Ripple, [0.3, 1.2], Often),
-            (PressureShort, [-0.02, -0.06], Often),
-            (Hold, [-0.10, -0.25], Often),
+            (PressureShort, [-0.02, -0.06], Aside),
+            (Hold, [-0.10, -0.25], Aside),
         ],
         Cause::WarpedPlate => &[
-            (SlipSwing, [0.7, 1.3], Always),
-            (FrictionFall, [0.03, 0.14], Often),
+            (SlipSwing, [0.95, 1.9], Always),
+            (ShortSwing, [0.6, 1.2], Always),
+            (ShortShudder, [0.15, 0.4], Aside),
+            (FrictionFall, [0.1, 0.5], Aside),
         ],
         Cause::Shudder => &[
-            (FrictionFall, [0.05, 0.22], Always),
-            (Shudder, [0.07, 0.9], Often),
-            (TorquePerBar, [-0.03, -0.30], Often),
-            (HeldSlip, [0.05, 0.4], Often),
-            (Ripple, [0.1, 1.6], Often),
+            (Shudder, [1.3, 1.9], Always),
+            (ShortShudder, [0.3, 1.0], Often),
+            (FrictionFall, [0.08, 0.25], Aside),
+            (TorquePerBar, [0.15, 0.3], Aside),
+            (HeldSlip, [-0.2, -0.6], Aside),
         ],
         Cause::TyreMismatch => &[
             (TyreRatio, [-0.9, -3.0], Always),
-            (HeldSlip, [-0.15, -0.4], Often),
-            (Shudder, [0.2, 0.8], Often),
-            (SlipSwing, [0.2, 0.4], Often),
+            (HeldSlip, [-0.15, -0.5], Aside),
+            (FrictionFall, [-0.1, -0.35], Aside),
+            (ShortShudder, [0.2, 0.6], Aside),
         ],
         Cause::InhibitedOrWiring | Cause::Healthy => &[],
     }
@@ -99,8 +108,8 @@ pub fn rests_on(cause: Cause) -> &'static [Feature] {
         Cause::ExcessClearance => &[DeadTime],
         Cause::DraggingPack => &[TurnDrag, DeadTime],
         Cause::AeratedFluid => &[DeadScatter, Ripple],
-        Cause::WarpedPlate => &[SlipSwing],
-        Cause::Shudder => &[FrictionFall, Shudder],
+        Cause::WarpedPlate => &[SlipSwing, ShortSwing],
+        Cause::Shudder => &[Shudder, ShortShudder],
         Cause::TyreMismatch => &[TyreRatio],
         Cause::InhibitedOrWiring | Cause::Healthy => &[],
     }

@@ -266,21 +266,25 @@ impl Problem<'_> {
         let (amplitude, onset) = (self.x[1], self.x[2]);
         let scale_s: f64 = numbers[0].min(self.data.interval_s);
         let h = 1e-4 * scale_s;
-        DMatrix::from_fn(self.data.t_s.len(), self.x.len(), |row, column| {
-            let s = self.data.t_s[row] - onset;
-            let g = |s: f64, p: &Numbers| self.shape.value(s, p);
-            match column {
-                0 => 1.0,
-                1 => g(s, &numbers),
-                2 => -amplitude * (g(s + h, &numbers) - g(s - h, &numbers)) / (2.0 * h),
-                _ => {
-                    let i = column - 3;
-                    let up = moved(self.shape, &numbers, i, STEP);
-                    let down = moved(self.shape, &numbers, i, -STEP);
-                    amplitude * (g(s, &up) - g(s, &down)) / (2.0 * STEP)
-                }
+        let mut jacobian = DMatrix::from_element(self.data.t_s.len(), self.x.len(), 1.0);
+        let mut fill = |column: usize, of: &dyn Fn(f64) -> f64| {
+            for (out, t_s) in jacobian.column_mut(column).iter_mut().zip(self.data.t_s) {
+                *out = of(t_s - onset);
             }
-        })
+        };
+        let g = |s: f64, p: &Numbers| self.shape.value(s, p);
+        fill(1, &|s| g(s, &numbers));
+        fill(2, &|s| {
+            -amplitude * (g(s + h, &numbers) - g(s - h, &numbers)) / (2.0 * h)
+        });
+        for i in 0..self.shape.count() {
+            let up = moved(self.shape, &numbers, i, STEP);
+            let down = moved(self.shape, &numbers, i, -STEP);
+            fill(3 + i, &|s| {
+                amplitude * (g(s, &up) - g(s, &down)) / (2.0 * STEP)
+            });
+        }
+        jacobian
     }
 }
 

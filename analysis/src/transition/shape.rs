@@ -108,12 +108,12 @@ impl Shape {
             Self::StiffeningRamp => p[0] * stiffening_time(level, p[1]),
             Self::UsualStiffeningRamp => p[0] * stiffening_time(level, USUAL_SOFT),
             Self::RaisedCosine => p[0] * (1.0 - 2.0 * level).acos() / std::f64::consts::PI,
-            _ => self.crossing_by_halving(level, p)?,
+            _ => self.crossing_by_search(level, p)?,
         };
         s.is_finite().then_some(s)
     }
 
-    fn crossing_by_halving(self, level: f64, p: &Numbers) -> Option<f64> {
+    fn crossing_by_search(self, level: f64, p: &Numbers) -> Option<f64> {
         let scale: f64 = match self {
             // Up to its first peak an oscillating response only rises.
             Self::SecondOrder if p[1] > 0.25 => {
@@ -134,16 +134,34 @@ impl Shape {
         if !high.is_finite() || self.value(high, p) < level {
             return None;
         }
-        let mut low = 0.0;
-        for _ in 0..60 {
-            let middle = 0.5 * (low + high);
-            if self.value(middle, p) < level {
-                low = middle
-            } else {
-                high = middle
+        Some(self.crossing_below(high, level, p))
+    }
+
+    /// The crossing between the onset and a time at which the level is reached: false position with
+    /// the Illinois rule (G. Dahlquist & Å. Björck, Numerical Methods, 1974, section 6.3; from
+    /// memory), to the last digits but a few.
+    fn crossing_below(self, reached_s: f64, level: f64, p: &Numbers) -> f64 {
+        let over = |s: f64| self.value(s, p) - level;
+        let (mut low, mut high) = (0.0, reached_s);
+        let (mut below, mut above) = (-level, over(high));
+        let mut was = f64::NAN;
+        for _ in 0..100 {
+            let s = high - above * (high - low) / (above - below);
+            let error = over(s);
+            if error == 0.0 || (s - was).abs() <= 1e-15 * reached_s {
+                return s;
             }
+            // The end that stays twice running counts half.
+            if error < 0.0 {
+                (low, below) = (s, error);
+                above *= if was < s { 0.5 } else { 1.0 };
+            } else {
+                (high, above) = (s, error);
+                below *= if was > s { 0.5 } else { 1.0 };
+            }
+            was = s;
         }
-        Some(0.5 * (low + high))
+        was
     }
 }
 
@@ -221,22 +239,24 @@ fn cut_exponential(u: f64, k: f64) -> f64 {
 /// step of ten to twenty.
 const WAVE_SHARE: f64 = 0.09;
 const USUAL_SOFT: f64 = 0.5;
+/// `1 - exp(-1 / WAVE_SHARE)`: how far the wave is flat at the whole step.
+const WAVE_AT_WHOLE: f64 = 0.999_985_054_661_475_2;
 
 /// Share of the duration at which the stiffening ramp comes to a value; `soft` is the oil that the wave
 /// takes over what the rest does.
 fn stiffening_time(value: f64, soft: f64) -> f64 {
-    let oil = |g: f64| g - soft * (-g / WAVE_SHARE).exp_m1();
-    oil(value) / oil(1.0)
+    let oil = value - soft * (-value / WAVE_SHARE).exp_m1();
+    oil / (1.0 + soft * WAVE_AT_WHOLE)
 }
 
-/// Value of the stiffening ramp at a share of its duration: Newton's steps, which from 0 rise to the
-/// root because the oil taken is concave in pressure.
+/// Value of the stiffening ramp at a share of its duration: Newton's steps, which from below rise to the
+/// root because the oil taken is concave in pressure. The wave takes `soft` at most.
 fn stiffening_value(time: f64, soft: f64) -> f64 {
     if time >= 1.0 {
         return 1.0;
     }
-    let wanted = time * (1.0 - soft * (-1.0 / WAVE_SHARE).exp_m1());
-    let mut g = 0.0;
+    let wanted = time * (1.0 + soft * WAVE_AT_WHOLE);
+    let mut g = (wanted - soft).max(0.0);
     for _ in 0..40 {
         let wave = (-g / WAVE_SHARE).exp();
         let step = (wanted - g - soft * (1.0 - wave)) / (1.0 + soft / WAVE_SHARE * wave);
@@ -283,6 +303,11 @@ mod tests {
             }
             assert!((shape.value(10.0, &p) - 1.0).abs() < 1e-6, "{shape:?}");
         }
+    }
+
+    #[test]
+    fn the_wave_at_the_whole_step_is_what_it_says() {
+        assert_eq!(WAVE_AT_WHOLE, -(-1.0 / WAVE_SHARE).exp_m1());
     }
 
     /// First-order crossings in units of tau, from y = 1 - exp(-t/tau): ln(10/9), ln 2, ln 10.

@@ -11,9 +11,18 @@ use slipwright_sample::manoeuvre::{Kind, Manoeuvre};
 use slipwright_sample::memory::Recording;
 use slipwright_sample::random::{Purpose, Stream};
 use slipwright_sample::scenario::{Campaign, Scenario};
-use slipwright_sample::surface::Surface;
+use slipwright_sample::surface::{Stretch, Surface};
 
 use crate::measured;
+
+/// How a set is driven.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Set {
+    /// How many drives.
+    pub(crate) drives: u32,
+    /// Whether each holds gentle pull-aways and slow circles with the coupling closed.
+    pub(crate) circles: bool,
+}
 
 /// One set of drives.
 #[derive(Debug, Serialize, Deserialize)]
@@ -48,10 +57,9 @@ const PAIRS: usize = 3;
 /// Healthy sets a car, beside the baseline.
 const HEALTHY: usize = 2;
 
-pub(crate) fn car(seed: u64, drives: u32, each: &mut dyn FnMut(Case)) {
-    let mut random = Stream::new(seed, 77, Purpose::Programme);
-    // The training car with other tyres and sensors, another car that speaks as it does, or one
-    // that nobody has described.
+/// The training car with other tyres and sensors, another car that speaks as it does, or one that
+/// nobody has described.
+fn car_of(seed: u64) -> Scenario {
     let mut car = match seed % 6 {
         0 | 2 | 4 => Scenario {
             car_seed: seed,
@@ -66,10 +74,16 @@ pub(crate) fn car(seed: u64, drives: u32, each: &mut dyn FnMut(Case)) {
     };
     // Traffic that nobody decodes only takes time.
     car.bus.load = [0.0; 2];
+    car
+}
+
+pub(crate) fn car(seed: u64, how: Set, each: &mut dyn FnMut(Case)) {
+    let mut random = Stream::new(seed, 77, Purpose::Programme);
+    let car = car_of(seed);
     let mut number = 0;
     let mut case = |faults: Vec<Fault>, baseline: bool, random: &mut Stream| {
         number += 1;
-        let records = set(&car, seed * 100 + number, drives, faults.clone(), random);
+        let records = set(&car, seed * 100 + number, how, faults.clone(), random);
         each(Case {
             car: seed,
             baseline,
@@ -125,13 +139,13 @@ fn fault(cause: Cause, random: &mut Stream) -> Fault {
 }
 
 /// Drives of one set: another road, driver and temperature than the next.
-fn set(
+fn scenario_of(
     car: &Scenario,
     seed: u64,
-    drives: u32,
+    how: Set,
     faults: Vec<Fault>,
     random: &mut Stream,
-) -> (Vec<DriveRecord>, String) {
+) -> Scenario {
     let surfaces = [
         vec![Surface::Gravel],
         vec![Surface::Wet, Surface::Gravel],
@@ -146,7 +160,7 @@ fn set(
     let low = random.between(58.0, 70.0);
     let cold = random.between(25.0, 45.0);
     let campaign = Campaign {
-        drives,
+        drives: how.drives,
         launches: 5,
         tip_ins: 4,
         turn_ins: 1,
@@ -162,13 +176,25 @@ fn set(
         ..car.clone()
     }
     .with_campaign(&campaign);
-    for plan in &mut scenario.drives {
+    for plan in scenario.drives.iter_mut().filter(|_| how.circles) {
         let at = plan.programme.len().saturating_sub(2);
         let slow = slow_sliding(car.car.control.pedal_on_percent, random);
         plan.programme.splice(at..at, slow);
     }
+    scenario
+}
+
+/// What is observed of such a set, and the vehicle file.
+fn set(
+    car: &Scenario,
+    seed: u64,
+    how: Set,
+    faults: Vec<Fault>,
+    random: &mut Stream,
+) -> (Vec<DriveRecord>, String) {
+    let scenario = scenario_of(car, seed, how, faults, random);
     let mut toml = String::new();
-    let records = (0..drives as usize)
+    let records = (0..how.drives as usize)
         .map(|index| {
             let recording = Recording::of(&scenario, index).expect("the layout fits");
             toml.clone_from(&recording.vehicle_toml);
@@ -182,7 +208,9 @@ fn set(
 /// plate: gentle pull-aways and slow bends uphill, the pedal just past where the coupling closes.
 fn slow_sliding(pedal_on_percent: f64, random: &mut Stream) -> Vec<Manoeuvre> {
     let mut list = Vec::new();
-    for side in [1.0, -1.0] {
+    let firm = random.pick(&[Surface::Dry, Surface::Wet]);
+    // One way at jogging pace, the other a little faster: some packs shudder only there.
+    for (side, mps) in [(1.0, 4.1), (-1.0, 5.1)] {
         list.push(Manoeuvre {
             throttle_percent: pedal_on_percent + random.between(7.0, 16.0),
             rise_s: random.between(0.6, 1.0),
@@ -192,21 +220,24 @@ fn slow_sliding(pedal_on_percent: f64, random: &mut Stream) -> Vec<Manoeuvre> {
             ..Manoeuvre::usual(Kind::Launch)
         });
         list.push(Manoeuvre {
-            throttle_percent: pedal_on_percent + random.between(5.0, 9.0),
-            rise_s: 0.6,
-            from_mps: 2.5,
-            to_mps: 7.0,
-            seconds: 8.0,
+            throttle_percent: pedal_on_percent + random.between(8.0, 14.0),
+            from_mps: mps - random.between(0.2, 0.6),
+            to_mps: mps + random.between(0.0, 0.4),
             steering_deg: side * random.between(270.0, 310.0),
-            grade_percent: random.between(11.0, 14.0),
-            ..Manoeuvre::usual(Kind::TurnIn)
+            grade_percent: random.between(10.0, 13.0),
+            road: vec![Stretch {
+                from_m: 0.0,
+                left: firm,
+                right: firm,
+            }],
+            ..Manoeuvre::usual(Kind::Circle)
         });
     }
     list
 }
 
 /// What the diagnosis observes of a recording.
-pub(crate) fn record(name: &str, recording: &Recording) -> DriveRecord {
+fn record(name: &str, recording: &Recording) -> DriveRecord {
     let vehicle = measured::vehicle(recording);
     let mut watch = TrafficWatch::new();
     for (index, name) in (0..).zip(&recording.buses) {

@@ -43,6 +43,9 @@ enum Step {
         /// Drives a set
         #[arg(long, default_value_t = 3)]
         drives: u32,
+        /// Drives as most people would drive them: without slow circles, the coupling closed
+        #[arg(long)]
+        no_circles: bool,
         /// Threads
         #[arg(long, default_value_t = 2)]
         threads: usize,
@@ -69,8 +72,17 @@ fn main() {
             seed,
             cars,
             drives,
+            no_circles,
             threads,
-        } => observe(seed, cars, drives, threads),
+        } => observe(
+            seed,
+            cars,
+            cases::Set {
+                drives,
+                circles: !no_circles,
+            },
+            threads,
+        ),
         Step::Judge {
             files,
             wrong,
@@ -80,7 +92,7 @@ fn main() {
     }
 }
 
-fn observe(seed: u64, cars: u64, drives: u32, threads: usize) {
+fn observe(seed: u64, cars: u64, set: cases::Set, threads: usize) {
     let next = std::sync::atomic::AtomicU64::new(0);
     std::thread::scope(|scope| {
         for _ in 0..threads.max(1) {
@@ -90,7 +102,7 @@ fn observe(seed: u64, cars: u64, drives: u32, threads: usize) {
                     if car >= cars {
                         return;
                     }
-                    cases::car(seed + car, drives, &mut |case| {
+                    cases::car(seed + car, set, &mut |case| {
                         let line = serde_json::to_string(&case).expect("plain data");
                         let mut out = std::io::stdout().lock();
                         writeln!(out, "{line}").expect("standard output takes it");

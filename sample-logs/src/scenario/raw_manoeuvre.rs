@@ -100,7 +100,7 @@ impl RawManoeuvre {
     /// A key that the manoeuvre would ignore is a mistake.
     fn only_fitting_keys(&self, check: &Check<'_>) -> Result<(), TomlError> {
         use Kind::*;
-        let press = matches!(self.kind, Launch | HillStart | TipIn | TurnIn);
+        let press = matches!(self.kind, Launch | HillStart | TipIn | TurnIn | Circle);
         let from = !matches!(self.kind, Stand | Launch | HillStart | Everyday);
         let fits = [
             (&self.throttle_percent, "throttle_percent", press),
@@ -118,7 +118,7 @@ impl RawManoeuvre {
                 "steering_deg",
                 matches!(
                     self.kind,
-                    Launch | HillStart | TurnIn | Cruise | TightTurn | Reverse
+                    Launch | HillStart | TurnIn | Cruise | TightTurn | Circle | Reverse
                 ),
             ),
             (

@@ -1,7 +1,8 @@
 //! Each fault shows what its cause does, and not what another does.
 
+use slipwright_sample::car::Car;
 use slipwright_sample::drive::states;
-use slipwright_sample::fault::Cause;
+use slipwright_sample::fault::{Cause, Fault};
 use slipwright_sample::scenario::Scenario;
 use slipwright_sample::truth::{EngagementKind, Row, TrueEngagement};
 
@@ -38,9 +39,20 @@ impl Driven {
             let cause = cause.text();
             text += &format!("[[fault]]\ncause = \"{cause}\"\nseverity = {severity:?}\n");
         }
-        let scenario = Scenario::parse(&(text + programme), None).unwrap();
+        Self::driven(&Scenario::parse(&(text + programme), None).unwrap())
+    }
+
+    /// A car of another build.
+    fn drawn(car: u64, faults: &[(Cause, f64)], programme: &str) -> Self {
+        let mut scenario = Scenario::parse(programme, None).unwrap();
+        scenario.car = Car::drawn(car);
+        scenario.faults = faults.iter().map(|&(c, s)| Fault::new(c, s)).collect();
+        Self::driven(&scenario)
+    }
+
+    fn driven(scenario: &Scenario) -> Self {
         let mut rows = Vec::new();
-        let engagements = states(&scenario, scenario.seed, 0, |row| rows.push(*row));
+        let engagements = states(scenario, scenario.seed, 0, |row| rows.push(*row));
         Self { engagements, rows }
     }
 
@@ -67,14 +79,14 @@ fn deviation(values: &[f64]) -> f64 {
     (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / values.len() as f64).sqrt()
 }
 
-/// What is left of slip after a moving mean of an eighth of a second: shudder and what is faster.
-fn shaking(rows: &[&Row]) -> f64 {
-    let slip: Vec<f64> = rows.iter().map(|row| row.slip_mps).collect();
+/// What is left after a moving mean of an eighth of a second: shudder and what is faster.
+fn shaking(rows: &[&Row], value: impl Fn(&Row) -> f64) -> f64 {
+    let values: Vec<f64> = rows.iter().map(|row| value(row)).collect();
     let half = 62;
-    let rest: Vec<f64> = (half..slip.len() - half)
+    let rest: Vec<f64> = (half..values.len() - half)
         .map(|k| {
-            let near = &slip[k - half..=k + half];
-            slip[k] - near.iter().sum::<f64>() / near.len() as f64
+            let near = &values[k - half..=k + half];
+            values[k] - near.iter().sum::<f64>() / near.len() as f64
         })
         .collect();
     deviation(&rest)
@@ -231,17 +243,57 @@ fn a_warped_plate_swings_torque_once_per_relative_turn() {
     );
 }
 
+const CIRCLE: &str = "
+[[drive]]
+surface = \"dry\"
+fluid_c = 50
+[[drive.manoeuvre]]
+kind = \"circle\"
+";
+
+/// How much the car shakes while it slips slowly round a circle, m/s².
+fn shaking_round(driven: &Driven) -> f64 {
+    let held = driven.held(driven.engagements.last().unwrap());
+    // From where the pace is steady.
+    shaking(&held[4_000..], |r| r.flows.accel_long_mps2)
+}
+
 #[test]
 fn spent_fluid_shudders_at_low_slip() {
-    let (healthy, spent) = (Driven::of(&[]), Driven::of(&[(Cause::Shudder, 1.0)]));
-    let of = |driven: &Driven| shaking(&driven.held(driven.one(EngagementKind::TurnIn)));
-    assert!(
-        of(&spent) > 5.0 * of(&healthy),
-        "{} {}",
-        of(&spent),
-        of(&healthy)
-    );
-    assert!(of(&spent) > 0.02);
+    let healthy = shaking_round(&Driven::with(&[], CIRCLE));
+    let spent = shaking_round(&Driven::with(&[(Cause::Shudder, 1.0)], CIRCLE));
+    assert!(spent > 0.1 && spent > 20.0 * healthy, "{spent} {healthy}");
+}
+
+/// The mildest shudder that counts as one swings by itself in nearly every car; a sound pack does in
+/// none.
+#[test]
+fn the_mildest_shudder_is_one() {
+    let mut felt = 0;
+    for seed in 1..=8 {
+        let sound = shaking_round(&Driven::drawn(seed, &[], CIRCLE));
+        let mild = shaking_round(&Driven::drawn(seed, &[(Cause::Shudder, 0.3)], CIRCLE));
+        assert!(sound < 0.005, "{seed}: {sound}");
+        println!("{seed}: {sound} {mild}");
+        felt += usize::from(mild > 0.04);
+    }
+    assert!(felt >= 6, "{felt}");
+}
+
+/// A leak is one where the pump no longer makes up for it, however large the car's pump is.
+#[test]
+fn a_leak_outruns_every_cars_pump() {
+    for seed in [1, 2, 3, 4] {
+        let settled = |faults: &[(Cause, f64)]| {
+            let hot = "[[drive]]\nsurface = \"dry\"\nfluid_c = 70\n[[drive.manoeuvre]]\n\
+                       kind = \"launch\"\nthrottle_percent = 85\n";
+            let driven = Driven::drawn(seed, faults, hot);
+            let rows = driven.held(driven.launch());
+            rows.last().unwrap().state.pressure_bar
+        };
+        let (sound, leaking) = (settled(&[]), settled(&[(Cause::LeakingPistonSeal, 0.6)]));
+        assert!(leaking < 0.9 * sound, "{seed}: {leaking} {sound}");
+    }
 }
 
 #[test]

@@ -216,3 +216,25 @@ fn the_motorway_is_fast_and_an_everyday_drive_is_untidy() {
         .filter(|pair| pair[0].state.forward_mps > 0.3 && pair[1].state.forward_mps <= 0.3);
     assert!(stops.count() >= 2);
 }
+
+#[test]
+fn a_circle_keeps_its_pace_and_the_coupling_closed_and_slips_through_turns() {
+    let circle = Driven::usual(Kind::Circle);
+    assert_eq!(circle.engagements.len(), 1, "closed once");
+    let closed: Vec<&Row> = circle
+        .rows
+        .iter()
+        .filter(|row| row.demand_percent > 0.0 && row.steering_rad.to_degrees() > 299.0)
+        .collect();
+    assert!(closed.len() > 18_000, "{}", closed.len());
+    for row in closed.iter().skip(4_000) {
+        let kmh = 3.6 * row.state.forward_mps;
+        assert!((12.0..18.0).contains(&kmh), "{kmh}");
+        assert_eq!(row.brake, 0.0);
+    }
+    // The front axle's path is longer, and the closed pack slips by the difference.
+    let turns = (closed[closed.len() - 1].state.coupling_turn_rad
+        - closed[0].state.coupling_turn_rad)
+        / std::f64::consts::TAU;
+    assert!(turns > 2.0, "{turns}");
+}

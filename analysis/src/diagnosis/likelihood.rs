@@ -1,0 +1,163 @@
+//! How much more likely what was seen is with causes than without any.
+//!
+//! The product over features of Student's t density of what was seen about what is expected. What is
+//! expected is a cause's shift at a severity times a factor, which is averaged over, because cars
+//! differ in what a fault of one size does to them; a feature that a cause moves only in some cars may
+//! stay where it was ([`Sure`]). Features that follow one physical quantity share the factor.
+
+use super::cause::Cause;
+use super::change::Change;
+use super::feature::Feature;
+use super::signature::{Sure, expected};
+
+/// Dead time and rise time are both oil over the pump's flow: what slows one by a factor slows the other
+/// by the same.
+const LINKED: [Feature; 2] = [Feature::DeadTime, Feature::RiseTime];
+/// Deviation of an expected shift about its factors, as a share of it.
+const TOLERANCE: f64 = 0.2;
+/// Factors on what is expected, with their weights: of a feature that the cause always moves, and of
+/// one that it moves in some cars.
+/// A few cars show far more of it than usual: a larger change in the expected direction still speaks for
+/// the cause.
+const ALWAYS: [(f64, f64); 5] = [
+    (0.5, 0.19),
+    (0.75, 0.29),
+    (1.0, 0.29),
+    (1.4, 0.19),
+    (3.0, 0.04),
+];
+const OFTEN: [(f64, f64); 7] = [
+    (0.0, 0.34),
+    (0.4, 0.14),
+    (0.7, 0.14),
+    (1.0, 0.19),
+    (1.5, 0.14),
+    (5.0, 0.03),
+    (20.0, 0.02),
+];
+const ASIDE: [(f64, f64); 5] = [
+    (0.0, 0.32),
+    (0.4, 0.16),
+    (0.8, 0.20),
+    (1.2, 0.20),
+    (1.8, 0.12),
+];
+/// Degrees of freedom of the likelihood are at most this: tails stay heavy, so that one feature
+/// alone cannot convict.
+const MOST_FREEDOM: f64 = 5.0;
+
+/// Of a feature that another cause hides: it mostly stays.
+const MASKED: [(f64, f64); 3] = [(0.0, 0.6), (0.3, 0.2), (1.0, 0.2)];
+
+/// Whether a cause hides what another would do to a feature. Axles that a dragging pack ties together
+/// roll alike on whatever tyres, and a pack that never slips shows nothing of its friction.
+fn hides(by: Cause, feature: Feature) -> bool {
+    by == Cause::DraggingPack
+        && matches!(
+            feature,
+            Feature::TyreRatio
+                | Feature::TorquePerBar
+                | Feature::HeldSlip
+                | Feature::SlipSwing
+                | Feature::ShortSwing
+                | Feature::Shudder
+                | Feature::ShortShudder
+        )
+}
+
+/// The changes, those that share a factor together.
+pub(super) fn groups(changes: &[Change]) -> Vec<Vec<&Change>> {
+    let (linked, single): (Vec<&Change>, Vec<&Change>) =
+        changes.iter().partition(|c| LINKED.contains(&c.feature));
+    let mut groups: Vec<Vec<&Change>> = single.into_iter().map(|c| vec![c]).collect();
+    if !linked.is_empty() {
+        groups.push(linked);
+    }
+    groups
+}
+
+/// What a cause of one severity does to a group.
+#[derive(Clone)]
+pub(super) struct Effect {
+    /// One a change, 0 where it stays.
+    shifts: Vec<f64>,
+    cause: Cause,
+    factors: &'static [(f64, f64)],
+}
+
+impl Effect {
+    /// The effect; `None` where the cause leaves the whole group alone.
+    pub(super) fn of(cause: Cause, severity: f64, group: &[&Change]) -> Option<Self> {
+        let each: Vec<Option<(f64, Sure)>> = group
+            .iter()
+            .map(|change| expected(cause, change.feature, severity))
+            .collect();
+        let (_, sure) = each.iter().flatten().next()?;
+        Some(Self {
+            shifts: each.iter().map(|e| e.map_or(0.0, |(s, _)| s)).collect(),
+            cause,
+            factors: factors(*sure),
+        })
+    }
+
+    /// The effect as far as another cause lets it show.
+    fn beside(&self, other: Cause, group: &[&Change]) -> &'static [(f64, f64)] {
+        match group.iter().any(|c| hides(other, c.feature)) {
+            true => &MASKED,
+            false => self.factors,
+        }
+    }
+}
+
+/// Logarithm of Student's t density but for the constant of its degrees of freedom.
+fn log_density(change: &Change, mean: f64, spread: f64) -> f64 {
+    let freedom = change.freedom.clamp(2.0, MOST_FREEDOM);
+    let width = change.u.hypot(spread).max(1e-12);
+    let z = (change.shift - mean) / width;
+    -0.5 * (freedom + 1.0) * (z * z / freedom).ln_1p() - width.ln()
+}
+
+fn factors(sure: Sure) -> &'static [(f64, f64)] {
+    match sure {
+        Sure::Always => &ALWAYS,
+        Sure::Often => &OFTEN,
+        Sure::Aside => &ASIDE,
+    }
+}
+
+/// How much more likely a group is with one or two effects than with none, as a logarithm.
+pub(super) fn log_ratio(group: &[&Change], effects: &[&Effect]) -> f64 {
+    let still: f64 = group.iter().map(|c| log_density(c, 0.0, 0.0)).sum();
+    // With these means, and their spread.
+    let with = |factor_a: f64, factor_b: f64| {
+        let log: f64 = group
+            .iter()
+            .enumerate()
+            .map(|(i, change)| {
+                let mean = |at: usize, factor: f64| {
+                    effects
+                        .get(at)
+                        .map_or(0.0, |e: &&Effect| factor * e.shifts[i])
+                };
+                let (a, b) = (mean(0, factor_a), mean(1, factor_b));
+                log_density(change, a + b, TOLERANCE * a.hypot(b))
+            })
+            .sum();
+        (log - still).exp()
+    };
+    let likelihood: f64 = match effects {
+        [a] => a
+            .factors
+            .iter()
+            .map(|(factor, weight)| weight * with(*factor, 0.0))
+            .sum(),
+        [a, b] => a
+            .beside(b.cause, group)
+            .iter()
+            .flat_map(|x| b.beside(a.cause, group).iter().map(move |y| (x, y)))
+            .map(|((x, weight_x), (y, weight_y))| weight_x * weight_y * with(*x, *y))
+            .sum(),
+        _ => 1.0,
+    };
+    likelihood.max(1e-300).ln()
+}
