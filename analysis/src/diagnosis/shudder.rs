@@ -1,8 +1,8 @@
 //! Shudder: swings of slip in 4 to 30 Hz while the closed coupling slips slowly, against the same
 //! swings with the coupling open.
 //!
-//! Shudder stands at one frequency, that of the driveline's own swing, while a wheel sensor's noise
-//! fills the whole band. Slip is cut into pieces, each without its straight line and under a Hann
+//! Shudder stands at few frequencies, those of the driveline's own swing and of sticking and slipping,
+//! while a wheel sensor's noise fills the whole band. Slip is cut into pieces, each without its straight line and under a Hann
 //! window; the power of many pieces, frequency by frequency (P. D. Welch, The use of fast Fourier
 //! transform for the estimation of power spectra, IEEE Trans. Audio Electroacoust. 15 (1967) 70-73),
 //! closed over open, is largest where the coupling adds most. The sample rate limits the band: wheel
@@ -42,11 +42,11 @@ const ONE_PIECE: f64 = 0.5;
 const NO_STEADY_SLIDING: &str = "too little slow sliding to tell its swings; hold a slow circle with the coupling closed, best uphill, the pedal past where it closes and then eased";
 /// Fewest pieces on either side, and fewest samples of one.
 const LEAST: usize = 4;
+const LEAST_SAMPLES: usize = 12;
 /// From this long after it closed a coupling that still slides does so steadily, s: the driveline's
 /// answer to the pedal and to a change of gear is over. So many pieces of that are looked at alone.
 const STEADY_S: f64 = 3.0;
 const LEAST_STEADY: usize = 8;
-const LEAST_SAMPLES: usize = 12;
 
 pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     let (feature, observation) = match observe(scene) {

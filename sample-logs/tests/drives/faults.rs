@@ -39,7 +39,7 @@ impl Driven {
             let cause = cause.text();
             text += &format!("[[fault]]\ncause = \"{cause}\"\nseverity = {severity:?}\n");
         }
-        Self::driven(&Scenario::parse(&(text + programme), None).unwrap())
+        Self::through(&Scenario::parse(&(text + programme), None).unwrap())
     }
 
     /// A car of another build.
@@ -47,10 +47,10 @@ impl Driven {
         let mut scenario = Scenario::parse(programme, None).unwrap();
         scenario.car = Car::drawn(car);
         scenario.faults = faults.iter().map(|&(c, s)| Fault::new(c, s)).collect();
-        Self::driven(&scenario)
+        Self::through(&scenario)
     }
 
-    fn driven(scenario: &Scenario) -> Self {
+    fn through(scenario: &Scenario) -> Self {
         let mut rows = Vec::new();
         let engagements = states(scenario, scenario.seed, 0, |row| rows.push(*row));
         Self { engagements, rows }
