@@ -36,8 +36,8 @@ pub fn shifts(cause: Cause) -> Shifts {
             (Hold, [-0.10, -0.40], Aside),
         ],
         Cause::LeakingPistonSeal => &[
-            (PressureShort, [-0.045, -0.20], Often),
-            (RiseTime, [0.08, 0.25], Aside),
+            (PressureShort, [-0.06, -0.17], Always),
+            (RiseTime, [0.08, 0.22], Aside),
             (Hold, [1.0, 6.0], Often),
             // The pump that makes up what leaks comes and goes.
             (Ripple, [0.3, 0.8], Aside),
