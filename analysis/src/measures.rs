@@ -32,7 +32,7 @@ use crate::coupling_model::coupling_model;
 use crate::drive::{Drive, DriveMeasures, at_seconds, seconds_between};
 use crate::engagement::{Engagement, Found, RoleTrace, Trace, closed_spans, find_engagements};
 use crate::kinematics::Kinematics;
-use crate::measure::{Measure, Measured, TransferEstimate};
+use crate::measure::{Estimate, Measure, Measured, TransferEstimate};
 use crate::traction::{GroundSpeed, Traction};
 use crate::transition::Rise;
 use crate::vehicle::Vehicle;
@@ -169,6 +169,18 @@ fn value(measure: Measure, view: &View<'_>, transfer: &[TransferEstimate]) -> Me
         Measure::Hold => hold::hold_percent_per_s(view),
         Measure::Ripple => ripple::ripple_bar(view),
     }
+}
+
+/// Time from the reference to where pressure crosses a share of its step, ms.
+fn from_reference_ms(view: &View<'_>, share: f64) -> Measured {
+    let time = view.time_from_reference(share)?;
+    let rise = view.rise.as_ref().map_err(Clone::clone)?;
+    Ok(Estimate {
+        value: time.t_s * 1e3,
+        u: time.u_s * 1e3,
+        method: from_reference_method(view, rise),
+        samples: rise.samples,
+    })
 }
 
 /// How a time from the reference to a crossing of pressure was found.

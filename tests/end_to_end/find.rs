@@ -7,7 +7,7 @@ use serde::Deserialize;
 use slipwright_logger::capture::{Capture, CaptureWriter, Event, NewBus, Section};
 
 use crate::program::{Run, slipwright};
-use crate::reference::data;
+use crate::reference::segment_with_speed;
 
 #[derive(Debug, Deserialize)]
 struct Found {
@@ -115,10 +115,7 @@ fn check_wheels(found: &Found) {
 /// from, 0xB4 and 0x25.
 #[test]
 fn the_wheel_speeds_of_a_real_car_are_found() {
-    let (Some(capture), Some(speed)) = (
-        data("comma2k19/segment.pcapng"),
-        data("comma2k19/gnss.parquet"),
-    ) else {
+    let Some((capture, speed)) = segment_with_speed() else {
         return;
     };
     let (_, found) = find(&capture, &speed);
@@ -144,10 +141,7 @@ fn the_wheel_speeds_of_a_real_car_are_found() {
 /// The same, 20 s of it.
 #[test]
 fn twenty_seconds_of_a_real_drive_are_enough() {
-    let (Some(capture), Some(speed)) = (
-        data("comma2k19/segment.pcapng"),
-        data("comma2k19/gnss.parquet"),
-    ) else {
+    let Some((capture, speed)) = segment_with_speed() else {
         return;
     };
     let folder = tempfile::tempdir().unwrap();
@@ -163,10 +157,7 @@ fn twenty_seconds_of_a_real_drive_are_enough() {
 /// a person wrote.
 #[test]
 fn the_decoder_file_loads_and_a_merge_leaves_hand_edits_alone() {
-    let (Some(capture), Some(speed)) = (
-        data("comma2k19/segment.pcapng"),
-        data("comma2k19/gnss.parquet"),
-    ) else {
+    let Some((capture, speed)) = segment_with_speed() else {
         return;
     };
     let folder = tempfile::tempdir().unwrap();
@@ -220,10 +211,7 @@ fn the_decoder_file_loads_and_a_merge_leaves_hand_edits_alone() {
 /// The same drive as a text log gives the same four fields; bad lines are counted and shown.
 #[test]
 fn a_text_log_is_read_by_its_layout() {
-    let (Some(capture), Some(speed)) = (
-        data("comma2k19/segment.pcapng"),
-        data("comma2k19/gnss.parquet"),
-    ) else {
+    let Some((capture, speed)) = segment_with_speed() else {
         return;
     };
     let folder = tempfile::tempdir().unwrap();

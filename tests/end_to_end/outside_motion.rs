@@ -5,7 +5,7 @@ use std::fs;
 
 use crate::json::{Drive, Measured};
 use crate::program::{root, slipwright};
-use crate::reference::{data, script};
+use crate::reference::{script, segment_with_speed};
 
 /// The satellite receiver as `with_gnss.py` puts it into the capture.
 const RECEIVER: &str = r#"
@@ -29,10 +29,7 @@ timeout_ms = 500
 
 #[test]
 fn ground_speed_and_radius_ratios_of_a_real_drive() {
-    let (Some(segment), Some(gnss)) = (
-        data("comma2k19/segment.pcapng"),
-        data("comma2k19/gnss.parquet"),
-    ) else {
+    let Some((segment, gnss)) = segment_with_speed() else {
         return;
     };
     let folder = tempfile::tempdir().unwrap();

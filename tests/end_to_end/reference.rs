@@ -87,3 +87,8 @@ pub(crate) fn data(name: &str) -> Option<PathBuf> {
     );
     None
 }
+
+/// The real segment's capture and its ground speed, if they are there.
+pub(crate) fn segment_with_speed() -> Option<(PathBuf, PathBuf)> {
+    data("comma2k19/segment.pcapng").zip(data("comma2k19/gnss.parquet"))
+}

@@ -6,8 +6,9 @@
 //! The feature is the power at order one over that at the orders beside it, which do not see it: soft
 //! ground swings more at all of them. A healthy pack has about as much at one order as at the next,
 //! whatever the car, so that it needs neither torque nor a tyre curve, and no baseline. Slow circles
-//! with the coupling closed slip through several turns and tell it best; where a drive has none,
-//! stretches of one to two turns count, in which a trend leaks into the order below.
+//! with the coupling closed slip through several turns and tell it best. Stretches of one to
+//! two turns, in which a trend leaks into the lower order, are a feature of their own, told where a drive
+//! has no longer ones.
 
 use nalgebra::{SMatrix, SVector};
 

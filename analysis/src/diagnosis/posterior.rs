@@ -20,8 +20,10 @@ const SIGN_BY_CHANCE: f64 = 0.004;
 const SIGN_MISSED: f64 = 0.03;
 /// What is left whole between failures is little and not typical: its evidence counts half.
 const TRUST_WHEN_FAILING: f64 = 0.5;
-/// A pack that slips gets hot, and a control unit opens what is too hot: so often it does.
+/// A pack that slips gets hot, and a control unit opens what is too hot: so often it does with friction
+/// that fails, and with any pack on a hot day's slow circles.
 const PROTECTED: f64 = 0.25;
+const PROTECTED_ANYHOW: f64 = 0.03;
 
 /// Slope and offset of the log odds: `logit(p) = slope · logit(raw) + offset`. The identity, because
 /// that is what was measured: fitted to 500 findings of development seeds 2000 to 2003, with and
@@ -79,8 +81,9 @@ pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec
             (true, _) => (1.0 - SIGN_MISSED).ln(),
             (false, WiringSign::HeldOpen) if slips => PROTECTED.ln(),
             (false, WiringSign::None) if slips => (1.0 - PROTECTED).ln(),
-            (false, WiringSign::None) => (1.0 - SIGN_BY_CHANCE).ln(),
-            (false, _) => SIGN_BY_CHANCE.ln(),
+            (false, WiringSign::HeldOpen) => PROTECTED_ANYHOW.ln(),
+            (false, WiringSign::None) => (1.0 - SIGN_BY_CHANCE - PROTECTED_ANYHOW).ln(),
+            (false, WiringSign::Fails) => SIGN_BY_CHANCE.ln(),
         }
     };
     let trust = match sign {

@@ -7,15 +7,8 @@
 //! the method says so.
 
 use super::view::View;
-use crate::measure::{Estimate, Measured};
+use crate::measure::Measured;
 
 pub(super) fn dead_time_ms(view: &View<'_>) -> Measured {
-    let time = view.time_from_reference(0.1)?;
-    let rise = view.rise.as_ref().map_err(Clone::clone)?;
-    Ok(Estimate {
-        value: time.t_s * 1e3,
-        u: time.u_s * 1e3,
-        method: super::from_reference_method(view, rise),
-        samples: rise.samples,
-    })
+    super::from_reference_ms(view, 0.1)
 }

@@ -13,7 +13,7 @@ use super::proposal::{
 };
 use super::pulling;
 use super::reference::{self, Aligned, SpeedReference};
-use super::speed_proposal::{speeds_mps, vehicle_speeds, wheel_proposals};
+use super::speed_proposal::{mean_speed_mps, speeds_mps, vehicle_speeds, wheel_proposals};
 use super::speed_scale;
 use super::survey::Survey;
 use super::timeline::Timeline;
@@ -179,15 +179,7 @@ fn motion_of(
         motion.yaw_signed = !motion.yaw.is_empty();
         return Some(motion);
     };
-    let speeds = speeds_mps(set);
-    let at = |k: usize| {
-        speeds
-            .iter()
-            .map(|v| v.get(k).copied().unwrap_or(0.0))
-            .sum::<f64>()
-            / 4.0
-    };
-    let mut motion = Motion::of_speed((0..axis.len()).map(at).collect(), axis);
+    let mut motion = Motion::of_speed(mean_speed_mps(set, axis), axis);
     motion.yaw = corners.yaw_rad_s.clone();
     motion.yaw_signed = corners.side_confidence >= corner::LEAST_CONFIDENCE;
     if let (true, Some(aligned)) = (motion.yaw.is_empty(), aligned) {

@@ -44,6 +44,19 @@ pub(crate) fn speeds_mps(set: &WheelSet) -> [Vec<f64>; 4] {
     })
 }
 
+/// Mean speed of the four wheels at each time of the axis, m/s.
+pub(crate) fn mean_speed_mps(set: &WheelSet, axis: &Timeline) -> Vec<f64> {
+    let speeds = speeds_mps(set);
+    let at = |k: usize| {
+        speeds
+            .iter()
+            .map(|v| v.get(k).copied().unwrap_or(0.0))
+            .sum::<f64>()
+            / 4.0
+    };
+    (0..axis.len()).map(at).collect()
+}
+
 pub(crate) fn wheel_proposals(
     set: &WheelSet,
     corners: &Corners,
@@ -173,16 +186,8 @@ pub(crate) fn vehicle_speeds(
     };
     // The wheels themselves are the better reference where there are some.
     let wheels = set.as_ref().map(|set| {
-        let speeds = speeds_mps(set);
-        let at = |k: usize| {
-            speeds
-                .iter()
-                .map(|v| v.get(k).copied().unwrap_or(0.0))
-                .sum::<f64>()
-                / 4.0
-        };
         Aligned {
-            speed_mps: (0..axis.len()).map(at).collect(),
+            speed_mps: mean_speed_mps(set, axis),
             valid: vec![true; axis.len()],
             kind: ReferenceKind::Obd,
             ..aligned.clone()
