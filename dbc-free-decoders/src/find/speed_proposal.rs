@@ -185,13 +185,11 @@ pub(crate) fn vehicle_speeds(
         return Vec::new();
     };
     // The wheels themselves are the better reference where there are some.
-    let wheels = set.as_ref().map(|set| {
-        Aligned {
-            speed_mps: mean_speed_mps(set, axis),
-            valid: vec![true; axis.len()],
-            kind: ReferenceKind::Obd,
-            ..aligned.clone()
-        }
+    let wheels = set.as_ref().map(|set| Aligned {
+        speed_mps: mean_speed_mps(set, axis),
+        valid: vec![true; axis.len()],
+        kind: ReferenceKind::Obd,
+        ..aligned.clone()
     });
     let reference = wheels.as_ref().unwrap_or(aligned);
     let is_wheel = |like: &SpeedLike| {
