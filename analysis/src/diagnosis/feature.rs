@@ -84,7 +84,7 @@ features! {
     HeldSlip "held_slip" "slip while held" "m/s" Ratio 0.25;
     SlipSwing "slip_swing" "slip swing once per relative turn, over the orders beside" "1" Ratio 0.08;
     Shudder "shudder" "slip swing of 4 to 30 Hz in slow steady sliding, closed over open" "1" Ratio 0.06;
-    ShortSwing "short_swing" "slip swing once per relative turn, in stretches of one to two" "1" Ratio 0.12;
+    ShortSwing "short_swing" "slip swing once per relative turn, in launches and other short stretches" "1" Ratio 0.12;
     ShortShudder "short_shudder" "slip swing of 4 to 30 Hz in launches and tip-ins, closed over open" "1" Ratio 0.15;
     TurnDrag "turn_drag" "share of the turn that the open coupling takes away" "%" Difference 1.5;
     FillCurrent "fill_current" "pump current while filling" "A" Ratio 0.03;

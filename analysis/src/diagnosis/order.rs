@@ -6,9 +6,9 @@
 //! The feature is the power at order one over that at the orders beside it, which do not see it: soft
 //! ground swings more at all of them. A healthy pack has about as much at one order as at the next,
 //! whatever the car, so that it needs neither torque nor a tyre curve, and no baseline. Slow circles
-//! with the coupling closed slip through several turns and tell it best. Stretches of one to
-//! two turns, in which a trend leaks into the lower order, are a feature of their own, told where a drive
-//! has no longer ones.
+//! with the coupling closed slip through several turns and tell it best. Launches and
+//! other short stretches, in which a trend leaks into the lower order, are a feature of their own, told
+//! where a drive has no steady ones and only against the car's own healthy drives.
 
 use nalgebra::{SMatrix, SVector};
 
@@ -30,10 +30,11 @@ const SLIDES_MPS: f64 = 0.08;
 const STICKS_S: f64 = 1.5;
 /// Shortest run, s.
 const SHORTEST_S: f64 = 0.8;
-/// A run of so many relative turns tells the orders beside the first one; shorter ones count only
-/// where a drive has none of those, from the least turn on: what swings over less cannot be told from
-/// a trend.
+/// A run of so many relative turns and so many seconds is steady and tells the orders beside the first
+/// one: a launch may slip through as many turns, with a trend that is no swing. Others count only where
+/// a drive has none of those, from the least turn on: what swings over less cannot be told from a trend.
 const SEVERAL_TURNS: f64 = 2.0;
+const STEADY_S: f64 = 5.0;
 const LEAST_TURNS: f64 = 0.88;
 /// Orders beside the first, in steps of one over the run's turns; none lies below the second step,
 /// where the trend is, nor next to order two, where a swing that is no sine shows too.
@@ -81,12 +82,14 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     for (_, place) in scene.engagements() {
         for run in stretches(scene, place, &axle, ratio / radius_m) {
             let turns = turns_of(&run);
-            let Some(ratio) = over_beside(&run, turns).filter(|_| turns >= LEAST_TURNS) else {
+            if turns < LEAST_TURNS {
                 continue;
-            };
-            match turns >= SEVERAL_TURNS {
-                true => several.push(ratio),
-                false => short.push(ratio),
+            }
+            let steady = turns >= SEVERAL_TURNS && lasts_s(&run) >= STEADY_S;
+            match (steady, over_beside(&run, turns, steady)) {
+                (true, Some(ratio)) => several.push(ratio),
+                (false, Some(ratio)) => short.push(ratio),
+                (_, None) => {}
             }
         }
     }
@@ -170,10 +173,10 @@ fn turns_of(run: &[Point]) -> f64 {
     }
 }
 
-/// Power at order one over the mean of those beside it.
-fn over_beside(run: &[Point], turns: f64) -> Option<f64> {
+/// Power at order one over the mean of those beside it; of a run that is not steady, over the next one.
+fn over_beside(run: &[Point], turns: f64, steady: bool) -> Option<f64> {
     let step = 1.0 / turns;
-    let orders: Vec<f64> = match turns >= SEVERAL_TURNS {
+    let orders: Vec<f64> = match steady {
         true => BESIDE
             .iter()
             .flat_map(|k| [1.0 - k * step, 1.0 + k * step])
@@ -183,7 +186,7 @@ fn over_beside(run: &[Point], turns: f64) -> Option<f64> {
     };
     let least = LEAST_PERCENT * LEAST_PERCENT;
     let power = |order| {
-        let amplitude = match turns >= SEVERAL_TURNS {
+        let amplitude = match steady {
             true => amplitude::<LONG>(run, order),
             false => amplitude::<SHORT>(run, order),
         };
@@ -257,7 +260,7 @@ mod tests {
             let ratios: Vec<f64> = (0..40)
                 .map(|_| {
                     let run = run(order, swing, &mut random);
-                    over_beside(&run, turns_of(&run)).unwrap()
+                    over_beside(&run, turns_of(&run), true).unwrap()
                 })
                 .collect();
             0.5 * mean(&ratios).unwrap().ln()

@@ -51,8 +51,6 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
         Feature::PressureShort => usual(0.2, 0.01_f64.mul_add(c.max_pressure_bar?, 0.1)),
         // A sound pack swings as much at one order as at the next; few circles scatter.
         Feature::SlipSwing => usual(-0.1, 0.2),
-        // Over few turns a trend leaves a little more at the lower order.
-        Feature::ShortSwing => usual(0.45, 0.3),
         // The largest of many frequencies stands out a little even of noise.
         Feature::Shudder => usual(0.13, 0.2),
         Feature::FrictionFall => usual(0.8, 0.25),
@@ -60,7 +58,11 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
         Feature::HeldSlip => usual(0.1_f64.ln(), 0.7),
         Feature::TurnDrag => usual(0.0, 4.0),
         Feature::TyreRatio => usual(0.0, 0.20),
-        Feature::Ripple | Feature::ShortShudder | Feature::FillCurrent | Feature::HoldCurrent => {
+        Feature::Ripple
+        | Feature::ShortSwing
+        | Feature::ShortShudder
+        | Feature::FillCurrent
+        | Feature::HoldCurrent => {
             return None;
         }
     })
