@@ -26,6 +26,7 @@ mod minimum;
 pub mod nearest;
 pub mod permutation;
 pub mod quantile;
+pub(crate) mod root;
 mod selection;
 pub mod signed_rank;
 pub mod spread;

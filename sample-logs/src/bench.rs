@@ -2,15 +2,9 @@
 //! The vehicle file's nominal times come from it, as a workshop's would.
 
 use crate::car::Car;
-use crate::fault::parts_at;
+use crate::fault::{SUPPLY_V, WARM_C, Worst, parts_at};
 use crate::hydraulics::{HydraulicInputs, Oil, rate};
 use crate::integrator;
-
-/// Oil as after some kilometres, °C.
-const WARM_C: f64 = 50.0;
-
-/// Voltage at the motor, V.
-const BATTERY_V: f64 = 12.5;
 
 /// Pressure asked for, of the most.
 const ASKED_SHARE: f64 = 0.6;
@@ -31,9 +25,9 @@ pub struct BenchStep {
 #[must_use]
 pub fn bench_step(car: &Car) -> Option<BenchStep> {
     let h = &car.hydraulics;
-    let parts = parts_at(car, &[], 0.0);
+    let parts = parts_at(car, &Worst::of(car), &[], 0.0);
     let inputs = HydraulicInputs {
-        motor_v: BATTERY_V,
+        motor_v: SUPPLY_V,
         valve_bar: ASKED_SHARE * h.max_pressure_bar,
         viscosity_mm2_s: Oil::new(h.viscosity_40_mm2_s, h.viscosity_100_mm2_s)
             .viscosity_mm2_s(WARM_C),

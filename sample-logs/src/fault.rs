@@ -96,8 +96,8 @@ pub struct Fault {
 /// deliver at their holding voltage: from a quarter on, one pump no longer makes up for it.
 const LEAK_OF_HOLDING: f64 = 4.0;
 /// Oil as after some kilometres, °C, and the supply under load, V.
-const WARM_C: f64 = 50.0;
-const SUPPLY_V: f64 = 12.5;
+pub(crate) const WARM_C: f64 = 50.0;
+pub(crate) const SUPPLY_V: f64 = 12.5;
 /// Force at severity 1 of a pack built too tight, of its highest: beyond, nobody could park the car.
 const TIGHT_SHARE: f64 = 0.4;
 /// Share of the fall of friction below which the driveline's damping still holds a shuddering pack:
@@ -179,10 +179,56 @@ pub struct Parts {
     pub wiring: [f64; 4],
 }
 
+/// What severity 1 of those faults that are sized by the car means in it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Worst {
+    /// Leakage past the piston seal at 1 mm²/s, m³/s per Pa.
+    seal_leakage_m3_s_pa: f64,
+    /// Force on a pack built too tight, N.
+    tight_n: f64,
+    /// How much steeper friction must fall than in the training car for the same shudder.
+    steepness: f64,
+}
+
+impl Worst {
+    /// The sizes in a car.
+    #[must_use]
+    pub fn of(car: &Car) -> Self {
+        let h = &car.hydraulics;
+        let warm = Oil::new(h.viscosity_40_mm2_s, h.viscosity_100_mm2_s).viscosity_mm2_s(WARM_C);
+        let held_v = car.control.hold_share * SUPPLY_V;
+        let flow = hydraulics::steady_flow_m3_s(h, held_v, h.max_pressure_bar, warm);
+        // Sliding drives a swing by torque times slope, and the propeller shaft's damping takes it away.
+        let training = Car::default();
+        let steepness = damped_by(car) / damped_by(&training);
+        Self {
+            seal_leakage_m3_s_pa: LEAK_OF_HOLDING * flow * warm / (h.max_pressure_bar * PA_PER_BAR),
+            tight_n: TIGHT_SHARE * highest_pack_n(car),
+            steepness: steepness.clamp(0.5, 1.5),
+        }
+    }
+}
+
+/// Damping of the propeller shaft over what a fall of friction at the least demand drives.
+fn damped_by(car: &Car) -> f64 {
+    let c = &car.coupling;
+    let radius_m = effective_radius_m(c.outer_radius_m, c.inner_radius_m);
+    let base = car.control.demand_base_percent / 100.0;
+    let surfaces = f64::from(c.friction_surfaces);
+    let torque_nm = surfaces * c.friction_coefficient * radius_m * base * highest_pack_n(car);
+    car.driveline.shaft_damping_nm_s / (torque_nm * radius_m)
+}
+
+/// Force on the sound pack at the highest pressure, N.
+fn highest_pack_n(car: &Car) -> f64 {
+    let h = &car.hydraulics;
+    h.max_pressure_bar * PA_PER_BAR * h.piston_area_m2 - h.spring_touch_n
+}
+
 /// The parts at a time. Sizes at severity 1 are ours; ranges of workshop experience where there
 /// are any are common practice without a source.
 #[must_use]
-pub fn parts_at(car: &Car, faults: &[Fault], t_s: f64) -> Parts {
+pub fn parts_at(car: &Car, worst: &Worst, faults: &[Fault], t_s: f64) -> Parts {
     let mut severity = [0.0_f64; Cause::ALL.len()];
     let mut wiring = [0.0_f64; 4];
     for fault in faults {
@@ -212,18 +258,18 @@ pub fn parts_at(car: &Car, faults: &[Fault], t_s: f64) -> Parts {
         pump_leakage_factor: 1.0 + 6.0 * pump,
         motor_wear_factor: 1.0 + 0.8 * pump,
         seal_leakage_m3_s_pa: h.seal_leakage_m3_s_pa
-            + of(Cause::LeakingPistonSeal) * worst_leakage_m3_s_pa(car),
+            + of(Cause::LeakingPistonSeal) * worst.seal_leakage_m3_s_pa,
         clearance_m: c.clearance_m * (1.0 + 2.0 * of(Cause::ExcessClearance)) * (1.0 - 0.8 * tight),
         lining: Coefficient {
-            // Spent fluid loses friction while sliding and keeps it while sticking.
+            // Spent fluid has lost its friction modifier: more friction at rest, a little less sliding.
             sliding: c.friction_coefficient * (1.0 - 0.6 * worn) * (1.0 - 0.2 * shudder),
-            static_ratio: c.static_ratio * (1.0 + 0.6 * shudder * steepness(car))
+            static_ratio: c.static_ratio * (1.0 + 0.6 * shudder * worst.steepness)
                 / (1.0 - 0.2 * shudder),
             fade_mps: c.fade_speed_mps * (1.0 + 0.2 * shudder),
             slope_s_per_m: c.speed_slope_s_per_m,
             loss_per_k: c.temperature_slope_per_k,
         },
-        tight_n: TIGHT_SHARE * highest_pack_n(car) * tight,
+        tight_n: worst.tight_n * tight,
         warp_share: 0.35 * of(Cause::WarpedPlate),
         air_share: h.air_share + 0.07 * foam,
         foam,
@@ -232,36 +278,6 @@ pub fn parts_at(car: &Car, faults: &[Fault], t_s: f64) -> Parts {
         supply_ohm: 0.02 + 0.10 * voltage,
         wiring,
     }
-}
-
-/// Leakage past the worst seal at 1 mm²/s, m³/s per Pa.
-fn worst_leakage_m3_s_pa(car: &Car) -> f64 {
-    let h = &car.hydraulics;
-    let warm = Oil::new(h.viscosity_40_mm2_s, h.viscosity_100_mm2_s).viscosity_mm2_s(WARM_C);
-    let held_v = car.control.hold_share * SUPPLY_V;
-    let flow = hydraulics::steady_flow_m3_s(h, held_v, h.max_pressure_bar, warm);
-    LEAK_OF_HOLDING * flow * warm / (h.max_pressure_bar * PA_PER_BAR)
-}
-
-/// How much steeper friction must fall than in the training car for the same shudder: sliding drives a
-/// swing by torque times slope, and the propeller shaft's damping takes it away. Held within half and
-/// one and a half.
-fn steepness(car: &Car) -> f64 {
-    let damped_by = |car: &Car| {
-        let c = &car.coupling;
-        let radius_m = effective_radius_m(c.outer_radius_m, c.inner_radius_m);
-        let base = car.control.demand_base_percent / 100.0;
-        let surfaces = f64::from(c.friction_surfaces);
-        let torque_nm = surfaces * c.friction_coefficient * radius_m * base * highest_pack_n(car);
-        car.driveline.shaft_damping_nm_s / (torque_nm * radius_m)
-    };
-    (damped_by(car) / damped_by(&Car::default())).clamp(0.5, 1.5)
-}
-
-/// Force on the sound pack at the highest pressure, N.
-fn highest_pack_n(car: &Car) -> f64 {
-    let h = &car.hydraulics;
-    h.max_pressure_bar * PA_PER_BAR * h.piston_area_m2 - h.spring_touch_n
 }
 
 /// Spells of a wiring fault: on for a share of the time, for random lengths.
@@ -344,18 +360,19 @@ mod tests {
     #[test]
     fn a_sound_car_has_its_own_parts_and_a_fault_waits_for_its_onset() {
         let car = Car::default();
+        let worst = Worst::of(&car);
         let fault = Fault {
             cause: Cause::ExcessClearance,
             severity: 0.5,
             onset_s: 100.0,
             form: WiringForm::default(),
         };
-        let sound = parts_at(&car, &[], 0.0);
+        let sound = parts_at(&car, &worst, &[], 0.0);
         assert_eq!(sound.clearance_m, car.coupling.clearance_m);
         assert_eq!(sound.lining.sliding, car.coupling.friction_coefficient);
-        assert_eq!(parts_at(&car, &[fault], 99.0), sound);
+        assert_eq!(parts_at(&car, &worst, &[fault], 99.0), sound);
         assert_eq!(
-            parts_at(&car, &[fault], 101.0).clearance_m,
+            parts_at(&car, &worst, &[fault], 101.0).clearance_m,
             2.0 * car.coupling.clearance_m
         );
     }
@@ -363,7 +380,8 @@ mod tests {
     #[test]
     fn every_cause_changes_something() {
         let car = Car::default();
-        let sound = parts_at(&car, &[], 0.0);
+        let worst = Worst::of(&car);
+        let sound = parts_at(&car, &worst, &[], 0.0);
         for &cause in Cause::ALL {
             let fault = Fault {
                 cause,
@@ -371,7 +389,7 @@ mod tests {
                 onset_s: 0.0,
                 form: WiringForm::default(),
             };
-            assert_ne!(parts_at(&car, &[fault], 0.0), sound, "{cause:?}");
+            assert_ne!(parts_at(&car, &worst, &[fault], 0.0), sound, "{cause:?}");
         }
     }
 

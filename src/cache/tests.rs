@@ -1,6 +1,7 @@
 //! What is kept comes back as it was, or not at all.
 
 use slipwright_decoders::signal::{Invalid, InvalidReason};
+use slipwright_sample::random::{Purpose, Stream};
 
 use super::*;
 use crate::input::read_car;
@@ -169,14 +170,8 @@ fn damage(bytes: &mut Vec<u8>, random: &mut impl FnMut(usize) -> usize) {
 fn damage_behind_a_whole_seal_harms_nobody() {
     let seconds = std::env::var("SLIPWRIGHT_DAMAGE_SECONDS");
     let seconds: f64 = seconds.map_or(2.0, |s| s.parse().expect("a number of seconds"));
-    let mut state = 20_261_130_u64;
-    let mut random = |below: usize| {
-        // Steele, Lea & Flood, Fast splittable pseudorandom number generators, 2014.
-        state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = (state ^ (state >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) % below as u64) as usize
-    };
+    let mut stream = Stream::new(20_261_130, 0, Purpose::Programme);
+    let mut random = |below: usize| (stream.uniform() * below as f64) as usize;
     let (capture, car) = (capture(), car());
     let (mut decoded, traffic) = Cache::Off.watched(&capture, &car).unwrap();
     for series in &mut decoded.signals.series {

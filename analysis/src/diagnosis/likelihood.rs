@@ -15,10 +15,9 @@ use super::signature::{Sure, expected};
 const LINKED: [Feature; 2] = [Feature::DeadTime, Feature::RiseTime];
 /// Deviation of an expected shift about its factors, as a share of it.
 const TOLERANCE: f64 = 0.2;
-/// Factors on what is expected, with their weights: of a feature that the cause always moves, and of
-/// one that it moves in some cars.
-/// A few cars show far more of it than usual: a larger change in the expected direction still speaks for
-/// the cause.
+/// Factors on what is expected, with their weights: of a feature that the cause always moves, of one
+/// that it moves in some cars, and of one that it moves beside. Of the first two a few cars show far more
+/// than usual: a larger change in the expected direction still speaks for the cause.
 const ALWAYS: [(f64, f64); 5] = [
     (0.5, 0.19),
     (0.75, 0.29),

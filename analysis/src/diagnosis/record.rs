@@ -71,8 +71,8 @@ pub(super) struct Scene<'a> {
     pub(super) outages: Vec<Span>,
     /// Whether the coupling's own signals come and change: otherwise whether it is open is not known.
     pub(super) state_told: bool,
-    /// Front over rear rolling radius; 1 where coasting does not tell it.
-    front_radius: f64,
+    /// Front over rear rolling radius.
+    front_radius: Measured,
 }
 
 /// Share of the time for which the coupling's own signals may fail before nobody knows when it is open.
@@ -94,7 +94,8 @@ impl Scene<'_> {
     /// wheels, m/s, from the axles' speeds. The shafts turn with the wheels' own radii: tyres that
     /// differ turn the pack without any slip of theirs.
     pub(super) fn shafts_mps(&self, front_mps: f64, rear_mps: f64) -> f64 {
-        front_mps / self.front_radius - rear_mps
+        // Where coasting does not tell them the radii count as alike.
+        front_mps / self.front_radius.as_ref().map_or(1.0, |r| r.value) - rear_mps
     }
 
     /// Engagements in which nothing failed.
@@ -157,7 +158,7 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
         engagements: &engagements,
         outages: outages(&readiness),
         state_told: wiring.lost_share + wiring.frozen_share + wiring.invalid_share < STATE_TOLD,
-        front_radius: front_radius(&kinematics).map_or(1.0, |r| r.value),
+        front_radius: front_radius(&kinematics),
     };
     let mut gathered = Gathered {
         observations: BTreeMap::new(),
@@ -197,7 +198,7 @@ fn front_radius(kinematics: &Kinematics) -> Measured {
 
 /// How far the front tyres' rolling radius is off the rear ones', per cent.
 fn tyres(scene: &Scene<'_>, gathered: &mut Gathered) {
-    match front_radius(scene.kinematics) {
+    match &scene.front_radius {
         Ok(ratio) => gathered.add(
             Feature::TyreRatio,
             Observation::plain(100.0 * (ratio.value - 1.0), 100.0 * ratio.u),

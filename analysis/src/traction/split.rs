@@ -12,6 +12,7 @@ use super::curve::Curve;
 use super::motion::{Motion, follow};
 use crate::drive::{Drive, seconds_between};
 use crate::kinematics::Kinematics;
+use crate::statistics::root;
 
 /// Driving force at the wheels of each axle, of the weight.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -73,48 +74,23 @@ impl Balance<'_> {
         }
     }
 
-    /// Slip of the rear tyres at which the forces add up to the whole; at most that of their peak. By
-    /// the Illinois form of false position (M. Dowell, P. Jarratt, BIT 11, 1971): a third of the
-    /// steps of halving.
+    /// Slip of the rear tyres at which the forces add up to the whole; at most that of their peak.
     pub(super) fn rear_slip(&self) -> f64 {
         /// Force that is left over, of the weight.
         const CLOSE: f64 = 1e-7;
-        const MOST_STEPS: usize = 40;
         let left = |slip: f64| {
             let d = self.forces(slip);
             d.front + d.rear - self.all
         };
         let peak = self.curve.peak_slip();
-        let (mut low, mut high) = (-peak, peak);
-        let (mut below, mut above) = (left(low), left(high));
-        if below >= 0.0 {
-            return low;
+        let (low, high) = ((-peak, left(-peak)), (peak, left(peak)));
+        if low.1 >= 0.0 {
+            return low.0;
         }
-        if above <= 0.0 {
-            return high;
+        if high.1 <= 0.0 {
+            return high.0;
         }
-        let mut last = 0_i8;
-        for _ in 0..MOST_STEPS {
-            let slip = (low * above - high * below) / (above - below);
-            let here = left(slip);
-            if here.abs() < CLOSE {
-                return slip;
-            }
-            if here < 0.0 {
-                (low, below) = (slip, here);
-                if last == -1 {
-                    above *= 0.5;
-                }
-                last = -1;
-            } else {
-                (high, above) = (slip, here);
-                if last == 1 {
-                    below *= 0.5;
-                }
-                last = 1;
-            }
-        }
-        0.5 * (low + high)
+        root::crossing(low, high, left, |_, _, here| here.abs() < CLOSE)
     }
 }
 

@@ -16,6 +16,8 @@
 //! | logistic | `1/(1 + exp(-s/τ))`, all `s` | a smooth symmetric rise |
 //! | raised cosine | `(1 - cos(π s/D))/2` | a profiled command followed closely |
 
+use crate::statistics::root;
+
 /// Family of shapes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Shape {
@@ -134,34 +136,11 @@ impl Shape {
         if !high.is_finite() || self.value(high, p) < level {
             return None;
         }
-        Some(self.crossing_below(high, level, p))
-    }
-
-    /// The crossing between the onset and a time at which the level is reached: false position with
-    /// the Illinois rule (G. Dahlquist & Å. Björck, Numerical Methods, 1974, section 6.3; from
-    /// memory), to the last digits but a few.
-    fn crossing_below(self, reached_s: f64, level: f64, p: &Numbers) -> f64 {
+        // To the last digits but a few.
         let over = |s: f64| self.value(s, p) - level;
-        let (mut low, mut high) = (0.0, reached_s);
-        let (mut below, mut above) = (-level, over(high));
-        let mut was = f64::NAN;
-        for _ in 0..100 {
-            let s = high - above * (high - low) / (above - below);
-            let error = over(s);
-            if error == 0.0 || (s - was).abs() <= 1e-15 * reached_s {
-                return s;
-            }
-            // The end that stays twice running counts half.
-            if error < 0.0 {
-                (low, below) = (s, error);
-                above *= if was < s { 0.5 } else { 1.0 };
-            } else {
-                (high, above) = (s, error);
-                below *= if was > s { 0.5 } else { 1.0 };
-            }
-            was = s;
-        }
-        was
+        let is_close = |s: f64, before: f64, _| (s - before).abs() <= 1e-15 * high;
+        let crossing = root::crossing((0.0, -level), (high, over(high)), over, is_close);
+        Some(crossing)
     }
 }
 

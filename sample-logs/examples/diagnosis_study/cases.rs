@@ -205,7 +205,7 @@ fn set(
 }
 
 /// What makes the pack slip slowly for long, as a mechanic would drive to hear shudder or feel a
-/// plate: gentle pull-aways and slow bends uphill, the pedal just past where the coupling closes.
+/// plate: gentle pull-aways with the pedal just past where the coupling closes, and slow circles uphill.
 fn slow_sliding(pedal_on_percent: f64, random: &mut Stream) -> Vec<Manoeuvre> {
     let mut list = Vec::new();
     let firm = random.pick(&[Surface::Dry, Surface::Wet]);

@@ -5,8 +5,8 @@
 //!
 //! The first simulates cars and prints what the diagnosis observes of their drives, one set a
 //! line; the second judges each set against its car's healthy drives (and without them) and
-//! prints hit rates, the confusion matrix and the calibration table. Development used seeds below
-//! 5000; the published figures are of seeds from 9000 on.
+//! prints hit rates, the confusion matrix and the calibration table. Which seeds were
+//! worked with and which are published stands in DEVELOPERS.md.
 #![allow(
     clippy::print_stdout,
     clippy::print_stderr,

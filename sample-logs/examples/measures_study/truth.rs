@@ -4,7 +4,7 @@ use nalgebra::{Matrix3, Vector3};
 use slipwright_analysis::transition::measure_first_rise;
 use slipwright_sample::car::Car;
 use slipwright_sample::drive;
-use slipwright_sample::fault::parts_at;
+use slipwright_sample::fault::{Worst, parts_at};
 use slipwright_sample::hydraulics::PA_PER_BAR;
 use slipwright_sample::scenario::Scenario;
 use slipwright_sample::truth::Row;
@@ -144,7 +144,13 @@ fn leak_rate(held: &[&[Moment]]) -> Option<f64> {
 
 fn touch_bar(scenario: &Scenario) -> f64 {
     let h = &scenario.car.hydraulics;
-    let clearance_m = parts_at(&scenario.car, &scenario.faults, 0.0).clearance_m;
+    let clearance_m = parts_at(
+        &scenario.car,
+        &Worst::of(&scenario.car),
+        &scenario.faults,
+        0.0,
+    )
+    .clearance_m;
     let rate = (h.spring_touch_n - h.spring_home_n) / h.spring_travel_m;
     (h.spring_home_n + rate * clearance_m) / h.piston_area_m2 / PA_PER_BAR
 }

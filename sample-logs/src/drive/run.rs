@@ -9,7 +9,7 @@ use crate::control_unit::{Command, ControlUnit, Sensed};
 use crate::driver::{Controls, Driver};
 use crate::drivetrain::{Drivetrain, Flows, Inputs};
 use crate::engine;
-use crate::fault::{self, Foam, Parts, Spells};
+use crate::fault::{self, Foam, Parts, Spells, Worst};
 use crate::gearbox::{Gearbox, GearboxOutput};
 use crate::hydraulics::{HydraulicInputs, Oil};
 use crate::integrator;
@@ -34,6 +34,7 @@ pub(super) struct Run<'a> {
     control: ControlUnit,
     command: Command,
     valve_bar: f64,
+    worst: Worst,
     parts: Parts,
     foam: Foam,
     wind: Wind,
@@ -64,7 +65,8 @@ impl<'a> Run<'a> {
     ) -> Self {
         let car = &scenario.car;
         let built_radius_m = built_radii(scenario);
-        let parts = fault::parts_at(car, &scenario.faults, 0.0);
+        let worst = Worst::of(car);
+        let parts = fault::parts_at(car, &worst, &scenario.faults, 0.0);
         let mut programme = Stream::new(seed, index, Purpose::Programme);
         let state = State {
             engine_rad_s: car.engine.idle_rpm * engine::RAD_S_PER_RPM,
@@ -87,6 +89,7 @@ impl<'a> Run<'a> {
             control: ControlUnit::new(),
             command: Command::default(),
             valve_bar: 0.0,
+            worst,
             parts,
             foam: Foam::default(),
             wind: Wind::new(plan.gust_mps, Stream::new(seed, index, Purpose::Wind)),
@@ -168,7 +171,7 @@ impl<'a> Run<'a> {
 
     fn control_tick(&mut self, t_s: f64, controls: &Controls) {
         let car = self.drivetrain.car();
-        self.parts = fault::parts_at(car, &self.scenario.faults, t_s);
+        self.parts = fault::parts_at(car, &self.worst, &self.scenario.faults, t_s);
         for form in 0..4 {
             self.wiring_on[form] =
                 self.spells[form].at(t_s, self.parts.wiring[form], &mut self.random);

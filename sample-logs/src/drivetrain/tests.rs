@@ -8,7 +8,7 @@ use crate::surface::Surface;
 /// Inputs of a healthy car at rest with everything open.
 pub(crate) fn quiet_inputs(car: &Car) -> Inputs {
     let h = &car.hydraulics;
-    let parts = fault::parts_at(car, &[], 0.0);
+    let parts = fault::parts_at(car, &fault::Worst::of(car), &[], 0.0);
     Inputs {
         engine_request_nm: 0.0,
         clutch_capacity_nm: 0.0,
@@ -149,7 +149,7 @@ fn the_coupling_carries_what_a_published_plate_does() {
         let touch_n = h.spring_touch_n;
         let pressure_bar = (4000.0 + touch_n) / h.piston_area_m2 * 1e-5;
         let (drivetrain, mut state, mut inputs) = sliding_start(&car);
-        inputs.lining = fault::parts_at(&car, &[], 0.0).lining;
+        inputs.lining = fault::parts_at(&car, &fault::Worst::of(&car), &[], 0.0).lining;
         state.pressure_bar = pressure_bar;
         // Slow sliding, fully built up: the oil's shear is then a few parts in a hundred thousand.
         state.coupling_input_rad_s = car.driveline.rear_drive_ratio * state.wheel_rad_s[2] + 0.1;

@@ -274,7 +274,6 @@ fn the_mildest_shudder_is_one() {
         let sound = shaking_round(&Driven::drawn(seed, &[], CIRCLE));
         let mild = shaking_round(&Driven::drawn(seed, &[(Cause::Shudder, 0.3)], CIRCLE));
         assert!(sound < 0.005, "{seed}: {sound}");
-        println!("{seed}: {sound} {mild}");
         felt += usize::from(mild > 0.04);
     }
     assert!(felt >= 6, "{felt}");
