@@ -202,9 +202,9 @@ mod tests {
     use crate::find::{FindOptions, Survey, find};
     use crate::frame::{BusIndex, CanId, Frame, FrameFlags};
 
-    fn reports(data_of: impl Fn(i64) -> [u8; 8]) -> Vec<IdReport> {
+    fn reports(frames: i64, data_of: impl Fn(i64) -> [u8; 8]) -> Vec<IdReport> {
         let mut survey = Survey::new();
-        for n in 0..12_000 {
+        for n in 0..frames {
             survey.push(&Frame {
                 t_ns: n * 20_000_000,
                 bus: BusIndex::new(0),
@@ -231,7 +231,7 @@ mod tests {
             vec![field(16, 8), field(40, 8)],
             vec![field(20, 12), field(48, 16)],
         ];
-        let found = reports(|n| {
+        let found = reports(12_000, |n| {
             let page = (n % 3) as usize;
             let mut data = [0; 8];
             data[0] = page as u8;
@@ -262,10 +262,31 @@ mod tests {
         }
     }
 
+    /// So long that not every frame is kept: of each content some must be.
+    #[test]
+    fn contents_by_turns_are_found_on_long_drives() {
+        let field = Field::new(16, 16, BitOrder::Big, Coding::Unsigned).unwrap();
+        let found = reports(90_000, |n| {
+            let mut data = [(n % 2) as u8, 0, 0, 0, 0, 0, 0, 0];
+            let raw = wander(n, (n % 2) as f64, 65_535.0);
+            field.insert(&mut data, raw).unwrap();
+            data
+        });
+        assert_eq!(found.len(), 2);
+        for report in found {
+            let places: Vec<usize> = report
+                .fields
+                .iter()
+                .map(|f| crate::find::wheel_field::lowest_bit(&f.field))
+                .collect();
+            assert_eq!(places, [31], "{:?}", report.selector);
+        }
+    }
+
     /// The sign of a noisy number around 0 parts its values, but comes in no order.
     #[test]
     fn the_sign_of_a_noisy_number_is_no_selector() {
-        let found = reports(|n| {
+        let found = reports(12_000, |n| {
             let noise = (n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 5) % 23 - 11;
             let mut data = [0; 8];
             data[..2].copy_from_slice(&(noise as i16).to_be_bytes());
