@@ -186,6 +186,16 @@ impl SignalEntry {
         }
     }
 
+    /// Whether both may be in one frame of their identifier. Selectors of different fields count as
+    /// telling them apart: nothing in the file says whether they do.
+    #[must_use]
+    pub fn may_meet(&self, other: &Self) -> bool {
+        match (&self.when, &other.when) {
+            (Some(own), Some(theirs)) => own == theirs,
+            _ => true,
+        }
+    }
+
     /// The value of a raw code, in `unit`: `raw * scale + offset`, each step rounded to `f64`.
     #[inline]
     #[must_use]

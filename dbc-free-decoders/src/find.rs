@@ -9,7 +9,7 @@
 //! - `obd`, [`reference`]: what the capture or the user tells of the speed.
 //! - `wheel_speed`, `wheel_layout`, `wheel_field`, `wheel_score`, `wheel_own`: four wheels; `speed_scale`: their
 //!   scale; [`corner`], `corner_side`: which is where.
-//! - `motion`, `powertrain`, `pulling`, `coupling`, `warming`: the rest, ranked.
+//! - `motion`, `powertrain`, `pulling`, `coupling`, `warming`: the rest, ranked; `delay`: which comes first.
 //! - `contrast`: what marks set apart.
 //! - [`proposal`], `speed_proposal`: what comes out; `propose`: the order in which everything is asked.
 //!
@@ -43,6 +43,7 @@ mod contrast;
 pub mod corner;
 mod corner_side;
 mod coupling;
+mod delay;
 mod interval;
 mod motion;
 mod multiplex;
@@ -67,6 +68,9 @@ mod wheel_layout;
 mod wheel_own;
 mod wheel_score;
 mod wheel_speed;
+
+#[cfg(test)]
+mod tests;
 
 pub use corner::Geometry;
 pub use proposal::Findings;

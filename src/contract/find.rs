@@ -167,13 +167,15 @@ struct MovedField {
     start: u16,
     length: u8,
     order: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    when: Option<When>,
     contrast: f64,
 }
 
 impl FoundMark {
     fn new(mark: &MarkContrast, start_ns: i64) -> Self {
         Self {
-            t_s: (mark.t_ns - start_ns) as f64 * 1e-9,
+            t_s: mark.t_ns.saturating_sub(start_ns) as f64 * 1e-9,
             text: mark.text.clone(),
             moved: mark
                 .moved
@@ -185,6 +187,7 @@ impl FoundMark {
                     start: m.field.start(),
                     length: m.field.length(),
                     order: m.field.order().text(),
+                    when: m.selector.map(When::from),
                     contrast: m.contrast,
                 })
                 .collect(),

@@ -73,7 +73,6 @@ pub(crate) fn collect(survey: &mut Survey, axis: &Timeline) -> (Vec<Source>, Vec
             continue;
         }
         for id in bus.ids.iter_mut().skip(1) {
-            id.rows.sort();
             if id.frames >= LEAST_FRAMES && !obd::is_diagnostic(id.id) {
                 sources.extend(sources_of(name, id));
             }
@@ -299,6 +298,41 @@ fn coding(source: &Source, field: &Field) -> Coding {
         Coding::Signed
     } else {
         Coding::Unsigned
+    }
+}
+
+#[cfg(test)]
+impl Source {
+    /// An identifier that is nothing but these frames.
+    pub(crate) fn of_rows(id: CanId, rows: Rows) -> Self {
+        Self {
+            bus: "can0".to_owned(),
+            id,
+            frames: rows.len() as u64,
+            bytes: rows.width(),
+            period_ns: 1e7,
+            late_ns: 1e7,
+            periodic: true,
+            selector: None,
+            rows,
+            activity: BitActivity::default(),
+            guards: Vec::new(),
+            segments: Vec::new(),
+        }
+    }
+}
+
+#[cfg(test)]
+impl Candidate {
+    /// Any field of a source.
+    pub(crate) fn of_field(index: usize, source: &Source, field: Field, axis: &Timeline) -> Self {
+        let segment = Segment {
+            start: usize::from(field.start()),
+            length: usize::from(field.length()),
+            order: field.order(),
+            within_byte: false,
+        };
+        with_field(index, source, &segment, field, axis)
     }
 }
 

@@ -4,7 +4,7 @@
 //! Second half of [`super::corner`], which pairs the wheels.
 
 use super::corner::{
-    Corners, Geometry, LEAST_CONFIDENCE, LEAST_SPEED_MPS, PAIRINGS, Side, USUAL_TRACK_M,
+    Corners, Geometry, KNOWN_TURN, LEAST_CONFIDENCE, LEAST_SPEED_MPS, PAIRINGS, Side, USUAL_TRACK_M,
 };
 use super::reference::Aligned;
 use super::statistics::{correlation, deviation, mean, regress};
@@ -218,11 +218,14 @@ fn marked_turn<'a>(contrast: &[f64], marks: &'a [Mark], axis: &Timeline) -> Opti
             _ => continue,
         };
         let from = axis.t_ns().partition_point(|t| *t < mark.t_ns);
-        let span = contrast.get(from..(from + axis.points(LOOK_S)).min(contrast.len()))?;
+        let to = (from + axis.points(LOOK_S)).min(contrast.len());
+        let span = contrast.get(from..to).unwrap_or_default();
         let limit = 0.25 * span.iter().map(|v| v.abs()).fold(0.0, f64::max).max(0.2);
         // The first stretch that turns for a second.
         let second = axis.points(1.0);
-        let turn = span.windows(second).find(|w| mean(w).abs() > limit)?;
+        let Some(turn) = span.windows(second).find(|w| mean(w).abs() > limit) else {
+            continue;
+        };
         let sign = mean(turn).signum();
         return Some((if left { sign } else { -sign }, mark.text.as_str()));
     }
@@ -269,11 +272,44 @@ pub(crate) fn by_sign_convention(corners: &mut Corners, fields: &[TurnField<'_>]
         corners.yaw_rad_s.iter_mut().for_each(|r| *r = -*r);
     }
     corners.side_confidence = if votes.len() > 1 { 0.95 } else { 0.9 };
-    corners
-        .to_tell
-        .retain(|text| !text.contains("left or right"));
+    corners.to_tell.retain(|&text| text != KNOWN_TURN);
     corners.evidence.push(format!(
         "left and right rest on the sign of {}, taken as positive to the left (ISO 8855); one known turn would prove it",
         names.join(" and ")
     ));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A mark may say how a place was left, and the road then runs straight.
+    #[test]
+    fn a_mark_without_a_turn_leaves_the_next_one_to_tell() {
+        let second = 1_000_000_000;
+        let axis = Timeline::new(&[(0, 120 * second)]);
+        let contrast: Vec<f64> = axis
+            .t_ns()
+            .iter()
+            .map(|t| {
+                if (70 * second..75 * second).contains(t) {
+                    -0.8
+                } else {
+                    0.0
+                }
+            })
+            .collect();
+        let mark = |t_ns, text: &str| Mark {
+            t_ns,
+            text: text.to_owned(),
+        };
+        let marks = [
+            mark(-second, "Left the car park"),
+            mark(60 * second, "turn right now"),
+            mark(200 * second, "left"),
+        ];
+        let told = marked_turn(&contrast, &marks, &axis);
+        assert_eq!(told, Some((1.0, "turn right now")));
+        assert_eq!(marked_turn(&contrast, &marks[2..], &axis), None);
+    }
 }

@@ -2,6 +2,7 @@
 //! that follow the turn: steering angle and yaw rate.
 
 use super::candidate::Candidate;
+use super::corner::Geometry;
 use super::powertrain::Ranked;
 use super::proposal::Scaling;
 use super::statistics::{correlation, deviation, quantile, slope, smooth};
@@ -69,10 +70,17 @@ const STEERING_SPAN_DEG: std::ops::RangeInclusive<f64> = 200.0..=1700.0;
 const STEERING_STEPS_DEG: [f64; 8] = [0.1, 0.0625, 0.05, 0.04375, 0.5, 1.0, 1.5, 0.01];
 /// Steering wheel to road wheels. Common practice, no source.
 const STEERING_RATIO: f64 = 15.0;
-const WHEELBASE_M: f64 = 2.7;
+/// Wheelbase of a car whose size is not known, m. Common practice, no source.
+const USUAL_WHEELBASE_M: f64 = 2.7;
 
 /// Steering and yaw candidates, each role's best first.
-pub(crate) fn turning(candidates: &[Candidate], motion: &Motion, axis: &Timeline) -> Vec<Ranked> {
+pub(crate) fn turning(
+    candidates: &[Candidate],
+    motion: &Motion,
+    geometry: Geometry,
+    axis: &Timeline,
+) -> Vec<Ranked> {
+    let wheelbase_m = geometry.wheelbase_m.unwrap_or(USUAL_WHEELBASE_M);
     if motion.yaw.is_empty() {
         return Vec::new();
     }
@@ -138,7 +146,7 @@ pub(crate) fn turning(candidates: &[Candidate], motion: &Motion, axis: &Timeline
             role: Role::SteeringAngle,
             candidate: index,
             score: steering,
-            scaling: steering_scale(c, &x, &curvature),
+            scaling: steering_scale(c, &x, &curvature, wheelbase_m),
             note: Some("scale: a guess, the usual step nearest to a ratio of 15 to 1 between steering wheel and road wheels".to_owned()),
             evidence: vec![format!("follows the curvature of the path (correlation {:.2}){}", of_curvature.abs(), sign_note(of_curvature))],
         });
@@ -179,10 +187,15 @@ fn yaw_scale(x: &[f64], yaw_rad_s: &[f64]) -> Option<Scaling> {
     })
 }
 
-fn steering_scale(c: &Candidate, x: &[f64], curvature: &[f64]) -> Option<Scaling> {
+fn steering_scale(
+    c: &Candidate,
+    x: &[f64],
+    curvature: &[f64],
+    wheelbase_m: f64,
+) -> Option<Scaling> {
     // Ackermann: curvature = tan(angle / ratio) / wheelbase, for small angles.
     let fit = super::statistics::robust_line(x, curvature);
-    let measured = (fit.slope * WHEELBASE_M * STEERING_RATIO).to_degrees();
+    let measured = (fit.slope * wheelbase_m * STEERING_RATIO).to_degrees();
     let step = STEERING_STEPS_DEG.iter().copied().min_by(|a, b| {
         (a / measured.abs())
             .ln()

@@ -2,7 +2,6 @@
 
 use super::protection::Guard;
 use super::reference::ReferenceKind;
-use super::segment::Segment;
 use crate::decoder_file::Selector;
 use crate::field::Field;
 use crate::frame::CanId;
@@ -134,12 +133,8 @@ pub struct IdReport {
 pub struct FoundField {
     /// Where, and whether signed; only bits that moved.
     pub field: Field,
-    /// The bits.
-    pub segment: Segment,
     /// Different codes seen.
     pub distinct: usize,
-    /// Share of frames in which its lowest bit flips.
-    pub flip_rate: f64,
 }
 
 /// The speed that was compared with.
@@ -179,10 +174,25 @@ pub struct Moved {
     pub bus: String,
     /// Identifier.
     pub id: CanId,
+    /// In which frames of the identifier.
+    pub selector: Option<Selector>,
     /// The bits that moved.
     pub field: Field,
     /// Movement after the mark over movement elsewhere.
     pub contrast: f64,
+}
+
+impl Moved {
+    /// Whether it is this field, whatever that means.
+    pub(crate) fn is(
+        &self,
+        bus: &str,
+        id: CanId,
+        selector: Option<Selector>,
+        field: Field,
+    ) -> bool {
+        (self.bus.as_str(), self.id, self.selector, self.field) == (bus, id, selector, field)
+    }
 }
 
 /// What moved after a mark and hardly elsewhere.

@@ -4,7 +4,7 @@
 //! comes before all that it causes.
 
 use super::candidate::Candidate;
-use super::coupling::delay;
+use super::delay::{Delay, Edged};
 use super::motion::{Motion, pick};
 use super::powertrain::{Ranked, at_floor, scaled};
 use super::statistics::{correlation, deviation, quantile, regress, smooth};
@@ -156,19 +156,20 @@ pub(crate) fn heed_order(
         .map(|r| r.candidate)
         .collect();
     leading.truncate(ORDERED);
-    let raw = |k: usize| candidates.get(k).map(|c| c.raw.as_slice());
-    let later = |k: usize| {
-        leading
-            .iter()
-            .filter(|other| **other != k)
-            .find_map(|&other| {
-                let (likeness, delay_s) = delay(raw(other)?, raw(k)?, axis);
-                (likeness > 0.8 && delay_s > LEAST_LATER_S).then_some(delay_s)
-            })
-    };
-    let follows: Vec<(usize, f64)> = leading
+    let edged: Vec<(usize, Edged<'_>)> = leading
         .iter()
-        .filter_map(|&k| Some((k, later(k)?)))
+        .filter_map(|&k| Some((k, Edged::of(&candidates.get(k)?.raw))))
+        .collect();
+    let later = |k: usize, own: &Edged<'_>| {
+        let others = edged.iter().filter(|(other, _)| *other != k);
+        others
+            .map(|(_, other)| Delay::between(other, own, axis))
+            .find(|delay| delay.likeness > 0.8 && delay.seconds > LEAST_LATER_S)
+            .map(|delay| delay.seconds)
+    };
+    let follows: Vec<(usize, f64)> = edged
+        .iter()
+        .filter_map(|(k, own)| Some((*k, later(*k, own)?)))
         .collect();
     for r in ranked
         .iter_mut()

@@ -2,7 +2,7 @@
 //! capture, or from OBD-II answers in it.
 
 use super::obd::{self, Told};
-use super::statistics::{correlation, mean};
+use super::statistics::{correlation, mean, peak_offset};
 use super::survey::Survey;
 use super::timeline::Timeline;
 use crate::frame::CanId;
@@ -58,6 +58,10 @@ pub struct SpeedReference {
 #[derive(Clone, Debug)]
 pub(crate) struct Aligned {
     pub(crate) kind: ReferenceKind,
+    /// Whether it is the car's own speed: no tyre lies between it and the fields.
+    pub(crate) own_speed: bool,
+    /// Whether it comes in whole km/h, rounded or cut off.
+    pub(crate) whole_kmh: bool,
     /// The reference follows the frames by this, s.
     pub(crate) lag_s: f64,
     pub(crate) speed_mps: Vec<f64>,
@@ -177,18 +181,14 @@ pub(crate) fn align(
             .collect();
         mean(&all)
     };
-    let lag = LAGS.max_by(|&a, &b| fit(a).total_cmp(&fit(b)))?;
-    // A parabola through the best three places the lag between the steps.
-    let (before, best, after) = (fit(lag - 1), fit(lag), fit(lag + 1));
-    let bend = before - 2.0 * best + after;
-    let part = if bend < 0.0 {
-        (0.5 * (before - after) / bend).clamp(-0.5, 0.5)
-    } else {
-        0.0
-    };
+    let fits = LAGS.map(|lag| (fit(lag), lag));
+    let (best, lag) = fits.max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let part = peak_offset([fit(lag - 1), best, fit(lag + 1)]);
     let lag_ns = ((lag as f64 + part) * LAG_STEP_NS as f64) as i64;
     Some(Aligned {
         kind: reference.kind,
+        own_speed: reference.kind == ReferenceKind::Obd,
+        whole_kmh: reference.kind == ReferenceKind::Obd,
         lag_s: lag_ns as f64 * 1e-9,
         speed_mps: axis.resample(&reference.t_ns, &reference.speed_mps, lag_ns),
         valid,

@@ -42,8 +42,6 @@ pub struct Segment {
     pub length: usize,
     /// Order.
     pub order: BitOrder,
-    /// Bits right above that never moved and belong to no other field, up to the byte's end.
-    pub still_above: usize,
     /// Whether the bits lie in one byte, so that the order is not proven by them.
     pub within_byte: bool,
 }
@@ -127,7 +125,7 @@ pub fn segments(
     let links = links(activity, rows, &runs);
     chains(&runs, &links)
         .iter()
-        .filter_map(|chain| segment(&runs, chain, activity, bytes, guards))
+        .filter_map(|chain| segment(&runs, chain, bytes))
         .collect()
 }
 
@@ -316,9 +314,7 @@ fn chains(runs: &[Run], links: &[Link]) -> Vec<(Vec<usize>, Option<BitOrder>)> {
 fn segment(
     runs: &[Run],
     (chain, order): &(Vec<usize>, Option<BitOrder>),
-    activity: &BitActivity,
     bytes: usize,
-    guards: &[Guard],
 ) -> Option<Segment> {
     let top = runs.get(*chain.first()?)?;
     let bottom = runs.get(*chain.last()?)?;
@@ -328,13 +324,6 @@ fn segment(
         .filter_map(|&run| runs.get(run))
         .map(|run| run.last - run.first + 1)
         .sum();
-    // Up from the highest moving bit to the end of its byte.
-    let still_above = (top.first / 8 * 8..top.first)
-        .rev()
-        .take_while(|&bit| {
-            activity.flips(bit) == 0 && !guards.iter().any(|guard| guard.covers(bit))
-        })
-        .count();
     let start = match order_or_big {
         BitOrder::Big => top.first,
         BitOrder::Little => little_number(bottom.last),
@@ -343,7 +332,6 @@ fn segment(
         start,
         length,
         order: order_or_big,
-        still_above,
         within_byte: chain.len() == 1,
     })
 }

@@ -5,7 +5,7 @@
 use super::candidate::{Candidate, Source, not_available};
 use super::corner::{self, Axle, Corners, Side};
 use super::proposal::{Meaning, Proposal, Scaling};
-use super::reference::{Aligned, ReferenceKind};
+use super::reference::Aligned;
 use super::speed_scale::{self, SpeedScale};
 use super::timeline::Timeline;
 use super::wheel_speed::{SpeedLike, WheelSet};
@@ -188,7 +188,8 @@ pub(crate) fn vehicle_speeds(
     let wheels = set.as_ref().map(|set| Aligned {
         speed_mps: mean_speed_mps(set, axis),
         valid: vec![true; axis.len()],
-        kind: ReferenceKind::Obd,
+        own_speed: true,
+        whole_kmh: false,
         ..aligned.clone()
     });
     let reference = wheels.as_ref().unwrap_or(aligned);

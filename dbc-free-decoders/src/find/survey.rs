@@ -23,7 +23,6 @@ pub(crate) struct IdSurvey {
     pub(crate) id: CanId,
     pub(crate) frames: u64,
     pub(crate) longest: usize,
-    pub(crate) shortest: usize,
     pub(crate) activity: BitActivity,
     pub(crate) intervals: Intervals,
     pub(crate) rows: Rows,
@@ -41,7 +40,6 @@ impl IdSurvey {
             id,
             frames: 0,
             longest: 0,
-            shortest: MAX_DATA_BYTES,
             activity: BitActivity::default(),
             intervals: Intervals::default(),
             rows: Rows::bounded(MOST_ROWS),
@@ -59,7 +57,6 @@ impl IdSurvey {
             self.longest = data.len();
             self.activity.widen(data.len());
         }
-        self.shortest = self.shortest.min(data.len());
         let words = self.longest.div_ceil(8);
         for (word, last) in self.last.iter_mut().enumerate().take(words) {
             let now = load(data, word);
@@ -70,7 +67,7 @@ impl IdSurvey {
         }
         if self.follows {
             self.activity.steps += 1;
-            self.intervals.count(t_ns - self.last_ns);
+            self.intervals.count(t_ns.saturating_sub(self.last_ns));
         }
         self.last_ns = t_ns;
         self.follows = true;
@@ -211,6 +208,13 @@ impl Survey {
         if let Some(id) = bus.ids.get_mut(place) {
             id.push(frame.t_ns, frame.data);
         }
+    }
+
+    /// Puts rows and marks in the order of their times, as captures may be given in any order.
+    pub(crate) fn sort(&mut self) {
+        let ids = self.buses.iter_mut().flat_map(|bus| &mut bus.ids);
+        ids.for_each(|id| id.rows.sort());
+        self.marks.sort_by_key(|mark| mark.t_ns);
     }
 
     /// Data frames taken.

@@ -10,7 +10,7 @@ use super::speed_scale;
 use super::statistics::{correlation, deviation, line, mean, smooth};
 use super::timeline::Timeline;
 use super::wheel_field::{
-    leave_out_foreign_ones, leave_out_impossible_speeds, level_lengths, level_lowest_bits, overlap,
+    leave_out_foreign_ones, leave_out_impossible_speeds, level_lengths, level_lowest_bits,
 };
 use super::wheel_own::{self, least_own};
 use super::wheel_speed::{ACCEPTANCE_SCORE, LEAST_R2, SCALE_SHARE, SpeedLike, WheelSet};
@@ -38,7 +38,7 @@ pub(crate) fn judge(
                 let source = sources.get(candidates.get(like.candidate)?.source)?;
                 Some((&source.bus, source.id))
             };
-            if frame(a) == frame(b) && overlap(&a.field, &b.field) {
+            if frame(a) == frame(b) && a.field.shares_bits(&b.field) {
                 return None;
             }
         }
