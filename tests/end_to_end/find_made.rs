@@ -168,9 +168,10 @@ fn the_same_bits_under_two_selectors_are_two_signals() {
     let path = folder.path().join("standing.pcapng");
     let frames = |t_s: f64| {
         let pedal = |start_s| (200.0 * presses(t_s, start_s)) as u8;
+        let level = 100.0 + 90.0 * (t_s * 0.7).sin();
         match (t_s * 100.0).round() as u64 % 2 {
-            0 => vec![(0x120, [0, 0, pedal(20.0), 0xFF, 0, 0, 0, 0])],
-            _ => vec![(0x120, [1, 0, pedal(40.0), 0, 0, 0, 0, 0])],
+            0 => vec![(0x120, [0, 0, pedal(20.0), 0, level as u8, 0, 0, 0])],
+            _ => vec![(0x120, [1, 0, pedal(40.0), 0, 0, 0, 255 - level as u8, 0])],
         }
     };
     let marks = [(10.0, "rest"), (20.0, "accelerator"), (40.0, "brake")];

@@ -168,7 +168,11 @@ mod tests {
         assert!(rows.len() < 16 && rows.len() >= 7, "{}", rows.len());
         let stride = rows.stride as i64;
         assert_eq!(stride, 64);
-        assert!(rows.t_ns().windows(2).all(|w| (1..2 * stride).contains(&(w[1] - w[0]))));
+        assert!(
+            rows.t_ns()
+                .windows(2)
+                .all(|w| (1..2 * stride).contains(&(w[1] - w[0])))
+        );
         assert!(rows.t_ns()[0] < stride && 1000 - rows.t_ns()[rows.len() - 1] <= 2 * stride);
         for (t_ns, data) in rows.iter() {
             assert_eq!(data[..2], (t_ns as u16).to_be_bytes());
