@@ -5,16 +5,18 @@
 //! gives the same kind of series. It only listens, so it does not matter who asked.
 
 use std::collections::{BTreeMap, HashMap};
+use std::fmt;
 
-use crate::decoder_file::{DecoderFile, FrameEntry, Read, RequestEntry};
+use crate::decoder_file::{DecoderFile, DiagnosticRead, FrameEntry, RequestEntry};
 use crate::extractor::{Collector, Extractors};
 use crate::frame::{BusIndex, CanId, Frame, FrameFlags, MAX_DATA_BYTES};
 use crate::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
 use crate::obd2::{self, addressing::ControlUnit};
 use crate::signal::Signals;
-use crate::uds::{self, AnswerFault, negative::NegativeAnswer, positive_answer};
+use crate::uds::negative::{NegativeAnswer, NegativeCode};
+use crate::uds::{self, AnswerFault, positive_answer};
 
-impl Read {
+impl DiagnosticRead {
     /// The service that it uses.
     #[must_use]
     pub fn service(self) -> u8 {
@@ -55,14 +57,30 @@ impl Read {
     }
 }
 
+impl fmt::Display for DiagnosticRead {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Parameter { service, pid } => {
+                write!(f, "parameter 0x{pid:02X} of service 0x{service:02X}")
+            }
+            Self::DataIdentifier(identifier) => write!(f, "data identifier 0x{identifier:04X}"),
+        }
+    }
+}
+
 impl RequestEntry {
     /// Where the flow control for a longer answer goes: to the unit that answers, also where the
     /// request went to all (ISO 15765-4).
     #[must_use]
     pub fn flow_control_id(&self) -> CanId {
-        let to_all = self.request_id == Self::functional_request(self.request_id.is_extended());
-        match ControlUnit::from_answer(self.response_id) {
-            Some(unit) if to_all => unit.request_id(),
+        self.flow_control_to(self.response_id)
+    }
+
+    /// The same for an answer of this identifier, which to a request to all any unit may give.
+    #[must_use]
+    pub fn flow_control_to(&self, answer_id: CanId) -> CanId {
+        match ControlUnit::from_answer(answer_id) {
+            Some(unit) if self.asks_all() => unit.request_id(),
             _ => self.request_id,
         }
     }
@@ -89,7 +107,9 @@ pub struct AnswerPlans {
 
 #[derive(Clone, Debug)]
 struct AnswerPlan {
-    read: Read,
+    read: DiagnosticRead,
+    /// Name in the owner's words, else what is asked for.
+    name: String,
     response_id: CanId,
     extractors: Extractors,
 }
@@ -106,6 +126,10 @@ impl AnswerPlans {
             };
             AnswerPlan {
                 read: request.read,
+                name: request
+                    .name
+                    .clone()
+                    .unwrap_or_else(|| request.read.to_string()),
                 response_id: request.response_id,
                 extractors: Extractors::compile(&file),
             }
@@ -122,9 +146,44 @@ pub struct Answers {
     /// The signals, in the decoder file's order.
     pub signals: Signals,
     /// How often each refusal was given, by service and code; "response pending" is none.
-    pub refusals: BTreeMap<(u8, u8), u64>,
+    pub refusals: BTreeMap<(u8, NegativeCode), u64>,
     /// Messages that broke off: a frame missing, late or out of order.
     pub broken_messages: u64,
+    /// Requests that nothing in the capture answers, in the decoder file's order, each by its name or
+    /// by what it asks for.
+    pub unanswered: Vec<String>,
+}
+
+impl Answers {
+    /// What a reader of the signals must know, one plain sentence each: refusals, answers that broke
+    /// off, requests without any answer.
+    #[must_use]
+    pub fn warnings(&self) -> Vec<String> {
+        let times = |n: u64| match n {
+            1 => "once".to_owned(),
+            n => format!("{n} times"),
+        };
+        let mut warnings: Vec<String> = self
+            .refusals
+            .iter()
+            .map(|((service, code), n)| {
+                format!(
+                    "a control unit refused service 0x{service:02X} {}: {code}",
+                    times(*n)
+                )
+            })
+            .collect();
+        if self.broken_messages > 0 {
+            warnings.push(format!(
+                "an answer of a control unit broke off {}: a part of it is missing, late or out of order",
+                times(self.broken_messages)
+            ));
+        }
+        if !self.unanswered.is_empty() {
+            warnings.push(format!("no answer in it to {}", self.unanswered.join(", ")));
+        }
+        warnings
+    }
 }
 
 /// Takes the answers out of the frames of one capture.
@@ -135,7 +194,7 @@ pub struct AnswerCollector<'a> {
     /// Positions in `requests` by answer identifier.
     by_id: HashMap<CanId, Vec<usize>>,
     connections: HashMap<(BusIndex, CanId), Connection>,
-    refusals: BTreeMap<(u8, u8), u64>,
+    refusals: BTreeMap<(u8, NegativeCode), u64>,
     broken_messages: u64,
 }
 
@@ -158,7 +217,7 @@ impl<'a> AnswerCollector<'a> {
             requests: plans
                 .plans
                 .iter()
-                .map(|p| (p, Collector::new(&p.extractors)))
+                .map(|plan| (plan, Collector::new(&plan.extractors)))
                 .collect(),
             by_id,
             connections: HashMap::new(),
@@ -208,7 +267,7 @@ impl<'a> AnswerCollector<'a> {
     fn message(&mut self, t_ns: i64, frame: &Frame<'_>, message: &[u8]) {
         if let Some(NegativeAnswer { service, code }) = NegativeAnswer::read(message) {
             if !code.is_pending() {
-                *self.refusals.entry((service, code.0)).or_default() += 1;
+                *self.refusals.entry((service, code)).or_default() += 1;
             }
             return;
         }
@@ -234,15 +293,19 @@ impl<'a> AnswerCollector<'a> {
     /// The series and the counts.
     #[must_use]
     pub fn finish(self) -> Answers {
-        let decoded = self
-            .requests
-            .into_iter()
-            .map(|(_, collector)| collector.finish());
-        let series = decoded.flat_map(|decoded| decoded.signals.series).collect();
+        let (mut series, mut unanswered) = (Vec::new(), Vec::new());
+        for (plan, collector) in self.requests {
+            let decoded = collector.finish();
+            if !decoded.traffic.absent.is_empty() {
+                unanswered.push(plan.name.clone());
+            }
+            series.extend(decoded.signals.series);
+        }
         Answers {
             signals: Signals { series },
             refusals: self.refusals,
             broken_messages: self.broken_messages,
+            unanswered,
         }
     }
 }
@@ -368,7 +431,41 @@ mod tests {
         ]);
         assert_eq!(values(&got, "coupling.pressure"), [(10, 20.0), (50, 10.0)]);
         assert_eq!(got.broken_messages, 1);
-        assert_eq!(got.refusals, BTreeMap::from([((0x22, 0x31), 1)]));
+        assert_eq!(
+            got.refusals,
+            BTreeMap::from([((0x22, NegativeCode(0x31)), 1)])
+        );
+        assert_eq!(
+            got.unanswered,
+            [
+                "parameter 0x0C of service 0x01",
+                "parameter 0x0D of service 0x01"
+            ]
+        );
+        assert_eq!(
+            got.warnings(),
+            [
+                "a control unit refused service 0x22 once: requestOutOfRange (0x31)",
+                "an answer of a control unit broke off once: a part of it is missing, late or out of order",
+                "no answer in it to parameter 0x0C of service 0x01, parameter 0x0D of service 0x01",
+            ]
+        );
+    }
+
+    /// An answer on a bus that the file does not mean is none.
+    #[test]
+    fn a_capture_that_answers_everything_has_no_warnings() {
+        let pressure: &[u8] = &[0x10, 13, 0x62, 0x20, 0x01, 0, 0, 0];
+        let rest: &[u8] = &[0x21, 0, 0, 0, 0, 0, 0x07, 0xD0];
+        let both: &[u8] = &[0x06, 0x41, 0x0C, 0x00, 0x04, 0x0D, 0x33, 0];
+        let all = [
+            (1, 0, 0x7E8, both),
+            (2, 0, 0x77C, pressure),
+            (3, 0, 0x77C, rest),
+        ];
+        assert_eq!(answers(&all).warnings(), Vec::<String>::new());
+        let elsewhere = answers(&[(1, 1, 0x7E8, both), all[1], all[2]]);
+        assert_eq!(elsewhere.unanswered, ["parameter 0x0C of service 0x01"]);
     }
 
     /// SAE J1979 and ISO 14229-1 request forms; ISO 15765-4 addresses.
@@ -386,7 +483,7 @@ mod tests {
             .map(RequestEntry::flow_control_id)
             .collect();
         assert_eq!(ids, [0x7E0, 0x7E0, 0x712].map(CanId::Base));
-        let name = Read::Parameter {
+        let name = DiagnosticRead::Parameter {
             service: 0x09,
             pid: 0x02,
         };

@@ -20,7 +20,6 @@ use slipwright_decoders::find::reference::ReferenceKind;
 use slipwright_decoders::find::{FindOptions, SpeedReference, Survey, find as find_signals};
 use slipwright_decoders::frame::{BusIndex, CanId, Frame, FrameFlags};
 use slipwright_decoders::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
-use slipwright_decoders::j1939::wheel_speed;
 use slipwright_decoders::obd2::parameter::Parameter;
 use slipwright_decoders::obd2::{self, CodeKind};
 use slipwright_decoders::uds::{self, negative::NegativeAnswer};
@@ -356,7 +355,7 @@ pub fn iso_tp(bytes: &[u8]) {
     black_box(receiver.deadline_ns());
 }
 
-/// Answers of control units: OBD-II, UDS, J1939.
+/// Answers of control units: OBD-II, UDS.
 pub fn answers(message: &[u8]) {
     black_box(NegativeAnswer::read(message).map(|n| (n.to_string(), n.code.is_pending())));
     for kind in [CodeKind::Confirmed, CodeKind::Pending, CodeKind::Permanent] {
@@ -375,16 +374,10 @@ pub fn answers(message: &[u8]) {
             }
         }
     }
-    let several = [(0x2001, 2), (0xF190, 17), (0, 0)];
-    black_box(uds::read_several_answer(&several, message).ok());
     black_box(uds::read_data_answer(0x2001, message).ok());
-    black_box(uds::code_count_answer(message).ok());
     if let Ok(list) = uds::codes_answer(message) {
         for (code, status) in &list.codes {
             black_box((code.to_string(), status.bits().count()));
         }
     }
-    black_box(wheel_speed::BrakeController2::decode(message).wheels_kmh());
-    black_box(wheel_speed::high_resolution_kmh(message));
-    black_box(wheel_speed::wheel_based_speed_kmh(message));
 }

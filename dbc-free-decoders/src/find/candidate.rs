@@ -2,16 +2,17 @@
 //! search asks of them.
 
 use super::bit_activity::BitActivity;
+use super::multiplex;
 use super::protection::{Guard, checksums, counters};
 use super::rows::Rows;
 use super::segment::{Segment, segments};
 use super::statistics::quantile_of_sorted;
 use super::survey::{IdSurvey, Survey};
 use super::timeline::Timeline;
-use super::{multiplex, obd};
 use crate::decoder_file::Selector;
 use crate::field::{BitOrder, Coding, Field};
 use crate::frame::CanId;
+use crate::obd2::addressing::is_diagnostic;
 
 /// Fewer frames than this say nothing.
 const LEAST_FRAMES: u64 = 12;
@@ -73,7 +74,7 @@ pub(crate) fn collect(survey: &mut Survey, axis: &Timeline) -> (Vec<Source>, Vec
             continue;
         }
         for id in bus.ids.iter_mut().skip(1) {
-            if id.frames >= LEAST_FRAMES && !obd::is_diagnostic(id.id) {
+            if id.frames >= LEAST_FRAMES && !is_diagnostic(id.id) {
                 sources.extend(sources_of(name, id));
             }
         }
