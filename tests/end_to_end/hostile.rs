@@ -343,7 +343,11 @@ fn find_takes_any_times() {
         "apart.pcapng",
         "ends.pcapng early.pcapng",
     ] {
-        for options in ["", "--speed speed.csv", "--marks --vehicle vehicle.toml"] {
+        for options in [
+            "",
+            "--speed speed.csv",
+            "--marks --vehicle vehicle.toml --out found.toml",
+        ] {
             let line = format!("find {captures} {options} --json");
             let run = bounded(folder.path(), 4_000_000, &line);
             assert!(ended(&run, &line) < 2, "{line}: {run:?}");

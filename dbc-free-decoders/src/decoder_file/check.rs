@@ -4,10 +4,10 @@
 use std::collections::HashMap;
 use std::ops::Range;
 
-use super::{DecoderFile, FrameEntry, SignalEntry};
+use super::{DecoderFile, SignalEntry};
 use crate::role::Role;
 use crate::signal::SignalKey;
-use crate::toml_error::TomlError;
+use crate::toml_error::{TomlError, line_at};
 
 /// Where a frame or request stands in the text, and where each of its signals does.
 pub(super) struct Place {
@@ -50,8 +50,18 @@ pub(super) fn check(
         shared_bits(text, source, &mut warnings);
         names_of_roles(text, source, &mut warnings);
     }
-    for (frame, place) in file.frames.iter().zip(frames) {
-        timeout_within_period(text, frame, place, &mut warnings);
+    let of_frames = file.frames.iter().map(|f| (f.period_ms, f.timeout_ms));
+    let of_requests = file.requests.iter().map(|r| (r.period_ms, r.timeout_ms));
+    let places = frames.iter().chain(requests);
+    for ((period_ms, timeout_ms), place) in of_frames.chain(of_requests).zip(places) {
+        if let (Some(period_ms), Some(timeout_ms)) = (period_ms, timeout_ms)
+            && timeout_ms < period_ms
+        {
+            let message = format!(
+                "timeout_ms {timeout_ms} is below period_ms {period_ms}: every value is out of date before the next one comes"
+            );
+            warnings.push(TomlError::at(text, place.at.clone(), message));
+        }
     }
     if sources.is_empty() {
         warnings.push(TomlError::whole(
@@ -68,7 +78,7 @@ fn share_a_bus(a: Option<&str>, b: Option<&str>) -> bool {
 }
 
 fn line(text: &str, at: &Range<usize>) -> usize {
-    TomlError::at(text, at.clone(), "").line.unwrap_or_default()
+    line_at(text, at.start)
 }
 
 fn same_entry_twice(
@@ -216,21 +226,5 @@ fn names_of_roles(text: &str, source: &Source<'_>, warnings: &mut Vec<TomlError>
             );
             warnings.push(TomlError::at(text, at.clone(), message));
         }
-    }
-}
-
-fn timeout_within_period(
-    text: &str,
-    frame: &FrameEntry,
-    place: &Place,
-    warnings: &mut Vec<TomlError>,
-) {
-    if let (Some(period_ms), Some(timeout_ms)) = (frame.period_ms, frame.timeout_ms)
-        && timeout_ms < period_ms
-    {
-        let message = format!(
-            "timeout_ms {timeout_ms} is below period_ms {period_ms}: every value is out of date before the next one comes"
-        );
-        warnings.push(TomlError::at(text, place.at.clone(), message));
     }
 }

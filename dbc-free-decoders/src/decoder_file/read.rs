@@ -12,7 +12,7 @@ use super::{DecoderFile, DiagnosticRead, FrameEntry, RequestEntry};
 use crate::field::MAX_DATA_BITS;
 use crate::frame::{CanId, MAX_DATA_BYTES};
 use crate::obd2::addressing::Addressing;
-use crate::toml_error::{TomlError, line_at};
+use crate::toml_error::{LineStarts, TomlError};
 
 /// Longest period or timeout, ms: one day. Longer is a slip of the pen, not a signal.
 const MAX_TIME_MS: f64 = 86_400_000.0;
@@ -95,7 +95,8 @@ impl DecoderFile {
             requests.push(place);
         }
         let warnings = check::check(text, &file, &frames, &requests)?;
-        let line_of = |at: &Range<usize>| line_at(text, at.start);
+        let lines = LineStarts::of(text);
+        let line_of = |at: &Range<usize>| lines.line_at(at.start);
         let signal_lines = frames
             .iter()
             .map(|f| f.signals.iter().map(line_of).collect())

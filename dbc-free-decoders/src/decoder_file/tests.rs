@@ -259,6 +259,15 @@ fn what_is_suspicious_is_a_warning() {
             "line 15: the name \"a\" is also on line 5; tables cannot tell the two apart",
         ],
     );
+    let asked = "[[request]]\npid = 0x0D\nperiod_ms = 200\ntimeout_ms = 100\n";
+    check(
+        &(signal("name = \"a\"", 0, "")
+            + asked
+            + &signal("name = \"b\"", 0, "").replace("frame", "request")),
+        &[
+            "line 11: timeout_ms 100 is below period_ms 200: every value is out of date before the next one comes",
+        ],
+    );
     let empty = parse("decoder.name = \"e\"\n").warnings;
     assert_eq!(
         empty.iter().map(ToString::to_string).collect::<Vec<_>>(),

@@ -1,8 +1,8 @@
 //! Marks: which fields move after a mark and hardly elsewhere.
 
 use super::candidate::{Candidate, Source};
-use super::powertrain::Ranked;
 use super::proposal::{MarkContrast, Meaning, Moved, Proposal};
+use super::ranked::Ranked;
 use super::statistics::smooth;
 use super::survey::Mark;
 use super::timeline::Timeline;

@@ -8,9 +8,9 @@
 
 use super::candidate::{Candidate, Source};
 use super::delay::{Delay, Edged};
-use super::motion::{Motion, pick};
-use super::powertrain::{Ranked, at_floor};
-use super::statistics::{correlation, mean, quantile, slope, smooth};
+use super::motion::Motion;
+use super::ranked::{Ranked, at_floor, best};
+use super::statistics::{correlation, mean, pick, quantile, slope, smooth};
 use super::timeline::Timeline;
 use crate::role::Role;
 
@@ -175,15 +175,8 @@ fn level_after(first: &[f64], second: &[f64], delay_s: f64, axis: &Timeline) -> 
 
 /// A pump that fills the pressure works while it rises and rests, or does little, while it holds.
 fn tell_pump(found: &mut Vec<Ranked>, candidates: &[Candidate], axis: &Timeline) {
-    let best = |found: &[Ranked], role: Role| {
-        found
-            .iter()
-            .filter(|r| r.role == role)
-            .max_by(|a, b| a.score.total_cmp(&b.score))
-            .map(|r| r.candidate)
-    };
-    let Some((index, pressure)) =
-        best(found, Role::CouplingPressure).and_then(|index| Some((index, candidates.get(index)?)))
+    let Some((index, pressure)) = best(found.iter(), Role::CouplingPressure)
+        .and_then(|of| Some((of.candidate, candidates.get(of.candidate)?)))
     else {
         return;
     };

@@ -250,12 +250,12 @@ mod tests {
             let mut lowest: Vec<usize> = report
                 .fields
                 .iter()
-                .map(|f| crate::find::wheel_field::lowest_bit(&f.field))
+                .map(|f| crate::find::field_bits::lowest_bit(&f.field))
                 .collect();
             lowest.sort_unstable();
             let mut wanted: Vec<usize> = pages[page]
                 .iter()
-                .map(crate::find::wheel_field::lowest_bit)
+                .map(crate::find::field_bits::lowest_bit)
                 .collect();
             wanted.sort_unstable();
             assert_eq!(lowest, wanted, "page {page}: {:?}", report.fields);
@@ -277,7 +277,7 @@ mod tests {
             let places: Vec<usize> = report
                 .fields
                 .iter()
-                .map(|f| crate::find::wheel_field::lowest_bit(&f.field))
+                .map(|f| crate::find::field_bits::lowest_bit(&f.field))
                 .collect();
             assert_eq!(places, [31], "{:?}", report.selector);
         }

@@ -5,23 +5,22 @@ use super::contrast;
 use super::corner::{self, Corners, Geometry};
 use super::corner_side;
 use super::coupling::coupling;
-use super::motion::{self, Motion};
+use super::motion::Motion;
 use super::obd;
-use super::powertrain::{self, Ranked};
-use super::proposal::{
-    Findings, FoundField, IdReport, Meaning, Proposal, ReferenceUsed, WheelAnswer,
-};
+use super::powertrain;
+use super::proposal::{Findings, ReferenceUsed, WheelAnswer};
 use super::pulling;
+use super::ranked::{Ranked, best};
 use super::reference::{self, Aligned, SpeedReference};
+use super::role_proposal::{id_reports, ranked_proposals};
 use super::speed_proposal::{mean_speed_mps, speeds_mps, vehicle_speeds, wheel_proposals};
 use super::speed_scale;
-use super::survey::Survey;
+use super::survey::{MOST_IDS, Survey};
 use super::timeline::Timeline;
+use super::turning;
 use super::warming::warming;
 use super::wheel_speed::{self, SpeedLike, WheelSet};
 use crate::role::Role;
-
-const NS_PER_MS: f64 = 1e6;
 
 /// What the user knows or asks beside the captures.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -46,7 +45,7 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
     let mut notes = Vec::new();
     if survey.left_out_frames > 0 {
         notes.push(format!(
-            "{} frames of identifiers beyond the first 4096 of a bus were not looked at",
+            "{} frames of identifiers beyond the first {MOST_IDS} of a bus were not looked at",
             survey.left_out_frames
         ));
     }
@@ -87,7 +86,7 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
                 &axis,
             );
             if let Some(motion) = &motion {
-                let turning = motion::turning(&candidates, motion, geometry, &axis);
+                let turning = turning::turning(&candidates, motion, geometry, &axis);
                 by_convention(&mut corners, &turning, &sources, &candidates, motion);
             }
             proposals.extend(wheel_proposals(set, &corners, &sources, &candidates));
@@ -207,15 +206,9 @@ fn by_convention(
     candidates: &[Candidate],
     motion: &Motion,
 ) {
-    let best = |role: Role| {
-        turning
-            .iter()
-            .filter(|r| r.role == role && r.score > 0.5)
-            .max_by(|a, b| a.score.total_cmp(&b.score))
-    };
     let mut votes: Vec<&Ranked> = [Role::SteeringAngle, Role::BodyYawRate]
         .into_iter()
-        .filter_map(best)
+        .filter_map(|role| best(turning, role).filter(|ranked| ranked.score > 0.5))
         .collect();
     // One field that is the best for both roles has one vote, as what it is more surely.
     votes.sort_by(|a, b| b.score.total_cmp(&a.score));
@@ -252,23 +245,21 @@ fn the_rest(
     axis: &Timeline,
 ) -> Vec<Ranked> {
     let free = |ranked: &Ranked| !taken.contains(&ranked.candidate);
-    let best = |list: &[Ranked], role: Role, least: f64| {
-        list.iter()
-            .filter(|r| r.role == role && r.score > least && free(r))
-            .max_by(|a, b| a.score.total_cmp(&b.score))
-            .map(|r| r.candidate)
+    let of = |list: &[Ranked], role: Role, least: f64| {
+        let ranked = best(list.iter().filter(|r| free(r)), role)?;
+        let candidate = candidates.get(ranked.candidate)?;
+        (ranked.score > least).then_some((ranked.candidate, candidate))
     };
-    let of = |k: Option<usize>| k.and_then(|k| Some((k, candidates.get(k)?)));
-    let mut all = motion::turning(candidates, motion, geometry, axis);
+    let mut all = turning::turning(candidates, motion, geometry, axis);
     all.extend(powertrain::told_by_obd(candidates, told, axis));
     all.extend(powertrain::engine_speed(candidates, motion, axis));
-    let engine_field = of(best(&all, Role::EngineSpeed, 0.4)).map(|(_, c)| c);
+    let engine_field = of(&all, Role::EngineSpeed, 0.4).map(|(_, c)| c);
     let engine = engine_field.map(|c| c.raw.as_slice());
     let mut pulling = pulling::pulling(candidates, motion, engine, axis);
     pulling.retain(free);
     pulling::heed_order(&mut pulling, candidates, engine_field, axis);
     all.extend(pulling);
-    let pedal = of(best(&all, Role::PedalAccelerator, 0.4));
+    let pedal = of(&all, Role::PedalAccelerator, 0.4);
     let engine_sources: Vec<usize> = [engine_field, pedal.map(|(_, c)| c)]
         .into_iter()
         .flatten()
@@ -285,106 +276,11 @@ fn the_rest(
         axis,
     ));
     // Only a coupling that was surely found can heat anything.
-    let work = of(best(&all, Role::CouplingPressure, 0.6))
-        .or_else(|| of(best(&all, Role::CouplingDemand, 0.6)));
+    let work =
+        of(&all, Role::CouplingPressure, 0.6).or_else(|| of(&all, Role::CouplingDemand, 0.6));
     all.extend(warming(sources, candidates, motion, work, axis));
     all.retain(free);
     all
-}
-
-/// Most candidates named for a role.
-const MOST_RANKS: usize = 5;
-/// Less than this is not worth naming.
-const LEAST_SCORE: f64 = 0.2;
-
-/// The ranked ones as proposals, each role's best first.
-fn ranked_proposals(
-    ranked: Vec<Ranked>,
-    sources: &[Source],
-    candidates: &[Candidate],
-) -> Vec<Proposal> {
-    let mut by_role: std::collections::BTreeMap<Role, Vec<Ranked>> =
-        std::collections::BTreeMap::new();
-    for one in ranked.into_iter().filter(|r| r.score > LEAST_SCORE) {
-        let list = by_role.entry(one.role).or_default();
-        match list
-            .iter_mut()
-            .find(|other| other.candidate == one.candidate)
-        {
-            Some(other) if other.score < one.score => *other = one,
-            Some(_) => {}
-            None => list.push(one),
-        }
-    }
-    let mut proposals = Vec::new();
-    for (role, mut list) in by_role {
-        list.sort_by(|a, b| b.score.total_cmp(&a.score));
-        for (k, ranked) in list.into_iter().take(MOST_RANKS).enumerate() {
-            let Some(candidate) = candidates.get(ranked.candidate) else {
-                continue;
-            };
-            let Some(source) = sources.get(candidate.source) else {
-                continue;
-            };
-            let series = match ranked.scaling {
-                Some(s) => candidate
-                    .raw
-                    .iter()
-                    .map(|raw| raw * s.scale + s.offset)
-                    .collect(),
-                None => candidate.raw.clone(),
-            };
-            proposals.push(Proposal {
-                bus: source.bus.clone(),
-                id: source.id,
-                field: candidate.field,
-                unproven_bits: 0,
-                selector: source.selector,
-                meaning: Meaning::Role(role),
-                rank: k + 1,
-                score: ranked.score.clamp(0.0, 1.0),
-                invalid_raw: candidate.invalid_raw.clone(),
-                period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
-                timeout_ms: source.timeout_ms(),
-                frame_bytes: source.bytes,
-                scaling: ranked.scaling,
-                scaling_note: ranked.note,
-                evidence: ranked.evidence,
-                series,
-            });
-        }
-    }
-    proposals
-}
-
-fn id_reports(sources: &[Source], candidates: &[Candidate]) -> Vec<IdReport> {
-    let mut reports: Vec<IdReport> = sources
-        .iter()
-        .enumerate()
-        .map(|(index, source)| IdReport {
-            bus: source.bus.clone(),
-            id: source.id,
-            frames: source.frames,
-            bytes: source.bytes,
-            period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
-            timeout_ms: source.timeout_ms(),
-            guards: source.guards.clone(),
-            selector: source.selector,
-            fields: candidates
-                .iter()
-                .filter(|c| c.source == index)
-                .map(|c| FoundField {
-                    field: c.field,
-                    distinct: c.distinct,
-                })
-                .collect(),
-            constant_bits: (0..8 * source.bytes)
-                .filter(|&bit| source.activity.flips(bit) == 0)
-                .count(),
-        })
-        .collect();
-    reports.sort_by(|a, b| (&a.bus, a.id).cmp(&(&b.bus, b.id)));
-    reports
 }
 
 #[cfg(test)]

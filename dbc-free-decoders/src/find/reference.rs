@@ -86,8 +86,11 @@ pub(crate) fn choose(
             Some(SpeedReference {
                 kind: ReferenceKind::Obd,
                 t_ns: speed.t_ns.clone(),
-                // Told in km/h (SAE J1979, parameter 0D).
-                speed_mps: speed.values.iter().map(|v| v / 3.6).collect(),
+                speed_mps: speed
+                    .values
+                    .iter()
+                    .map(|v| speed.unit.in_core(*v))
+                    .collect(),
                 course_deg: Vec::new(),
             })
         })
@@ -117,14 +120,13 @@ fn gnss(survey: &Survey) -> Option<SpeedReference> {
             (raw != u16::MAX).then_some((t, f64::from(raw) * 0.01))
         })
         .collect();
-    let nearest = |t: i64| {
+    // A receiver tells both at once, the course after the speed.
+    let next = |t: i64| {
         let after = courses.partition_point(|(at, _)| *at < t);
-        courses
-            .get(after)
-            .or_else(|| courses.last())
-            .map(|(_, course)| *course)
+        let next = courses.get(after).or_else(|| courses.last());
+        next.map(|(_, course)| *course)
     };
-    let course_deg: Option<Vec<f64>> = speeds.iter().map(|(t, _)| nearest(*t)).collect();
+    let course_deg: Option<Vec<f64>> = speeds.iter().map(|(t, _)| next(*t)).collect();
     Some(SpeedReference {
         kind: ReferenceKind::Gnss,
         t_ns: speeds.iter().map(|(t, _)| *t).collect(),

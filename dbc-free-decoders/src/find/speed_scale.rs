@@ -1,8 +1,10 @@
 //! From raw numbers to km/h: scale and offset of a speed field, with their uncertainty.
 
+use super::proposal::Scaling;
 use super::reference::Aligned;
 use super::statistics::{jackknife, line, mean, smooth};
 use super::timeline::Timeline;
+use crate::unit::Unit;
 
 /// Speed below which the reference counts as standing, m/s.
 const STANDING_MPS: f64 = 0.15;
@@ -66,6 +68,18 @@ pub(crate) struct SpeedScale {
     pub(crate) standing_raw: Option<f64>,
     /// Standard deviation of what remains, m/s.
     pub(crate) residual_mps: f64,
+}
+
+impl From<SpeedScale> for Scaling {
+    fn from(scale: SpeedScale) -> Self {
+        Self {
+            scale: scale.scale_kmh,
+            offset: scale.offset_kmh,
+            u_scale: scale.u_scale_kmh,
+            u_offset: scale.u_offset_kmh,
+            unit: Unit::KilometrePerHour,
+        }
+    }
 }
 
 impl SpeedScale {

@@ -25,6 +25,13 @@ pub(crate) fn quantile_of_sorted(sorted: &[f64], share: f64) -> f64 {
     sorted.get(place.round() as usize).copied().unwrap_or(0.0)
 }
 
+/// The values at these places; 0 where there is none.
+pub(crate) fn pick(values: &[f64], at: &[usize]) -> Vec<f64> {
+    at.iter()
+        .map(|&k| values.get(k).copied().unwrap_or(0.0))
+        .collect()
+}
+
 /// Pearson's correlation; 0 where one of them does not vary.
 pub(crate) fn correlation(x: &[f64], y: &[f64]) -> f64 {
     let (mean_x, mean_y) = (mean(x), mean(y));

@@ -11,7 +11,7 @@ use crate::frame::{BusIndex, CanId, Frame, MAX_DATA_BYTES};
 
 /// Most identifiers looked at on one bus. A car has some hundreds; the bound keeps a capture of
 /// random identifiers from filling the memory.
-const MOST_IDS: usize = 4096;
+pub(super) const MOST_IDS: usize = 4096;
 /// Frames kept whole and in a row, for what shows from one frame to the next.
 pub(crate) const HEAD_ROWS: usize = 2048;
 /// Words of the longest frame.
@@ -22,7 +22,7 @@ const WORDS: usize = MAX_DATA_BYTES / 8;
 pub(crate) struct IdSurvey {
     pub(crate) id: CanId,
     pub(crate) frames: u64,
-    pub(crate) longest: usize,
+    pub(crate) length_bytes: usize,
     pub(crate) activity: BitActivity,
     pub(crate) intervals: Intervals,
     pub(crate) rows: Rows,
@@ -39,7 +39,7 @@ impl IdSurvey {
         Self {
             id,
             frames: 0,
-            longest: 0,
+            length_bytes: 0,
             activity: BitActivity::default(),
             intervals: Intervals::default(),
             rows: Rows::bounded(MOST_ROWS),
@@ -53,11 +53,11 @@ impl IdSurvey {
     #[inline]
     fn push(&mut self, t_ns: i64, data: &[u8]) {
         self.frames += 1;
-        if data.len() > self.longest {
-            self.longest = data.len();
+        if data.len() > self.length_bytes {
+            self.length_bytes = data.len();
             self.activity.widen(data.len());
         }
-        let words = self.longest.div_ceil(8);
+        let words = self.length_bytes.div_ceil(8);
         for (word, last) in self.last.iter_mut().enumerate().take(words) {
             let now = load(data, word);
             let flipped = std::mem::replace(last, now) ^ now;

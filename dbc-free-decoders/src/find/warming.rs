@@ -5,7 +5,7 @@
 
 use super::candidate::{Candidate, Source};
 use super::motion::Motion;
-use super::powertrain::{Ranked, scaled};
+use super::ranked::{Ranked, scaled};
 use super::statistics::{correlation, deviation, robust_line, smooth};
 use super::timeline::Timeline;
 use crate::role::Role;

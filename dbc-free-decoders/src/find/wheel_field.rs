@@ -4,7 +4,7 @@
 //! Between the choice of four (`wheel_layout`) and their comparison (`wheel_score`).
 
 use super::candidate::{Candidate, Source, series};
-use super::segment::little_number;
+use super::field_bits::{bits_between, field_up_from, highest_bit, little_number, lowest_bit};
 use super::speed_scale::SpeedScale;
 use super::timeline::Timeline;
 use super::wheel_speed::{SpeedLike, USUAL_BITS};
@@ -16,7 +16,7 @@ const HIGHEST_SPEED_KMH: f64 = 700.0;
 
 /// Bits above a field that never moved and guard nothing, across bytes, at most so many.
 pub(crate) fn still_above(source: &Source, field: &Field, most: usize) -> usize {
-    let bits = 8 * source.bytes;
+    let bits = 8 * source.length_bytes;
     let start = usize::from(field.start());
     let free = |sent: usize| {
         source.activity.flips(sent) == 0 && !source.guards.iter().any(|guard| guard.covers(sent))
@@ -32,49 +32,6 @@ pub(crate) fn still_above(source: &Source, field: &Field, most: usize) -> usize 
             .take_while(|&bit| free(little_number(bit)))
             .count(),
     }
-}
-
-/// The bit of a field that is sent first, for an order by place.
-pub(crate) fn first_bit_sent(field: &Field) -> u16 {
-    match field.order() {
-        BitOrder::Big => field.start(),
-        BitOrder::Little => field.start() / 8 * 8,
-    }
-}
-
-/// Lowest bit as sent.
-pub(crate) fn lowest_bit(field: &Field) -> usize {
-    match field.order() {
-        BitOrder::Big => usize::from(field.start()) + usize::from(field.length()) - 1,
-        BitOrder::Little => little_number(usize::from(field.start())),
-    }
-}
-
-/// Highest bit as sent.
-fn highest_bit(field: &Field) -> usize {
-    match field.order() {
-        BitOrder::Big => usize::from(field.start()),
-        BitOrder::Little => {
-            little_number(usize::from(field.start()) + usize::from(field.length()) - 1)
-        }
-    }
-}
-
-fn bits_between(high: usize, low: usize, order: BitOrder) -> Option<u8> {
-    let length = match order {
-        BitOrder::Big => (low + 1).checked_sub(high)?,
-        BitOrder::Little => (little_number(high) + 1).checked_sub(little_number(low))?,
-    };
-    u8::try_from(length).ok().filter(|&length| length > 0)
-}
-
-/// The field of this length whose lowest bit, as sent, is `low`.
-fn field_up_from(low: usize, length: u8, order: BitOrder) -> Option<Field> {
-    let start = match order {
-        BitOrder::Big => (low + 1).checked_sub(usize::from(length))?,
-        BitOrder::Little => little_number(low),
-    };
-    Field::new(u16::try_from(start).ok()?, length, order, Coding::Unsigned).ok()
 }
 
 /// Where one or two of the four were found with lowest bits too many or too few, gives them those

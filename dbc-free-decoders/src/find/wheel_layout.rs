@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 
 use super::candidate::{Candidate, Source};
-use super::wheel_field::{first_bit_sent, lowest_bit};
+use super::field_bits::{first_bit_sent, lowest_bit};
 use super::wheel_speed::{SCALE_SHARE, SpeedLike};
 
 /// Indices of speed-like fields of one bus, period and scale (but for lowest bits found one by one

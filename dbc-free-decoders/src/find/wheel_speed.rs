@@ -7,6 +7,7 @@
 //! Four copies of one vehicle speed fail at the last, and the answer is then "none here".
 
 use super::candidate::{Candidate, Source, series};
+use super::field_bits::{field_up_from, lowest_bit};
 use super::reference::Aligned;
 use super::speed_scale::SpeedScale;
 use super::statistics::{robust_line, smooth};
@@ -135,8 +136,8 @@ fn completed(source: &Source, candidate: &Candidate, axis: &Timeline) -> Option<
     let proven = &candidate.field;
     let room = USUAL_BITS.saturating_sub(proven.length());
     let still = still_above(source, proven, usize::from(room));
-    let long = candidate.extended(still)?;
-    let field = Field::new(long.start(), long.length(), long.order(), Coding::Unsigned).ok()?;
+    let length = proven.length() + u8::try_from(still).ok()?;
+    let field = field_up_from(lowest_bit(proven), length, proven.order())?;
     let raw = if proven.coding() == Coding::Unsigned && still == 0 {
         candidate.raw.clone()
     } else {

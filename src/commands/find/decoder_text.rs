@@ -2,7 +2,6 @@
 //! not taken as text to uncomment. Also the merge into a file that a person has already worked on.
 
 use slipwright_decoders::decoder_file::{DecoderFile, FrameEntry, SignalEntry};
-use slipwright_decoders::find::ACCEPTANCE_SCORE;
 use slipwright_decoders::find::proposal::{Findings, Meaning, Proposal};
 use slipwright_decoders::signal::SignalKey;
 use slipwright_decoders::unit::Unit;
@@ -23,7 +22,7 @@ pub(super) fn text(
     let taken: Vec<&Proposal> = findings
         .proposals
         .iter()
-        .filter(|p| p.score >= ACCEPTANCE_SCORE && p.rank == 1)
+        .filter(|p| p.is_accepted())
         .collect();
     let (text, notes) = match existing {
         None => (fresh(&taken, name)?, Vec::new()),
@@ -52,7 +51,7 @@ fn entries(taken: &[&Proposal]) -> Vec<(FrameEntry, Vec<String>)> {
         }
         let mut frame = FrameEntry::new(p.id);
         frame.bus = Some(p.bus.clone());
-        frame.length_bytes = u8::try_from(p.frame_bytes.clamp(1, 64)).unwrap_or(64);
+        frame.length_bytes = u8::try_from(p.length_bytes.clamp(1, 64)).unwrap_or(64);
         frame.period_ms = p
             .period_ms
             .map(|ms| (ms * 100.0).round() / 100.0)
