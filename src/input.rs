@@ -22,6 +22,7 @@ use crate::cli::TextLayout;
 use crate::content::Content;
 use crate::failure::Failure;
 use crate::progress::{self, Progress};
+use crate::workers;
 
 /// A car: what is known of it, and where its signals are.
 pub(crate) struct Car {
@@ -163,9 +164,20 @@ pub(crate) fn name(path: &Path) -> String {
         .into_owned()
 }
 
-/// Capture file to signals.
+/// Capture file to signals, on all processors that have nothing else to do.
 pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, Failure> {
-    let read = read_capture(path, decoder, &mut |_| {})?;
+    let capture = open_capture(path, decoder.layout.as_ref())?;
+    // An answer may begin in one part and end in the next.
+    let parts = match decoder.file.requests.is_empty() {
+        true => capture.in_parts(workers::idle()),
+        false => vec![capture],
+    };
+    let mut taken = workers::at_once(parts, |part| take(path, part, decoder, &mut |_| {}));
+    let mut whole = taken.remove(0)?;
+    for later in taken {
+        whole.append(later?);
+    }
+    let read = whole.finish(path)?;
     refuse_foreign(path, decoder, &read)?;
     Ok(read.decoded)
 }
@@ -191,23 +203,41 @@ pub(crate) fn read_capture(
     decoder: &Decoder,
     each: &mut impl FnMut(&Event<'_>),
 ) -> Result<Read, Failure> {
-    let mut collector = Collector::new(&decoder.extractors);
-    let mut answers = AnswerCollector::new(&decoder.answers);
-    let asks = !decoder.file.requests.is_empty();
     let capture = open_capture(path, decoder.layout.as_ref())?;
+    take(path, capture, decoder, each)?.finish(path)
+}
+
+/// What was taken from a capture, or from its parts up to one.
+struct Taken<'a> {
+    collector: Collector<'a>,
+    answers: Option<AnswerCollector<'a>>,
+    summary: Summary,
+}
+
+fn take<'a>(
+    path: &Path,
+    capture: Capture,
+    decoder: &'a Decoder,
+    each: &mut impl FnMut(&Event<'_>),
+) -> Result<Taken<'a>, Failure> {
+    let mut collector = Collector::new(&decoder.extractors);
+    let asks = !decoder.file.requests.is_empty();
+    let mut answers = asks.then(|| AnswerCollector::new(&decoder.answers));
     let mut progress = Progress::of(capture.progress(), &name(path));
     let summary = capture.read(|event| {
         each(&event);
-        match event {
+        match &event {
             Event::Bus(bus, interface) => {
                 let name = interface.name.as_deref().unwrap_or_default();
-                collector.add_bus(bus, name);
-                answers.add_bus(bus, name);
+                collector.add_bus(*bus, name);
+                if let Some(answers) = &mut answers {
+                    answers.add_bus(*bus, name);
+                }
             }
             Event::Frame(frame) => {
-                collector.push(&frame);
-                if asks {
-                    answers.push(&frame);
+                collector.push(frame);
+                if let Some(answers) = &mut answers {
+                    answers.push(frame);
                 }
             }
             Event::Section(_) | Event::Mark(_) | Event::Statistics(_) => {}
@@ -215,32 +245,48 @@ pub(crate) fn read_capture(
         progress.tick();
         ControlFlow::Continue(())
     });
-    let summary = summary.map_err(Failure::Capture)?;
-    drop(progress);
-    let (Some(first_ns), Some(last_ns)) = (summary.first_ns, summary.last_ns) else {
-        let what = match summary.text {
-            Some(_) => "no line of it is a frame; check the layout's pattern",
-            None => "the capture holds no CAN frame; record a drive",
-        };
-        return Err(Failure::content(path, what));
-    };
-    refuse_backward_steps(path, &summary)?;
-    let collected = collector.finish();
-    let mut signals = collected.signals;
-    signals.series.extend(answers.finish().signals.series);
-    let span = FrameSpan {
-        first_ns,
-        last_ns,
-        frames: summary.frames,
-    };
-    Ok(Read {
-        decoded: Decoded {
-            signals,
-            span,
-            warnings: summary.warnings(),
-        },
-        traffic: collected.traffic,
+    Ok(Taken {
+        summary: summary.map_err(Failure::Capture)?,
+        collector,
+        answers,
     })
+}
+
+impl Taken<'_> {
+    /// Adds the next part; its summary tells of all before it too.
+    fn append(&mut self, later: Self) {
+        self.collector.append(later.collector);
+        self.summary = later.summary;
+    }
+
+    fn finish(self, path: &Path) -> Result<Read, Failure> {
+        let summary = self.summary;
+        let (Some(first_ns), Some(last_ns)) = (summary.first_ns, summary.last_ns) else {
+            let what = match summary.text {
+                Some(_) => "no line of it is a frame; check the layout's pattern",
+                None => "the capture holds no CAN frame; record a drive",
+            };
+            return Err(Failure::content(path, what));
+        };
+        refuse_backward_steps(path, &summary)?;
+        let collected = self.collector.finish();
+        let mut signals = collected.signals;
+        let answered = self.answers.map(|answers| answers.finish().signals.series);
+        signals.series.extend(answered.into_iter().flatten());
+        let span = FrameSpan {
+            first_ns,
+            last_ns,
+            frames: summary.frames,
+        };
+        Ok(Read {
+            decoded: Decoded {
+                signals,
+                span,
+                warnings: summary.warnings(),
+            },
+            traffic: collected.traffic,
+        })
+    }
 }
 
 /// When a capture's first frame was received, ns since the epoch.
