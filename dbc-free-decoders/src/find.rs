@@ -3,7 +3,7 @@
 //! In the order of the flow:
 //!
 //! - [`survey`]: the one pass over the frames, with [`bit_activity`], [`rows`] and `interval`.
-//! - [`protection`], `multiplex`, [`segment`], `segment_link`, `segment_value`, `field_bits`: counters and
+//! - `counter`, [`protection`], `multiplex`, [`segment`], `segment_link`, `segment_value`, `field_bits`: counters and
 //!   checksums, contents by turns, fields.
 //! - [`timeline`], `candidate`: the fields as series on one axis.
 //! - `obd`, [`reference`]: what the capture or the user tells of the speed.
@@ -44,6 +44,7 @@ mod contrast;
 pub mod corner;
 mod corner_axle;
 mod corner_side;
+mod counter;
 mod coupling;
 mod delay;
 mod field_bits;

@@ -2,8 +2,9 @@
 //! search asks of them.
 
 use super::bit_activity::BitActivity;
+use super::counter::counters;
 use super::multiplex;
-use super::protection::{Guard, checksums, counters};
+use super::protection::{Guard, checksums};
 use super::rows::Rows;
 use super::segment::{Segment, segments};
 use super::statistics::quantile_of_sorted;
@@ -12,6 +13,7 @@ use super::timeline::Timeline;
 use crate::decoder_file::{PERIODS_TO_TIMEOUT, Selector};
 use crate::field::{Coding, Field};
 use crate::frame::CanId;
+use crate::gnss_frames::INTERFACE;
 use crate::obd2::addressing::is_diagnostic;
 
 const MS_PER_NS: f64 = 1e-6;
@@ -77,7 +79,7 @@ pub(crate) fn collect(survey: &mut Survey, axis: &Timeline) -> (Vec<Source>, Vec
     let mut sources = Vec::new();
     for bus in &mut survey.buses {
         let name = &bus.name;
-        if name == super::reference::GNSS_BUS {
+        if name == INTERFACE {
             continue;
         }
         for id in bus.ids.iter_mut().skip(1) {

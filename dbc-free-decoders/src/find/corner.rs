@@ -13,7 +13,7 @@
 use super::corner_axle::{axle_law, axles_by_drive, set_axles};
 use super::corner_side::{sides_by_course, sides_by_size, tell_sides};
 use super::reference::Aligned;
-use super::statistics::{normal_share, slope, smooth};
+use super::statistics::{mean_of_series, normal_share, slope, smooth};
 use super::survey::Mark;
 use super::timeline::Timeline;
 
@@ -116,15 +116,7 @@ pub(crate) fn tell(
 ) -> Corners {
     let window = axis.points(0.6);
     let points = axis.len();
-    let all: Vec<f64> = (0..points)
-        .map(|k| {
-            speeds
-                .iter()
-                .map(|v| v.get(k).copied().unwrap_or(0.0))
-                .sum::<f64>()
-                / 4.0
-        })
-        .collect();
+    let all = mean_of_series(&speeds.each_ref().map(Vec::as_slice), points);
     let speed = smooth(&all, window);
     let accel: Vec<f64> = slope(&speed)
         .iter()

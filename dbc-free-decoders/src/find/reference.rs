@@ -6,12 +6,8 @@ use super::statistics::{correlation, mean, peak_offset};
 use super::survey::Survey;
 use super::timeline::Timeline;
 use crate::frame::CanId;
+use crate::gnss_frames::{self, COURSE, INTERFACE, SPEED};
 
-/// Name of the interface on which the recorder keeps a satellite receiver's frames.
-pub(crate) const GNSS_BUS: &str = "gnss";
-/// The recorder's frames for speed and course; fields as its layout says.
-const GNSS_SPEED: CanId = CanId::Extended(0x1F00_0001);
-const GNSS_COURSE: CanId = CanId::Extended(0x1F00_0003);
 /// A reference value stands for this long, ns.
 const FRESH_NS: i64 = 1_500_000_000;
 /// Lags that are tried, in steps: a reference may be late by filtering, or early by a wrong clock.
@@ -97,29 +93,18 @@ pub(crate) fn choose(
 }
 
 fn gnss(survey: &Survey) -> Option<SpeedReference> {
-    let bus = survey.buses.iter().find(|bus| bus.name == GNSS_BUS)?;
-    let of = |id: CanId| bus.ids.iter().skip(1).find(|seen| seen.id == id);
-    let number = |data: &[u8]| {
-        data.first_chunk::<4>()
-            .map(|four| u32::from_le_bytes(*four))
+    let bus = survey.buses.iter().find(|bus| bus.name == INTERFACE)?;
+    let told = |id: CanId, read: fn(&[u8]) -> Option<f64>| -> Vec<(i64, f64)> {
+        let seen = bus.ids.iter().skip(1).find(|seen| seen.id == id);
+        let rows = seen.into_iter().flat_map(|seen| seen.rows.iter());
+        rows.filter_map(|(t_ns, data)| Some((t_ns, read(data)?)))
+            .collect()
     };
-    let speeds: Vec<(i64, f64)> = of(GNSS_SPEED)?
-        .rows
-        .iter()
-        .filter_map(|(t, data)| Some((t, number(data).filter(|&raw| raw != u32::MAX)?)))
-        .map(|(t, raw)| (t, f64::from(raw) * 1e-3))
-        .collect();
+    let speeds = told(SPEED, gnss_frames::speed_mps);
     if speeds.len() < 3 {
         return None;
     }
-    let courses: Vec<(i64, f64)> = of(GNSS_COURSE)
-        .into_iter()
-        .flat_map(|id| id.rows.iter())
-        .filter_map(|(t, data)| {
-            let raw = u16::from_le_bytes(*data.first_chunk::<2>()?);
-            (raw != u16::MAX).then_some((t, f64::from(raw) * 0.01))
-        })
-        .collect();
+    let courses = told(COURSE, gnss_frames::course_deg);
     // A receiver tells both at once, the course after the speed.
     let next = |t: i64| {
         let after = courses.partition_point(|(at, _)| *at < t);

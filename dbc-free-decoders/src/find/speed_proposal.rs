@@ -7,6 +7,7 @@ use super::corner::{self, Axle, Corners, Side};
 use super::proposal::{Meaning, Proposal, Scaling};
 use super::reference::Aligned;
 use super::speed_scale::{self, SpeedScale};
+use super::statistics::mean_of_series;
 use super::timeline::Timeline;
 use super::wheel_speed::{SpeedLike, WheelSet};
 use crate::role::Role;
@@ -45,14 +46,7 @@ pub(crate) fn speeds_mps(set: &WheelSet) -> [Vec<f64>; 4] {
 /// [`speeds_mps`], and with it every threshold in m/s that is asked of it.
 pub(crate) fn mean_speed_mps(set: &WheelSet, axis: &Timeline) -> Vec<f64> {
     let speeds = speeds_mps(set);
-    let at = |k: usize| {
-        speeds
-            .iter()
-            .map(|v| v.get(k).copied().unwrap_or(0.0))
-            .sum::<f64>()
-            / 4.0
-    };
-    (0..axis.len()).map(at).collect()
+    mean_of_series(&speeds.each_ref().map(Vec::as_slice), axis.len())
 }
 
 pub(crate) fn wheel_proposals(

@@ -6,6 +6,17 @@ pub(crate) fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len().max(1) as f64
 }
 
+/// Mean of several series at each point; 0 counts for a value that one of them lacks.
+pub(crate) fn mean_of_series(series: &[&[f64]], points: usize) -> Vec<f64> {
+    let at = |k: usize| {
+        series
+            .iter()
+            .map(move |values| values.get(k).copied().unwrap_or(0.0))
+    };
+    let count = series.len().max(1) as f64;
+    (0..points).map(|k| at(k).sum::<f64>() / count).collect()
+}
+
 /// Standard deviation around the mean.
 pub(crate) fn deviation(values: &[f64]) -> f64 {
     let mean = mean(values);

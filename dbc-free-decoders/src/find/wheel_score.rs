@@ -7,7 +7,7 @@
 use super::candidate::{Candidate, Source};
 use super::reference::Aligned;
 use super::speed_scale;
-use super::statistics::{correlation, deviation, line, mean, smooth};
+use super::statistics::{correlation, deviation, line, mean, mean_of_series, smooth};
 use super::timeline::Timeline;
 use super::wheel_field::{
     leave_out_foreign_ones, leave_out_impossible_speeds, level_lengths, level_lowest_bits,
@@ -176,8 +176,5 @@ pub(crate) fn judge(
 }
 
 fn mean_of(four: &[SpeedLike; 4], axis: &Timeline) -> Vec<f64> {
-    let at = |like: &SpeedLike, k: usize| like.raw.get(k).copied().unwrap_or(0.0);
-    (0..axis.len())
-        .map(|k| four.iter().map(|like| at(like, k)).sum::<f64>() / 4.0)
-        .collect()
+    mean_of_series(&four.each_ref().map(|like| like.raw.as_slice()), axis.len())
 }
