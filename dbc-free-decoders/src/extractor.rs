@@ -155,7 +155,7 @@ impl<'a> Collector<'a> {
 
     /// Takes the values out of a frame and counts it. A frame of a bus that was not announced
     /// counts for a bus called by its index, such as `bus 3`.
-    #[inline]
+    #[inline(always)]
     pub fn push(&mut self, frame: &Frame<'_>) {
         let extractors = self.extractors;
         match self.bus(frame.bus) {

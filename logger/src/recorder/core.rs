@@ -370,7 +370,7 @@ impl<S: Store> Recorder<S> {
     /// What to say when the drive ended because too little was free.
     #[must_use]
     pub fn disk_nearly_full(&self) -> Failure {
-        let least = self.plan.keep_free_bytes >> 20;
+        let least = self.plan.keep_free_bytes / 1_000_000;
         let message = format!(
             "{}: less than {least} MB are free; everything recorded is kept; free some space and start again",
             self.plan.out.display()

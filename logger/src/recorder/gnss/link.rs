@@ -9,6 +9,7 @@ use tokio::io::{AsyncBufReadExt, AsyncRead, AsyncReadExt, AsyncWriteExt, BufRead
 use tokio::net::TcpStream;
 
 use super::{Fix, gpsd, nmea};
+use crate::system_error;
 
 /// Where reports come from.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -88,15 +89,10 @@ pub async fn follow(receiver: &Receiver, mut told: impl FnMut(Fix), mut said: im
         });
         let (came, why) = match result.await {
             Ok(()) => (true, "it ended the connection".to_owned()),
-            Err((came, error)) => (came, error.to_string()),
+            Err((came, error)) => (came, system_error::plain(&error)),
         };
         // Absence is told once, and again only after a connection was there.
         if came || connected.is_none() {
-            let why = why
-                .split(" (os error")
-                .next()
-                .unwrap_or_default()
-                .to_lowercase();
             said(&format!(
                 "no satellite speed from {receiver}: {why}; trying again"
             ));
