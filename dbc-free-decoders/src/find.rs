@@ -35,8 +35,7 @@
 //! | gear | 200 | 140 (140) | 70.0 |
 //!
 //! `cargo run --example find_study -- 100 71000 none -v`, the wheel speeds taken off the bus: 0 false
-//! finds of 100 cars; pressure within the first three in 91. That run came before sets that pass were
-//! chosen between by how they lie around their mean, which accepts no set more.
+//! finds of 100 cars; pressure within the first three in 91.
 
 pub mod bit_activity;
 mod candidate;

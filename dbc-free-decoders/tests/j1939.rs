@@ -6,6 +6,7 @@
 //! the pen: -7.8125 makes the range symmetrical, and three others have it.
 
 #![allow(
+    clippy::panic,
     clippy::unwrap_used,
     reason = "a file that cannot be read fails the test"
 )]

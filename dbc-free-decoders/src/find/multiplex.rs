@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use super::bit_activity::BitActivity;
+use super::bit_activity::{BitActivity, word_at};
 use super::protection::Guard;
 use super::rows::Rows;
 use super::survey::HEAD_ROWS;
@@ -167,9 +167,8 @@ fn parts(head: &Rows, rows: &Rows, field: &Field) -> Vec<Part> {
                 kept.offer(t_ns, data);
                 if let Some(last) = &last {
                     activity.steps += 1;
-                    for (word, (a, b)) in last.chunks(8).zip(data.chunks(8)).enumerate() {
-                        let flipped = word_of(a) ^ word_of(b);
-                        activity.count_word(word, flipped);
+                    for word in 0..data.len().div_ceil(8) {
+                        activity.count_word(word, word_at(last, word) ^ word_at(data, word));
                     }
                 }
                 last = Some(data.to_vec());
@@ -184,15 +183,6 @@ fn parts(head: &Rows, rows: &Rows, field: &Field) -> Vec<Part> {
             }
         })
         .collect()
-}
-
-fn word_of(bytes: &[u8]) -> u64 {
-    let mut padded = [0; 8];
-    padded
-        .iter_mut()
-        .zip(bytes)
-        .for_each(|(to, from)| *to = *from);
-    u64::from_be_bytes(padded)
 }
 
 #[cfg(test)]

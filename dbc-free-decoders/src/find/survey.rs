@@ -3,7 +3,7 @@
 
 use std::collections::HashMap;
 
-use super::bit_activity::BitActivity;
+use super::bit_activity::{BitActivity, word_at};
 use super::interval::Intervals;
 use super::rows::{MOST_ROWS, Rows};
 use crate::extractor::id_table::IdTable;
@@ -59,7 +59,7 @@ impl IdSurvey {
         }
         let words = self.length_bytes.div_ceil(8);
         for (word, last) in self.last.iter_mut().enumerate().take(words) {
-            let now = load(data, word);
+            let now = word_at(data, word);
             let flipped = std::mem::replace(last, now) ^ now;
             if self.follows && flipped != 0 {
                 self.activity.count_word(word, flipped);
@@ -75,23 +75,6 @@ impl IdSurvey {
             self.head.offer(t_ns, data);
         }
         self.rows.offer(t_ns, data);
-    }
-}
-
-/// One word of eight data bytes, the first most significant; missing ones are zero.
-#[inline]
-fn load(data: &[u8], word: usize) -> u64 {
-    let rest = data.get(8 * word..).unwrap_or_default();
-    match rest.first_chunk::<8>() {
-        Some(bytes) => u64::from_be_bytes(*bytes),
-        None => {
-            let mut padded = [0; 8];
-            padded
-                .iter_mut()
-                .zip(rest)
-                .for_each(|(to, from)| *to = *from);
-            u64::from_be_bytes(padded)
-        }
     }
 }
 
