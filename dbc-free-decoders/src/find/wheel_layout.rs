@@ -51,13 +51,14 @@ pub(crate) fn groups(
 pub(crate) const MOST_OF_A_LAYOUT: usize = 600;
 
 /// Sets of four within a group whose layout is one that senders use: four in a frame, two in each
-/// of two, or one in each of four. Whether there are more than are given comes with them.
+/// of two, or one in each of four: as indices of speed-like fields. Whether there are more than are
+/// given comes with them.
 pub(crate) fn fours(
     sources: &[Source],
     candidates: &[Candidate],
     likes: &[SpeedLike],
     group: &[usize],
-) -> (Vec<[SpeedLike; 4]>, bool) {
+) -> (Vec<[usize; 4]>, bool) {
     let source_of = |like: usize| {
         likes
             .get(like)
@@ -83,11 +84,11 @@ pub(crate) fn fours(
         .values()
         .filter(|m| (2..=4).contains(&m.len()))
         .collect();
-    let in_one = by_source.values().flat_map(|members| quads(members));
-    let in_two = pairs(&twos).flat_map(|[a, b]| {
+    let mut in_one = by_source.values().flat_map(|members| quads(members));
+    let mut in_two = pairs(&twos).flat_map(|[a, b]| {
         pairs(a).flat_map(move |[a1, a2]| pairs(b).map(move |[b1, b2]| [a1, a2, b1, b2]))
     });
-    let in_four = places
+    let mut in_four = places
         .iter()
         .filter(|place| place.len() <= 6)
         .flat_map(|place| quads(place));
@@ -98,26 +99,19 @@ pub(crate) fn fours(
         sets
     };
     let sets = [
-        first_of(&mut { in_one }),
-        first_of(&mut { in_two }),
-        first_of(&mut { in_four }),
+        first_of(&mut in_one),
+        first_of(&mut in_two),
+        first_of(&mut in_four),
     ];
-    let in_order = |set: [usize; 4]| -> Option<[SpeedLike; 4]> {
-        let mut members: Vec<SpeedLike> = set
-            .iter()
-            .filter_map(|&like| likes.get(like).cloned())
-            .collect();
-        // As they lie in their frames.
-        members.sort_by_key(|like| {
-            let source = candidates.get(like.candidate).map(|c| c.source);
-            (
-                source.and_then(|s| sources.get(s)).map(|s| s.id),
-                first_bit_sent(&like.field),
-            )
-        });
-        members.try_into().ok()
+    // As they lie in their frames.
+    let place = |like: &usize| {
+        let like = likes.get(*like)?;
+        let source = candidates.get(like.candidate).map(|c| c.source);
+        let id = source.and_then(|s| sources.get(s)).map(|s| s.id);
+        Some((id, first_bit_sent(&like.field)))
     };
-    let sets = sets.into_iter().flatten().filter_map(in_order).collect();
+    let mut sets: Vec<[usize; 4]> = sets.into_iter().flatten().collect();
+    sets.iter_mut().for_each(|set| set.sort_by_key(place));
     (sets, more)
 }
 
@@ -204,7 +198,7 @@ mod tests {
         assert!(more);
         assert_eq!(sets.len(), 10 + MOST_OF_A_LAYOUT + 1);
         let last = sets.last().unwrap();
-        assert!(last.iter().all(|like| like.field.start() == 300));
+        assert!(last.iter().all(|&like| likes[like].field.start() == 300));
         let (sets, more) = fours(&sources, &candidates, &likes, &group[36..]);
         assert_eq!((sets.len(), more), (2, false));
     }

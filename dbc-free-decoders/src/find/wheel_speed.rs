@@ -165,7 +165,13 @@ pub(crate) fn search(
     for group in groups(sources, candidates, likes) {
         let (sets, more) = fours(sources, candidates, likes, &group);
         left_out |= more;
-        for four in sets {
+        for set in sets {
+            // Series of the whole drive, so no more than one set's at a time.
+            let [Some(a), Some(b), Some(c), Some(d)] = set.map(|like| likes.get(like).cloned())
+            else {
+                continue;
+            };
+            let four = [a, b, c, d];
             let whole = takes_whole_frames(candidates, likes, &group, &four);
             let Some(mut set) = judge(sources, candidates, four, reference, axis) else {
                 continue;
