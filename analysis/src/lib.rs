@@ -23,6 +23,7 @@
 //! - [`test_card`]: what a drive must hold so that it counts, and what it holds already.
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
 //! - [`book`]: work done on the car, and what is due.
+//! - [`number`], [`words`]: numbers, counts and lists as people read them.
 //! - [`chart`], [`report`]: pictures and the page; they compute nothing.
 
 pub mod book;
@@ -38,6 +39,7 @@ mod kept;
 pub mod kinematics;
 pub mod measure;
 pub mod measures;
+pub mod number;
 pub mod plan;
 pub mod readiness;
 pub mod report;
@@ -54,3 +56,4 @@ pub mod trend;
 #[cfg(test)]
 mod trial;
 pub mod vehicle;
+pub mod words;

@@ -127,6 +127,12 @@ macro_rules! measures {
             /// How many there are.
             pub const COUNT: usize = Self::ALL.len();
 
+            /// One of each, in the list's order, so that `measure as usize` finds it.
+            #[must_use]
+            pub fn each<T>(of: impl FnMut(Self) -> T) -> [T; Self::COUNT] {
+                [$(Self::$variant),*].map(of)
+            }
+
             /// Name in JSON and Parquet; it ends in the unit.
             #[must_use]
             pub fn key(self) -> &'static str {

@@ -64,10 +64,9 @@ pub struct WorkMark {
 pub struct Step {
     /// Hodges-Lehmann shift between the drives before and those after it.
     pub shift: f64,
-    /// Lower end of its interval.
-    pub low: f64,
-    /// Upper end.
-    pub high: f64,
+    /// Ends of its 95 % interval; none where so few drives cannot carry one (4 and 4, 3 and 5, or 2
+    /// and 8 can).
+    pub interval: Option<(f64, f64)>,
 }
 
 /// Where a measure changed without any work.
@@ -229,11 +228,9 @@ fn changes(points: &[Point], work: &[WorkMark]) -> Vec<ChangePoint> {
 fn step(before: &[f64], after: &[f64]) -> Option<Step> {
     let before = before.get(before.len().saturating_sub(BESIDE)..)?;
     let after = after.get(..after.len().min(BESIDE))?;
-    let interval = hodges_lehmann::interval(before, after, CONFIDENCE)?;
     Some(Step {
         shift: hodges_lehmann::shift(before, after)?,
-        low: interval.low,
-        high: interval.high,
+        interval: hodges_lehmann::interval(before, after, CONFIDENCE).map(|i| (i.low, i.high)),
     })
 }
 

@@ -18,7 +18,7 @@ use crate::campaign::{Campaign, Captures};
 use crate::cli::CompareArgs;
 use crate::contract::{self, CompareOutput};
 use crate::failure::Failure;
-use crate::history::measure_drives;
+use crate::history::{measure_drives, measure_parts};
 use crate::input::{Car, read_car};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
@@ -64,7 +64,12 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
     match args.json.json {
         true => contract::print(
             out,
-            &CompareOutput::new(&comparison, due.as_deref(), report.as_ref()),
+            &CompareOutput::new(
+                &comparison,
+                [&before, &after],
+                due.as_deref(),
+                report.as_ref(),
+            ),
         )?,
         false => {
             let mut text = text::comparison(&comparison);
@@ -100,30 +105,6 @@ fn due(
     let left_out = |failure: &Failure| format!("left out of the service reminders: {failure}");
     warnings.extend(failures.iter().map(left_out));
     reminders::of(&book, &drives, &reminders::today()?).map(Some)
-}
-
-/// A drive that was recorded in parts is still one drive.
-fn measure_parts(
-    captures: &[PathBuf],
-    car: &Car,
-    cache: Cache,
-    traces: Traces,
-) -> Result<DriveMeasures, Failure> {
-    let mut parts = Vec::new();
-    for path in captures {
-        parts.push(cache.measures(path, car, traces)?);
-    }
-    let mut parts = parts.into_iter();
-    let mut whole = parts
-        .next()
-        .ok_or_else(|| Failure::Internal("a drive without a capture".to_owned()))?;
-    for part in parts {
-        whole.duration_s += part.duration_s;
-        whole.frames += part.frames;
-        whole.engagements.extend(part.engagements);
-        whole.warnings.extend(part.warnings);
-    }
-    Ok(whole)
 }
 
 /// A file given twice is one drive, not two.
@@ -203,16 +184,17 @@ fn write_report(
         &table::parquet(&mut engagements).map_err(internal)?,
     )?;
     let mut json = Vec::new();
-    contract::print(&mut json, &CompareOutput::new(comparison, due, Some(&page)))?;
+    contract::print(
+        &mut json,
+        &CompareOutput::new(comparison, [before, after], due, Some(&page)),
+    )?;
     write_whole(&folder.join("comparison.json"), &json)?;
     let notes = ReportNotes {
         work: campaign.work.as_ref().map(|work| work.title.clone()),
         made: Some(made_now()),
         demand_unit: car.decoder.unit_of(Role::CouplingDemand),
         reminders: due.unwrap_or_default().to_vec(),
-        ..ReportNotes::default()
-    }
-    .with_matching(before, after);
+    };
     let html = comparison_report(comparison, before, after, &car.vehicle, &notes);
     page.write(&html)?;
     Ok(page)

@@ -202,16 +202,23 @@ impl<'a> SlopeOutput<'a> {
 #[derive(Debug, Serialize)]
 struct StepOutput {
     shift: f64,
-    ci_low: f64,
-    ci_high: f64,
+    ci_low: Option<f64>,
+    ci_high: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    why: Option<&'static str>,
 }
+
+/// Why a step has no interval.
+const TOO_FEW_FOR_AN_INTERVAL: &str =
+    "too few drives beside it for a 95 % interval; 4 and 4, 3 and 5, or 2 and 8 would do";
 
 impl From<&Step> for StepOutput {
     fn from(step: &Step) -> Self {
         Self {
             shift: step.shift,
-            ci_low: step.low,
-            ci_high: step.high,
+            ci_low: step.interval.map(|(low, _)| low),
+            ci_high: step.interval.map(|(_, high)| high),
+            why: step.interval.is_none().then_some(TOO_FEW_FOR_AN_INTERVAL),
         }
     }
 }
@@ -235,8 +242,8 @@ impl From<&ChangePoint> for ChangePointOutput {
             after_utc: utc(change.after_ns),
             odometer_km: change.odometer_km,
             shift: change.step.map(|s| s.shift),
-            ci_low: change.step.map(|s| s.low),
-            ci_high: change.step.map(|s| s.high),
+            ci_low: change.step.and_then(|s| Some(s.interval?.0)),
+            ci_high: change.step.and_then(|s| Some(s.interval?.1)),
         }
     }
 }

@@ -20,9 +20,11 @@ const PIECE_S: f64 = 0.5;
 
 pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     let k = scene.kinematics;
-    let (Ok(slip), Ok(free), Ok(rear)) = (&k.slip_mps, &k.free_mps, &k.rear_mps) else {
-        gathered.lacks(Feature::TurnDrag, "slip cannot be told");
-        return;
+    let (slip, free, rear) = match (&k.slip_mps, &k.free_mps, &k.rear_mps) {
+        (Ok(slip), Ok(free), Ok(rear)) => (slip, free, rear),
+        (Err(why), ..) | (_, Err(why), _) | (.., Err(why)) => {
+            return gathered.lacks(Feature::TurnDrag, why.to_string());
+        }
     };
     if !scene.state_told {
         return gathered.lacks(

@@ -17,6 +17,7 @@ use super::record::{Gathered, Observation, Scene};
 use crate::drive::{at_seconds, seconds_between};
 use crate::engagement::closed_spans;
 use crate::kinematics::ClosedSpan;
+use crate::measure::Missing;
 use crate::robust::{median, quantile};
 
 /// The band and the pace through it, Hz; a piece of [`PIECE_S`] resolves twice its inverse.
@@ -122,9 +123,9 @@ struct Pieces {
 
 fn pieces(scene: &Scene<'_>, step_s: f64, bands_hz: &[f64]) -> Result<Pieces, String> {
     let k = scene.kinematics;
-    let (Ok(front), Ok(rear)) = (&k.front_mps, &k.rear_mps) else {
-        return Err("axle speeds cannot be told".to_owned());
-    };
+    let told = |missing: &Missing| missing.to_string();
+    let front = k.front_mps.as_ref().map_err(told)?;
+    let rear = k.rear_mps.as_ref().map_err(told)?;
     let closed_spans = closed_spans(scene.drive);
     let base = scene.drive.base_ns();
     let (Some(&begin), Some(&end)) = (base.first(), base.last()) else {

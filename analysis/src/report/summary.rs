@@ -4,12 +4,14 @@ use maud::{Markup, PreEscaped, html};
 
 use super::campaign::Campaign;
 use super::page::{cautions, literal, visible};
-use super::{conditions, number, reminders, wording};
+use super::{conditions, reminders, wording};
 use crate::chart::Side;
 use crate::chart::change::Change;
 use crate::comparison::family::PROOF;
 use crate::comparison::{Comparison, MeasureComparison, Verdict};
 use crate::measure::Measure;
+use crate::number;
+use crate::words;
 
 /// Slip, delay, transfer.
 const THREE: [Measure; 3] = [
@@ -70,17 +72,17 @@ fn headline(comparison: &Comparison) -> String {
     let (reduced, increased) = (labels(Verdict::Reduced), labels(Verdict::Increased));
     match comparison.verdict {
         Verdict::Reduced if !reduced.is_empty() => {
-            format!("Reduced: {}", wording::listed(&reduced))
+            format!("Reduced: {}", words::listed(&reduced))
         }
         Verdict::Increased if !increased.is_empty() => {
-            format!("Increased: {}", wording::listed(&increased))
+            format!("Increased: {}", words::listed(&increased))
         }
         Verdict::NoChangeShown if !reduced.is_empty() && !increased.is_empty() => format!(
             "Mixed: {} reduced, but {} increased",
-            wording::listed(&reduced),
-            wording::listed(&increased)
+            words::listed(&reduced),
+            words::listed(&increased)
         ),
-        verdict => wording::capital(verdict.text()),
+        verdict => words::capital(verdict.text()),
     }
 }
 
@@ -102,7 +104,7 @@ fn limits(comparison: &Comparison) -> Option<&'static str> {
 fn card(measure: Measure, row: Option<&MeasureComparison>) -> Markup {
     html! {
         div.card {
-            h3 { (wording::capital(measure.label())) }
+            h3 { (words::capital(measure.label())) }
             p.meaning { (wording::meaning(measure)) }
             @match row {
                 None => p.why { "Not compared." },
@@ -129,16 +131,16 @@ fn numbers(row: &MeasureComparison) -> Markup {
         }
         p.answer {
             span.mark aria-hidden="true" { (wording::sign(row.verdict)) } " "
-            (wording::capital(&wording::verdict(row)))
+            (words::capital(&wording::verdict(row)))
             @if row.pairs > 0 {
                 span.why { ", from " (number::count(row.pairs, "matched pair", "matched pairs")) }
             }
         }
         @if let Some(open) = wording::open_question(row) {
-            p.why { (wording::capital(&open)) "." }
+            p.why { (words::capital(&open)) "." }
         }
         @if let Some(why) = wording::why(row) {
-            p.why { (wording::capital(&why)) "." }
+            p.why { (words::capital(&why)) "." }
         }
     }
 }
@@ -166,7 +168,7 @@ fn picture(row: &MeasureComparison) -> Option<String> {
     let say = |value| wording::median(row, value).unwrap_or_else(|| "no value".to_owned());
     let label = format!(
         "{}: before {}, after {}, on a line that starts at nought.",
-        wording::capital(row.measure.label()),
+        words::capital(row.measure.label()),
         say(row.before_median),
         say(row.after_median)
     );
@@ -213,7 +215,7 @@ fn warnings(campaign: &Campaign<'_>) -> Markup {
                 ul {
                     @for warning in &campaign.comparison.warnings { li { (literal(warning)) } }
                     @for (side, name, warning) in of_drives {
-                        li { (wording::capital(side.text())) ", " (literal(name)) ": " (literal(warning)) }
+                        li { (words::capital(side.text())) ", " (literal(name)) ": " (literal(warning)) }
                     }
                 }
             }

@@ -2,10 +2,11 @@
 
 use slipwright_decoders::unit::Unit;
 
-use super::number;
 use super::page::visible;
 use crate::comparison::{MeasureComparison, Verdict};
 use crate::measure::{Better, Measure};
+use crate::number;
+use crate::words;
 
 /// Standard uncertainty that the interval of the shift leaves, if there is one.
 pub(super) fn u_of_shift(row: &MeasureComparison) -> f64 {
@@ -17,11 +18,7 @@ pub(super) fn u_of_shift(row: &MeasureComparison) -> f64 {
 
 /// A unit behind its number: nothing for a bare number, a space that does not break before others.
 pub(super) fn behind(unit: &str) -> String {
-    if unit == "1" {
-        String::new()
-    } else {
-        format!("\u{a0}{unit}")
-    }
+    words::behind(unit).replace(' ', "\u{a0}")
 }
 
 /// A unit over an axis or in a heading.
@@ -66,14 +63,6 @@ pub(super) fn meaning(measure: Measure) -> &'static str {
         Measure::Hold => "how fast pressure falls while demand stays",
         Measure::Ripple => "how much pressure wavers while demand stays",
     }
-}
-
-/// A label at the start of a sentence or a title.
-pub(super) fn capital(label: &str) -> String {
-    let mut letters = label.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
 }
 
 /// A sign beside the verdict; it only repeats the word.
@@ -142,16 +131,4 @@ pub(super) fn median(row: &MeasureComparison, value: Option<f64>) -> Option<Stri
             behind(row.measure.unit())
         )
     })
-}
-
-/// Words in a list: `a, b and c`.
-pub(super) fn listed<S: AsRef<str>>(words: &[S]) -> String {
-    match words {
-        [] => String::new(),
-        [one] => one.as_ref().to_owned(),
-        [first @ .., last] => {
-            let first: Vec<&str> = first.iter().map(AsRef::as_ref).collect();
-            format!("{} and {}", first.join(", "), last.as_ref())
-        }
-    }
 }

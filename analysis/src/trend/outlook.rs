@@ -8,6 +8,7 @@ use super::band::Band;
 use super::course::Point;
 use super::{CONFIDENCE, months};
 use crate::measure::{Better, Measure};
+use crate::number;
 use crate::statistics::quantile::median;
 use crate::statistics::theil_sen;
 
@@ -118,7 +119,8 @@ pub(super) fn outlook(
     let forecast = match is_judged {
         true => forecast(measure, current, &slope, level, band),
         false => Err(format!(
-            "only {further} drives besides the healthy ones; {LEAST_FURTHER} are needed"
+            "only {} besides the healthy ones; {LEAST_FURTHER} are needed",
+            number::count(further, "drive", "drives")
         )),
     };
     let state = match (band.as_ref().ok().filter(|_| is_judged), level) {
@@ -161,8 +163,8 @@ fn line(current: &[Point]) -> Result<(Slope, f64), String> {
     };
     if current.len() < LEAST_DRIVES {
         return Err(format!(
-            "only {} drives since the newest work or change; {LEAST_DRIVES} are needed",
-            current.len()
+            "only {} since the newest work or change; {LEAST_DRIVES} are needed",
+            number::count(current.len(), "drive", "drives")
         ));
     }
     let x: Vec<f64> = current.iter().map(|p| months(first.t_ns, p.t_ns)).collect();

@@ -3,7 +3,8 @@
 use super::band::Band;
 use super::outlook::{AHEAD_MONTHS, Outlook, State};
 use crate::measure::{Better, Measure};
-use crate::report::number;
+use crate::number;
+use crate::words;
 
 /// What the owner must know of a measure, if anything.
 pub(super) fn warning(
@@ -13,16 +14,13 @@ pub(super) fn warning(
 ) -> Option<String> {
     let band = band.as_ref().ok()?;
     let level = outlook.level?;
-    let unit = match measure.unit() {
-        "1" => String::new(),
-        unit => format!(" {unit}"),
-    };
+    let unit = words::behind(measure.unit());
     let healthy = format!(
         "healthy drives show {} to {}{unit}",
         number::plain(band.low),
         number::plain(band.high)
     );
-    let label = capital(measure.label());
+    let label = words::capital(measure.label());
     match outlook.state {
         State::Outside => {
             let side = match measure.better() {
@@ -54,11 +52,4 @@ pub(super) fn warning(
         }
         State::Inside | State::Unknown => None,
     }
-}
-
-fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars
-        .next()
-        .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }
