@@ -73,7 +73,7 @@ pub struct Diagnosis {
 }
 
 /// A finding less probable than this is left out.
-const SHOWN_FROM: f64 = 0.02;
+pub(crate) const SHOWN_FROM: f64 = 0.02;
 /// The clutch is not judged when more than this share of the calls went unanswered.
 const MOST_UNANSWERED: f64 = 0.6;
 /// Fewest engagements over all drives.

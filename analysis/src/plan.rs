@@ -47,7 +47,9 @@ const STANDS_OUT: f64 = 10.0;
 const ACCELERATOR_HALF_WIDTH: f64 = 5.0;
 
 /// Drives a side that are considered.
-const DRIVES: [usize; 5] = [2, 3, 4, 5, 6];
+const DRIVES: [usize; 5] = [2, 3, 4, 5, MOST_DRIVES];
+/// Most drives a side that are planned.
+pub const MOST_DRIVES: usize = 6;
 /// Launches, and as many tip-ins, a drive that are considered.
 const EACH: [usize; 4] = [4, 6, 8, 10];
 

@@ -58,6 +58,8 @@ use viewer::Viewer;
 pub struct ReportNotes {
     /// The owner's words on the work done between the two sets. Shown literally.
     pub work: Option<String>,
+    /// What else the owner wrote of it, a line each. Shown literally.
+    pub work_details: Vec<String>,
     /// When the page was made, as it shall read; the core has no clock.
     pub made: Option<String>,
     /// The unit that the demand traces and demand steps are in; without it they have none.

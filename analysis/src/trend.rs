@@ -53,6 +53,8 @@ pub struct WorkMark {
     pub name: String,
     /// What was done.
     pub title: String,
+    /// What else its owner wrote of it, a line each.
+    pub details: Vec<String>,
     /// When, ns since the epoch.
     pub t_ns: i64,
     /// Distance on the odometer, km.
@@ -120,7 +122,7 @@ pub struct Trend {
     pub healthy: Result<Vec<usize>, String>,
     /// One entry a measure that any drive has.
     pub measures: Vec<MeasureTrend>,
-    /// Warnings of all measures, lag and hold first.
+    /// Warnings of all measures, those of times and hold first.
     pub warnings: Vec<String>,
 }
 
@@ -146,7 +148,7 @@ pub fn trend(mut drives: Vec<TrendDrive>, mut work: Vec<WorkMark>, healthy_drive
         .collect();
     let mut warnings: Vec<(bool, String)> = measures
         .iter()
-        .filter_map(|m| Some((!outlook::is_lag_or_hold(m.measure), m.warning.clone()?)))
+        .filter_map(|m| Some((!outlook::is_warned_of_first(m.measure), m.warning.clone()?)))
         .collect();
     warnings.sort_by_key(|(later, _)| *later);
     Trend {

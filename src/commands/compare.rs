@@ -4,7 +4,8 @@ use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use slipwright_analysis::book::Due;
+use slipwright_analysis::book::{Due, Work};
+use slipwright_analysis::comparison::sets::same_recording;
 use slipwright_analysis::comparison::{Comparison, Verdict, compare};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::report::{ReportNotes, comparison_report};
@@ -136,11 +137,8 @@ fn refuse_same_drive(
     let paths = drives.filter_map(|captures| captures.first());
     let drives: Vec<_> = paths.zip(before.iter().chain(after)).collect();
     for (index, (path, drive)) in drives.iter().enumerate() {
-        let twin = drives[..index].iter().find(|(_, other)| {
-            (other.start_ns, other.frames, other.duration_s)
-                == (drive.start_ns, drive.frames, drive.duration_s)
-                && other.engagements == drive.engagements
-        });
+        let mut earlier = drives[..index].iter();
+        let twin = earlier.find(|(_, other)| same_recording(other, drive));
         if let Some((other, _)) = twin {
             return Err(Failure::content(
                 path,
@@ -191,6 +189,7 @@ fn write_report(
     write_whole(&folder.join("comparison.json"), &json)?;
     let notes = ReportNotes {
         work: campaign.work.as_ref().map(|work| work.title.clone()),
+        work_details: campaign.work.as_ref().map_or_else(Vec::new, Work::details),
         made: Some(made_now()),
         demand_unit: car.decoder.unit_of(Role::CouplingDemand),
         reminders: due.unwrap_or_default().to_vec(),

@@ -90,6 +90,7 @@ fn made(seed: u64, before: State, after: State) -> Made {
     let after = drives(&mut noise, after, "after");
     let notes = ReportNotes {
         work: Some("new discs, pack set to 1.2 mm; pump strainer cleaned".to_owned()),
+        work_details: vec!["found: two discs glazed".to_owned()],
         made: Some("3 May 2026".to_owned()),
         demand_unit: Some(Unit::Percent),
         reminders: Vec::new(),

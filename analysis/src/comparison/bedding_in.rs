@@ -14,7 +14,7 @@
 //! than they are.
 
 use super::draft::Draft;
-use super::shift::{Trend, estimate};
+use super::shift::{BeddingIn, estimate};
 use crate::number;
 use crate::statistics::holm;
 use crate::words;
@@ -57,7 +57,7 @@ pub(super) fn allow_for_trends(drafts: &mut [Draft]) -> Vec<String> {
     warnings
 }
 
-fn sentence(draft: &Draft, trend: &Trend) -> String {
+fn sentence(draft: &Draft, trend: &BeddingIn) -> String {
     let u = number::u_of_interval(trend.low, trend.high);
     let unit = words::behind(draft.measure.unit());
     let falls = trend.change < 0.0;

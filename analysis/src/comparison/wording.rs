@@ -1,6 +1,6 @@
 //! The verdict as an owner reads it.
 
-use super::family::PROOF;
+use super::family::{PROOF, of_proof};
 use super::{Comparison, MeasureComparison, Verdict};
 use crate::number;
 use crate::words;
@@ -8,13 +8,7 @@ use crate::words;
 /// The verdict in one plain sentence with its numbers.
 #[must_use]
 pub fn sentence(comparison: &Comparison) -> String {
-    let proof = |verdict| {
-        comparison
-            .measures
-            .iter()
-            .filter(move |m| PROOF.contains(&m.measure) && m.verdict == verdict)
-            .collect::<Vec<_>>()
-    };
+    let proof = |verdict| of_proof(&comparison.measures, verdict);
     let (reduced, increased) = (proof(Verdict::Reduced), proof(Verdict::Increased));
     let extent = extent(comparison);
     match comparison.verdict {

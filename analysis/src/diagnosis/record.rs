@@ -161,7 +161,7 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
     let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
     let engagements = measure_engagements(&drive, &kinematics, &finds.found, vehicle);
     let readiness = assess_drive(recording, vehicle, Measure::ALL, &drive, &kinematics);
-    let wiring = Wiring::of(&readiness, engagements.len());
+    let wiring = Wiring::of(&readiness);
     let scene = Scene {
         drive: &drive,
         kinematics: &kinematics,

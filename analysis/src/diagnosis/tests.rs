@@ -97,7 +97,6 @@ fn record(name: &str, values: Vec<Observation>) -> DriveRecord {
         observations: BTreeMap::from([(Feature::DeadTime, values)]),
         missing: BTreeMap::new(),
         wiring: Wiring {
-            engagements: 8,
             calls: 8,
             ..Wiring::default()
         },

@@ -6,6 +6,7 @@ use maud::{Markup, html};
 use super::campaign::Campaign;
 use super::page::{literal, wide_table};
 use super::reasons::Reasons;
+use crate::book::Moment;
 use crate::chart::Side;
 use crate::drive::DriveMeasures;
 use crate::measure::Measured;
@@ -80,7 +81,7 @@ fn drive_row(name: &str, drive: &DriveMeasures, reasons: &mut Reasons) -> Markup
         tr {
             th.moment scope="row" { (name) }
             td.capture { (literal(&drive.name)) }
-            td.moment { (moment(drive.start_ns)) }
+            td.moment { (Moment::minute_text(drive.start_ns)) }
             td.number { (number::rounded_to(drive.duration_s, 0.5)) }
             td.number { (number::whole(usize::try_from(drive.frames).unwrap_or(usize::MAX))) }
             td.number { (drive.engagements.len()) }
@@ -97,13 +98,6 @@ fn measured(value: &Measured, reasons: &mut Reasons) -> String {
         Ok(estimate) => number::with_uncertainty(estimate.value, estimate.u),
         Err(missing) => reasons.letter_for(Some(missing.to_string())),
     }
-}
-
-/// A time stamp in UTC to the minute.
-fn moment(start_ns: i64) -> String {
-    jiff::Timestamp::from_nanosecond(i128::from(start_ns))
-        .map(|t| t.strftime("%Y-%m-%d %H:%M UTC").to_string())
-        .unwrap_or_else(|_| number::NO_NUMBER.to_owned())
 }
 
 /// One line of the table of methods.

@@ -7,7 +7,9 @@ use super::page::{Page, Section, StyleSheet, cautions, literal, visible, wide_ta
 use super::wording;
 use crate::measure::Measure;
 use crate::number;
-use crate::plan::{ASSUMED_BETWEEN, ASSUMED_WITHIN, CampaignPlan, Design, MeasurePlan};
+use crate::plan::{
+    ASSUMED_BETWEEN, ASSUMED_WITHIN, CampaignPlan, Design, MOST_DRIVES, MeasurePlan,
+};
 use crate::readiness::SignalLine;
 use crate::test_card::{Manoeuvre, Need};
 use crate::vehicle::Vehicle;
@@ -132,7 +134,7 @@ impl Card<'_> {
                 need.drives, need.launches, need.tip_ins
             ),
             None => format!(
-                "No campaign of up to six drives a side proves a change of {target} of delay or peak \
+                "No campaign of up to {MOST_DRIVES} drives a side proves a change of {target} of delay or peak \
                  slip; the table says what can be."
             ),
         }

@@ -12,7 +12,7 @@ use super::{basis, engagements, wording};
 use crate::chart::change::Change as ChangePicture;
 use crate::chart::ranking::Ranking;
 use crate::diagnosis::feature::Scale;
-use crate::diagnosis::{Cause, Change, Diagnosis, Evidence, Finding, Speaks};
+use crate::diagnosis::{Cause, Change, Diagnosis, Evidence, Finding, SHOWN_FROM, Speaks};
 use crate::drive::DriveMeasures;
 use crate::number;
 use crate::vehicle::Vehicle;
@@ -265,7 +265,7 @@ fn causes(diagnosis: &Diagnosis) -> Markup {
     };
     html! {
         (figure(ranking.draw(), &html! {
-            p { "Each bar is a cause; its whole width would be certainty. Causes of less than 2\u{a0}% are left out." }
+            p { "Each bar is a cause; its whole width would be certainty. Causes of less than " (number::chance(SHOWN_FROM)) " are left out." }
         }))
         @for finding in &diagnosis.findings { (cause(finding)) }
     }

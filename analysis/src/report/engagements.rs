@@ -10,7 +10,7 @@ use super::summary::mark;
 use super::wording;
 use crate::chart::Side;
 use crate::comparison::EngagementPosition;
-use crate::drive::DriveMeasures;
+use crate::drive::{DriveMeasures, seconds_between};
 use crate::engagement::{Conditions, Engagement, Reference};
 use crate::measure::Measure;
 use crate::number;
@@ -150,7 +150,7 @@ fn row(
     measures: &[Measure],
     reasons: &mut Reasons,
 ) -> Markup {
-    let at_s = (i128::from(engagement.reference_ns) - i128::from(drive.start_ns)) as f64 * 1e-9;
+    let at_s = seconds_between(drive.start_ns, engagement.reference_ns);
     let upper_bound = campaign::is_upper_bound(engagement);
     html! {
         tr {

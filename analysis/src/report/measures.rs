@@ -69,7 +69,7 @@ fn line(row: &MeasureComparison) -> Markup {
             th scope="row" {
                 (words::capital(row.measure.label()))
                 span.unit { ", " (wording::heading_unit(row.measure)) }
-                span.meaning { (wording::meaning(row.measure)) }
+                span.meaning { (row.measure.meaning()) }
             }
             td.verdict-cell {
                 span.mark aria-hidden="true" { (wording::sign(row.verdict)) } " "

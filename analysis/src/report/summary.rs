@@ -7,7 +7,7 @@ use super::page::{cautions, literal, visible};
 use super::{conditions, reminders, wording};
 use crate::chart::Side;
 use crate::chart::change::Change;
-use crate::comparison::family::PROOF;
+use crate::comparison::family::of_proof;
 use crate::comparison::{Comparison, MeasureComparison, Verdict};
 use crate::measure::Measure;
 use crate::number;
@@ -24,7 +24,10 @@ const THREE: [Measure; 3] = [
 pub(super) fn notes(campaign: &Campaign<'_>) -> Markup {
     html! {
         @if let Some(work) = &campaign.notes.work {
-            p.notes { "Work done in between: " (literal(work)) }
+            p.notes {
+                "Work done in between: " (literal(work))
+                @for line in &campaign.notes.work_details { br; (literal(line)) }
+            }
         }
         @if let Some(made) = &campaign.notes.made {
             p.notes { "Report of " (literal(made)) }
@@ -65,9 +68,8 @@ pub(super) fn lead(campaign: &Campaign<'_>) -> Markup {
 /// The verdict for a glance; the sentence below has the numbers.
 fn headline(comparison: &Comparison) -> String {
     let labels = |verdict| {
-        let rows = comparison.measures.iter();
-        let proven = rows.filter(|m| PROOF.contains(&m.measure) && m.verdict == verdict);
-        proven.map(|m| m.measure.label()).collect::<Vec<_>>()
+        let rows = of_proof(&comparison.measures, verdict);
+        rows.iter().map(|m| m.measure.label()).collect::<Vec<_>>()
     };
     let (reduced, increased) = (labels(Verdict::Reduced), labels(Verdict::Increased));
     match comparison.verdict {
@@ -105,7 +107,7 @@ fn card(measure: Measure, row: Option<&MeasureComparison>) -> Markup {
     html! {
         div.card {
             h3 { (words::capital(measure.label())) }
-            p.meaning { (wording::meaning(measure)) }
+            p.meaning { (measure.meaning()) }
             @match row {
                 None => p.why { "Not compared." },
                 Some(row) => (numbers(row)),

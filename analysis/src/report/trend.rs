@@ -107,7 +107,7 @@ fn line(m: &MeasureTrend) -> Markup {
             th scope="row" {
                 (words::capital(m.measure.label()))
                 span.unit { ", " (wording::heading_unit(m.measure)) }
-                span.meaning { (wording::meaning(m.measure)) }
+                span.meaning { (m.measure.meaning()) }
             }
             td.verdict-cell {
                 (m.state.text())
@@ -196,6 +196,7 @@ fn work(trend: &Trend) -> Markup {
                     li {
                         (Moment::day_text(work.t_ns)) ": " (literal(&work.title))
                         @if let Some(km) = work.odometer_km { ", at " (format!("{km:.0}")) " km" }
+                        @for line in &work.details { br; span.why { (literal(line)) } }
                         ul {
                             @for (m, step) in steps(trend, index) {
                                 li {
@@ -255,7 +256,7 @@ fn basis(trend: &Trend) -> Markup {
             }
         }
         p {
-            "Speed, demand step, throttle and fluid temperature are taken out as far as they are seen "
+            "Speed, demand step, accelerator position and fluid temperature are taken out as far as they are seen "
             "to matter inside drives; launches, tip-ins and turn-ins are brought to one level. Slopes "
             "are Theil-Sen estimates with 95 % intervals; changes are found by optimal partitioning "
             "into straight pieces (Jackson et al. 2005; Killick et al. 2012). The forecast goes on "

@@ -47,24 +47,6 @@ pub(super) fn unit(unit: Unit) -> &'static str {
     }
 }
 
-/// What a measure says, as one would explain it at the car.
-pub(super) fn meaning(measure: Measure) -> &'static str {
-    match measure {
-        Measure::DeadTime => "from demand to a tenth of the pressure: oil closes the clearance",
-        Measure::RiseTime => "from a tenth to nine tenths of the pressure",
-        Measure::EngagementDelay => "from demand to half of the pressure",
-        Measure::PeakSlip => "the most that the front axle ran ahead of the rear",
-        Measure::SlipTime => "how long the front axle ran ahead of the rear",
-        Measure::SlipDistance => "how much farther the front tyres ran than the rear ones",
-        Measure::SteadySlip => "slip that stays while the coupling is held",
-        Measure::FrictionWork => "heat that slip under pressure put into the plates",
-        Measure::FrictionWorkPerArea => "the same for each square metre of lining",
-        Measure::TransferFraction => "share of the drive torque that went to the rear axle",
-        Measure::Hold => "how fast pressure falls while demand stays",
-        Measure::Ripple => "how much pressure wavers while demand stays",
-    }
-}
-
 /// A sign beside the verdict; it only repeats the word.
 pub(super) fn sign(verdict: Verdict) -> &'static str {
     match verdict {
@@ -80,7 +62,7 @@ pub(super) fn verdict(row: &MeasureComparison) -> String {
     let judged = match (row.verdict, row.measure.better()) {
         (Verdict::Reduced, Better::Lower) | (Verdict::Increased, Better::Higher) => ", better",
         (Verdict::Reduced, Better::Higher) | (Verdict::Increased, Better::Lower) => ", worse",
-        _ => "",
+        (Verdict::NoChangeShown | Verdict::NotEnoughData, _) => "",
     };
     format!("{}{judged}", row.verdict.text())
 }

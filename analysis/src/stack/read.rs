@@ -37,11 +37,11 @@ struct RawFile {
     micrometer: RawMicrometer,
     #[serde(default)]
     limits: RawLimits,
-    #[serde(default, alias = "discs")]
+    #[serde(default)]
     disc: Vec<Spanned<RawGroup>>,
-    #[serde(default, alias = "plates")]
+    #[serde(default)]
     plate: Vec<Spanned<RawGroup>>,
-    #[serde(default, alias = "spacers")]
+    #[serde(default)]
     spacer: Vec<Spanned<RawGroup>>,
 }
 
@@ -59,7 +59,6 @@ struct RawTarget {
 #[serde(deny_unknown_fields)]
 struct RawPack {
     discs: Option<Spanned<i64>>,
-    #[serde(alias = "most_spacers")]
     spacers: Option<Spanned<i64>>,
     #[serde(default)]
     spacer_side: Side,
@@ -118,9 +117,7 @@ struct RawLimits {
 #[serde(deny_unknown_fields)]
 struct RawGroup {
     name: Option<Spanned<String>>,
-    #[serde(alias = "thickness")]
     thickness_mm: Number,
-    #[serde(alias = "measurements_mm", alias = "measured")]
     measured_mm: Option<Spanned<Vec<Spanned<f64>>>>,
     count: Option<Spanned<i64>>,
     coated: Option<Spanned<bool>>,

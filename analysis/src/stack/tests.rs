@@ -363,3 +363,21 @@ fn what_is_wrong_with_a_stack_is_said() {
     let unsure = warned(&format!("{BENCH}[target]\nheight_mm = 6.5\n"));
     assert!(unsure.contains("measure the parts again"), "{unsure}");
 }
+
+/// Only the keys that are written down: another spelling is told with its line.
+#[test]
+fn a_key_has_one_name() {
+    let spelt = [
+        ("[[disc]]", "[[discs]]"),
+        ("measured_mm", "measured"),
+        ("thickness_mm", "thickness"),
+    ];
+    for (right, wrong) in spelt {
+        let text = format!("{BENCH}[target]\nheight_mm = 6.4\n");
+        let line = text.lines().position(|l| l.contains(right)).unwrap() + 1;
+        let error = Parts::parse(&text.replacen(right, wrong, 1)).unwrap_err();
+        assert!(error.message.contains("unknown key"), "{error}");
+        assert_eq!(error.line, Some(line), "{error}");
+        Parts::parse(&text).unwrap();
+    }
+}

@@ -17,7 +17,7 @@ const LEAST_DRIVES: usize = 6;
 /// Fewer drives besides the healthy ones than this are not judged by them.
 const LEAST_FURTHER: usize = 3;
 /// A measure that would leave its band within so many months is warned of.
-pub(super) const AHEAD_MONTHS: f64 = 12.0;
+const AHEAD_MONTHS: f64 = 12.0;
 
 /// How fast a measure changes.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -94,8 +94,8 @@ pub(super) struct Outlook {
     pub(super) forecast: Result<Forecast, String>,
 }
 
-/// The measures that are warned of first.
-pub(super) fn is_lag_or_hold(measure: Measure) -> bool {
+/// The measures that are warned of first: times and hold.
+pub(super) fn is_warned_of_first(measure: Measure) -> bool {
     matches!(
         measure,
         Measure::DeadTime | Measure::RiseTime | Measure::EngagementDelay | Measure::Hold
@@ -140,11 +140,10 @@ pub(super) fn outlook(
 }
 
 /// The end of the band on the side that is worse.
-fn limit(measure: Measure, band: &Band) -> Option<f64> {
+fn limit(measure: Measure, band: &Band) -> f64 {
     match measure.better() {
-        Better::Lower => Some(band.high),
-        Better::Higher => Some(band.low),
-        Better::Neither => None,
+        Better::Lower => band.high,
+        Better::Higher => band.low,
     }
 }
 
@@ -152,7 +151,6 @@ fn is_worse(measure: Measure, level: f64, band: &Band) -> bool {
     match measure.better() {
         Better::Lower => level > band.high,
         Better::Higher => level < band.low,
-        Better::Neither => false,
     }
 }
 
@@ -200,10 +198,10 @@ fn forecast(
 ) -> Result<Forecast, String> {
     let band = band.as_ref().map_err(Clone::clone)?;
     let slope = slope.as_ref().map_err(Clone::clone)?;
-    let (Some(limit), Some(level), Some(last)) = (limit(measure, band), level, current.last())
-    else {
-        return Err("no side of the band is worse".to_owned());
+    let (Some(level), Some(last)) = (level, current.last()) else {
+        return Err("no drive since the newest work".to_owned());
     };
+    let limit = limit(measure, band);
     if is_worse(measure, level, band) {
         return Err("it has left the band".to_owned());
     }

@@ -165,6 +165,7 @@ fn work_is_no_finding_and_its_effect_is_measured() {
     let work = WorkMark {
         name: "rebuild".to_owned(),
         title: "pack rebuilt".to_owned(),
+        details: Vec::new(),
         t_ns: at,
         odometer_km: Some(115_000.0),
     };
@@ -201,6 +202,7 @@ fn a_step_between_few_drives_has_no_interval() {
         let work = WorkMark {
             name: "rebuild".to_owned(),
             title: "pack rebuilt".to_owned(),
+            details: Vec::new(),
             t_ns: START_NS + 3 * WEEK_NS - WEEK_NS / 2,
             odometer_km: None,
         };

@@ -1,7 +1,7 @@
 //! The sentences of a warning.
 
 use super::band::Band;
-use super::outlook::{AHEAD_MONTHS, Outlook, State};
+use super::outlook::{Outlook, State};
 use crate::measure::{Better, Measure};
 use crate::number;
 use crate::words;
@@ -25,7 +25,7 @@ pub(super) fn warning(
         State::Outside => {
             let side = match measure.better() {
                 Better::Higher => "below",
-                _ => "above",
+                Better::Lower => "above",
             };
             Some(format!(
                 "{label} is {side} its band: {}{unit} now, {healthy}.",
@@ -46,7 +46,7 @@ pub(super) fn warning(
                 .unwrap_or_default();
             Some(format!(
                 "{label} will leave its band in about {} months{date}{distance} if it goes on like this: {}{unit} now, {healthy}.",
-                number::rough(forecast.months.min(AHEAD_MONTHS)),
+                number::rough(forecast.months),
                 number::plain(level)
             ))
         }

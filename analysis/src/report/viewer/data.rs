@@ -16,6 +16,7 @@ use super::super::wording;
 use crate::chart::Side;
 use crate::chart::trace::Trace;
 use crate::comparison::EngagementPosition;
+use crate::drive::seconds_between;
 use crate::engagement::Engagement;
 use crate::number;
 use crate::words;
@@ -225,7 +226,7 @@ fn name(
     engagement: &Engagement,
 ) -> String {
     let start_ns = campaign.drives(side).get(drive).map_or(0, |d| d.start_ns);
-    let at_s = (i128::from(engagement.reference_ns) - i128::from(start_ns)) as f64 * 1e-9;
+    let at_s = seconds_between(start_ns, engagement.reference_ns);
     format!(
         "{} {}, no. {}: {} at {} s",
         words::capital(side.text()),
