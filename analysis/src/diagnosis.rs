@@ -14,6 +14,7 @@ pub mod feature;
 mod friction;
 mod likelihood;
 mod order;
+mod phases;
 pub mod posterior;
 mod pressure_path;
 pub mod record;

@@ -1,30 +1,33 @@
 //! The last step of the data flow: a comparison and the drives it rests on to one page that a
 //! person reads, prints and hands on.
 //!
-//! The page computes nothing: every verdict, shift and interval is the comparison's, every value
-//! is a measure's. It chooses digits, words and pictures. It is one HTML file that needs no network
+//! The page computes no verdict, shift or interval: those are the comparison's, every value is a
+//! measure's. It chooses digits, words and pictures. It is one HTML file that needs no network
 //! and is complete without scripts, and shows whatever an owner wrote literally.
 //!
 //! - [`page`], [`style`]: the frame and the look of every report.
 //! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words. `reasons`:
 //!   why a value is missing, under a table.
 //! - `trend`: the page of a series of drives. `diagnosis`: the page of ranked causes.
-//! - [`page_charts`]: the pictures of a finished page, as files of their own.
-//! - The parts: `summary`, `pictures`, `viewer`, `conditions`, `measures`, `engagements`, `basis`.
+//! - [`card`]: the test card. [`proposals`]: the page of proposed signals.
+//! - [`page_charts`]: the pictures of a finished page, as files of their own. [`script`]: scripts, and
+//!   the security policy that lets only them run.
+//! - The parts: `summary`, `pictures`, `viewer`, `conditions`, `measures`, `engagements`, `basis`,
+//!   `reminders`.
 
+pub mod card;
 pub mod page;
+pub mod page_charts;
 pub mod proposals;
 pub mod script;
 pub mod style;
 
 mod basis;
 mod campaign;
-pub mod card;
 mod conditions;
 mod diagnosis;
 mod engagements;
 mod measures;
-pub mod page_charts;
 mod pictures;
 mod reasons;
 mod reminders;

@@ -6,13 +6,12 @@
 //! front axle that does not slip.
 
 use super::feature::Feature;
+use super::phases::OPENS_S;
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::seconds_between;
 use crate::engagement::closed_spans;
 use crate::robust::median_and_sigma;
 
-/// The coupling needs this long to let go, s.
-const LET_GO_S: f64 = 0.6;
 /// A bend is tight where the front axle runs ahead by this share.
 const TIGHT: f64 = 0.04;
 /// Length of one piece, s: the wheel sensors' steps average out.
@@ -40,7 +39,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     for (i, &t) in base.iter().enumerate() {
         while closed
             .get(next)
-            .is_some_and(|span| seconds_between(span.end_ns, t) > LET_GO_S)
+            .is_some_and(|span| seconds_between(span.end_ns, t) > OPENS_S)
         {
             next += 1;
         }

@@ -13,6 +13,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use super::feature::Feature;
+use super::phases::{BEFORE_RELEASE_S, CLOSES_S};
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::{Column, at_seconds, seconds_between};
 use crate::engagement::Found;
@@ -21,10 +22,6 @@ use crate::measure::Missing;
 use crate::robust::mean;
 use crate::vehicle::required;
 
-/// The closing itself is over after this, s.
-const CLOSES_S: f64 = 0.4;
-/// The driveline swings when the pedal is let go; nothing counts this long before the release, s.
-const BEFORE_RELEASE_S: f64 = 0.08;
 /// Slower than this slip ratios tell nothing, m/s.
 const LEAST_MPS: f64 = 0.8;
 /// Slip counts as sliding from here on, m/s, and a run ends where it sticks for longer, s.

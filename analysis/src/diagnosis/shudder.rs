@@ -13,6 +13,7 @@
 //! has nothing steady, and only against the car's own healthy drives.
 
 use super::feature::Feature;
+use super::phases::{CLOSES_S, OPENS_S};
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::{at_seconds, seconds_between};
 use crate::engagement::closed_spans;
@@ -32,9 +33,6 @@ const NEXT_S: f64 = 0.32;
 /// Shudder shows at slow sliding: median difference of the shafts over a piece, as a speed of the
 /// rear wheels, m/s.
 const SLIDES_MPS: [f64; 2] = [0.035, 1.2];
-/// The closing's own swing is over after this, and the opening's, s.
-const CLOSES_S: f64 = 0.4;
-const OPENS_S: f64 = 0.6;
 /// Slower than this the sensors' own steps swing, m/s.
 const LEAST_MPS: f64 = 1.0;
 /// Deviation of the result with one piece: half the logarithm of a quantile of noise powers, of pieces

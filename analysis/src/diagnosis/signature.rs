@@ -1,7 +1,7 @@
 //! What each cause does to each feature: the expected shift at severity 0.3 and at 1, straight in
 //! between, from none at 0.
 //!
-//! Signs and neighbours follow from how the coupling works (the table of causes in DEVELOPERS.md);
+//! Signs and neighbours follow from how the coupling works (the module texts of the features say what each shows);
 //! sizes are medians over development seeds of the diagnosis study and are meant as orders: the
 //! likelihood gives each of them its own factor and a tolerance, and the severity is free.
 

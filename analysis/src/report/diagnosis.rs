@@ -1,7 +1,7 @@
 //! The page of ranked causes: the verdict and the next check first, then the evidence, what changed,
 //! what could not be judged, and every engagement.
 //!
-//! Like every report it computes nothing: causes, probabilities, evidence and changes are the
+//! Like every report it judges nothing: causes, probabilities, evidence and changes are the
 //! diagnosis's.
 
 use maud::{Markup, html};

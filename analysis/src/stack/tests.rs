@@ -7,7 +7,8 @@ use rand_pcg::Pcg64;
 use rand_pcg::rand_core::Rng;
 
 use super::parts::{Group, Part};
-use super::search::{DiscCount, Found, Problem, best, nearest};
+use super::problem::{DiscCount, Problem};
+use super::search::{Found, best, nearest};
 use super::*;
 
 const WORKED: &str = include_str!("../../../sample-logs/parts.toml");
