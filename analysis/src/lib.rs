@@ -47,7 +47,6 @@ pub mod number;
 pub mod plan;
 pub mod readiness;
 pub mod report;
-mod robust;
 pub mod stack;
 pub mod statistics;
 pub mod table;

@@ -5,7 +5,8 @@
 //! no spread, no repetition). They hold no state, and nothing in them is drawn at random. Callers
 //! leave out values that are not finite.
 //!
-//! - [`quantile`]: order statistics; [`spread`]: scale that outliers cannot move.
+//! - [`quantile`]: order statistics; [`spread`]: scale, robust and plain.
+//! - [`huber`]: a straight line that wild points cannot move.
 //! - [`hodges_lehmann`]: by how much one sample is shifted against another, with an interval, from
 //!   the distribution in `mann_whitney`.
 //! - [`two_level`]: the shift when values are nested in clusters, with the degrees of freedom
@@ -21,6 +22,7 @@
 pub mod change_points;
 pub mod hodges_lehmann;
 pub mod holm;
+pub mod huber;
 pub mod least_squares;
 mod mann_whitney;
 mod minimum;

@@ -8,6 +8,7 @@ use super::{EngagementPosition, MatchedPair, MeasureComparison, Verdict};
 use crate::measure::Measure;
 use crate::number;
 use crate::statistics::quantile::median;
+use crate::statistics::spread::{error_of_median, sd};
 use crate::statistics::student_t::detectable;
 use crate::words;
 
@@ -52,19 +53,9 @@ fn median_uncertainty(observations: &[Observation], is_after: bool) -> Option<f6
         .chunk_by(|a, b| a.drive == b.drive)
         .filter_map(|drive| median(&drive.iter().map(|o| o.value).collect::<Vec<f64>>()))
         .collect();
-    // A median spreads by this much more than a mean of normal values, sqrt(pi / 2).
-    let factor = (std::f64::consts::PI / 2.0).sqrt();
-    let by_engagements = factor * spread(&values)? / (values.len() as f64).sqrt();
-    let by_drives = spread(&of_drives)? / (of_drives.len() as f64).sqrt();
+    let by_engagements = error_of_median(sd(&values)?, values.len());
+    let by_drives = sd(&of_drives)? / (of_drives.len() as f64).sqrt();
     Some(by_engagements.max(by_drives))
-}
-
-/// Sample standard deviation.
-fn spread(values: &[f64]) -> Option<f64> {
-    let n = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
-    (values.len() > 1).then(|| (squares / (n - 1.0)).sqrt())
 }
 
 fn position(placed: &[Placed<'_>], index: usize) -> Option<EngagementPosition> {

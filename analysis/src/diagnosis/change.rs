@@ -8,7 +8,9 @@
 
 use super::feature::{Feature, Scale};
 use super::record::{DriveRecord, Observation};
-use crate::robust::{huber_line, mean, median, median_and_sigma};
+use crate::statistics::huber::huber_line;
+use crate::statistics::quantile::median;
+use crate::statistics::spread::{mean, median_and_sigma};
 
 /// How much the feature's own repeatability weighs, in degrees of freedom.
 const PRIOR_FREEDOM: f64 = 4.0;

@@ -10,7 +10,7 @@ use super::phases::OPENS_S;
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::seconds_between;
 use crate::engagement::closed_spans;
-use crate::robust::median_and_sigma;
+use crate::statistics::spread::median_and_sigma;
 
 /// A bend is tight where the front axle runs ahead by this share.
 const TIGHT: f64 = 0.04;

@@ -11,7 +11,7 @@ use super::record::{Gathered, Observation, Scene};
 use crate::coupling::Pack;
 use crate::drive::at_seconds;
 use crate::engagement::{Kind, SlipTrace};
-use crate::robust::median;
+use crate::statistics::quantile::median;
 use crate::vehicle::Vehicle;
 
 /// Torque per bar is told at most this badly, relative.

@@ -19,7 +19,7 @@ use crate::drive::{Column, at_seconds, seconds_between};
 use crate::engagement::Found;
 use crate::kinematics::slip_rad_s;
 use crate::measure::Missing;
-use crate::robust::mean;
+use crate::statistics::spread::mean;
 use crate::vehicle::required;
 
 /// Slower than this slip ratios tell nothing, m/s.

@@ -11,7 +11,8 @@ use super::record::{Gathered, Observation, Scene};
 use crate::drive::{Channel, at_seconds};
 use crate::engagement::{Engagement, Found};
 use crate::measure::Measure;
-use crate::robust::{mean, median, median_and_sigma};
+use crate::statistics::quantile::median;
+use crate::statistics::spread::{mean, median_and_sigma};
 
 /// After its demand, pressure is settled from this many rise times on, and at least this long, s.
 const SETTLED_RISES: f64 = 4.0;

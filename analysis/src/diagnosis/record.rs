@@ -221,7 +221,7 @@ fn tyres(scene: &Scene<'_>, gathered: &mut Gathered) {
 
 fn supply_v(drive: &Drive) -> Option<f64> {
     let supply = drive.channel(Role::SupplyVoltage).ok()?;
-    crate::robust::median(supply.value())
+    crate::statistics::quantile::median(supply.value())
 }
 
 #[cfg(test)]

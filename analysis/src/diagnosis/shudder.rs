@@ -19,7 +19,7 @@ use crate::drive::{at_seconds, seconds_between};
 use crate::engagement::closed_spans;
 use crate::kinematics::ClosedSpan;
 use crate::measure::Missing;
-use crate::robust::{median, quantile};
+use crate::statistics::quantile::{median, quantile};
 
 /// The band and the pace through it, Hz; a piece of [`PIECE_S`] resolves twice its inverse.
 const FROM_HZ: f64 = 4.0;

@@ -9,6 +9,7 @@ use super::course::Point;
 use super::{TrendDrive, WorkMark};
 use crate::number;
 use crate::statistics::quantile::median;
+use crate::statistics::spread::{mean, sd};
 use crate::statistics::student_t::two_sided_critical;
 
 /// Fewer healthy drives than this set no band.
@@ -91,12 +92,12 @@ pub(super) fn band(points: &[Point], healthy: &Result<Vec<usize>, String>) -> Re
             if n == 1 { "has" } else { "have" }
         ));
     }
-    let middle = of.iter().map(|p| p.value).sum::<f64>() / n as f64;
-    let variance = of.iter().map(|p| (p.value - middle).powi(2)).sum::<f64>() / (n - 1) as f64;
+    let values: Vec<f64> = of.iter().map(|p| p.value).collect();
+    let middle = mean(&values).unwrap_or(0.0);
     // Drives cannot repeat better than each is known.
     let known: Vec<f64> = of.iter().filter_map(|p| p.u).collect();
-    let sd = variance
-        .sqrt()
+    let sd = sd(&values)
+        .unwrap_or(0.0)
         .max(median(&known).unwrap_or(0.0))
         .max(RESOLUTION * middle.abs());
     let reach = two_sided_critical(OUTSIDE, (n - 1) as f64) * sd * (1.0 + 1.0 / n as f64).sqrt();

@@ -12,15 +12,13 @@ use crate::comparison::condition::Condition;
 use crate::engagement::{Conditions, Kind, Reference};
 use crate::measure::Measure;
 use crate::statistics::quantile::median;
-use crate::statistics::spread::robust_sd;
+use crate::statistics::spread::{error_of_median, robust_sd};
 use crate::statistics::theil_sen;
 
 /// Confidence with which a condition must be shown to matter.
 const CONFIDENCE: f64 = 0.99;
 /// Fewer pairs than this tell nothing of a condition.
 const LEAST_PAIRS: usize = 30;
-/// Standard error of a median over that of a mean, for normal values: sqrt(pi / 2).
-const MEDIAN_COST: f64 = 1.253_314_137_315_5;
 
 /// One drive's value.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -74,7 +72,7 @@ pub(super) fn course(drives: &[TrendDrive], measure: Measure) -> Vec<Point> {
                 t_ns: drive.summary.start_ns,
                 odometer_km: drive.odometer_km,
                 value: median(&values)?,
-                u: spread.map(|sd| MEDIAN_COST * sd / (values.len() as f64).sqrt()),
+                u: spread.map(|sd| error_of_median(sd, values.len())),
                 engagements: values.len(),
             })
         })

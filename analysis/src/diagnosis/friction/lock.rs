@@ -12,7 +12,7 @@
 //! out one engagement at a time (the jackknife). The method is ours.
 
 use super::trace::{BEFORE_S, Sample};
-use crate::robust::mean;
+use crate::statistics::spread::mean;
 use crate::traction::{GRAVITY_MPS2, HEIGHT_SHARE, REAR_SHARE};
 
 /// Samples are averaged over this long, s.

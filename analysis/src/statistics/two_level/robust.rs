@@ -11,10 +11,8 @@
 //! the spread between clusters and stays.
 
 use super::{Fit, fit_scaled};
+use crate::statistics::huber::CLIP;
 use crate::statistics::spread::robust_sd;
-
-/// Clipping point in standard deviations, Huber's for 95 % efficiency on normal values.
-pub const CLIP: f64 = 1.345;
 
 /// Most rounds of clipping and fitting.
 const ROUNDS: usize = 8;
