@@ -323,3 +323,24 @@ fn every_value_of_the_vehicle_file_is_on_the_page() {
         assert!(row.contains(value), "{row}");
     }
 }
+
+/// A point is faint where its own measure was not compared, whatever others were compared on; whole
+/// engagements go by the delay.
+#[test]
+fn what_was_compared_is_told_measure_by_measure() {
+    let mut made = drives::improved(4);
+    let count = |page: &str, what: &str| page.matches(what).count();
+    let (faint, marked) = ("opacity=\"0.1925\"", "*</th>");
+    let whole = made.report();
+    assert!(whole.contains("* marks an engagement on which engagement delay was compared."));
+    let peak = &mut made.comparison.measures[Measure::PeakSlip as usize];
+    peak.compared[0].remove(0);
+    let less = made.report();
+    assert_eq!(count(&less, faint), count(&whole, faint) + 1);
+    assert_eq!(count(&less, marked), count(&whole, marked));
+    let delay = &mut made.comparison.measures[Measure::EngagementDelay as usize];
+    delay.compared[0].remove(0);
+    let still_less = made.report();
+    assert_eq!(count(&still_less, faint), count(&less, faint) + 1);
+    assert_eq!(count(&still_less, marked), count(&less, marked) - 1);
+}

@@ -190,3 +190,16 @@ fn inside(over_mm: f64, tolerance_mm: f64, u_mm: f64) -> f64 {
         _ => f64::from(u8::from((0.0..=tolerance_mm).contains(&over_mm))),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn probability_is_the_normal_one() {
+        // Phi(1) - Phi(-1) and Phi(0), from any table of the normal distribution.
+        assert!((inside(0.1, 0.2, 0.1) - 0.682_689_492).abs() < 1e-6);
+        assert!((inside(0.0, 5.0, 0.1) - 0.5).abs() < 1e-9);
+        assert_eq!(inside(0.3, 0.2, 0.0), 0.0);
+    }
+}

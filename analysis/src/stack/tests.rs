@@ -328,14 +328,6 @@ fn clearance_travel_and_uncertainty() {
 }
 
 #[test]
-fn probability_is_the_normal_one() {
-    // Phi(1) - Phi(-1) and Phi(0), from any table of the normal distribution.
-    assert!((inside(0.1, 0.2, 0.1) - 0.682_689_492).abs() < 1e-6);
-    assert!((inside(0.0, 5.0, 0.1) - 0.5).abs() < 1e-9);
-    assert_eq!(inside(0.3, 0.2, 0.0), 0.0);
-}
-
-#[test]
 fn what_is_wrong_with_a_stack_is_said() {
     let warned = |text: &str| {
         let stacks = choose(&Parts::parse(text).unwrap(), None, 1).unwrap();
