@@ -270,6 +270,7 @@ impl<'a> CompareOutput<'a> {
     pub(crate) fn new(
         comparison: &Comparison,
         sets: [&[DriveMeasures]; 2],
+        of_drives: &[String],
         due: Option<&'a [Due]>,
         files: Option<&PageFiles>,
     ) -> Self {
@@ -283,7 +284,7 @@ impl<'a> CompareOutput<'a> {
                 .collect(),
             verdict: comparison.verdict.text(),
             sentence: comparison.sentence.clone(),
-            warnings: comparison.warnings.clone(),
+            warnings: [&comparison.warnings, of_drives].concat(),
             reminders: due.map(self::book::reminders),
             report: files.map(PageFiles::page),
             pictures: files.and_then(PageFiles::pictures),

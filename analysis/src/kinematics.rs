@@ -1,7 +1,8 @@
 //! Kinematics: radius correction, axle speeds, yaw rate and front-rear slip (definitions 1 to 4).
 //!
-//! Takes the aligned [`Drive`] and the spans in which the bus shows the coupling closed; gives
-//! slip on the drive's time base with its noise and its systematic uncertainty.
+//! Takes the aligned [`Drive`]; gives slip on the drive's time base with its noise and its systematic
+//! uncertainty, and the spans in which the bus shows the coupling closed, without which nobody knows
+//! where nothing drives slip.
 
 mod dropout;
 mod noise;
@@ -14,6 +15,7 @@ use slipwright_decoders::role::Role;
 pub use self::dropout::{DEFAULT_DROPOUT_MPS, LEAST_DROPOUT_MPS};
 pub use self::noise::SlipNoise;
 pub(crate) use self::stretch::pressed_above;
+use crate::closing::{ClosedSpan, closed_spans};
 use crate::drive::{Column, Drive, RadiusRatio, at_seconds, seconds_between};
 use crate::measure::{Measured, Missing};
 use crate::statistics::quantile::quantile;
@@ -22,15 +24,6 @@ use crate::vehicle::Vehicle;
 
 /// Least denominator of the slip ratio, m/s (definition 4).
 const LEAST_RATIO_SPEED_MPS: f64 = 1.0;
-
-/// A time in which the coupling is closed, as far as demand or pressure tell.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ClosedSpan {
-    /// When it began to close, ns since the epoch.
-    pub start_ns: i64,
-    /// When it was open again, ns since the epoch.
-    pub end_ns: i64,
-}
 
 /// Speeds at the contact and what follows from them, on the drive's time base.
 #[derive(Clone, Debug, PartialEq)]
@@ -54,14 +47,17 @@ pub struct Kinematics {
     pub u_front_ratio: f64,
     /// Slip is missing where a wheel is slower, m/s.
     pub dropout_mps: f64,
+    /// Where demand, or else pressure, shows the coupling closed, in time order.
+    pub closed: Vec<ClosedSpan>,
 }
 
 impl Kinematics {
     /// Works out the kinematics of a drive. Never fails: what is missing is missing by name.
     #[must_use]
-    pub fn of(drive: &Drive, vehicle: &Vehicle, closed: &[ClosedSpan]) -> Self {
+    pub fn of(drive: &Drive, vehicle: &Vehicle) -> Self {
+        let closed = closed_spans(drive);
         let dropout_mps = dropout::dropout_mps(drive);
-        let stretches = stretch::stretches(drive, closed, dropout_mps);
+        let stretches = stretch::stretches(drive, &closed, dropout_mps);
         let yaw_offset = yaw::sensor_offset_rad_s(drive, &stretches);
         let missing_wheel = drive.wheel_mps().iter().find_map(|w| w.as_ref().err());
         let correction = radius::radius_correction(&stretches, yaw_offset, vehicle, missing_wheel);
@@ -71,10 +67,10 @@ impl Kinematics {
         let free_mps = free_front(&rear_mps, &yaw_rad_s, vehicle);
         let slip_mps = slip(drive, &front_mps, &free_mps, dropout_mps);
         let noise = match &slip_mps {
-            Ok(slip) => noise(drive, slip, closed),
+            Ok(slip) => noise(drive, slip, &closed),
             Err(why) => straight_slip(drive, &front_mps, &rear_mps, dropout_mps)
                 .ok_or_else(|| why.clone())
-                .and_then(|slip| noise(drive, &slip, closed)),
+                .and_then(|slip| noise(drive, &slip, &closed)),
         };
         Self {
             radius_ratio: correction.ratio,
@@ -86,6 +82,7 @@ impl Kinematics {
             noise,
             u_front_ratio: correction.u_front,
             dropout_mps,
+            closed,
         }
     }
 
@@ -223,8 +220,8 @@ fn noise(drive: &Drive, slip: &Column, closed: &[ClosedSpan]) -> Result<SlipNois
     }
     if let Ok(brake) = drive.channel(Role::PedalBrake) {
         let limit = stretch::pressed_above(brake);
-        for (i, &t) in base.iter().enumerate() {
-            quiet[i] &= brake.held_at(t).is_none_or(|v| v <= limit);
+        for (quiet, held) in quiet.iter_mut().zip(brake.held(base).iter()) {
+            *quiet &= held.is_none_or(|v| v <= limit);
         }
     }
     // Drive makes tyres creep: where the pedal tells when nothing drives, that is what counts. With
@@ -267,7 +264,7 @@ fn settled(base: &[i64], chosen: &[bool]) -> Vec<bool> {
 }
 
 /// Whether the accelerator is at rest at an index of the base; everywhere where the bus has no pedal.
-fn pedal_at_rest(drive: &Drive) -> impl Fn(usize) -> bool + '_ {
+fn pedal_at_rest(drive: &Drive) -> impl Fn(usize) -> bool {
     /// Share of the pedal's range that still is rest.
     const REST_SHARE: f64 = 0.03;
     let pedal = drive
@@ -276,16 +273,13 @@ fn pedal_at_rest(drive: &Drive) -> impl Fn(usize) -> bool + '_ {
         .and_then(|pedal| {
             let rest = quantile(pedal.value(), 0.01)?;
             let top = pedal.value().iter().copied().fold(rest, f64::max);
-            Some((pedal, rest + REST_SHARE * (top - rest)))
+            let limit = rest + REST_SHARE * (top - rest);
+            Some((pedal.held(drive.base_ns()), limit))
         });
     move |i| {
-        pedal.is_none_or(|(pedal, limit)| {
-            drive
-                .base_ns()
-                .get(i)
-                .and_then(|&t| pedal.held_at(t))
-                .is_some_and(|v| v <= limit)
-        })
+        pedal
+            .as_ref()
+            .is_none_or(|(held, limit)| held.get(i).is_some_and(|v| v <= *limit))
     }
 }
 

@@ -16,11 +16,11 @@ use crate::Answer;
 use crate::book::Book;
 use crate::cache::{Cache, Traces};
 use crate::campaign::{Campaign, Captures};
+use crate::car::{Car, read_car};
 use crate::cli::CompareArgs;
 use crate::contract::{self, CompareOutput};
 use crate::failure::Failure;
 use crate::history::{measure_drives, measure_parts};
-use crate::input::{Car, read_car};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
 use crate::reminders;
@@ -47,6 +47,7 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
         .warnings
         .extend(campaign.warnings.iter().cloned());
     let due = due(args, &car, cache, &mut comparison.warnings)?;
+    let told = of_drives(&before, &after);
     let report = match &args.out {
         Some(folder) => Some(write_report(
             PageFiles::at(folder.join("report.html"), args.pictures.pictures),
@@ -56,6 +57,7 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
                 before: &before,
                 after: &after,
                 due: due.as_deref(),
+                told: &told,
             },
             &car,
             &campaign,
@@ -68,12 +70,13 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
             &CompareOutput::new(
                 &comparison,
                 [&before, &after],
+                &told,
                 due.as_deref(),
                 report.as_ref(),
             ),
         )?,
         false => {
-            let mut text = text::comparison(&comparison);
+            let mut text = text::comparison(&comparison, &told);
             text.push_str(&text::reminders(due.as_deref().unwrap_or_default()));
             if let Some(report) = &report {
                 text.push_str(&report.text());
@@ -85,6 +88,15 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
         Verdict::NotEnoughData => Answer::No,
         _ => Answer::Done,
     })
+}
+
+/// What each drive says of itself, by its name: the report has it beside the drive.
+fn of_drives(before: &[DriveMeasures], after: &[DriveMeasures]) -> Vec<String> {
+    let of = |drive: &DriveMeasures| {
+        let named = |warning: &String| format!("{}: {warning}", drive.name);
+        drive.warnings.iter().map(named).collect::<Vec<_>>()
+    };
+    before.iter().chain(after).flat_map(of).collect()
 }
 
 /// How the reminders of the book stand, if the comparison is of one. They count every drive of the
@@ -158,6 +170,8 @@ struct Proof<'a> {
     before: &'a [DriveMeasures],
     after: &'a [DriveMeasures],
     due: Option<&'a [Due]>,
+    /// What the drives say of themselves.
+    told: &'a [String],
 }
 
 /// Writes the report's files into a folder.
@@ -173,6 +187,7 @@ fn write_report(
         before,
         after,
         due,
+        told,
     } = proof;
     make_folder(folder)?;
     let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
@@ -182,10 +197,8 @@ fn write_report(
         &table::parquet(&mut engagements).map_err(internal)?,
     )?;
     let mut json = Vec::new();
-    contract::print(
-        &mut json,
-        &CompareOutput::new(comparison, [before, after], due, Some(&page)),
-    )?;
+    let output = CompareOutput::new(comparison, [before, after], told, due, Some(&page));
+    contract::print(&mut json, &output)?;
     write_whole(&folder.join("comparison.json"), &json)?;
     let notes = ReportNotes {
         work: campaign.work.as_ref().map(|work| work.title.clone()),

@@ -15,9 +15,8 @@
 use super::feature::Feature;
 use super::phases::{CLOSES_S, OPENS_S};
 use super::record::{Gathered, Observation, Scene};
+use crate::closing::ClosedSpan;
 use crate::drive::{at_seconds, seconds_between};
-use crate::engagement::closed_spans;
-use crate::kinematics::ClosedSpan;
 use crate::measure::Missing;
 use crate::statistics::quantile::{median, quantile};
 
@@ -124,7 +123,6 @@ fn pieces(scene: &Scene<'_>, step_s: f64, bands_hz: &[f64]) -> Result<Pieces, St
     let told = |missing: &Missing| missing.to_string();
     let front = k.front_mps.as_ref().map_err(told)?;
     let rear = k.rear_mps.as_ref().map_err(told)?;
-    let closed_spans = closed_spans(scene.drive);
     let base = scene.drive.base_ns();
     let (Some(&begin), Some(&end)) = (base.first(), base.last()) else {
         return Err("too few wheel speeds".to_owned());
@@ -135,7 +133,7 @@ fn pieces(scene: &Scene<'_>, step_s: f64, bands_hz: &[f64]) -> Result<Pieces, St
         let to_ns = at_seconds(from_ns, PIECE_S);
         let at = from_ns;
         from_ns = at_seconds(from_ns, NEXT_S);
-        let Some(side) = side(&closed_spans, at, to_ns).filter(|_| scene.clean(at, to_ns)) else {
+        let Some(side) = side(&k.closed, at, to_ns).filter(|_| scene.clean(at, to_ns)) else {
             continue;
         };
         let range = base.partition_point(|&t| t < at)..base.partition_point(|&t| t < to_ns);

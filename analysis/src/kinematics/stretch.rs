@@ -4,7 +4,7 @@
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Quantity;
 
-use super::ClosedSpan;
+use crate::closing::ClosedSpan;
 use crate::drive::{Channel, Drive, seconds_between};
 use crate::statistics::quantile::quantile;
 use crate::statistics::spread::mean;

@@ -9,9 +9,9 @@ use slipwright_decoders::unit::Quantity;
 
 use super::Finding;
 use super::signal_state::{SignalState, State};
+use crate::closing::ClosedSpan;
 use crate::drive::{Channel, Drive, at_seconds, seconds_between};
-use crate::engagement::closed_spans;
-use crate::kinematics::{ClosedSpan, Kinematics};
+use crate::kinematics::Kinematics;
 use crate::statistics::quantile::quantile;
 use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;
@@ -73,7 +73,7 @@ pub(super) fn coupling_use(
     vehicle: &Vehicle,
 ) -> CouplingUse {
     let demand = drive.channel(Role::CouplingDemand).ok();
-    let closed = closed_spans(drive);
+    let closed = &kinematics.closed;
     let inhibited = inhibited_spans(drive);
     let total_s = match (drive.base_ns().first(), drive.base_ns().last()) {
         (Some(&a), Some(&b)) => seconds_between(a, b),
@@ -82,7 +82,7 @@ pub(super) fn coupling_use(
     let inhibited_share = inhibited
         .as_ref()
         .map(|spans| (spans.iter().map(Span::seconds).sum::<f64>() / total_s.max(1e-3)).min(1.0));
-    let calls = calls(drive, kinematics, &closed);
+    let calls = calls(drive, kinematics, closed);
     let answered = |&t: &i64| {
         let until = at_seconds(t, ANSWER_S);
         closed
@@ -93,10 +93,10 @@ pub(super) fn coupling_use(
         demand.is_some_and(|d| d.held_at(*t).is_some() || d.at(at_seconds(*t, ANSWER_S)).is_some())
     };
     let unanswered = demand.map(|_| calls.iter().filter(|t| known(t) && !answered(t)).count());
-    let (demands, without_pressure) = pressure_follows(drive, demand, &closed, vehicle);
+    let (demands, without_pressure) = pressure_follows(drive, demand, closed, vehicle);
     let (could_work, why) = verdict(
         demand,
-        &closed,
+        closed,
         inhibited_share,
         calls.len(),
         (demands, without_pressure),
