@@ -41,7 +41,8 @@ pub(crate) fn quantile_in_place(values: &mut [f64], q: f64) -> Option<f64> {
 
 /// The value at `weight` of the way from the lower to the upper.
 fn between(lower: f64, upper: f64, weight: f64) -> f64 {
-    if weight == 0.0 {
+    if weight == 0.0 || lower == upper {
+        // Halves of the smallest numbers are no longer exact.
         lower
     } else if weight == 0.5 {
         // Halves are added so that the median of two values is exact whatever their order of size.
@@ -122,6 +123,9 @@ mod tests {
             assert_eq!(quantile(&values, share), of_sorted(&sorted(&values), share));
         }
         assert_eq!(quantile(&[f64::MAX, -f64::MAX], 0.5), Some(0.0));
+        // Below the smallest normal number.
+        let tiny = -1.000_544_199_733_295_7e-308;
+        assert_eq!(median(&[tiny; 2]), Some(tiny));
     }
 
     #[test]
