@@ -157,7 +157,6 @@ pub struct Engagement {
 
 impl Engagement {
     /// What was measured of one measure.
-    #[must_use]
     pub fn measured(&self, measure: Measure) -> &Measured {
         &self.measures[measure as usize]
     }
