@@ -178,8 +178,11 @@ impl Taken<'_> {
         let Taking { collector, answers } = self.taking;
         let collected = collector.finish();
         let mut signals = collected.signals;
-        let answered = answers.map(|answers| answers.finish().signals.series);
-        signals.series.extend(answered.into_iter().flatten());
+        let mut warnings = summary.warnings();
+        if let Some(answers) = answers.map(AnswerCollector::finish) {
+            warnings.extend(answers.warnings());
+            signals.series.extend(answers.signals.series);
+        }
         let span = FrameSpan {
             first_ns,
             last_ns,
@@ -189,7 +192,7 @@ impl Taken<'_> {
             decoded: Decoded {
                 signals,
                 span,
-                warnings: summary.warnings(),
+                warnings,
             },
             traffic: collected.traffic,
         })

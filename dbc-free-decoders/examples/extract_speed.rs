@@ -1,5 +1,5 @@
 //! How many frames a second one core takes apart:
-//! `cargo run --release -p slipwright-decoders --example extract_speed`.
+//! `cargo run --release --example extract_speed`.
 //!
 //! The frames lie in memory and in cache, in the mix of a real bus: some dozens of identifiers in
 //! turn, one in ten of them decoded in the last case. Reading them from a capture comes on top.

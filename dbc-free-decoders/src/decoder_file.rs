@@ -64,6 +64,7 @@ use std::collections::BTreeSet;
 
 use crate::field::Field;
 use crate::frame::{CanId, MAX_DATA_BYTES};
+use crate::obd2::addressing::{Addressing, ControlUnit};
 use crate::role::Role;
 use crate::signal::SignalKey;
 use crate::unit::Unit;
@@ -186,6 +187,16 @@ impl SignalEntry {
         }
     }
 
+    /// Whether both may be in one frame of their identifier. Selectors of different fields count as
+    /// telling them apart: nothing in the file says whether they do.
+    #[must_use]
+    pub fn may_meet(&self, other: &Self) -> bool {
+        match (&self.when, &other.when) {
+            (Some(own), Some(theirs)) => own == theirs,
+            _ => true,
+        }
+    }
+
     /// The value of a raw code, in `unit`: `raw * scale + offset`, each step rounded to `f64`.
     #[inline]
     #[must_use]
@@ -212,7 +223,7 @@ pub struct Selector {
 
 /// What a diagnostic request asks for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Read {
+pub enum DiagnosticRead {
     /// An OBD-II parameter (SAE J1979, ISO 15031-5).
     Parameter {
         /// Service: 0x01 current data, 0x09 vehicle information.
@@ -234,7 +245,7 @@ pub struct RequestEntry {
     /// What it reads, in the owner's words.
     pub name: Option<String>,
     /// What is asked for.
-    pub read: Read,
+    pub read: DiagnosticRead,
     /// Identifier of the request.
     pub request_id: CanId,
     /// Identifier of the answer; of the same width.
@@ -248,30 +259,21 @@ pub struct RequestEntry {
 }
 
 impl RequestEntry {
-    /// The OBD-II request to every control unit: 0x7DF, or 0x18DB33F1 (ISO 15765-4).
+    /// Whether it goes to every control unit (ISO 15765-4).
     #[must_use]
-    pub fn functional_request(extended: bool) -> CanId {
-        if extended {
-            CanId::Extended(0x18DB_33F1)
-        } else {
-            CanId::Base(0x7DF)
-        }
+    pub fn asks_all(&self) -> bool {
+        self.request_id == Addressing::of(self.request_id).functional_request()
     }
 
     /// Who answers a request (ISO 15765-4): the first or engine control unit one to every control
     /// unit, the unit itself one that names it; `None` for another id.
     #[must_use]
     pub fn response_to(request_id: CanId) -> Option<CanId> {
-        match request_id {
-            CanId::Base(0x7DF) => Some(CanId::Base(0x7E8)),
-            CanId::Base(id @ 0x7E0..=0x7E7) => Some(CanId::Base(id + 8)),
-            CanId::Extended(0x18DB_33F1) => Some(CanId::Extended(0x18DA_F110)),
-            // 0x18DAxxF1: from tester 0xF1 to unit xx; the answer has the two swapped.
-            CanId::Extended(id) if id & 0xFFFF_00FF == 0x18DA_00F1 => {
-                Some(CanId::Extended(0x18DA_F100 | id >> 8 & 0xFF))
-            }
-            _ => None,
+        let addressing = Addressing::of(request_id);
+        if request_id == addressing.functional_request() {
+            return Some(addressing.engine_answer());
         }
+        ControlUnit::from_request(request_id).map(ControlUnit::answer_id)
     }
 }
 

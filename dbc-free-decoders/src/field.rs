@@ -199,6 +199,17 @@ impl Field {
         masks
     }
 
+    /// Whether a bit of the data belongs to both.
+    #[must_use]
+    pub fn shares_bits(&self, other: &Self) -> bool {
+        if self.order() == other.order() {
+            let ends = |field: &Self| field.start() + u16::from(field.length());
+            return self.start() < ends(other) && other.start() < ends(self);
+        }
+        let mut both = self.byte_masks().into_iter().zip(other.byte_masks());
+        both.any(|(own, theirs)| own & theirs != 0)
+    }
+
     /// The raw code in the data bytes; `None` if they end before the field does.
     #[inline]
     #[must_use]

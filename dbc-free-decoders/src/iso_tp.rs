@@ -20,10 +20,3 @@ pub const MAX_SHORT_MESSAGE_BYTES: usize = 4095;
 /// Time limit for the next consecutive frame (N_Cr) and for flow control (N_Bs), ns
 /// (ISO 15765-2:2016, 9.7: both 1000 ms).
 pub const DEFAULT_TIMEOUT_NS: i64 = 1_000_000_000;
-
-/// Time limit for flow control (N_Bs) where ISO 15765-4 governs, ns (75 ms; from memory).
-pub const OBD_FLOW_CONTROL_TIMEOUT_NS: i64 = 75_000_000;
-
-/// Time limit for the next consecutive frame (N_Cr) where ISO 15765-4 governs, ns
-/// (150 ms; from memory).
-pub const OBD_CONSECUTIVE_TIMEOUT_NS: i64 = 150_000_000;

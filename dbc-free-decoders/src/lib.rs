@@ -17,8 +17,11 @@
 //! - [`obd2`], [`uds`], [`trouble_code`]: diagnostic answers to values and to trouble codes.
 //! - [`diagnostic_read`]: a decoder file's requests, and their answers as series.
 //! - [`find`]: the signals of a car that no decoder file describes.
-//! - [`j1939`]: identifiers of J1939 and its wheel speeds.
+//! - [`gnss_frames`]: a satellite receiver's fixes as frames of a capture.
 //! - [`toml_error`]: what is wrong in one of our TOML files, and on which line.
+//!
+//! Beside the code, `standard/` holds decoder files ready for use: OBD-II values, the wheel
+//! speeds of a J1939 bus, the ground speed of a satellite receiver.
 
 pub mod decoder_file;
 pub mod diagnostic_read;
@@ -26,8 +29,8 @@ pub mod extractor;
 pub mod field;
 pub mod find;
 pub mod frame;
+pub mod gnss_frames;
 pub mod iso_tp;
-pub mod j1939;
 pub mod obd2;
 pub mod role;
 pub mod signal;

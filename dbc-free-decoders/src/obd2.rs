@@ -3,14 +3,12 @@
 //! Requests are made and answers read as whole messages; [`crate::iso_tp`] carries them.
 //!
 //! - [`addressing`]: the identifiers of requests and answers on the bus (ISO 15765-4).
-//! - [`decoder_file`]: those values as the requests of a decoder file.
 //! - [`parameter`]: the values that service 01 has, with their units and conversions.
-//! - [`supported`]: which of them a control unit has.
+//! - [`requests`]: those values as the requests of a decoder file.
 
 pub mod addressing;
-pub mod decoder_file;
 pub mod parameter;
-pub mod supported;
+pub mod requests;
 
 use crate::trouble_code::TroubleCode;
 use crate::uds::{AnswerFault, positive_answer};
@@ -18,16 +16,6 @@ use parameter::{Parameter, Reading, data_bytes};
 
 /// Service 01: current values.
 pub const CURRENT_DATA: u8 = 0x01;
-
-/// Most parameters that one request may name (SAE J1979 on CAN).
-pub const MAX_PARAMETERS_PER_REQUEST: usize = 6;
-
-/// A request for current values; `None` unless it names one to six parameters.
-#[must_use]
-pub fn current_data_request(parameters: &[u8]) -> Option<Vec<u8>> {
-    let fits = (1..=MAX_PARAMETERS_PER_REQUEST).contains(&parameters.len());
-    fits.then(|| [&[CURRENT_DATA], parameters].concat())
-}
 
 /// What an answer of service 01 says.
 #[derive(Clone, Debug, PartialEq)]
@@ -41,7 +29,7 @@ pub struct CurrentData<'a> {
 
 /// The values in an answer of service 01: `41`, then each parameter's number and data.
 ///
-/// Masks of supported parameters are not values; [`supported::Supported`] reads those.
+/// Masks of supported parameters are not values, and stepped over.
 ///
 /// # Errors
 /// When the message is a refusal or answers something else.
@@ -142,13 +130,6 @@ pub fn trouble_codes_answer(
         .collect())
 }
 
-/// Engine torque, N·m, from actual engine torque in per cent (parameter 62) and
-/// reference torque (63) (SAE J1979).
-#[must_use]
-pub fn engine_torque_nm(actual_percent: f64, reference_nm: f64) -> f64 {
-    actual_percent / 100.0 * reference_nm
-}
-
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
@@ -167,17 +148,6 @@ mod tests {
             .collect()
     }
 
-    #[test]
-    fn requests_name_one_to_six_parameters() {
-        assert_eq!(current_data_request(&[0x0C]), Some(vec![0x01, 0x0C]));
-        assert_eq!(
-            current_data_request(&[0x0C, 0x0D]),
-            Some(vec![0x01, 0x0C, 0x0D])
-        );
-        assert_eq!(current_data_request(&[]), None);
-        assert_eq!(current_data_request(&[0; 7]), None);
-    }
-
     /// SAE J1979 on CAN: one answer carries all parameters asked for that the unit supports.
     #[test]
     fn several_parameters_in_one_answer() {
@@ -194,14 +164,13 @@ mod tests {
                 ("engine_reference_torque", 350.0)
             ]
         );
-        assert_eq!(engine_torque_nm(50.0, 350.0), 175.0);
     }
 
     /// A published exchange of single frames (ISO 15765-2): 03 01 31 51 and 06 41 31 1D E6 51 01.
     /// Parameter 51, the kind of fuel, is stepped over.
     #[test]
     fn from_frame_to_value() {
-        let request = current_data_request(&[0x31, 0x51]).unwrap();
+        let request = [CURRENT_DATA, 0x31, 0x51];
         let frame = Framing::CLASSIC.with_padding(None).single(&request);
         assert_eq!(frame, Some(vec![0x03, 0x01, 0x31, 0x51]));
         let mut receiver = Receiver::new(ReceiverSettings::default());

@@ -1,5 +1,5 @@
-//! What is wrong in one of our TOML files, and on which line. Decoder, vehicle, scenario and parts
-//! files all report this way, so a person sees one form.
+//! What is wrong in one of our TOML files, and on which line. All of them report this way, so a person
+//! sees one form.
 
 use std::fmt;
 use std::ops::Range;
@@ -48,6 +48,21 @@ impl TomlError {
 pub fn line_at(text: &str, byte: usize) -> usize {
     let before = text.get(..byte).unwrap_or(text);
     before.bytes().filter(|&b| b == b'\n').count() + 1
+}
+
+/// The places of a text at which a line begins, for many questions about one text.
+pub(crate) struct LineStarts(Vec<usize>);
+
+impl LineStarts {
+    pub(crate) fn of(text: &str) -> Self {
+        let ends = text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n');
+        Self(ends.map(|(end, _)| end + 1).collect())
+    }
+
+    /// As [`line_at`].
+    pub(crate) fn line_at(&self, byte: usize) -> usize {
+        self.0.partition_point(|start| *start <= byte) + 1
+    }
 }
 
 /// The TOML reader's words as a person who writes such a file would say them.
@@ -121,6 +136,16 @@ impl std::error::Error for TomlError {}
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn both_ways_to_count_lines_agree() {
+        for text in ["", "\n", "a\nbc\n\nd", "é\n"] {
+            let starts = LineStarts::of(text);
+            for byte in (0..=text.len()).filter(|&byte| text.is_char_boundary(byte)) {
+                assert_eq!(starts.line_at(byte), line_at(text, byte), "{text:?} {byte}");
+            }
+        }
+    }
 
     /// The texts on the left are the reader's own, as its release 1.2 words them.
     #[test]

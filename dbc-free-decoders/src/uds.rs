@@ -4,25 +4,27 @@
 //! here; nothing that changes a control unit.
 //!
 //! - [`negative`]: refusals and their codes.
-//! - [`exchange`]: one request until its answer, "response pending" and time limits included.
 
-pub mod exchange;
 pub mod negative;
 
-use crate::trouble_code::{CodeFormat, CodeStatus, UdsTroubleCode};
+use crate::trouble_code::{CodeStatus, UdsTroubleCode};
 use negative::NegativeAnswer;
 
 /// Service readDataByIdentifier.
 pub const READ_DATA_BY_IDENTIFIER: u8 = 0x22;
 /// Service readDTCInformation.
 pub const READ_DTC_INFORMATION: u8 = 0x19;
-/// Its sub-function reportNumberOfDTCByStatusMask.
-pub const REPORT_NUMBER_BY_STATUS_MASK: u8 = 0x01;
 /// Its sub-function reportDTCByStatusMask.
 pub const REPORT_CODES_BY_STATUS_MASK: u8 = 0x02;
 
 /// A positive answer's first byte is the request's plus this.
 pub const POSITIVE_ANSWER_OFFSET: u8 = 0x40;
+
+/// Time within which a control unit begins its answer, ns (P2, 50 ms: ISO 14229-2 and ISO 15765-4;
+/// from memory). Gateways add theirs.
+pub const P2_NS: i64 = 50_000_000;
+/// The same after "response pending", ns (P2*, 5 s: ISO 14229-2; from memory).
+pub const P2_PENDING_NS: i64 = 5_000_000_000;
 
 /// Why a message is not the answer that was asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
@@ -102,74 +104,6 @@ pub fn read_data_answer(identifier: u16, message: &[u8]) -> Result<&[u8], Answer
     Ok(data)
 }
 
-/// The data of several identifiers in one answer, in the order sent, each with its identifier.
-///
-/// The answer does not say how long the data are, so `data_bytes` tells it for every identifier
-/// asked for. A control unit leaves out those that it does not know.
-///
-/// # Errors
-/// When the message is not the answer, or carries what `data_bytes` does not explain.
-pub fn read_several_answer<'a>(
-    data_bytes: &[(u16, usize)],
-    message: &'a [u8],
-) -> Result<Vec<(u16, &'a [u8])>, AnswerFault> {
-    let too_short = AnswerFault::TooShort {
-        service: READ_DATA_BY_IDENTIFIER,
-    };
-    let mut content = positive_answer(READ_DATA_BY_IDENTIFIER, message)?;
-    let mut answers = Vec::new();
-    while !content.is_empty() {
-        let (found, rest) = content.split_first_chunk().ok_or(too_short)?;
-        let found = u16::from_be_bytes(*found);
-        let &(_, length) = data_bytes
-            .iter()
-            .find(|(identifier, _)| *identifier == found)
-            .ok_or(AnswerFault::OtherIdentifier { found })?;
-        let (data, rest) = rest.split_at_checked(length).ok_or(too_short)?;
-        answers.push((found, data));
-        content = rest;
-    }
-    if answers.is_empty() {
-        Err(too_short)
-    } else {
-        Ok(answers)
-    }
-}
-
-/// A request for the number of trouble codes whose status has any bit of `mask`.
-#[must_use]
-pub fn code_count_request(mask: CodeStatus) -> [u8; 3] {
-    [READ_DTC_INFORMATION, REPORT_NUMBER_BY_STATUS_MASK, mask.0]
-}
-
-/// How many trouble codes a control unit has.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct CodeCount {
-    /// Status bits that the control unit keeps at all (DTCStatusAvailabilityMask).
-    pub availability: CodeStatus,
-    /// How its codes are to be read.
-    pub format: CodeFormat,
-    /// Number of codes that match.
-    pub count: u16,
-}
-
-/// The answer to [`code_count_request`].
-///
-/// # Errors
-/// When the message is not its answer.
-pub fn code_count_answer(message: &[u8]) -> Result<CodeCount, AnswerFault> {
-    match sub_function_answer(REPORT_NUMBER_BY_STATUS_MASK, message)? {
-        [availability, format, high, low, ..] => Ok(CodeCount {
-            availability: CodeStatus(*availability),
-            format: CodeFormat::from_number(*format),
-            count: u16::from_be_bytes([*high, *low]),
-        }),
-        _ => Err(AnswerFault::TooShort {
-            service: READ_DTC_INFORMATION,
-        }),
-    }
-}
-
 /// A request for the trouble codes whose status has any bit of `mask`.
 #[must_use]
 pub fn codes_request(mask: CodeStatus) -> [u8; 3] {
@@ -234,30 +168,6 @@ mod tests {
 
     use super::*;
 
-    /// Byte example of the python-udsoncan tests (reportNumberOfDTCByStatusMask).
-    #[test]
-    fn the_number_of_codes() {
-        assert_eq!(code_count_request(CodeStatus(0x5A)), [0x19, 0x01, 0x5A]);
-        let expected = CodeCount {
-            availability: CodeStatus(0xFB),
-            format: CodeFormat::Iso14229,
-            count: 0x1234,
-        };
-        assert_eq!(
-            code_count_answer(&[0x59, 0x01, 0xFB, 0x01, 0x12, 0x34]),
-            Ok(expected)
-        );
-        let too_short = AnswerFault::TooShort { service: 0x19 };
-        assert_eq!(
-            code_count_answer(&[0x59, 0x01, 0xFB, 0x01, 0x12]),
-            Err(too_short)
-        );
-        assert_eq!(
-            code_count_answer(&[0x59, 0x02, 0xFB, 0x01, 0x12, 0x34]),
-            Err(AnswerFault::Unrelated { service: 0x19 })
-        );
-    }
-
     /// Byte examples of the python-udsoncan tests (reportDTCByStatusMask).
     #[test]
     fn the_list_of_codes() {
@@ -312,22 +222,10 @@ mod tests {
     }
 
     #[test]
-    fn several_identifiers_in_one_answer() {
-        let asked = [(0x1000, 2), (0x1001, 1), (0x1002, 0)];
-        let identifiers = asked.map(|(identifier, _)| identifier);
+    fn a_request_for_several_identifiers() {
         assert_eq!(
-            read_data_request(&identifiers),
-            [0x22, 0x10, 0x00, 0x10, 0x01, 0x10, 0x02]
-        );
-        let answer = [0x62, 0x10, 0x02, 0x10, 0x00, 0xAA, 0xBB];
-        let expected: Vec<(u16, &[u8])> = vec![(0x1002, &[]), (0x1000, &[0xAA, 0xBB])];
-        assert_eq!(read_several_answer(&asked, &answer), Ok(expected));
-        let too_short = Err(AnswerFault::TooShort { service: 0x22 });
-        assert_eq!(read_several_answer(&asked, &answer[..6]), too_short);
-        assert_eq!(read_several_answer(&asked, &[0x62]), too_short);
-        assert_eq!(
-            read_several_answer(&asked, &[0x62, 0x10, 0x03]),
-            Err(AnswerFault::OtherIdentifier { found: 0x1003 })
+            read_data_request(&[0x1000, 0x1001]),
+            [0x22, 0x10, 0x00, 0x10, 0x01]
         );
     }
 
@@ -340,10 +238,8 @@ mod tests {
         ) {
             let message = [&[first][..], &rest].concat();
             let _ = positive_answer(service, &message);
-            let _ = code_count_answer(&message);
             let _ = codes_answer(&message);
             let _ = read_data_answer(0xF190, &message);
-            let _ = read_several_answer(&[(0, 3), (0x0101, 0)], &message);
         }
     }
 }

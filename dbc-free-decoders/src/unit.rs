@@ -138,10 +138,16 @@ impl fmt::Display for Unit {
 
 /// The text is not a unit of the list.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "unknown unit \"{0}\"; use one of km/h, m/s, rad/s, rpm, deg/s, bar, kPa, Pa, Nm, N, %, degC, K, deg, rad, g, m/s2, A, V or \"\""
-)]
 pub struct UnknownUnit(pub String);
+
+impl fmt::Display for UnknownUnit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        // The bare number has no text to see.
+        let units = Unit::ALL.iter().filter(|unit| **unit != Unit::Bare);
+        let list = units.map(|unit| unit.text()).collect::<Vec<_>>().join(", ");
+        write!(f, "unknown unit \"{}\"; use one of {list} or \"\"", self.0)
+    }
+}
 
 impl FromStr for Unit {
     type Err = UnknownUnit;
@@ -160,15 +166,14 @@ mod tests {
     use super::*;
 
     #[test]
-    fn text_round_trips_and_the_message_names_every_unit() {
-        let message = UnknownUnit("furlong".into()).to_string();
+    fn text_round_trips() {
         for &unit in Unit::ALL {
             assert_eq!(unit.text().parse(), Ok(unit));
-            assert!(
-                message.contains(unit.text()),
-                "{unit:?} missing from: {message}"
-            );
         }
+        assert_eq!(
+            "furlong".parse::<Unit>(),
+            Err(UnknownUnit("furlong".into()))
+        );
     }
 
     #[test]

@@ -167,13 +167,15 @@ struct MovedField {
     start: u16,
     length: u8,
     order: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    when: Option<When>,
     contrast: f64,
 }
 
 impl FoundMark {
     fn new(mark: &MarkContrast, start_ns: i64) -> Self {
         Self {
-            t_s: (mark.t_ns - start_ns) as f64 * 1e-9,
+            t_s: mark.t_ns.saturating_sub(start_ns) as f64 * 1e-9,
             text: mark.text.clone(),
             moved: mark
                 .moved
@@ -185,6 +187,7 @@ impl FoundMark {
                     start: m.field.start(),
                     length: m.field.length(),
                     order: m.field.order().text(),
+                    when: m.selector.map(When::from),
                     contrast: m.contrast,
                 })
                 .collect(),
@@ -258,7 +261,7 @@ impl From<&Proposal> for FoundSignal {
             role: p.meaning.text(),
             rank: p.rank,
             score: p.score,
-            accepted: p.score >= ACCEPTANCE_SCORE && p.rank == 1,
+            accepted: p.is_accepted(),
             unproven_bits: p.unproven_bits,
             when: p.selector.map(When::from),
             scale_note: p.scaling_note.clone(),
@@ -304,7 +307,7 @@ impl From<&IdReport> for FoundId {
             id: report.id.number(),
             extended: report.id.is_extended(),
             frames: report.frames,
-            length_bytes: report.bytes,
+            length_bytes: report.length_bytes,
             period_ms: report.period_ms,
             timeout_ms: report.timeout_ms,
             when: report.selector.map(When::from),

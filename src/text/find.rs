@@ -4,8 +4,7 @@ use std::fmt::Write;
 
 use slipwright_analysis::number;
 use slipwright_decoders::field::Coding;
-use slipwright_decoders::find::corner::LEAST_CONFIDENCE;
-use slipwright_decoders::find::proposal::{Findings, Proposal, WheelAnswer};
+use slipwright_decoders::find::proposal::{Findings, Proposal, WheelAnswer, told_apart};
 
 use super::table;
 use crate::contract::find::FindOutput;
@@ -20,20 +19,11 @@ pub(crate) fn found(findings: &Findings, output: &FindOutput) -> String {
             side_confidence,
             to_tell,
         } => {
-            let told = |what: &str, confidence: f64| {
-                if confidence >= LEAST_CONFIDENCE {
-                    format!("{what} told apart ({:.0} % sure)", 100.0 * confidence)
-                } else if confidence > 0.5 {
-                    format!("{what} not sure yet ({:.0} %)", 100.0 * confidence)
-                } else {
-                    format!("{what} not told apart yet")
-                }
-            };
             let _ = writeln!(
                 text,
                 "wheel speeds found; {}, {}",
-                told("front and rear", *axle_confidence),
-                told("left and right", *side_confidence)
+                told_apart("front and rear", *axle_confidence),
+                told_apart("left and right", *side_confidence)
             );
             for tell in to_tell {
                 let _ = writeln!(text, "  to tell the corners apart: {tell}");

@@ -77,6 +77,8 @@ fn a_decoder_file_of_requests_alone_decodes_their_answers() {
         out.as_os_str(),
     ]);
     assert_eq!((run.code, run.err.as_str()), (0, ""));
+    // The file asks for more than this car answers.
+    assert!(run.out.contains("note: no answer in it to"), "{}", run.out);
     let text = fs::read_to_string(&out).unwrap();
     let told = text
         .lines()

@@ -2,8 +2,10 @@
 //! still there and whole, or the new is there and whole, and nothing half-made has a final name.
 //!
 //! Every change that a command makes to its folder is counted; then each in turn fails in every way
-//! (`faults/shim.c`). The recorder is not here: its files grow, and its own tests cut them anywhere.
+//! (`faults/shim.c`). The recorder, whose files grow, has rules of its own in [`recorder`].
 #![cfg(target_os = "linux")]
+
+mod recorder;
 
 use std::collections::BTreeMap;
 use std::ffi::OsString;

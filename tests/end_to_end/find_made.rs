@@ -89,6 +89,7 @@ struct Mark {
 struct Moved {
     id: u32,
     start: u16,
+    when: Option<When>,
     contrast: f64,
 }
 
@@ -158,6 +159,56 @@ fn marks_set_apart_what_moved_after_them() {
         text.contains("after the mark \"rest\":\n  nothing moves"),
         "{text}"
     );
+}
+
+/// Two pedals by turns at the same place of one identifier: two signals, told apart by their selector.
+#[test]
+fn the_same_bits_under_two_selectors_are_two_signals() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("standing.pcapng");
+    let frames = |t_s: f64| {
+        let pedal = |start_s| (200.0 * presses(t_s, start_s)) as u8;
+        let level = 100.0 + 90.0 * (t_s * 0.7).sin();
+        match (t_s * 100.0).round() as u64 % 2 {
+            0 => vec![(0x120, [0, 0, pedal(20.0), 0, level as u8, 0, 0, 0])],
+            _ => vec![(0x120, [1, 0, pedal(40.0), 0, 0, 0, 255 - level as u8, 0])],
+        }
+    };
+    let marks = [(10.0, "rest"), (20.0, "accelerator"), (40.0, "brake")];
+    fs::write(&path, capture(60, frames, &marks)).unwrap();
+    let decoder = folder.path().join("decoder.toml");
+    let run = slipwright([
+        "find".as_ref(),
+        path.as_os_str(),
+        "--marks".as_ref(),
+        "--out".as_ref(),
+        decoder.as_os_str(),
+        "--json".as_ref(),
+    ]);
+    assert_eq!((run.code, run.err.as_str()), (1, ""));
+    let found: Found = run.json();
+    for (role, mark, code) in [("pedal.accelerator", 1, 0), ("pedal.brake", 2, 1)] {
+        let codes: Vec<u64> = found.marks[mark]
+            .moved
+            .iter()
+            .map(|moved| moved.when.as_ref().unwrap().equals)
+            .collect();
+        assert_eq!(codes, [code], "{role}");
+        let of_role: Vec<u64> = found
+            .signals
+            .iter()
+            .filter(|s| s.role == role)
+            .map(|s| s.when.as_ref().unwrap().equals)
+            .collect();
+        assert_eq!(of_role, [code], "{role}");
+    }
+    let text = fs::read_to_string(&decoder).unwrap();
+    let taken: Vec<&str> = text
+        .lines()
+        .filter(|line| line.trim_start().starts_with("when"))
+        .collect();
+    assert_eq!(taken.len(), 2, "{text}");
+    assert!(taken[0].contains("equals = 0x00") && taken[1].contains("equals = 0x01"));
 }
 
 /// The car's speed, km/h: up, steady, down, with a wobble.

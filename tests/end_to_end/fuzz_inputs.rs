@@ -15,10 +15,11 @@ const LARGEST_BYTES: usize = 64 << 10;
 
 type Reader = fn(&[u8]);
 
-const READERS: [(&str, Reader); 14] = [
+const READERS: [(&str, Reader); 15] = [
     ("answers", readers::answers),
     ("capture", readers::capture),
     ("decoder_file", readers::decoder_file),
+    ("find", readers::find),
     ("frames", readers::frames),
     ("gpsd", readers::gpsd),
     ("iso_tp", readers::iso_tp),

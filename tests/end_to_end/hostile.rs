@@ -302,6 +302,59 @@ fn times_before_1970_and_after_2262() {
     }
 }
 
+/// `find` lays everything on one axis of time, whatever the captures and the speed file say.
+#[test]
+fn find_takes_any_times() {
+    let folder = folder();
+    let write = |name: &str, bytes: &[u8]| fs::write(folder.path().join(name), bytes).unwrap();
+    let drive = SmallCar {
+        start_ns: 1_000_000_000,
+        ..SmallCar::default()
+    }
+    .drive(2);
+    write("early.pcapng", &with_offset(drive.bytes(), -1_577_000_000));
+    // From 1677 to 2262: as far apart as times can be.
+    let mut ends = CaptureBytes::new(227);
+    for n in 0..20 {
+        ends.frame(n * 10_000_000, 0x100, &[n as u8; 8]);
+        ends.frame(n * 10_000_000 + 5_000_000, 0x101, &[!n as u8; 8]);
+    }
+    for n in 0..20 {
+        ends.frame(
+            i64::MAX - 1_000_000_000 + n * 10_000_000,
+            0x100,
+            &[n as u8; 8],
+        );
+    }
+    write("ends.pcapng", &with_offset(ends.bytes(), 0));
+    let mut apart = CaptureBytes::new(227);
+    apart.frame(0, 0x100, &[1; 8]);
+    apart.frame(-2, 0x100, &[2; 8]);
+    write("apart.pcapng", &with_offset(apart.bytes(), -9_223_372_036));
+    let table = |times: &[i64]| -> String {
+        let rows = times.iter().map(|t| format!("{t},1.5\n"));
+        "t_ns,speed_mps\n".to_owned() + &rows.collect::<String>()
+    };
+    let times = [-9_000_000_000_000_000_000, i64::MIN, 0, i64::MAX];
+    write("speed.csv", table(&times).as_bytes());
+    for captures in [
+        "early.pcapng",
+        "ends.pcapng",
+        "apart.pcapng",
+        "ends.pcapng early.pcapng",
+    ] {
+        for options in [
+            "",
+            "--speed speed.csv",
+            "--marks --vehicle vehicle.toml --out found.toml",
+        ] {
+            let line = format!("find {captures} {options} --json");
+            let run = bounded(folder.path(), 4_000_000, &line);
+            assert!(ended(&run, &line) < 2, "{line}: {run:?}");
+        }
+    }
+}
+
 /// The capture with an offset of time in its interface block, which then has 12 bytes more.
 fn with_offset(bytes: &[u8], offset_s: i64) -> Vec<u8> {
     // A section of 28 bytes; then kind, length, link type, snap length, name and resolution.

@@ -2,6 +2,7 @@
 """Makes the first inputs of each fuzz target from what is in the repository: run once, or after a
 target was added. Inputs that the fuzzer found are kept beside them."""
 
+import math
 import struct
 import subprocess
 from pathlib import Path
@@ -61,6 +62,32 @@ wheels = frame(0, 0x1A0, bytes.fromhex("1f40ffff80000001"))
 put("frames", "wheels", wheels + frame(10_000_000, 0x1A0, bytes(8)) + frame(-1, 0x100, b"\x01\x02"))
 put("frames", "floats", frame(2**63 - 1, 0x18FEBF0B, struct.pack("<fIdQ", float("nan"), 0, float("inf"), 5), 1))
 put("frames", "answers", frame(0, 0x7E8, bytes.fromhex("04410c1af8")) + frame(5, 0x77C, bytes.fromhex("1064622001aabbcc")))
+
+
+def unknown_car(seconds, scale=1.0, from_ns=0):
+    """Four wheel speeds in turns of their own, told again by OBD-II and by steering, every 100 ms."""
+    made = b""
+    for n in range(10 * seconds):
+        t, at = from_ns + int(n * 100_000_000 * scale), n / 10
+        speed, turn = 40 - 35 * math.cos(at / 9), 6 * math.sin(at / 5)
+        wheels = [round(100 * (speed + side * turn / 2 + (n * (7 + k) % 11) / 10)) for k, side in enumerate((-1, 1, -1, 1))]
+        made += frame(t, 0x1A0, struct.pack(">4H", *(max(w, 0) for w in wheels)))
+        made += frame(t + 1_000_000, 0x0C2, struct.pack(">hBB", round(20 * turn), n % 16, round(200 * max(0, math.sin(at)))))
+        if n % 5 == 0:
+            made += frame(t + 2_000_000, 0x7E8, bytes([3, 0x41, 0x0D, round(speed), 0, 0, 0, 0]))
+        if n % 100 == 0:
+            made += frame(t + 3_000_000, 0x001, b"")
+    return made
+
+
+put("find", "alone", b"\0" + unknown_car(60))
+put("find", "marked", b"\3" + unknown_car(60))
+put("find", "with-a-course", b"\x0d" + unknown_car(60))
+put("find", "at-the-ends", b"\x0f" + unknown_car(20) + frame(-2**63, 0x1A0, bytes(8)) + frame(0, 1, b"")
+    + frame(2**63 - 1, 0x1A0, b"\xff" * 8))
+put("find", "longest-fields", b"\x08" + b"".join(
+    frame(n * 100_000_000, 0x1A0, struct.pack(">4Q", *(((n * n * (977 + k)) << 40 | n << 9) % 2**64 for k in range(4))))
+    for n in range(400)))
 put("iso_tp", "single", frame(0, 0x7E8, bytes.fromhex("04410c1af8000000")))
 parts = [bytes.fromhex("100f5902ff456711"), bytes.fromhex("2109c12300085001"), bytes.fromhex("22290100000000")]
 put("iso_tp", "in-parts", b"".join(frame(n * 1_000_000, 0x77C, p) for n, p in enumerate(parts)))

@@ -4,6 +4,7 @@
 //! The fuzz targets call these with bytes that they make up; `tests/end_to_end/fuzz_inputs.rs` calls
 //! them with every input kept in `inputs/`.
 
+use std::collections::BTreeMap;
 use std::hint::black_box;
 use std::io::Read;
 use std::ops::ControlFlow;
@@ -15,9 +16,10 @@ use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::decoder_file::DecoderFile;
 use slipwright_decoders::diagnostic_read::{AnswerCollector, AnswerPlans};
 use slipwright_decoders::extractor::{Collector, Extractors};
+use slipwright_decoders::find::reference::ReferenceKind;
+use slipwright_decoders::find::{FindOptions, SpeedReference, Survey, find as find_signals};
 use slipwright_decoders::frame::{BusIndex, CanId, Frame, FrameFlags};
 use slipwright_decoders::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
-use slipwright_decoders::j1939::wheel_speed;
 use slipwright_decoders::obd2::parameter::Parameter;
 use slipwright_decoders::obd2::{self, CodeKind};
 use slipwright_decoders::uds::{self, negative::NegativeAnswer};
@@ -144,6 +146,68 @@ fn decode(file: &DecoderFile, bytes: &[u8]) {
         );
     }
     black_box(answers.finish());
+}
+
+/// Most data bytes of all identifiers together that `find` is given here, and most frames: what it
+/// takes grows with both.
+const MOST_FIND_BYTES: usize = 36;
+const MOST_FIND_FRAMES: usize = 3_000;
+
+/// Frames of an unknown car: the first byte says what is known beside them.
+pub fn find(bytes: &[u8]) {
+    let Some((&known, bytes)) = bytes.split_first() else {
+        return;
+    };
+    let (mut survey, mut frames) = (Survey::new(), 0);
+    let mut longest: BTreeMap<(BusIndex, CanId), usize> = BTreeMap::new();
+    let mut speeds: Vec<(i64, f64)> = Vec::new();
+    survey.begin_capture();
+    each_frame(bytes, |frame| {
+        let place = (frame.bus, frame.id);
+        let before = longest.get(&place).copied().unwrap_or(0);
+        let all: usize = longest.values().sum();
+        let now = frame.data.len().max(before).max(1);
+        if frames >= MOST_FIND_FRAMES || all - before + now > MOST_FIND_BYTES {
+            return;
+        }
+        frames += 1;
+        longest.insert(place, now);
+        if frame.data.is_empty() && known & 1 != 0 {
+            survey.mark(frame.t_ns, ["left", "brake"][frames % 2]);
+        }
+        if frame.data.is_empty() && known & 2 != 0 {
+            survey.begin_capture();
+        }
+        if let [high, low, ..] = *frame.data {
+            let speed = f64::from(u16::from_be_bytes([high, low]));
+            speeds.push((frame.t_ns, 0.001 * speed));
+        }
+        survey.push(frame);
+    });
+    speeds.sort_by_key(|(t_ns, _)| *t_ns);
+    let (t_ns, speed_mps): (Vec<i64>, Vec<f64>) = speeds.into_iter().unzip();
+    let course_deg = match known & 4 {
+        0 => Vec::new(),
+        _ => speed_mps
+            .iter()
+            .map(|speed| speed * 100.0 % 360.0)
+            .collect(),
+    };
+    let speed = SpeedReference {
+        kind: ReferenceKind::File,
+        t_ns,
+        speed_mps,
+        course_deg,
+    };
+    let options = FindOptions {
+        speed: (known & 8 != 0).then_some(speed),
+        marks: known & 1 != 0,
+        ..FindOptions::default()
+    };
+    for proposal in find_signals(survey, &options).proposals {
+        assert!((0.0..=1.0).contains(&proposal.score), "{proposal:?}");
+        assert!(proposal.series.iter().all(|v| v.is_finite()));
+    }
 }
 
 /// A decoder whose signals take every form there is.
@@ -291,7 +355,7 @@ pub fn iso_tp(bytes: &[u8]) {
     black_box(receiver.deadline_ns());
 }
 
-/// Answers of control units: OBD-II, UDS, J1939.
+/// Answers of control units: OBD-II, UDS.
 pub fn answers(message: &[u8]) {
     black_box(NegativeAnswer::read(message).map(|n| (n.to_string(), n.code.is_pending())));
     for kind in [CodeKind::Confirmed, CodeKind::Pending, CodeKind::Permanent] {
@@ -310,16 +374,10 @@ pub fn answers(message: &[u8]) {
             }
         }
     }
-    let several = [(0x2001, 2), (0xF190, 17), (0, 0)];
-    black_box(uds::read_several_answer(&several, message).ok());
     black_box(uds::read_data_answer(0x2001, message).ok());
-    black_box(uds::code_count_answer(message).ok());
     if let Ok(list) = uds::codes_answer(message) {
         for (code, status) in &list.codes {
             black_box((code.to_string(), status.bits().count()));
         }
     }
-    black_box(wheel_speed::BrakeController2::decode(message).wheels_kmh());
-    black_box(wheel_speed::high_resolution_kmh(message));
-    black_box(wheel_speed::wheel_based_speed_kmh(message));
 }

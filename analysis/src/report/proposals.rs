@@ -2,9 +2,7 @@
 //! that a person can accept or strike it.
 
 use maud::{Markup, html};
-use slipwright_decoders::find::ACCEPTANCE_SCORE;
-use slipwright_decoders::find::corner::LEAST_CONFIDENCE;
-use slipwright_decoders::find::proposal::{Findings, Proposal, WheelAnswer};
+use slipwright_decoders::find::proposal::{Findings, Proposal, WheelAnswer, told_apart};
 
 use super::page::{Page, Section, figure, literal, visible};
 use crate::chart::history::History;
@@ -15,9 +13,8 @@ use crate::drive::seconds_between;
 #[must_use]
 pub fn proposal_sheet(findings: &Findings, subject: &str) -> String {
     let t_s = seconds(findings);
-    let taken = |p: &&Proposal| p.score >= ACCEPTANCE_SCORE && p.rank == 1;
     let (accepted, others): (Vec<&Proposal>, Vec<&Proposal>) =
-        findings.proposals.iter().partition(taken);
+        findings.proposals.iter().partition(|p| p.is_accepted());
     let section = |id, heading, list: &[&Proposal]| {
         Section::new(
             id,
@@ -52,8 +49,8 @@ fn lead(findings: &Findings) -> Markup {
         } => (
             format!(
                 "Wheel speeds found: {}, {}.",
-                told("front and rear", *axle_confidence),
-                told("left and right", *side_confidence)
+                told_apart("front and rear", *axle_confidence),
+                told_apart("left and right", *side_confidence)
             ),
             to_tell
                 .iter()
@@ -68,16 +65,6 @@ fn lead(findings: &Findings) -> Markup {
             p.sentence { (sentence) }
             @for line in more { p.limits { (visible(&line)) } }
         }
-    }
-}
-
-fn told(what: &str, confidence: f64) -> String {
-    if confidence >= LEAST_CONFIDENCE {
-        format!("{what} told apart ({:.0} % sure)", 100.0 * confidence)
-    } else if confidence > 0.5 {
-        format!("{what} not sure yet ({:.0} %)", 100.0 * confidence)
-    } else {
-        format!("{what} not told apart yet")
     }
 }
 

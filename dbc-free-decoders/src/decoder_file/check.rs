@@ -4,11 +4,10 @@
 use std::collections::HashMap;
 use std::ops::Range;
 
-use super::{DecoderFile, FrameEntry, SignalEntry};
-use crate::frame::MAX_DATA_BYTES;
+use super::{DecoderFile, SignalEntry};
 use crate::role::Role;
 use crate::signal::SignalKey;
-use crate::toml_error::TomlError;
+use crate::toml_error::{TomlError, line_at};
 
 /// Where a frame or request stands in the text, and where each of its signals does.
 pub(super) struct Place {
@@ -51,8 +50,18 @@ pub(super) fn check(
         shared_bits(text, source, &mut warnings);
         names_of_roles(text, source, &mut warnings);
     }
-    for (frame, place) in file.frames.iter().zip(frames) {
-        timeout_within_period(text, frame, place, &mut warnings);
+    let of_frames = file.frames.iter().map(|f| (f.period_ms, f.timeout_ms));
+    let of_requests = file.requests.iter().map(|r| (r.period_ms, r.timeout_ms));
+    let places = frames.iter().chain(requests);
+    for ((period_ms, timeout_ms), place) in of_frames.chain(of_requests).zip(places) {
+        if let (Some(period_ms), Some(timeout_ms)) = (period_ms, timeout_ms)
+            && timeout_ms < period_ms
+        {
+            let message = format!(
+                "timeout_ms {timeout_ms} is below period_ms {period_ms}: every value is out of date before the next one comes"
+            );
+            warnings.push(TomlError::at(text, place.at.clone(), message));
+        }
     }
     if sources.is_empty() {
         warnings.push(TomlError::whole(
@@ -69,7 +78,7 @@ fn share_a_bus(a: Option<&str>, b: Option<&str>) -> bool {
 }
 
 fn line(text: &str, at: &Range<usize>) -> usize {
-    TomlError::at(text, at.clone(), "").line.unwrap_or_default()
+    line_at(text, at.start)
 }
 
 fn same_entry_twice(
@@ -117,15 +126,6 @@ struct Earlier<'a> {
     at: &'a Range<usize>,
 }
 
-/// Whether both may be in one frame. Selectors of different fields count as telling them apart:
-/// nothing in the file says whether they do.
-fn may_meet(a: &SignalEntry, b: &SignalEntry) -> bool {
-    match (&a.when, &b.when) {
-        (Some(a), Some(b)) => a == b,
-        _ => true,
-    }
-}
-
 fn same_signal_twice(text: &str, sources: &[Source<'_>]) -> Result<Vec<TomlError>, TomlError> {
     let mut warnings = Vec::new();
     let mut seen: HashMap<&SignalKey, Vec<Earlier<'_>>> = HashMap::new();
@@ -134,7 +134,7 @@ fn same_signal_twice(text: &str, sources: &[Source<'_>]) -> Result<Vec<TomlError
             let earlier = seen.entry(&signal.key).or_default();
             let wrong = |message: String| TomlError::at(text, at.clone(), message);
             for first in earlier.iter().filter(|e| e.source == index) {
-                if may_meet(first.signal, signal) {
+                if first.signal.may_meet(signal) {
                     return Err(wrong(format!(
                         "{} is already in this frame, on line {}; change one of the two, or tell them apart with when",
                         described(&signal.key),
@@ -186,40 +186,26 @@ fn described(key: &SignalKey) -> String {
     }
 }
 
-/// A field's bits as one mask a data byte.
-type Bits = [u8; MAX_DATA_BYTES];
-
-fn share_bits(a: &Bits, b: &Bits) -> bool {
-    a.iter().zip(b).any(|(a, b)| a & b != 0)
-}
-
 /// Warns once a signal: of the first earlier one whose bits it shares, or of its own selector.
 fn shared_bits(text: &str, source: &Source<'_>, warnings: &mut Vec<TomlError>) {
-    let bits: Vec<Bits> = source
-        .signals
-        .iter()
-        .map(|signal| signal.field.byte_masks())
-        .collect();
-    let placed = source.signals.iter().zip(&source.place.signals).zip(&bits);
-    for (index, ((signal, at), own)) in placed.enumerate() {
+    let placed = source.signals.iter().zip(&source.place.signals);
+    for (index, (signal, at)) in placed.clone().enumerate() {
         let mut warn = |message| warnings.push(TomlError::at(text, at.clone(), message));
-        let selector = signal.when.map(|when| when.field.byte_masks());
-        if selector.is_some_and(|selector| share_bits(&selector, own)) {
+        if signal
+            .when
+            .is_some_and(|when| when.field.shares_bits(&signal.field))
+        {
             warn(format!(
                 "{} shares bits with its own selector in when",
                 described(&signal.key)
             ));
             continue;
         }
-        let mut earlier = source
-            .signals
-            .iter()
-            .zip(&source.place.signals)
-            .zip(&bits)
-            .take(index);
-        let first =
-            earlier.find(|((other, _), theirs)| may_meet(other, signal) && share_bits(theirs, own));
-        if let Some(((other, other_at), _)) = first {
+        let first = placed
+            .clone()
+            .take(index)
+            .find(|(other, _)| other.may_meet(signal) && other.field.shares_bits(&signal.field));
+        if let Some((other, other_at)) = first {
             warn(format!(
                 "{} shares bits with {} on line {}",
                 described(&signal.key),
@@ -240,21 +226,5 @@ fn names_of_roles(text: &str, source: &Source<'_>, warnings: &mut Vec<TomlError>
             );
             warnings.push(TomlError::at(text, at.clone(), message));
         }
-    }
-}
-
-fn timeout_within_period(
-    text: &str,
-    frame: &FrameEntry,
-    place: &Place,
-    warnings: &mut Vec<TomlError>,
-) {
-    if let (Some(period_ms), Some(timeout_ms)) = (frame.period_ms, frame.timeout_ms)
-        && timeout_ms < period_ms
-    {
-        let message = format!(
-            "timeout_ms {timeout_ms} is below period_ms {period_ms}: every value is out of date before the next one comes"
-        );
-        warnings.push(TomlError::at(text, place.at.clone(), message));
     }
 }

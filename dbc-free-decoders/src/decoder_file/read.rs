@@ -8,10 +8,11 @@ use toml::de::DeTable;
 use super::check::{self, Place};
 use super::read_signal::{Room, SIGNAL_KEYS, read_signals};
 use super::table::Table;
-use super::{DecoderFile, FrameEntry, Read, RequestEntry};
+use super::{DecoderFile, DiagnosticRead, FrameEntry, RequestEntry};
 use crate::field::MAX_DATA_BITS;
 use crate::frame::{CanId, MAX_DATA_BYTES};
-use crate::toml_error::{TomlError, line_at};
+use crate::obd2::addressing::Addressing;
+use crate::toml_error::{LineStarts, TomlError};
 
 /// Longest period or timeout, ms: one day. Longer is a slip of the pen, not a signal.
 const MAX_TIME_MS: f64 = 86_400_000.0;
@@ -94,7 +95,8 @@ impl DecoderFile {
             requests.push(place);
         }
         let warnings = check::check(text, &file, &frames, &requests)?;
-        let line_of = |at: &Range<usize>| line_at(text, at.start);
+        let lines = LineStarts::of(text);
+        let line_of = |at: &Range<usize>| lines.line_at(at.start);
         let signal_lines = frames
             .iter()
             .map(|f| f.signals.iter().map(line_of).collect())
@@ -180,8 +182,12 @@ fn read_time(table: &Table<'_>, key: &str) -> Result<Option<f64>, TomlError> {
 fn read_request(table: &Table<'_>) -> Result<(RequestEntry, Place), TomlError> {
     let read = read_what(table)?;
     let extended = table.flag("extended")?;
-    let request_id = read_id(table, "request_id", extended)?
-        .unwrap_or(RequestEntry::functional_request(extended));
+    let addressing = match extended {
+        true => Addressing::Extended,
+        false => Addressing::Base,
+    };
+    let request_id =
+        read_id(table, "request_id", extended)?.unwrap_or(addressing.functional_request());
     let response_id = match read_id(table, "response_id", extended)? {
         Some(id) => id,
         None => RequestEntry::response_to(request_id).ok_or_else(|| {
@@ -225,7 +231,7 @@ fn read_request(table: &Table<'_>) -> Result<(RequestEntry, Place), TomlError> {
 }
 
 /// Services that only read. Others change a control unit's state and are refused.
-fn read_what(table: &Table<'_>) -> Result<Read, TomlError> {
+fn read_what(table: &Table<'_>) -> Result<DiagnosticRead, TomlError> {
     let service = table.whole(
         "service",
         0..=0xFF,
@@ -243,11 +249,13 @@ fn read_what(table: &Table<'_>) -> Result<Read, TomlError> {
     )?;
     let service = service.map(|service| service.value as u8);
     match (service, pid, did) {
-        (None | Some(0x01 | 0x09), Some(pid), None) => Ok(Read::Parameter {
+        (None | Some(0x01 | 0x09), Some(pid), None) => Ok(DiagnosticRead::Parameter {
             service: service.unwrap_or(0x01),
             pid: pid.value as u8,
         }),
-        (None | Some(0x22), None, Some(did)) => Ok(Read::DataIdentifier(did.value as u16)),
+        (None | Some(0x22), None, Some(did)) => {
+            Ok(DiagnosticRead::DataIdentifier(did.value as u16))
+        }
         (_, Some(_), Some(_)) => Err(table.wrong(
             "did",
             "a request has a pid or a did, not both; leave one out",

@@ -75,7 +75,7 @@ impl<'a> Table<'a> {
         )
     }
 
-    /// The part of the text that says the value of `key`.
+    /// The text at a place.
     pub(super) fn written(&self, at: &Range<usize>) -> &'a str {
         self.text.get(at.clone()).unwrap_or_default()
     }

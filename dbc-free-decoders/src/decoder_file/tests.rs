@@ -4,6 +4,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::field::{BitOrder, Coding};
+use crate::obd2::addressing::Addressing;
 
 fn parse(text: &str) -> Parsed {
     DecoderFile::parse(text).unwrap_or_else(|error| panic!("{error}\n{text}"))
@@ -67,7 +68,7 @@ fn the_documented_file_is_read() {
     };
     assert_eq!(
         request.read,
-        Read::Parameter {
+        DiagnosticRead::Parameter {
             service: 1,
             pid: 0x0C
         }
@@ -256,6 +257,15 @@ fn what_is_suspicious_is_a_warning() {
         &[
             "line 11: timeout_ms 5 is below period_ms 7: every value is out of date before the next one comes",
             "line 15: the name \"a\" is also on line 5; tables cannot tell the two apart",
+        ],
+    );
+    let asked = "[[request]]\npid = 0x0D\nperiod_ms = 200\ntimeout_ms = 100\n";
+    check(
+        &(signal("name = \"a\"", 0, "")
+            + asked
+            + &signal("name = \"b\"", 0, "").replace("frame", "request")),
+        &[
+            "line 11: timeout_ms 100 is below period_ms 200: every value is out of date before the next one comes",
         ],
     );
     let empty = parse("decoder.name = \"e\"\n").warnings;
@@ -448,11 +458,12 @@ prop_compose! {
         timeout_ms in a_time(),
         signals in prop::collection::vec(a_signal(), 1..4),
     ) -> RequestEntry {
-        let request_id = RequestEntry::functional_request(extended);
+        let addressing = if extended { Addressing::Extended } else { Addressing::Base };
+        let request_id = addressing.functional_request();
         RequestEntry {
             bus,
             name,
-            read: did.map_or(Read::Parameter { service, pid }, Read::DataIdentifier),
+            read: did.map_or(DiagnosticRead::Parameter { service, pid }, DiagnosticRead::DataIdentifier),
             request_id,
             response_id: RequestEntry::response_to(request_id).unwrap(),
             period_ms,
@@ -474,11 +485,13 @@ fn a_file() -> impl Strategy<Value = DecoderFile> {
         }
         for (number, request) in (0_u8..).zip(&mut requests) {
             request.read = match request.read {
-                Read::Parameter { service, .. } => Read::Parameter {
+                DiagnosticRead::Parameter { service, .. } => DiagnosticRead::Parameter {
                     service,
                     pid: number,
                 },
-                Read::DataIdentifier(did) => Read::DataIdentifier(did & 0xFF00 | u16::from(number)),
+                DiagnosticRead::DataIdentifier(did) => {
+                    DiagnosticRead::DataIdentifier(did & 0xFF00 | u16::from(number))
+                }
             };
         }
         let of_frames = frames.iter_mut().flat_map(|frame| &mut frame.signals);

@@ -2,7 +2,7 @@
 
 use std::fmt::{self, Write};
 
-use super::{DecoderFile, FrameEntry, Read, RequestEntry, Selector, SignalEntry};
+use super::{DecoderFile, DiagnosticRead, FrameEntry, RequestEntry, Selector, SignalEntry};
 use crate::field::{Coding, Field};
 use crate::frame::MAX_DATA_BYTES;
 use crate::signal::SignalKey;
@@ -53,10 +53,10 @@ fn write_request(out: &mut String, request: &RequestEntry) -> fmt::Result {
     writeln!(out, "\n[[request]]")?;
     write_text(out, "bus", request.bus.as_deref())?;
     match request.read {
-        Read::Parameter { service, pid } => {
+        DiagnosticRead::Parameter { service, pid } => {
             writeln!(out, "service = 0x{service:02X}\npid = 0x{pid:02X}")?;
         }
-        Read::DataIdentifier(did) => writeln!(out, "service = 0x22\ndid = 0x{did:04X}")?,
+        DiagnosticRead::DataIdentifier(did) => writeln!(out, "service = 0x22\ndid = 0x{did:04X}")?,
     }
     writeln!(
         out,

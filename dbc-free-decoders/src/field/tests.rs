@@ -188,6 +188,17 @@ proptest! {
     }
 
     #[test]
+    fn fields_share_bits_where_they_have_a_place_in_common(a in any_field(), b in any_field()) {
+        let places = |field: &Field| -> Vec<(usize, u8)> {
+            (0..u16::from(field.length())).map(|bit| place(field, bit)).collect()
+        };
+        let (of_a, of_b) = (places(&a), places(&b));
+        let common = of_a.iter().any(|place| of_b.contains(place));
+        prop_assert_eq!(a.shares_bits(&b), common);
+        prop_assert!(a.shares_bits(&a));
+    }
+
+    #[test]
     fn every_whole_number_code_is_its_own_nearest(field in any_field(), raw: u64) {
         // An f64 holds whole numbers of up to 53 bits exactly.
         prop_assume!(field.length() <= 53 && field.coding() != Coding::Float);

@@ -80,3 +80,20 @@ fn tally(counts: &mut [u32], first_bit: usize, bits: u64) {
         rest &= !(1_u64 << (63 - bit));
     }
 }
+
+/// One word of eight data bytes, the first most significant; missing ones are zero.
+#[inline]
+pub(super) fn word_at(data: &[u8], word: usize) -> u64 {
+    let rest = data.get(8 * word..).unwrap_or_default();
+    match rest.first_chunk::<8>() {
+        Some(bytes) => u64::from_be_bytes(*bytes),
+        None => {
+            let mut padded = [0; 8];
+            padded
+                .iter_mut()
+                .zip(rest)
+                .for_each(|(to, from)| *to = *from);
+            u64::from_be_bytes(padded)
+        }
+    }
+}

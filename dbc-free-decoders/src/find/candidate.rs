@@ -2,17 +2,21 @@
 //! search asks of them.
 
 use super::bit_activity::BitActivity;
-use super::protection::{Guard, checksums, counters};
+use super::counter::counters;
+use super::multiplex;
+use super::protection::{Guard, checksums};
 use super::rows::Rows;
 use super::segment::{Segment, segments};
 use super::statistics::quantile_of_sorted;
 use super::survey::{IdSurvey, Survey};
 use super::timeline::Timeline;
-use super::{multiplex, obd};
-use crate::decoder_file::Selector;
-use crate::field::{BitOrder, Coding, Field};
+use crate::decoder_file::{PERIODS_TO_TIMEOUT, Selector};
+use crate::field::{Coding, Field};
 use crate::frame::CanId;
+use crate::gnss_frames::INTERFACE;
+use crate::obd2::addressing::is_diagnostic;
 
+const MS_PER_NS: f64 = 1e-6;
 /// Fewer frames than this say nothing.
 const LEAST_FRAMES: u64 = 12;
 
@@ -23,7 +27,7 @@ pub(crate) struct Source {
     pub(crate) id: CanId,
     pub(crate) frames: u64,
     /// Data bytes of its longest frame.
-    pub(crate) bytes: usize,
+    pub(crate) length_bytes: usize,
     pub(crate) period_ns: f64,
     /// Interval that 99.9 per cent of all do not exceed, ns.
     pub(crate) late_ns: f64,
@@ -37,10 +41,16 @@ pub(crate) struct Source {
 }
 
 impl Source {
-    /// Longest time for which a value stands for the next one, ms: five periods, or what the sender's
-    /// own unsteadiness needs.
+    /// Time from one frame to the next, ms; `None` if they do not come in equal times.
+    pub(crate) fn period_ms(&self) -> Option<f64> {
+        self.periodic.then_some(self.period_ns * MS_PER_NS)
+    }
+
+    /// Longest time for which a value stands for the next one, ms: so many periods as where nothing
+    /// is stated, or what the sender's own unsteadiness needs.
     pub(crate) fn timeout_ms(&self) -> f64 {
-        (5.0 * self.period_ns).max(1.5 * self.late_ns) * 1e-6
+        let of_periods = PERIODS_TO_TIMEOUT * self.period_ns;
+        of_periods.max(1.5 * self.late_ns) * MS_PER_NS
     }
 }
 
@@ -69,12 +79,11 @@ pub(crate) fn collect(survey: &mut Survey, axis: &Timeline) -> (Vec<Source>, Vec
     let mut sources = Vec::new();
     for bus in &mut survey.buses {
         let name = &bus.name;
-        if name == super::reference::GNSS_BUS {
+        if name == INTERFACE {
             continue;
         }
         for id in bus.ids.iter_mut().skip(1) {
-            id.rows.sort();
-            if id.frames >= LEAST_FRAMES && !obd::is_diagnostic(id.id) {
+            if id.frames >= LEAST_FRAMES && !is_diagnostic(id.id) {
                 sources.extend(sources_of(name, id));
             }
         }
@@ -104,7 +113,7 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
         bus: bus.to_owned(),
         id: id.id,
         frames: id.frames,
-        bytes: id.longest,
+        length_bytes: id.length_bytes,
         period_ns,
         late_ns: id.intervals.quantile_ns(0.999).unwrap_or(period_ns),
         periodic,
@@ -118,7 +127,7 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
     if split.is_empty() {
         base.rows = std::mem::take(&mut id.rows);
         base.activity = std::mem::take(&mut id.activity);
-        base.segments = segments(&base.activity, &base.rows, base.bytes, &base.guards);
+        base.segments = segments(&base.activity, &base.rows, base.length_bytes, &base.guards);
         return vec![base];
     }
     let cases = split.len() as f64;
@@ -129,7 +138,7 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
             period_ns: period_ns * cases,
             late_ns: base.late_ns * cases,
             selector: Some(part.selector),
-            segments: segments(&part.activity, &part.rows, base.bytes, &base.guards),
+            segments: segments(&part.activity, &part.rows, base.length_bytes, &base.guards),
             rows: part.rows,
             activity: part.activity,
             ..base.clone()
@@ -137,26 +146,42 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
         .collect()
 }
 
+/// The codes of a field in a source's rows.
+pub(crate) struct Codes {
+    t_ns: Vec<i64>,
+    raws: Vec<u64>,
+    /// Codes that mean "not available".
+    pub(crate) invalid: Vec<u64>,
+}
+
+impl Codes {
+    pub(crate) fn of(source: &Source, field: &Field) -> Self {
+        let rows = source.rows.iter();
+        let (t_ns, raws): (Vec<i64>, Vec<u64>) = rows
+            .filter_map(|(t_ns, data)| Some((t_ns, field.extract(data)?)))
+            .unzip();
+        let invalid = not_available(&raws, field);
+        Self {
+            t_ns,
+            raws,
+            invalid,
+        }
+    }
+
+    /// Times and numbers of those that are measurements.
+    fn numbers(&self, field: &Field) -> (Vec<i64>, Vec<f64>) {
+        let codes = self.t_ns.iter().zip(&self.raws);
+        codes
+            .filter(|(_, raw)| !self.invalid.contains(raw))
+            .map(|(t_ns, raw)| (*t_ns, field.number(*raw)))
+            .unzip()
+    }
+}
+
 /// The series of a field over a source's rows, codes for "not available" left out.
 pub(crate) fn series(source: &Source, field: &Field, axis: &Timeline) -> Vec<f64> {
-    let mut t_ns = Vec::with_capacity(source.rows.len());
-    let mut raws = Vec::with_capacity(source.rows.len());
-    for (t, data) in source.rows.iter() {
-        if let Some(raw) = field.extract(data) {
-            t_ns.push(t);
-            raws.push(raw);
-        }
-    }
-    let invalid = not_available(&raws, field);
-    let mut kept_ns = Vec::with_capacity(t_ns.len());
-    let mut values = Vec::with_capacity(t_ns.len());
-    for (t, raw) in t_ns.into_iter().zip(raws) {
-        if !invalid.contains(&raw) {
-            kept_ns.push(t);
-            values.push(field.number(raw));
-        }
-    }
-    axis.resample(&kept_ns, &values, 0)
+    let (t_ns, numbers) = Codes::of(source, field).numbers(field);
+    axis.resample(&t_ns, &numbers, 0)
 }
 
 /// Most codes that mean "not available" or "error".
@@ -164,7 +189,7 @@ const MOST_INVALID: usize = 4;
 
 /// Codes at the very end of a field's range, far from all others and seldom: "not available", as
 /// SAE J1939-71 has it for the highest codes and many senders for the highest or lowest one.
-pub(crate) fn not_available(raws: &[u64], field: &Field) -> Vec<u64> {
+fn not_available(raws: &[u64], field: &Field) -> Vec<u64> {
     let length = field.length();
     if length < 6 {
         return Vec::new();
@@ -230,18 +255,9 @@ pub(crate) fn with_field(
     field: Field,
     axis: &Timeline,
 ) -> Candidate {
-    let raw = series(source, &field, axis);
-    let raws: Vec<u64> = source
-        .rows
-        .iter()
-        .filter_map(|(_, data)| field.extract(data))
-        .collect();
-    let invalid_raw = not_available(&raws, &field);
-    let mut sorted: Vec<f64> = raws
-        .iter()
-        .filter(|raw| !invalid_raw.contains(raw))
-        .map(|&raw| field.number(raw))
-        .collect();
+    let codes = Codes::of(source, &field);
+    let (t_ns, mut sorted) = codes.numbers(&field);
+    let raw = axis.resample(&t_ns, &sorted, 0);
     sorted.sort_by(f64::total_cmp);
     let runs = sorted.chunk_by(|a, b| a == b);
     let (mut distinct, mut longest, mut rest) = (0, 0, 0.0);
@@ -260,7 +276,7 @@ pub(crate) fn with_field(
         distinct,
         rest_share: longest as f64 / sorted.len().max(1) as f64,
         rest,
-        invalid_raw,
+        invalid_raw: codes.invalid,
         field,
         raw,
     }
@@ -302,15 +318,37 @@ fn coding(source: &Source, field: &Field) -> Coding {
     }
 }
 
+#[cfg(test)]
+impl Source {
+    /// An identifier that is nothing but these frames.
+    pub(crate) fn of_rows(id: CanId, rows: Rows) -> Self {
+        Self {
+            bus: "can0".to_owned(),
+            id,
+            frames: rows.len() as u64,
+            length_bytes: rows.width(),
+            period_ns: 1e7,
+            late_ns: 1e7,
+            periodic: true,
+            selector: None,
+            rows,
+            activity: BitActivity::default(),
+            guards: Vec::new(),
+            segments: Vec::new(),
+        }
+    }
+}
+
+#[cfg(test)]
 impl Candidate {
-    /// The field with `unproven` bits more above it.
-    pub(crate) fn extended(&self, unproven: usize) -> Option<Field> {
-        let field = &self.field;
-        let length = field.length().checked_add(u8::try_from(unproven).ok()?)?;
-        let start = match field.order() {
-            BitOrder::Big => field.start().checked_sub(u16::try_from(unproven).ok()?)?,
-            BitOrder::Little => field.start(),
+    /// Any field of a source.
+    pub(crate) fn of_field(index: usize, source: &Source, field: Field, axis: &Timeline) -> Self {
+        let segment = Segment {
+            start: usize::from(field.start()),
+            length: usize::from(field.length()),
+            order: field.order(),
+            within_byte: false,
         };
-        Field::new(start, length, field.order(), field.coding()).ok()
+        with_field(index, source, &segment, field, axis)
     }
 }

@@ -1,8 +1,8 @@
 //! Marks: which fields move after a mark and hardly elsewhere.
 
 use super::candidate::{Candidate, Source};
-use super::powertrain::Ranked;
 use super::proposal::{MarkContrast, Meaning, Moved, Proposal};
+use super::ranked::Ranked;
 use super::statistics::smooth;
 use super::survey::Mark;
 use super::timeline::Timeline;
@@ -49,15 +49,19 @@ pub(crate) fn contrasts(
                 .collect()
         })
         .collect();
-    let marked = |k: usize| spans.iter().any(|(from, to)| (*from..*to).contains(&k));
+    let mut marked = vec![false; axis.len()];
+    for &(from, to) in &spans {
+        let span = marked.get_mut(from..to);
+        span.into_iter().for_each(|span| span.fill(true));
+    }
     let elsewhere: Vec<f64> = moves
         .iter()
         .map(|m| {
             let rest: Vec<f64> = m
                 .iter()
-                .enumerate()
-                .filter(|(k, _)| !marked(*k))
-                .map(|(_, v)| *v)
+                .zip(&marked)
+                .filter(|(_, marked)| !**marked)
+                .map(|(v, _)| *v)
                 .collect();
             rest.iter().sum::<f64>() / rest.len().max(1) as f64
         })
@@ -79,6 +83,7 @@ pub(crate) fn contrasts(
                     (contrast >= LEAST_CONTRAST && travel > 0.1).then(|| Moved {
                         bus: source.bus.clone(),
                         id: source.id,
+                        selector: source.selector,
                         field: c.field,
                         contrast: contrast.min(1000.0),
                     })
@@ -127,7 +132,7 @@ pub(crate) fn told_by_marks(
             let contrasts: Vec<f64> = of_role
                 .iter()
                 .flat_map(|mark| &mark.moved)
-                .filter(|m| m.bus == source.bus && m.id == source.id && m.field == c.field)
+                .filter(|m| m.is(&source.bus, source.id, source.selector, c.field))
                 .map(|m| m.contrast)
                 .collect();
             if contrasts.is_empty() {
@@ -159,9 +164,12 @@ pub(crate) fn heed_marks(proposals: &mut [Proposal], marks: &[MarkContrast]) {
             .filter(|mark| names(&mark.text, role))
             .find_map(|mark| {
                 let moved = mark.moved.iter().find(|moved| {
-                    moved.bus == proposal.bus
-                        && moved.id == proposal.id
-                        && moved.field == proposal.field
+                    moved.is(
+                        &proposal.bus,
+                        proposal.id,
+                        proposal.selector,
+                        proposal.field,
+                    )
                 })?;
                 Some((mark, moved.contrast))
             });

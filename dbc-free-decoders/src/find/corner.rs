@@ -10,9 +10,10 @@
 //! turn's sense must be known from outside: the course of a receiver, a mark, or the sign of a
 //! steering or yaw field, which ISO 8855 counts positive to the left.
 
+use super::corner_axle::{axle_law, axles_by_drive, set_axles};
 use super::corner_side::{sides_by_course, sides_by_size, tell_sides};
 use super::reference::Aligned;
-use super::statistics::{deviation, jackknife, normal_share, regress, slope, smooth};
+use super::statistics::{mean_of_series, normal_share, slope, smooth};
 use super::survey::Mark;
 use super::timeline::Timeline;
 
@@ -43,6 +44,14 @@ pub struct Geometry {
     pub track_m: Option<f64>,
 }
 
+impl Geometry {
+    /// alpha of the axles' law, from the car's size where that is known.
+    fn alpha(self) -> f64 {
+        let size = self.wheelbase_m.zip(self.track_m);
+        size.map_or(USUAL_ALPHA, |(l, w)| l * l / (2.0 * w * w))
+    }
+}
+
 /// The corners of the four, in their order.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Corners {
@@ -67,11 +76,15 @@ const ALPHA: std::ops::RangeInclusive<f64> = 0.7..=2.9;
 const USUAL_ALPHA: f64 = 1.5;
 pub(super) const USUAL_TRACK_M: f64 = 1.55;
 
+/// What tells left from right where nothing did.
+pub(super) const KNOWN_TURN: &str =
+    "make one known turn and say so with a mark that holds the word left or right";
+
 /// The three pairings: wheel 0 with 1, with 2, with 3; then the other two.
 pub(super) const PAIRINGS: [[usize; 4]; 3] = [[0, 1, 2, 3], [0, 2, 1, 3], [0, 3, 1, 2]];
 
 /// Half the sum of one pair less half the sum of the other, smoothed.
-fn contrast(speeds: &[Vec<f64>], pairing: [usize; 4], window: usize) -> Vec<f64> {
+fn pair_difference(speeds: &[Vec<f64>], pairing: [usize; 4], window: usize) -> Vec<f64> {
     let at = |wheel: usize, k: usize| {
         speeds
             .get(wheel)
@@ -85,29 +98,6 @@ fn contrast(speeds: &[Vec<f64>], pairing: [usize; 4], window: usize) -> Vec<f64>
         .map(|k| 0.5 * (at(a, k) + at(b, k) - at(c, k) - at(d, k)))
         .collect();
     smooth(&raw, window)
-}
-
-/// How well a pairing fits as sides and another as axles.
-struct Fit {
-    sides: usize,
-    axles: usize,
-    alpha: f64,
-    /// Share of the axles' contrast that the law explains, and how much that is.
-    share: f64,
-    explained_mps: f64,
-    /// Share of the sides' contrast in the variance of all three.
-    dominance: f64,
-    /// Standard deviations that the law's number lies off 0, turns counted as seconds.
-    deviations: f64,
-}
-
-impl Fit {
-    /// The law is a number of its own: near the usual alpha counts, and so does that turning moves
-    /// the sides more than anything else moves any pair.
-    fn merit(&self) -> f64 {
-        let off = (self.alpha.abs().max(1e-3) / USUAL_ALPHA).ln().abs();
-        self.share * self.dominance * (-(off / 0.5).powi(2)).exp()
-    }
 }
 
 /// What it takes to name the axles: deviations off 0, size of the cut corner, and lead over the next
@@ -126,24 +116,16 @@ pub(crate) fn tell(
 ) -> Corners {
     let window = axis.points(0.6);
     let points = axis.len();
-    let all: Vec<f64> = (0..points)
-        .map(|k| {
-            speeds
-                .iter()
-                .map(|v| v.get(k).copied().unwrap_or(0.0))
-                .sum::<f64>()
-                / 4.0
-        })
-        .collect();
+    let all = mean_of_series(&speeds.each_ref().map(Vec::as_slice), points);
     let speed = smooth(&all, window);
     let accel: Vec<f64> = slope(&speed)
         .iter()
         .map(|s| (s / axis.step_s()).clamp(-12.0, 12.0))
         .collect();
     let moving = |k: usize| speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS);
-    let contrasts: Vec<Vec<f64>> = PAIRINGS
+    let differences: Vec<Vec<f64>> = PAIRINGS
         .iter()
-        .map(|&pairing| contrast(speeds, pairing, window))
+        .map(|&pairing| pair_difference(speeds, pairing, window))
         .collect();
     let steady = |k: usize| accel.get(k).is_some_and(|a| a.abs() < 0.8) && moving(k);
     let steady_points = (0..points).filter(|&k| steady(k)).count();
@@ -162,23 +144,21 @@ pub(crate) fn tell(
             .push("drive at a walking pace or faster for some minutes, with turns both ways");
         return corners;
     }
-    let fits = axle_law(&contrasts, &speed, &accel, &steady, points, axis.step_s());
+    let alpha = geometry.alpha();
+    let mut fits = axle_law(&differences, &speed, &accel, &steady, points, axis.step_s());
+    fits.sort_by(|a, b| b.merit(alpha).total_cmp(&a.merit(alpha)));
     let best = fits.first();
-    let second = fits.get(1).map_or(0.0, Fit::merit);
+    let second = fits.get(1).map_or(0.0, |fit| fit.merit(alpha));
     let turned = best.filter(|fit| {
         fit.deviations > LEAST_DEVIATIONS
             && ALPHA.contains(&fit.alpha.abs())
             && fit.explained_mps > LEAST_CUT_MPS
-            && fit.merit() > LEAST_LEAD * second
+            && fit.merit(alpha) > LEAST_LEAD * second
     });
     match turned {
         Some(fit) => {
-            let alpha = geometry
-                .wheelbase_m
-                .zip(geometry.track_m)
-                .map_or(USUAL_ALPHA, |(l, w)| l * l / (2.0 * w * w));
             // How far the next best explanation is behind counts as well as the fit itself.
-            let lead = 1.0 - 0.15 * (LEAST_LEAD * second / fit.merit().max(1e-9)).min(1.0);
+            let lead = 1.0 - 0.15 * (LEAST_LEAD * second / fit.merit(alpha).max(1e-9)).min(1.0);
             set_axles(
                 &mut corners,
                 fit,
@@ -191,7 +171,7 @@ pub(crate) fn tell(
             tell_sides(
                 &mut corners,
                 fit.sides,
-                &contrasts,
+                &differences,
                 reference,
                 marks,
                 geometry,
@@ -201,9 +181,9 @@ pub(crate) fn tell(
         }
         None => {
             // The sides may still show where a receiver's course follows them, or by their size.
-            sides_by_course(&mut corners, &contrasts, reference, geometry, &speed);
+            sides_by_course(&mut corners, &differences, reference, geometry, &speed);
             let sides = match corners.yaw_rad_s.is_empty() {
-                true => sides_by_size(&mut corners, &contrasts, &speed, &accel, geometry),
+                true => sides_by_size(&mut corners, &differences, &speed, &accel, geometry),
                 false => None,
             };
             let law = |sides: usize, axles: usize| {
@@ -213,7 +193,7 @@ pub(crate) fn tell(
             };
             axles_by_drive(
                 &mut corners,
-                &contrasts,
+                &differences,
                 (&speed, &accel),
                 &moving,
                 sides,
@@ -225,156 +205,47 @@ pub(crate) fn tell(
         }
     }
     if corners.side_confidence < LEAST_CONFIDENCE {
-        corners
-            .to_tell
-            .push("make one known turn and say so with a mark that holds the word left or right");
+        corners.to_tell.push(KNOWN_TURN);
     }
     corners
 }
 
-/// Fits `A = alpha S^2 / v + tyre v + drive a + constant` for each choice of sides and axles, the best first.
-fn axle_law(
-    contrasts: &[Vec<f64>],
-    speed: &[f64],
-    accel: &[f64],
-    steady: &dyn Fn(usize) -> bool,
-    points: usize,
-    step_s: f64,
-) -> Vec<Fit> {
-    let at = |values: &[f64], k: usize| values.get(k).copied().unwrap_or(0.0);
-    let mut fits = Vec::new();
-    let empty = Vec::new();
-    let kept: Vec<usize> = (0..points).filter(|&k| steady(k)).collect();
-    // The tyres' own differences first.
-    let clear: Vec<Vec<f64>> = contrasts
-        .iter()
-        .map(|raw| {
-            let share = regress(&[speed], raw, &|k| steady(k))
-                .and_then(|c| c.first().copied())
-                .unwrap_or(0.0);
-            raw.iter().zip(speed).map(|(s, v)| s - share * v).collect()
-        })
-        .collect();
-    let variances: Vec<f64> = clear
-        .iter()
-        .map(|c| deviation(&kept.iter().map(|&k| at(c, k)).collect::<Vec<_>>()).powi(2))
-        .collect();
-    for sides in 0..3 {
-        let side = clear.get(sides).unwrap_or(&empty);
-        let squared: Vec<f64> = (0..points)
-            .map(|k| at(side, k).powi(2) / at(speed, k).max(LEAST_SPEED_MPS))
-            .collect();
-        for axles in (0..3).filter(|&axles| axles != sides) {
-            let axle = contrasts.get(axles).unwrap_or(&empty);
-            let columns: [&[f64]; 3] = [&squared, speed, accel];
-            let coefficients = regress(&columns, axle, &|k| steady(k));
-            let Some(&[a, b, c]) = coefficients.as_deref() else {
-                continue;
-            };
-            let explained: Vec<f64> = kept.iter().map(|&k| a * at(&squared, k)).collect();
-            let rest: Vec<f64> = kept
-                .iter()
-                .map(|&k| at(axle, k) - a * at(&squared, k) - b * at(speed, k) - c * at(accel, k))
-                .collect();
-            let (signal, noise) = (deviation(&explained), deviation(&rest));
-            // Neighbouring points say the same; few turns say it seldom. Their number is that of
-            // the seconds that carry the squared term.
-            let weights: Vec<f64> = kept.iter().map(|&k| at(&squared, k).powi(2)).collect();
-            let (sum, sum2): (f64, f64) =
-                (weights.iter().sum(), weights.iter().map(|w| w * w).sum());
-            let seconds = sum * sum / sum2.max(1e-30) * step_s;
-            let share = signal * signal / (signal * signal + noise * noise).max(1e-12);
-            fits.push(Fit {
-                sides,
-                axles,
-                alpha: a,
-                share,
-                explained_mps: signal,
-                dominance: variances.get(sides).copied().unwrap_or(0.0)
-                    / variances.iter().sum::<f64>().max(1e-12),
-                deviations: (seconds * share / (1.0 - share).max(1e-6)).sqrt(),
-            });
-        }
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A long, narrow car, 3.2 m by 1.4 m, that weaves at 4 m/s: its alpha of 2.6 is far from the
+    /// usual one, which only its size tells.
+    #[test]
+    fn the_cars_size_is_used_where_it_is_known() {
+        let axis = Timeline::new(&[(0, 120_000_000_000)]);
+        let (wheelbase_m, track_m, speed_mps) = (3.2, 1.4, 4.0);
+        let wheel = |front: bool, right: f64| -> Vec<f64> {
+            (0..axis.len())
+                .map(|k| {
+                    let rate = 0.4 * (k as f64 * 0.02).sin();
+                    let side = speed_mps + right * rate * track_m / 2.0;
+                    if front {
+                        side.hypot(rate * wheelbase_m)
+                    } else {
+                        side
+                    }
+                })
+                .collect()
+        };
+        let speeds = [
+            wheel(true, -1.0),
+            wheel(true, 1.0),
+            wheel(false, -1.0),
+            wheel(false, 1.0),
+        ];
+        let confidence = |geometry| tell(&speeds, None, &[], geometry, &axis).axle_confidence;
+        let known = Geometry {
+            wheelbase_m: Some(wheelbase_m),
+            track_m: Some(track_m),
+        };
+        assert!((known.alpha() - 2.612).abs() < 1e-3);
+        let (usual, told) = (confidence(Geometry::default()), confidence(known));
+        assert!(told > usual && told > LEAST_CONFIDENCE, "{usual} {told}");
     }
-    fits.sort_by(|a, b| b.merit().total_cmp(&a.merit()));
-    fits
-}
-
-fn set_axles(corners: &mut Corners, fit: &Fit, confidence: f64) {
-    let Some(&[a, b, c, d]) = PAIRINGS.get(fit.axles) else {
-        return;
-    };
-    let (first, other) = if fit.alpha > 0.0 {
-        (Axle::Front, Axle::Rear)
-    } else {
-        (Axle::Rear, Axle::Front)
-    };
-    for (wheel, axle) in [(a, first), (b, first), (c, other), (d, other)] {
-        if let Some(entry) = corners.axle.get_mut(wheel) {
-            *entry = Some(axle);
-        }
-    }
-    corners.axle_confidence = confidence;
-}
-
-/// Deviations from which the driven axle's slip shows, and with which the turns must say the same, with
-/// an alpha of roughly a car's, to be sure of it.
-const LEAST_DRIVE: f64 = 4.0;
-const LEAST_AGREEMENT: f64 = 1.5;
-const ROUGH_ALPHA: std::ops::RangeInclusive<f64> = 0.4..=5.0;
-
-/// Where no turn was tight enough: the axle that runs faster when the car pulls and slower when it
-/// brakes is the front one of a car whose rear axle is driven through a coupling, and whose front
-/// brakes do more. Sure only if the sides are known, it shows clearly, and the turns, as far as they
-/// go, say the same.
-fn axles_by_drive(
-    corners: &mut Corners,
-    contrasts: &[Vec<f64>],
-    (speed, accel): (&[f64], &[f64]),
-    moving: &dyn Fn(usize) -> bool,
-    sides: Option<usize>,
-    law: &dyn Fn(usize, usize) -> Option<(f64, f64)>,
-) {
-    let points = speed.len();
-    let ones = vec![1.0; points];
-    let deviations = |contrast: &Vec<f64>| {
-        let (beta, u) = jackknife(points, |keep| {
-            let columns = [accel, speed, &ones];
-            regress(&columns, contrast, &|k| moving(k) && keep(k))
-                .and_then(|c| c.first().copied())
-                .unwrap_or(0.0)
-        });
-        if u > 0.0 { beta / u } else { 0.0 }
-    };
-    let best = contrasts
-        .iter()
-        .enumerate()
-        .filter(|(k, _)| Some(*k) != sides)
-        .map(|(k, contrast)| (k, deviations(contrast)))
-        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
-    let Some((axles, t)) = best.filter(|(_, t)| t.abs() > LEAST_DRIVE) else {
-        return;
-    };
-    let turns_agree = sides
-        .and_then(|sides| law(sides, axles))
-        .is_some_and(|(alpha, off)| {
-            let likely = ROUGH_ALPHA.contains(&alpha.abs());
-            alpha * t > 0.0 && likely && off > LEAST_AGREEMENT
-        });
-    let confidence = if turns_agree { 0.93 } else { 0.7 };
-    let fit = Fit {
-        sides: sides.unwrap_or(0),
-        axles,
-        alpha: t,
-        share: 0.0,
-        explained_mps: 0.0,
-        dominance: 0.0,
-        deviations: t.abs(),
-    };
-    set_axles(corners, &fit, confidence);
-    corners.evidence.push(format!(
-        "one axle runs faster when the car pulls and slower when it brakes ({:.0} deviations): the front, if the rear is driven through a coupling{}",
-        t.abs(),
-        if turns_agree { "; it runs faster in turns too" } else { "" },
-    ));
 }

@@ -4,7 +4,7 @@
 //! Second half of [`super::corner`], which pairs the wheels.
 
 use super::corner::{
-    Corners, Geometry, LEAST_CONFIDENCE, LEAST_SPEED_MPS, PAIRINGS, Side, USUAL_TRACK_M,
+    Corners, Geometry, KNOWN_TURN, LEAST_CONFIDENCE, LEAST_SPEED_MPS, PAIRINGS, Side, USUAL_TRACK_M,
 };
 use super::reference::Aligned;
 use super::statistics::{correlation, deviation, mean, regress};
@@ -22,7 +22,7 @@ pub(crate) struct TurnField<'a> {
 /// Sides by a receiver's course alone, where the turns are too wide for the axles' law.
 pub(super) fn sides_by_course(
     corners: &mut Corners,
-    contrasts: &[Vec<f64>],
+    differences: &[Vec<f64>],
     reference: Option<&Aligned>,
     geometry: Geometry,
     speed: &[f64],
@@ -30,10 +30,10 @@ pub(super) fn sides_by_course(
     let Some(course) = reference.filter(|r| !r.yaw_rad_s.is_empty()) else {
         return;
     };
-    let scored = contrasts.iter().enumerate().map(|(k, contrast)| {
+    let scored = differences.iter().enumerate().map(|(k, difference)| {
         (
             k,
-            clear_correlation(contrast, &course.yaw_rad_s, speed, &course.valid),
+            clear_correlation(difference, &course.yaw_rad_s, speed, &course.valid),
         )
     });
     let Some((sides, r)) = scored.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())) else {
@@ -48,10 +48,10 @@ pub(super) fn sides_by_course(
         "two pairs differ as the course turns (correlation {:.2})",
         r.abs()
     ));
-    keep_yaw(corners, contrasts.get(sides), r, geometry);
+    keep_yaw(corners, differences.get(sides), r, geometry);
 }
 
-/// Share of all contrasts' variance, and size, from which one pairing is the sides.
+/// Share of all differences' variance, and size, from which one pairing is the sides.
 const LEAST_SHARE: f64 = 0.8;
 const LEAST_SIZE_MPS: f64 = 0.06;
 
@@ -60,16 +60,16 @@ const LEAST_SIZE_MPS: f64 = 0.06;
 /// pairing.
 pub(super) fn sides_by_size(
     corners: &mut Corners,
-    contrasts: &[Vec<f64>],
+    differences: &[Vec<f64>],
     speed: &[f64],
     accel: &[f64],
     geometry: Geometry,
 ) -> Option<usize> {
     let moving = |k: usize| speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS);
     let ones = vec![1.0; speed.len()];
-    let variance = |contrast: &Vec<f64>| {
+    let variance = |difference: &Vec<f64>| {
         let columns = [speed, accel, &ones];
-        let fit = regress(&columns, contrast, &moving).unwrap_or_default();
+        let fit = regress(&columns, difference, &moving).unwrap_or_default();
         let clear: Vec<f64> = (0..speed.len())
             .filter(|&k| moving(k))
             .map(|k| {
@@ -79,12 +79,12 @@ pub(super) fn sides_by_size(
                     .zip(columns)
                     .map(|(c, column)| c * at(column))
                     .sum();
-                at(contrast) - told
+                at(difference) - told
             })
             .collect();
         deviation(&clear).powi(2)
     };
-    let variances: Vec<f64> = contrasts.iter().map(variance).collect();
+    let variances: Vec<f64> = differences.iter().map(variance).collect();
     let total: f64 = variances.iter().sum();
     let (sides, most) = variances
         .iter()
@@ -93,7 +93,7 @@ pub(super) fn sides_by_size(
     if *most < LEAST_SHARE * total || most.sqrt() < LEAST_SIZE_MPS {
         return None;
     }
-    keep_yaw(corners, contrasts.get(sides), 1.0, geometry);
+    keep_yaw(corners, differences.get(sides), 1.0, geometry);
     set_sides(corners, sides, 1.0, 0.5);
     corners.evidence.push(format!(
         "two pairs differ far more than any others ({:.0} % of all): the sides, in turns",
@@ -104,12 +104,12 @@ pub(super) fn sides_by_size(
 
 /// Correlation where there is a reference, with the tyres' share of speed taken out.
 pub(super) fn clear_correlation(
-    contrast: &[f64],
+    difference: &[f64],
     yaw: &[f64],
     speed: &[f64],
     valid: &[bool],
 ) -> f64 {
-    let keep: Vec<usize> = (0..contrast.len())
+    let keep: Vec<usize> = (0..difference.len())
         .filter(|&k| {
             valid.get(k) == Some(&true) && speed.get(k).is_some_and(|v| *v > LEAST_SPEED_MPS)
         })
@@ -119,7 +119,7 @@ pub(super) fn clear_correlation(
             .filter_map(|&k| values.get(k).copied())
             .collect()
     };
-    let (v, d, r) = (pick(speed), pick(contrast), pick(yaw));
+    let (v, d, r) = (pick(speed), pick(difference), pick(yaw));
     let share = regress(&[&v], &d, &|_| true)
         .and_then(|c| c.first().copied())
         .unwrap_or(0.0);
@@ -148,13 +148,13 @@ pub(super) fn set_sides(corners: &mut Corners, sides: usize, sign: f64, confiden
 
 pub(super) fn keep_yaw(
     corners: &mut Corners,
-    contrast: Option<&Vec<f64>>,
+    difference: Option<&Vec<f64>>,
     sign: f64,
     geometry: Geometry,
 ) {
     let track = geometry.track_m.unwrap_or(USUAL_TRACK_M);
     let sign = if sign < 0.0 { -1.0 } else { 1.0 };
-    corners.yaw_rad_s = contrast
+    corners.yaw_rad_s = difference
         .map(|c| c.iter().map(|s| sign * s / track).collect())
         .unwrap_or_default();
 }
@@ -166,19 +166,19 @@ pub(super) fn keep_yaw(
 pub(super) fn tell_sides(
     corners: &mut Corners,
     sides: usize,
-    contrasts: &[Vec<f64>],
+    differences: &[Vec<f64>],
     reference: Option<&Aligned>,
     marks: &[Mark],
     geometry: Geometry,
     axis: &Timeline,
     speed: &[f64],
 ) {
-    let Some(contrast) = contrasts.get(sides) else {
+    let Some(difference) = differences.get(sides) else {
         return;
     };
     let course = reference.filter(|r| !r.yaw_rad_s.is_empty());
     if let Some(course) = course {
-        let r = clear_correlation(contrast, &course.yaw_rad_s, speed, &course.valid);
+        let r = clear_correlation(difference, &course.yaw_rad_s, speed, &course.valid);
         if r.abs() > 0.5 {
             set_sides(
                 corners,
@@ -190,25 +190,29 @@ pub(super) fn tell_sides(
                 "left and right by the receiver's course (correlation {:.2})",
                 r.abs()
             ));
-            keep_yaw(corners, Some(contrast), r, geometry);
+            keep_yaw(corners, Some(difference), r, geometry);
             return;
         }
     }
-    if let Some((sign, text)) = marked_turn(contrast, marks, axis) {
+    if let Some((sign, text)) = marked_turn(difference, marks, axis) {
         set_sides(corners, sides, sign, 0.98);
         corners
             .evidence
             .push(format!("left and right by the mark \"{text}\""));
-        keep_yaw(corners, Some(contrast), sign, geometry);
+        keep_yaw(corners, Some(difference), sign, geometry);
         return;
     }
-    keep_yaw(corners, Some(contrast), 1.0, geometry);
+    keep_yaw(corners, Some(difference), 1.0, geometry);
     // Grouped, but which is left is still open; a steering or yaw field may say.
     set_sides(corners, sides, 1.0, 0.5);
 }
 
 /// The first turn within half a minute of a mark that names its sense.
-fn marked_turn<'a>(contrast: &[f64], marks: &'a [Mark], axis: &Timeline) -> Option<(f64, &'a str)> {
+fn marked_turn<'a>(
+    difference: &[f64],
+    marks: &'a [Mark],
+    axis: &Timeline,
+) -> Option<(f64, &'a str)> {
     const LOOK_S: f64 = 30.0;
     for mark in marks {
         let text = mark.text.to_lowercase();
@@ -218,11 +222,14 @@ fn marked_turn<'a>(contrast: &[f64], marks: &'a [Mark], axis: &Timeline) -> Opti
             _ => continue,
         };
         let from = axis.t_ns().partition_point(|t| *t < mark.t_ns);
-        let span = contrast.get(from..(from + axis.points(LOOK_S)).min(contrast.len()))?;
+        let to = (from + axis.points(LOOK_S)).min(difference.len());
+        let span = difference.get(from..to).unwrap_or_default();
         let limit = 0.25 * span.iter().map(|v| v.abs()).fold(0.0, f64::max).max(0.2);
         // The first stretch that turns for a second.
         let second = axis.points(1.0);
-        let turn = span.windows(second).find(|w| mean(w).abs() > limit)?;
+        let Some(turn) = span.windows(second).find(|w| mean(w).abs() > limit) else {
+            continue;
+        };
         let sign = mean(turn).signum();
         return Some((if left { sign } else { -sign }, mark.text.as_str()));
     }
@@ -269,11 +276,44 @@ pub(crate) fn by_sign_convention(corners: &mut Corners, fields: &[TurnField<'_>]
         corners.yaw_rad_s.iter_mut().for_each(|r| *r = -*r);
     }
     corners.side_confidence = if votes.len() > 1 { 0.95 } else { 0.9 };
-    corners
-        .to_tell
-        .retain(|text| !text.contains("left or right"));
+    corners.to_tell.retain(|&text| text != KNOWN_TURN);
     corners.evidence.push(format!(
         "left and right rest on the sign of {}, taken as positive to the left (ISO 8855); one known turn would prove it",
         names.join(" and ")
     ));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A mark may say how a place was left, and the road then runs straight.
+    #[test]
+    fn a_mark_without_a_turn_leaves_the_next_one_to_tell() {
+        let second = 1_000_000_000;
+        let axis = Timeline::new(&[(0, 120 * second)]);
+        let difference: Vec<f64> = axis
+            .t_ns()
+            .iter()
+            .map(|t| {
+                if (70 * second..75 * second).contains(t) {
+                    -0.8
+                } else {
+                    0.0
+                }
+            })
+            .collect();
+        let mark = |t_ns, text: &str| Mark {
+            t_ns,
+            text: text.to_owned(),
+        };
+        let marks = [
+            mark(-second, "Left the car park"),
+            mark(60 * second, "turn right now"),
+            mark(200 * second, "left"),
+        ];
+        let told = marked_turn(&difference, &marks, &axis);
+        assert_eq!(told, Some((1.0, "turn right now")));
+        assert_eq!(marked_turn(&difference, &marks[2..], &axis), None);
+    }
 }

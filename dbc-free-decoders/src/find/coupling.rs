@@ -7,14 +7,13 @@
 //! only while the pressure rises.
 
 use super::candidate::{Candidate, Source};
-use super::motion::{Motion, pick};
-use super::powertrain::{Ranked, at_floor};
-use super::statistics::{correlation, mean, quantile, slope, smooth};
+use super::delay::{Delay, Edged};
+use super::motion::Motion;
+use super::ranked::{Ranked, at_floor, best};
+use super::statistics::{correlation, mean, pick, quantile, slope, smooth};
 use super::timeline::Timeline;
 use crate::role::Role;
 
-/// Longest delay of the pressure behind its demand, s.
-const LONGEST_DELAY_S: f64 = 0.5;
 /// Least likeness of a pair.
 const LEAST_PAIR: f64 = 0.75;
 
@@ -36,7 +35,7 @@ pub(crate) fn coupling(
     sources: &[Source],
     candidates: &[Candidate],
     motion: &Motion,
-    pedal: Option<&Candidate>,
+    pedal: Option<(usize, &Candidate)>,
     engine_sources: &[usize],
     axis: &Timeline,
 ) -> Vec<Ranked> {
@@ -50,22 +49,45 @@ pub(crate) fn coupling(
         .len()
         > axis.points(1.0);
     let seen = if launches { 1.0 } else { 0.6 };
+    let edged: Vec<Edged<'_>> = risers
+        .iter()
+        .map(|riser| candidates.get(riser.candidate).map_or(&[][..], |c| &c.raw))
+        .map(Edged::of)
+        .collect();
+    // Of each two once; the other order is the same delay the other way.
+    let delays: Vec<Vec<Delay>> = edged
+        .iter()
+        .enumerate()
+        .map(|(k, own)| {
+            let earlier = edged.iter().take(k);
+            earlier
+                .map(|other| Delay::between(own, other, axis))
+                .collect()
+        })
+        .collect();
+    let delay = |first: usize, second: usize| -> Option<Delay> {
+        let of = |a: usize, b: usize| delays.get(a)?.get(b).copied();
+        of(first, second).or_else(|| of(second, first).map(Delay::reversed))
+    };
     let mut found = Vec::new();
-    for riser in &risers {
+    for (place, riser) in risers.iter().enumerate() {
         let Some(c) = candidates.get(riser.candidate) else {
             continue;
         };
         // The partner that this one follows best, and the one that follows it.
         let mut leads: (f64, f64, Option<usize>) = (0.0, 0.0, None);
         let mut follows: (f64, f64, Option<usize>) = (0.0, 0.0, None);
-        for other in risers
-            .iter()
-            .filter(|other| other.candidate != riser.candidate)
-        {
-            let Some(o) = candidates.get(other.candidate) else {
+        for (other_place, other) in risers.iter().enumerate() {
+            let (
+                Some(o),
+                Some(Delay {
+                    likeness,
+                    seconds: delay_s,
+                }),
+            ) = (candidates.get(other.candidate), delay(place, other_place))
+            else {
                 continue;
             };
-            let (likeness, delay_s) = delay(&c.raw, &o.raw, axis);
             if likeness < LEAST_PAIR {
                 continue;
             }
@@ -153,15 +175,8 @@ fn level_after(first: &[f64], second: &[f64], delay_s: f64, axis: &Timeline) -> 
 
 /// A pump that fills the pressure works while it rises and rests, or does little, while it holds.
 fn tell_pump(found: &mut Vec<Ranked>, candidates: &[Candidate], axis: &Timeline) {
-    let best = |found: &[Ranked], role: Role| {
-        found
-            .iter()
-            .filter(|r| r.role == role)
-            .max_by(|a, b| a.score.total_cmp(&b.score))
-            .map(|r| r.candidate)
-    };
-    let Some((index, pressure)) =
-        best(found, Role::CouplingPressure).and_then(|index| Some((index, candidates.get(index)?)))
+    let Some((index, pressure)) = best(found.iter(), Role::CouplingPressure)
+        .and_then(|of| Some((of.candidate, candidates.get(of.candidate)?)))
     else {
         return;
     };
@@ -231,12 +246,12 @@ fn ranked(role: Role, candidate: usize, score: f64, evidence: Vec<String>) -> Ra
 fn risers(
     candidates: &[Candidate],
     motion: &Motion,
-    pedal: Option<&Candidate>,
+    pedal: Option<(usize, &Candidate)>,
     engine_sources: &[usize],
     axis: &Timeline,
 ) -> Vec<Riser> {
     let released = |k: usize| {
-        pedal.is_none_or(|p| {
+        pedal.is_none_or(|(_, p)| {
             p.raw
                 .get(k)
                 .is_some_and(|v| *v <= p.low + 0.03 * (p.high - p.low))
@@ -282,10 +297,10 @@ fn risers(
         };
         let fades = 1.0 - ((steady_part - 0.08) / 0.25).clamp(0.0, 1.0);
         // The pedal itself and copies of it; and what the engine's own unit sends beside it.
-        let like_pedal = pedal.map_or(0.0, |p| correlation(&c.raw, &p.raw));
+        let like_pedal = pedal.map_or(0.0, |(_, p)| correlation(&c.raw, &p.raw));
         let beside = engine_sources.contains(&c.source);
         let own = match pedal {
-            Some(p) if std::ptr::eq(p, c) => 0.0,
+            Some((own, _)) if own == index => 0.0,
             _ => {
                 (1.0 - ((like_pedal - 0.96) / 0.05).clamp(0.0, 0.6))
                     * if beside { 0.5 } else { 1.0 }
@@ -310,37 +325,4 @@ fn risers(
     found.sort_by(|a, b| b.score.total_cmp(&a.score));
     found.truncate(40);
     found
-}
-
-/// Likeness of two series at the delay at which they are most alike, and by how much the second
-/// follows the first, s.
-pub(crate) fn delay(first: &[f64], second: &[f64], axis: &Timeline) -> (f64, f64) {
-    // Differences weigh edges, which carry the time.
-    let edge = |values: &[f64]| slope(&smooth(values, 3));
-    let (a, b) = (edge(first), edge(second));
-    let most = axis.points(LONGEST_DELAY_S) as i64;
-    let at = |lag: i64| {
-        let n = a.len().saturating_sub(lag.unsigned_abs() as usize);
-        let (from_a, from_b) = if lag >= 0 {
-            (0, lag as usize)
-        } else {
-            (lag.unsigned_abs() as usize, 0)
-        };
-        match (a.get(from_a..from_a + n), b.get(from_b..from_b + n)) {
-            (Some(a), Some(b)) => correlation(a, b),
-            _ => 0.0,
-        }
-    };
-    let best = (-most..=most)
-        .max_by(|&x, &y| at(x).total_cmp(&at(y)))
-        .unwrap_or(0);
-    let (before, top, after) = (at(best - 1), at(best), at(best + 1));
-    let bend = before - 2.0 * top + after;
-    let part = if bend < 0.0 {
-        (0.5 * (before - after) / bend).clamp(-0.5, 0.5)
-    } else {
-        0.0
-    };
-    let likeness = correlation(first, second).max(top);
-    (likeness, (best as f64 + part) * axis.step_s())
 }

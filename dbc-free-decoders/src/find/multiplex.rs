@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use super::bit_activity::BitActivity;
+use super::bit_activity::{BitActivity, word_at};
 use super::protection::Guard;
 use super::rows::Rows;
 use super::survey::HEAD_ROWS;
@@ -167,9 +167,8 @@ fn parts(head: &Rows, rows: &Rows, field: &Field) -> Vec<Part> {
                 kept.offer(t_ns, data);
                 if let Some(last) = &last {
                     activity.steps += 1;
-                    for (word, (a, b)) in last.chunks(8).zip(data.chunks(8)).enumerate() {
-                        let flipped = word_of(a) ^ word_of(b);
-                        activity.count_word(word, flipped);
+                    for word in 0..data.len().div_ceil(8) {
+                        activity.count_word(word, word_at(last, word) ^ word_at(data, word));
                     }
                 }
                 last = Some(data.to_vec());
@@ -186,15 +185,6 @@ fn parts(head: &Rows, rows: &Rows, field: &Field) -> Vec<Part> {
         .collect()
 }
 
-fn word_of(bytes: &[u8]) -> u64 {
-    let mut padded = [0; 8];
-    padded
-        .iter_mut()
-        .zip(bytes)
-        .for_each(|(to, from)| *to = *from);
-    u64::from_be_bytes(padded)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -202,9 +192,9 @@ mod tests {
     use crate::find::{FindOptions, Survey, find};
     use crate::frame::{BusIndex, CanId, Frame, FrameFlags};
 
-    fn reports(data_of: impl Fn(i64) -> [u8; 8]) -> Vec<IdReport> {
+    fn reports(frames: i64, data_of: impl Fn(i64) -> [u8; 8]) -> Vec<IdReport> {
         let mut survey = Survey::new();
-        for n in 0..12_000 {
+        for n in 0..frames {
             survey.push(&Frame {
                 t_ns: n * 20_000_000,
                 bus: BusIndex::new(0),
@@ -231,7 +221,7 @@ mod tests {
             vec![field(16, 8), field(40, 8)],
             vec![field(20, 12), field(48, 16)],
         ];
-        let found = reports(|n| {
+        let found = reports(12_000, |n| {
             let page = (n % 3) as usize;
             let mut data = [0; 8];
             data[0] = page as u8;
@@ -250,22 +240,43 @@ mod tests {
             let mut lowest: Vec<usize> = report
                 .fields
                 .iter()
-                .map(|f| crate::find::wheel_field::lowest_bit(&f.field))
+                .map(|f| crate::find::field_bits::lowest_bit(&f.field))
                 .collect();
             lowest.sort_unstable();
             let mut wanted: Vec<usize> = pages[page]
                 .iter()
-                .map(crate::find::wheel_field::lowest_bit)
+                .map(crate::find::field_bits::lowest_bit)
                 .collect();
             wanted.sort_unstable();
             assert_eq!(lowest, wanted, "page {page}: {:?}", report.fields);
         }
     }
 
+    /// So long that not every frame is kept: of each content some must be.
+    #[test]
+    fn contents_by_turns_are_found_on_long_drives() {
+        let field = Field::new(16, 16, BitOrder::Big, Coding::Unsigned).unwrap();
+        let found = reports(90_000, |n| {
+            let mut data = [(n % 2) as u8, 0, 0, 0, 0, 0, 0, 0];
+            let raw = wander(n, (n % 2) as f64, 65_535.0);
+            field.insert(&mut data, raw).unwrap();
+            data
+        });
+        assert_eq!(found.len(), 2);
+        for report in found {
+            let places: Vec<usize> = report
+                .fields
+                .iter()
+                .map(|f| crate::find::field_bits::lowest_bit(&f.field))
+                .collect();
+            assert_eq!(places, [31], "{:?}", report.selector);
+        }
+    }
+
     /// The sign of a noisy number around 0 parts its values, but comes in no order.
     #[test]
     fn the_sign_of_a_noisy_number_is_no_selector() {
-        let found = reports(|n| {
+        let found = reports(12_000, |n| {
             let noise = (n.wrapping_mul(7919) ^ n.wrapping_mul(104_729) >> 5) % 23 - 11;
             let mut data = [0; 8];
             data[..2].copy_from_slice(&(noise as i16).to_be_bytes());

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::survey::Survey;
-use crate::frame::CanId;
+use crate::iso_tp::pdu::{self, Pdu};
 use crate::obd2::addressing::ControlUnit;
 use crate::obd2::current_data_answer;
 use crate::unit::Unit;
@@ -19,15 +19,6 @@ pub(crate) struct Told {
     pub(crate) values: Vec<f64>,
 }
 
-/// Whether an identifier is of the diagnostic ranges of ISO 15765-4 and ISO 15765-2 normal fixed
-/// addressing, which carry questions and answers and no periodic signals.
-pub(crate) fn is_diagnostic(id: CanId) -> bool {
-    match id {
-        CanId::Base(number) => number == 0x7DF || (0x7E0..=0x7EF).contains(&number),
-        CanId::Extended(number) => matches!(number >> 16 & 0x3FF, 0xDA | 0xDB) && number >> 26 == 6,
-    }
-}
-
 /// Every value told in single frames, by name; of several units that tell one, the first.
 pub(crate) fn told(survey: &Survey) -> Vec<Told> {
     let mut all: BTreeMap<&'static str, Told> = BTreeMap::new();
@@ -35,11 +26,9 @@ pub(crate) fn told(survey: &Survey) -> Vec<Told> {
     for id in ids.filter(|id| ControlUnit::from_answer(id.id).is_some()) {
         let mut here: BTreeMap<&'static str, Told> = BTreeMap::new();
         for (t_ns, data) in id.rows.iter() {
-            // ISO 15765-2 single frame: length in the first byte's lower half.
-            let Some((&length @ 1..=7, rest)) = data.split_first() else {
+            let Ok(Pdu::Single(message)) = pdu::read(data, None) else {
                 continue;
             };
-            let message = rest.get(..usize::from(length)).unwrap_or_default();
             let Ok(answer) = current_data_answer(message) else {
                 continue;
             };

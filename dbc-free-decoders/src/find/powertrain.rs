@@ -6,57 +6,17 @@
 //! one ratio.
 
 use super::candidate::Candidate;
-use super::motion::{Motion, pick};
+use super::motion::Motion;
 use super::obd::{self, Told};
-use super::proposal::Scaling;
-use super::statistics::{correlation, deviation, mean, quantile, robust_line, smooth};
+use super::ranked::{Ranked, at_floor, scaled};
+use super::statistics::{correlation, deviation, mean, pick, quantile, robust_line, smooth};
 use super::timeline::Timeline;
 use crate::role::Role;
 use crate::unit::Unit;
 
-/// A candidate for a role.
-#[derive(Clone, Debug)]
-pub(crate) struct Ranked {
-    pub(crate) role: Role,
-    pub(crate) candidate: usize,
-    pub(crate) score: f64,
-    pub(crate) scaling: Option<Scaling>,
-    pub(crate) note: Option<String>,
-    pub(crate) evidence: Vec<String>,
-}
-
-impl Ranked {
-    pub(crate) fn new(role: Role, candidate: usize, score: f64, evidence: Vec<String>) -> Self {
-        Self {
-            role,
-            candidate,
-            score,
-            scaling: None,
-            note: None,
-            evidence,
-        }
-    }
-}
-
-pub(crate) fn scaled(scale: f64, offset: f64, u: f64, unit: Unit) -> Option<Scaling> {
-    (scale.is_finite() && scale != 0.0).then_some(Scaling {
-        scale,
-        offset,
-        u_scale: u * scale.abs(),
-        u_offset: u * offset.abs(),
-        unit,
-    })
-}
-
-/// Share of points at which a value lies in the lowest part of its range.
-pub(crate) fn at_floor(c: &Candidate, at: &[usize], part: f64) -> f64 {
-    let limit = c.low + part * (c.high - c.low);
-    let low = at
-        .iter()
-        .filter(|&&k| c.raw.get(k).is_some_and(|v| *v <= limit))
-        .count();
-    low as f64 / at.len().max(1) as f64
-}
+/// How long after the frame with the same value an answer comes, ns: a unit measures, then answers.
+/// Common practice, no source.
+const ANSWER_LAG_NS: i64 = 100_000_000;
 
 /// Compares every field with every value told by OBD-II and gives those that are the same number.
 pub(crate) fn told_by_obd(candidates: &[Candidate], told: &[Told], axis: &Timeline) -> Vec<Ranked> {
@@ -76,7 +36,8 @@ pub(crate) fn told_by_obd(candidates: &[Candidate], told: &[Told], axis: &Timeli
         let at: Vec<usize> = (0..axis.len())
             .filter(|&k| valid.get(k) == Some(&true))
             .collect();
-        let y = pick(&axis.resample(&value.t_ns, &value.values, 100_000_000), &at);
+        let later = axis.resample(&value.t_ns, &value.values, ANSWER_LAG_NS);
+        let y = pick(&later, &at);
         if deviation(&y) <= 0.0 || at.len() < 50 {
             continue;
         }

@@ -1,8 +1,10 @@
 //! What finding says: proposed signals with score and evidence, and every identifier's make-up.
 
+use super::candidate::Source;
+use super::corner::LEAST_CONFIDENCE;
 use super::protection::Guard;
 use super::reference::ReferenceKind;
-use super::segment::Segment;
+use super::wheel_speed::ACCEPTANCE_SCORE;
 use crate::decoder_file::Selector;
 use crate::field::Field;
 use crate::frame::CanId;
@@ -93,7 +95,7 @@ pub struct Proposal {
     /// Longest time for which a value stands for the next one, ms.
     pub timeout_ms: f64,
     /// Most data bytes of its frames.
-    pub frame_bytes: usize,
+    pub length_bytes: usize,
     /// Scale and offset; `None` if nothing measured them.
     pub scaling: Option<Scaling>,
     /// Why there is none, or what the one there rests on.
@@ -102,6 +104,49 @@ pub struct Proposal {
     pub evidence: Vec<String>,
     /// Series on the common axis: physical if there is a scaling, else raw.
     pub series: Vec<f64>,
+}
+
+impl Proposal {
+    /// A field's proposal of the first rank and a full score, without scale, evidence and series,
+    /// which are the maker's to add.
+    pub(crate) fn of(source: &Source, field: Field, meaning: Meaning) -> Self {
+        Self {
+            bus: source.bus.clone(),
+            id: source.id,
+            field,
+            unproven_bits: 0,
+            selector: source.selector,
+            meaning,
+            rank: 1,
+            score: 1.0,
+            invalid_raw: Vec::new(),
+            period_ms: source.period_ms(),
+            timeout_ms: source.timeout_ms(),
+            length_bytes: source.length_bytes,
+            scaling: None,
+            scaling_note: None,
+            evidence: Vec::new(),
+            series: Vec::new(),
+        }
+    }
+
+    /// Whether it goes into a decoder file without being asked for.
+    #[must_use]
+    pub fn is_accepted(&self) -> bool {
+        self.score >= ACCEPTANCE_SCORE && self.rank == 1
+    }
+}
+
+/// How sure two things are told apart, in words; `what` names the two.
+#[must_use]
+pub fn told_apart(what: &str, confidence: f64) -> String {
+    if confidence >= LEAST_CONFIDENCE {
+        format!("{what} told apart ({:.0} % sure)", 100.0 * confidence)
+    } else if confidence > 0.5 {
+        format!("{what} not sure yet ({:.0} %)", 100.0 * confidence)
+    } else {
+        format!("{what} not told apart yet")
+    }
 }
 
 /// One identifier on one bus.
@@ -114,7 +159,7 @@ pub struct IdReport {
     /// Frames seen.
     pub frames: u64,
     /// Most data bytes.
-    pub bytes: usize,
+    pub length_bytes: usize,
     /// Time from one to the next, ms; `None` if it does not come in equal times.
     pub period_ms: Option<f64>,
     /// Longest time for which a value stands for the next one, ms.
@@ -134,12 +179,8 @@ pub struct IdReport {
 pub struct FoundField {
     /// Where, and whether signed; only bits that moved.
     pub field: Field,
-    /// The bits.
-    pub segment: Segment,
     /// Different codes seen.
     pub distinct: usize,
-    /// Share of frames in which its lowest bit flips.
-    pub flip_rate: f64,
 }
 
 /// The speed that was compared with.
@@ -179,10 +220,25 @@ pub struct Moved {
     pub bus: String,
     /// Identifier.
     pub id: CanId,
+    /// In which frames of the identifier.
+    pub selector: Option<Selector>,
     /// The bits that moved.
     pub field: Field,
     /// Movement after the mark over movement elsewhere.
     pub contrast: f64,
+}
+
+impl Moved {
+    /// Whether it is this field, whatever that means.
+    pub(crate) fn is(
+        &self,
+        bus: &str,
+        id: CanId,
+        selector: Option<Selector>,
+        field: Field,
+    ) -> bool {
+        (self.bus.as_str(), self.id, self.selector, self.field) == (bus, id, selector, field)
+    }
 }
 
 /// What moved after a mark and hardly elsewhere.
@@ -199,7 +255,7 @@ pub struct MarkContrast {
 /// Everything found.
 #[derive(Clone, Debug)]
 pub struct Findings {
-    /// Proposed signals: wheel speeds first, then by role and rank.
+    /// Proposed signals: wheel speeds, vehicle speeds, then the rest by role and rank.
     pub proposals: Vec<Proposal>,
     /// Whether there are wheel speeds.
     pub wheels: WheelAnswer,

@@ -5,24 +5,22 @@ use super::contrast;
 use super::corner::{self, Corners, Geometry};
 use super::corner_side;
 use super::coupling::coupling;
-use super::motion::{self, Motion};
+use super::motion::Motion;
 use super::obd;
-use super::powertrain::{self, Ranked};
-use super::proposal::{
-    Findings, FoundField, IdReport, Meaning, Proposal, ReferenceUsed, WheelAnswer,
-};
+use super::powertrain;
+use super::proposal::{Findings, ReferenceUsed, WheelAnswer};
 use super::pulling;
+use super::ranked::{Ranked, best};
 use super::reference::{self, Aligned, SpeedReference};
+use super::role_proposal::{id_reports, ranked_proposals};
 use super::speed_proposal::{mean_speed_mps, speeds_mps, vehicle_speeds, wheel_proposals};
 use super::speed_scale;
-use super::survey::Survey;
+use super::survey::{MOST_IDS, Survey};
 use super::timeline::Timeline;
+use super::turning;
 use super::warming::warming;
-use super::wheel_field;
 use super::wheel_speed::{self, SpeedLike, WheelSet};
 use crate::role::Role;
-
-const NS_PER_MS: f64 = 1e6;
 
 /// What the user knows or asks beside the captures.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -38,6 +36,7 @@ pub struct FindOptions {
 /// Finds what it can in a survey, which it uses up.
 #[must_use]
 pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
+    survey.sort();
     let geometry = options.geometry;
     let axis = Timeline::new(&survey.spans);
     let told = obd::told(&survey);
@@ -46,7 +45,7 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
     let mut notes = Vec::new();
     if survey.left_out_frames > 0 {
         notes.push(format!(
-            "{} frames of identifiers beyond the first 4096 of a bus were not looked at",
+            "{} frames of identifiers beyond the first {MOST_IDS} of a bus were not looked at",
             survey.left_out_frames
         ));
     }
@@ -64,12 +63,21 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
         _ => {}
     }
     let likes = wheel_speed::speed_like(&sources, &candidates, aligned.as_ref(), &axis);
-    let answer = wheel_speed::search(&sources, &candidates, &likes, aligned.as_ref(), &axis);
+    let answer = wheel_speed::search(
+        &sources,
+        &candidates,
+        &likes,
+        aligned.as_ref(),
+        &axis,
+        &mut notes,
+    );
     let mut proposals = Vec::new();
     let mut known_corners: Option<Corners> = None;
     let wheels = match &answer {
         Ok(set) => {
-            let mut corners = corners(set, aligned.as_ref(), &survey, geometry, &axis);
+            let speeds = speeds_mps(set);
+            let mut corners =
+                corner::tell(&speeds, aligned.as_ref(), &survey.marks, geometry, &axis);
             let motion = motion_of(
                 Some((set, &corners)),
                 &likes,
@@ -78,7 +86,7 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
                 &axis,
             );
             if let Some(motion) = &motion {
-                let turning = motion::turning(&candidates, motion, &axis);
+                let turning = turning::turning(&candidates, motion, geometry, &axis);
                 by_convention(&mut corners, &turning, &sources, &candidates, motion);
             }
             proposals.extend(wheel_proposals(set, &corners, &sources, &candidates));
@@ -126,6 +134,7 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
             &sources,
             &candidates,
             &motion,
+            geometry,
             &told,
             &taken,
             &axis,
@@ -197,16 +206,17 @@ fn by_convention(
     candidates: &[Candidate],
     motion: &Motion,
 ) {
-    let best = |role: Role| {
-        turning
-            .iter()
-            .filter(|r| r.role == role && r.score > 0.5)
-            .max_by(|a, b| a.score.total_cmp(&b.score))
-    };
-    let fields: Vec<corner_side::TurnField<'_>> = [Role::SteeringAngle, Role::BodyYawRate]
+    let mut votes: Vec<&Ranked> = [Role::SteeringAngle, Role::BodyYawRate]
         .into_iter()
-        .filter_map(|role| {
-            let ranked = best(role)?;
+        .filter_map(|role| best(turning, role).filter(|ranked| ranked.score > 0.5))
+        .collect();
+    // One field that is the best for both roles has one vote, as what it is more surely.
+    votes.sort_by(|a, b| b.score.total_cmp(&a.score));
+    votes.dedup_by_key(|ranked| ranked.candidate);
+    let fields: Vec<corner_side::TurnField<'_>> = votes
+        .into_iter()
+        .filter_map(|ranked| {
+            let role = ranked.role;
             let candidate = candidates.get(ranked.candidate)?;
             let source = sources.get(candidate.source)?;
             Some(corner_side::TurnField {
@@ -221,7 +231,6 @@ fn by_convention(
             })
         })
         .collect();
-    // One field for both roles is one vote.
     corner_side::by_sign_convention(corners, &fields, &motion.speed);
 }
 
@@ -230,29 +239,28 @@ fn the_rest(
     sources: &[Source],
     candidates: &[Candidate],
     motion: &Motion,
+    geometry: Geometry,
     told: &[obd::Told],
     taken: &[usize],
     axis: &Timeline,
 ) -> Vec<Ranked> {
     let free = |ranked: &Ranked| !taken.contains(&ranked.candidate);
-    let best = |list: &[Ranked], role: Role, least: f64| {
-        list.iter()
-            .filter(|r| r.role == role && r.score > least && free(r))
-            .max_by(|a, b| a.score.total_cmp(&b.score))
-            .map(|r| r.candidate)
+    let of = |list: &[Ranked], role: Role, least: f64| {
+        let ranked = best(list.iter().filter(|r| free(r)), role)?;
+        let candidate = candidates.get(ranked.candidate)?;
+        (ranked.score > least).then_some((ranked.candidate, candidate))
     };
-    let of = |k: Option<usize>| k.and_then(|k| candidates.get(k));
-    let mut all = motion::turning(candidates, motion, axis);
+    let mut all = turning::turning(candidates, motion, geometry, axis);
     all.extend(powertrain::told_by_obd(candidates, told, axis));
     all.extend(powertrain::engine_speed(candidates, motion, axis));
-    let engine_field = of(best(&all, Role::EngineSpeed, 0.4));
+    let engine_field = of(&all, Role::EngineSpeed, 0.4).map(|(_, c)| c);
     let engine = engine_field.map(|c| c.raw.as_slice());
     let mut pulling = pulling::pulling(candidates, motion, engine, axis);
     pulling.retain(free);
     pulling::heed_order(&mut pulling, candidates, engine_field, axis);
     all.extend(pulling);
-    let pedal = of(best(&all, Role::PedalAccelerator, 0.4));
-    let engine_sources: Vec<usize> = [engine_field, pedal]
+    let pedal = of(&all, Role::PedalAccelerator, 0.4);
+    let engine_sources: Vec<usize> = [engine_field, pedal.map(|(_, c)| c)]
         .into_iter()
         .flatten()
         .map(|c| c.source)
@@ -268,116 +276,62 @@ fn the_rest(
         axis,
     ));
     // Only a coupling that was surely found can heat anything.
-    let work = of(best(&all, Role::CouplingPressure, 0.6))
-        .or_else(|| of(best(&all, Role::CouplingDemand, 0.6)));
+    let work =
+        of(&all, Role::CouplingPressure, 0.6).or_else(|| of(&all, Role::CouplingDemand, 0.6));
     all.extend(warming(sources, candidates, motion, work, axis));
     all.retain(free);
     all
 }
 
-/// Most candidates named for a role.
-const MOST_RANKS: usize = 5;
-/// Less than this is not worth naming.
-const LEAST_SCORE: f64 = 0.2;
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::field::{BitOrder, Coding, Field};
+    use crate::find::corner::Side;
+    use crate::find::rows::Rows;
+    use crate::frame::CanId;
 
-/// The ranked ones as proposals, each role's best first.
-fn ranked_proposals(
-    ranked: Vec<Ranked>,
-    sources: &[Source],
-    candidates: &[Candidate],
-) -> Vec<Proposal> {
-    let mut by_role: std::collections::BTreeMap<Role, Vec<Ranked>> =
-        std::collections::BTreeMap::new();
-    for one in ranked.into_iter().filter(|r| r.score > LEAST_SCORE) {
-        let list = by_role.entry(one.role).or_default();
-        match list
-            .iter_mut()
-            .find(|other| other.candidate == one.candidate)
-        {
-            Some(other) if other.score < one.score => *other = one,
-            Some(_) => {}
-            None => list.push(one),
+    /// Where a car sends a steering angle and no yaw rate, the angle's field is the best for both.
+    #[test]
+    fn one_field_has_one_vote_on_which_side_is_left() {
+        let mut rows = Rows::bounded(4096);
+        for n in 0..600_i64 {
+            let angle = 2048.0 + 1000.0 * (n as f64 * 0.02).sin();
+            rows.offer(n * 50_000_000, &(angle as u16).to_be_bytes());
         }
+        let axis = Timeline::new(&[(0, 599 * 50_000_000)]);
+        let sources = [Source::of_rows(CanId::Base(0x0C2), rows)];
+        let field = Field::new(0, 16, BitOrder::Big, Coding::Unsigned).unwrap();
+        let candidates = [Candidate::of_field(0, &sources[0], field, &axis)];
+        let motion = Motion::of_speed(vec![10.0; axis.len()], &axis);
+        let yaw: Vec<f64> = candidates[0]
+            .raw
+            .iter()
+            .map(|raw| 2e-4 * (raw - 2048.0))
+            .collect();
+        let mut corners = Corners {
+            axle: [None; 4],
+            axle_confidence: 1.0,
+            side: [
+                Some(Side::Left),
+                Some(Side::Left),
+                Some(Side::Right),
+                Some(Side::Right),
+            ],
+            side_confidence: 0.5,
+            evidence: Vec::new(),
+            to_tell: vec![corner::KNOWN_TURN],
+            yaw_rad_s: yaw,
+        };
+        let ranked = |role, score| Ranked::new(role, 0, score, Vec::new());
+        let turning = [
+            ranked(Role::SteeringAngle, 1.0),
+            ranked(Role::BodyYawRate, 0.86),
+        ];
+        by_convention(&mut corners, &turning, &sources, &candidates, &motion);
+        assert_eq!(corners.side_confidence, 0.9);
+        assert!(corners.to_tell.is_empty(), "{:?}", corners.to_tell);
+        let names = corners.evidence.join("; ");
+        assert_eq!(names.matches("0x0C2").count(), 1, "{names}");
     }
-    let mut proposals = Vec::new();
-    for (role, mut list) in by_role {
-        list.sort_by(|a, b| b.score.total_cmp(&a.score));
-        for (k, ranked) in list.into_iter().take(MOST_RANKS).enumerate() {
-            let Some(candidate) = candidates.get(ranked.candidate) else {
-                continue;
-            };
-            let Some(source) = sources.get(candidate.source) else {
-                continue;
-            };
-            let series = match ranked.scaling {
-                Some(s) => candidate
-                    .raw
-                    .iter()
-                    .map(|raw| raw * s.scale + s.offset)
-                    .collect(),
-                None => candidate.raw.clone(),
-            };
-            proposals.push(Proposal {
-                bus: source.bus.clone(),
-                id: source.id,
-                field: candidate.field,
-                unproven_bits: 0,
-                selector: source.selector,
-                meaning: Meaning::Role(role),
-                rank: k + 1,
-                score: ranked.score.clamp(0.0, 1.0),
-                invalid_raw: candidate.invalid_raw.clone(),
-                period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
-                timeout_ms: source.timeout_ms(),
-                frame_bytes: source.bytes,
-                scaling: ranked.scaling,
-                scaling_note: ranked.note,
-                evidence: ranked.evidence,
-                series,
-            });
-        }
-    }
-    proposals
-}
-
-fn corners(
-    set: &WheelSet,
-    aligned: Option<&Aligned>,
-    survey: &Survey,
-    geometry: Geometry,
-    axis: &Timeline,
-) -> Corners {
-    corner::tell(&speeds_mps(set), aligned, &survey.marks, geometry, axis)
-}
-
-fn id_reports(sources: &[Source], candidates: &[Candidate]) -> Vec<IdReport> {
-    let mut reports: Vec<IdReport> = sources
-        .iter()
-        .enumerate()
-        .map(|(index, source)| IdReport {
-            bus: source.bus.clone(),
-            id: source.id,
-            frames: source.frames,
-            bytes: source.bytes,
-            period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
-            timeout_ms: source.timeout_ms(),
-            guards: source.guards.clone(),
-            selector: source.selector,
-            fields: candidates
-                .iter()
-                .filter(|c| c.source == index)
-                .map(|c| FoundField {
-                    field: c.field,
-                    segment: c.segment,
-                    distinct: c.distinct,
-                    flip_rate: source.activity.rate(wheel_field::lowest_bit(&c.field)),
-                })
-                .collect(),
-            constant_bits: (0..8 * source.bytes)
-                .filter(|&bit| source.activity.flips(bit) == 0)
-                .count(),
-        })
-        .collect();
-    reports.sort_by(|a, b| (&a.bus, a.id).cmp(&(&b.bus, b.id)));
-    reports
 }

@@ -1,4 +1,4 @@
-//! Counters and checksums: fields that guard a frame and carry nothing of the car.
+//! Fields that guard a frame and carry nothing of the car: checksums here, what counts in `counter`.
 //!
 //! A cyclic redundancy check is linear over exclusive or: for two frames of one identifier the
 //! difference of their checks is the check of the difference of their data with start value 0
@@ -14,11 +14,6 @@ use super::rows::Rows;
 const LEAST_PAIRS: usize = 24;
 /// Most pairs that are compared.
 const MOST_PAIRS: usize = 400;
-/// Share of frames in which a counter's lowest bit flips, but for lost frames.
-const COUNTER_FLIP_RATE: f64 = 0.85;
-/// Share of steps that must go up by one.
-const COUNTER_STEPS: f64 = 0.85;
-
 /// Most constant bytes that a sender appends before it makes its check.
 const MOST_APPENDED: usize = 2;
 
@@ -72,46 +67,11 @@ impl Guard {
         (self.first_bit..self.first_bit + self.bits).contains(&bit)
     }
 
-    fn value(&self, data: &[u8]) -> u8 {
+    pub(super) fn value(&self, data: &[u8]) -> u8 {
         let byte = data.get(self.first_bit / 8).copied().unwrap_or(0);
         let below = 8 - (self.first_bit % 8 + self.bits);
         (byte >> below) & (0xFF_u8 >> (8 - self.bits))
     }
-}
-
-/// The counters of an identifier: a lowest bit that flips with every frame, and the bits above it
-/// that count with it.
-pub(crate) fn counters(activity: &BitActivity, head: &Rows) -> Vec<Guard> {
-    let bits = 8 * head.width();
-    let lowest = (0..bits).filter(|&bit| activity.rate(bit) > COUNTER_FLIP_RATE);
-    lowest
-        .filter_map(|lowest| {
-            let room = lowest % 8 + 1;
-            // The longest that counts; a counter of one bit tells nothing.
-            (2..=room).rev().find_map(|bits| {
-                let guard = Guard {
-                    first_bit: lowest + 1 - bits,
-                    bits,
-                    checksum: None,
-                };
-                counts(&guard, head).then_some(guard)
-            })
-        })
-        .collect()
-}
-
-fn counts(guard: &Guard, head: &Rows) -> bool {
-    let mask = 0xFF_u8 >> (8 - guard.bits);
-    let values: Vec<u8> = head.iter().map(|(_, data)| guard.value(data)).collect();
-    let steps = values.len().saturating_sub(1);
-    let ups = values
-        .windows(2)
-        .filter(|pair| matches!(pair, [a, b] if a.wrapping_add(1) & mask == *b || *b == 0 && a.saturating_add(2) >= mask))
-        .count();
-    // The highest bit must have moved both ways, else it is a shorter counter.
-    let high = 1_u8 << (guard.bits - 1);
-    let seen_high = values.iter().any(|v| v & high != 0) && values.iter().any(|v| v & high == 0);
-    steps >= 8 && ups as f64 >= COUNTER_STEPS * steps as f64 && seen_high
 }
 
 /// The checksums of an identifier.
@@ -329,6 +289,7 @@ fn half_byte(head: &Rows, half: usize) -> Option<Guard> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::find::counter::counters;
 
     /// Catalogued check values for "123456789" (from memory): CRC-8 SAE J1850 0x4B and AUTOSAR H2F
     /// 0xDF, both with start and end value 0xFF; CRC-8 with polynomial 0x07, both 0, 0xF4.

@@ -4,13 +4,20 @@
 //! comes before all that it causes.
 
 use super::candidate::Candidate;
-use super::coupling::delay;
-use super::motion::{Motion, pick};
-use super::powertrain::{Ranked, at_floor, scaled};
-use super::statistics::{correlation, deviation, quantile, regress, smooth};
+use super::delay::{Delay, Edged};
+use super::motion::Motion;
+use super::ranked::{Ranked, at_floor, scaled};
+use super::statistics::{correlation, deviation, pick, quantile, regress, smooth};
 use super::timeline::Timeline;
 use crate::role::Role;
 use crate::unit::Unit;
+
+/// Steps, per cent a count, of accelerators. Common practice, no source.
+const PEDAL_STEPS_PERCENT: [f64; 11] = [
+    0.1, 0.2, 0.25, 0.390_625, 0.4, 0.5, 1.0, 0.05, 0.025, 0.0244, 0.01,
+];
+/// Most that a pedal's field reaches, per cent: 100 and what rounding and an end stop add.
+const MOST_PERCENT: f64 = 103.0;
 
 /// Fields that go with acceleration: accelerator (rests at one code) and torque (does not).
 pub(crate) fn pulling(
@@ -102,12 +109,10 @@ pub(crate) fn pulling(
             )],
         );
         let span = c.high - c.low;
-        let step = [
-            0.1, 0.2, 0.25, 0.390_625, 0.4, 0.5, 1.0, 0.05, 0.025, 0.0244, 0.01,
-        ]
-        .into_iter()
-        .filter(|s| s * span <= 103.0)
-        .max_by(f64::total_cmp);
+        let step = PEDAL_STEPS_PERCENT
+            .into_iter()
+            .filter(|step| step * span <= MOST_PERCENT)
+            .max_by(f64::total_cmp);
         if let Some(step) = step {
             pedal.scaling = scaled(step, -step * c.rest, 0.3, Unit::Percent);
             pedal.note = Some(
@@ -156,19 +161,20 @@ pub(crate) fn heed_order(
         .map(|r| r.candidate)
         .collect();
     leading.truncate(ORDERED);
-    let raw = |k: usize| candidates.get(k).map(|c| c.raw.as_slice());
-    let later = |k: usize| {
-        leading
-            .iter()
-            .filter(|other| **other != k)
-            .find_map(|&other| {
-                let (likeness, delay_s) = delay(raw(other)?, raw(k)?, axis);
-                (likeness > 0.8 && delay_s > LEAST_LATER_S).then_some(delay_s)
-            })
-    };
-    let follows: Vec<(usize, f64)> = leading
+    let edged: Vec<(usize, Edged<'_>)> = leading
         .iter()
-        .filter_map(|&k| Some((k, later(k)?)))
+        .filter_map(|&k| Some((k, Edged::of(&candidates.get(k)?.raw))))
+        .collect();
+    let later = |k: usize, own: &Edged<'_>| {
+        let others = edged.iter().filter(|(other, _)| *other != k);
+        others
+            .map(|(_, other)| Delay::between(other, own, axis))
+            .find(|delay| delay.likeness > 0.8 && delay.seconds > LEAST_LATER_S)
+            .map(|delay| delay.seconds)
+    };
+    let follows: Vec<(usize, f64)> = edged
+        .iter()
+        .filter_map(|(k, own)| Some((*k, later(*k, own)?)))
         .collect();
     for r in ranked
         .iter_mut()

@@ -2,16 +2,12 @@
 //! capture, or from OBD-II answers in it.
 
 use super::obd::{self, Told};
-use super::statistics::{correlation, mean};
+use super::statistics::{correlation, mean, peak_offset};
 use super::survey::Survey;
 use super::timeline::Timeline;
 use crate::frame::CanId;
+use crate::gnss_frames::{self, COURSE, INTERFACE, SPEED};
 
-/// Name of the interface on which the recorder keeps a satellite receiver's frames.
-pub(crate) const GNSS_BUS: &str = "gnss";
-/// The recorder's frames for speed and course; fields as its layout says.
-const GNSS_SPEED: CanId = CanId::Extended(0x1F00_0001);
-const GNSS_COURSE: CanId = CanId::Extended(0x1F00_0003);
 /// A reference value stands for this long, ns.
 const FRESH_NS: i64 = 1_500_000_000;
 /// Lags that are tried, in steps: a reference may be late by filtering, or early by a wrong clock.
@@ -58,6 +54,10 @@ pub struct SpeedReference {
 #[derive(Clone, Debug)]
 pub(crate) struct Aligned {
     pub(crate) kind: ReferenceKind,
+    /// Whether it is the car's own speed: no tyre lies between it and the fields.
+    pub(crate) own_speed: bool,
+    /// Whether it comes in whole km/h, rounded or cut off.
+    pub(crate) whole_kmh: bool,
     /// The reference follows the frames by this, s.
     pub(crate) lag_s: f64,
     pub(crate) speed_mps: Vec<f64>,
@@ -82,45 +82,36 @@ pub(crate) fn choose(
             Some(SpeedReference {
                 kind: ReferenceKind::Obd,
                 t_ns: speed.t_ns.clone(),
-                // Told in km/h (SAE J1979, parameter 0D).
-                speed_mps: speed.values.iter().map(|v| v / 3.6).collect(),
+                speed_mps: speed
+                    .values
+                    .iter()
+                    .map(|v| speed.unit.in_core(*v))
+                    .collect(),
                 course_deg: Vec::new(),
             })
         })
 }
 
 fn gnss(survey: &Survey) -> Option<SpeedReference> {
-    let bus = survey.buses.iter().find(|bus| bus.name == GNSS_BUS)?;
-    let of = |id: CanId| bus.ids.iter().skip(1).find(|seen| seen.id == id);
-    let number = |data: &[u8]| {
-        data.first_chunk::<4>()
-            .map(|four| u32::from_le_bytes(*four))
+    let bus = survey.buses.iter().find(|bus| bus.name == INTERFACE)?;
+    let told = |id: CanId, read: fn(&[u8]) -> Option<f64>| -> Vec<(i64, f64)> {
+        let seen = bus.ids.iter().skip(1).find(|seen| seen.id == id);
+        let rows = seen.into_iter().flat_map(|seen| seen.rows.iter());
+        rows.filter_map(|(t_ns, data)| Some((t_ns, read(data)?)))
+            .collect()
     };
-    let speeds: Vec<(i64, f64)> = of(GNSS_SPEED)?
-        .rows
-        .iter()
-        .filter_map(|(t, data)| Some((t, number(data).filter(|&raw| raw != u32::MAX)?)))
-        .map(|(t, raw)| (t, f64::from(raw) * 1e-3))
-        .collect();
+    let speeds = told(SPEED, gnss_frames::speed_mps);
     if speeds.len() < 3 {
         return None;
     }
-    let courses: Vec<(i64, f64)> = of(GNSS_COURSE)
-        .into_iter()
-        .flat_map(|id| id.rows.iter())
-        .filter_map(|(t, data)| {
-            let raw = u16::from_le_bytes(*data.first_chunk::<2>()?);
-            (raw != u16::MAX).then_some((t, f64::from(raw) * 0.01))
-        })
-        .collect();
-    let nearest = |t: i64| {
+    let courses = told(COURSE, gnss_frames::course_deg);
+    // A receiver tells both at once, the course after the speed.
+    let next = |t: i64| {
         let after = courses.partition_point(|(at, _)| *at < t);
-        courses
-            .get(after)
-            .or_else(|| courses.last())
-            .map(|(_, course)| *course)
+        let next = courses.get(after).or_else(|| courses.last());
+        next.map(|(_, course)| *course)
     };
-    let course_deg: Option<Vec<f64>> = speeds.iter().map(|(t, _)| nearest(*t)).collect();
+    let course_deg: Option<Vec<f64>> = speeds.iter().map(|(t, _)| next(*t)).collect();
     Some(SpeedReference {
         kind: ReferenceKind::Gnss,
         t_ns: speeds.iter().map(|(t, _)| *t).collect(),
@@ -177,18 +168,14 @@ pub(crate) fn align(
             .collect();
         mean(&all)
     };
-    let lag = LAGS.max_by(|&a, &b| fit(a).total_cmp(&fit(b)))?;
-    // A parabola through the best three places the lag between the steps.
-    let (before, best, after) = (fit(lag - 1), fit(lag), fit(lag + 1));
-    let bend = before - 2.0 * best + after;
-    let part = if bend < 0.0 {
-        (0.5 * (before - after) / bend).clamp(-0.5, 0.5)
-    } else {
-        0.0
-    };
+    let fits = LAGS.map(|lag| (fit(lag), lag));
+    let (best, lag) = fits.max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let part = peak_offset([fit(lag - 1), best, fit(lag + 1)]);
     let lag_ns = ((lag as f64 + part) * LAG_STEP_NS as f64) as i64;
     Some(Aligned {
         kind: reference.kind,
+        own_speed: reference.kind == ReferenceKind::Obd,
+        whole_kmh: reference.kind == ReferenceKind::Obd,
         lag_s: lag_ns as f64 * 1e-9,
         speed_mps: axis.resample(&reference.t_ns, &reference.speed_mps, lag_ns),
         valid,

@@ -8,23 +8,23 @@
 //! rates happen to rise, and the right order from the wrong one.
 
 use super::bit_activity::BitActivity;
+use super::field_bits::little_number;
 use super::protection::Guard;
 use super::rows::Rows;
+use super::segment_link::{chains, links};
 use super::segment_value::{LEAST_STEPS, continues};
 use crate::field::BitOrder;
 
 /// Above this flip rate a bit is noise that no carry shows in.
 const NOISY_RATE: f64 = 0.22;
 /// Least joint flips beyond chance, as a share of what a carry would give.
-const LEAST_CARRY: f64 = 0.3;
-/// The same at a byte border between orders, where it decides more.
-const LEAST_CARRY_AT_BORDER: f64 = 0.4;
+pub(super) const LEAST_CARRY: f64 = 0.3;
 /// Least share of the lower bit's flips in which the upper one flips too, beyond chance, for the bits
 /// of a number that rests and moves by leaps.
 const LEAST_TOGETHER: f64 = 0.35;
 /// Least flips of a lower bit, as a share of those of the bit above it.
 const LEAST_BELOW: f64 = 0.2;
-/// The same where the flip rate rises into noise, in which carries drown.
+/// Least carry where the flip rate rises into noise, in which carries drown.
 const LEAST_CARRY_INTO_NOISE: f64 = 0.14;
 const LEAST_NOISE_RATE: f64 = 0.08;
 /// Rise of the carries that marks the beginning of another number.
@@ -42,28 +42,26 @@ pub struct Segment {
     pub length: usize,
     /// Order.
     pub order: BitOrder,
-    /// Bits right above that never moved and belong to no other field, up to the byte's end.
-    pub still_above: usize,
     /// Whether the bits lie in one byte, so that the order is not proven by them.
     pub within_byte: bool,
 }
 
 /// What two neighbouring bits say of each other.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Pair {
+pub(super) struct Pair {
     /// Share of carries beyond chance, about 1 for neighbours in one number.
-    carry: f64,
-    significant: bool,
-    both_noisy: bool,
+    pub(super) carry: f64,
+    pub(super) significant: bool,
+    pub(super) both_noisy: bool,
     /// Whether they flip at the same moments, both seldom: a number that rests and leaps has no
     /// carries to show, but its bits share their moments. The highest bit of the next number may
     /// share them too, but flips much less than a lowest bit does.
-    together: bool,
+    pub(super) together: bool,
     /// Whether the flip rate rises into noise from one to the other, with some carry left.
-    into_noise: bool,
+    pub(super) into_noise: bool,
 }
 
-fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
+pub(super) fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
     let flips = f64::from(activity.flips(high));
     let rate = activity.rate(low);
     let joint = f64::from(joint);
@@ -95,9 +93,9 @@ fn pair(activity: &BitActivity, high: usize, low: usize, joint: u32) -> Pair {
 
 /// A run of moving bits in one byte: first (highest) and last bit as sent, belonging together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Run {
-    first: usize,
-    last: usize,
+pub(super) struct Run {
+    pub(super) first: usize,
+    pub(super) last: usize,
 }
 
 /// The fields of an identifier of so many data bytes.
@@ -127,7 +125,7 @@ pub fn segments(
     let links = links(activity, rows, &runs);
     chains(&runs, &links)
         .iter()
-        .filter_map(|chain| segment(&runs, chain, activity, bytes, guards))
+        .filter_map(|chain| segment(&runs, chain, bytes))
         .collect()
 }
 
@@ -174,151 +172,10 @@ fn join_by_value(activity: &BitActivity, rows: &Rows, runs: &mut Vec<Run>) {
     }
 }
 
-/// The lower run that continues another one in the next byte, in which order, and how surely.
-#[derive(Clone, Copy, Debug)]
-struct Link {
-    high: usize,
-    low: usize,
-    order: BitOrder,
-    weight: f64,
-}
-
-fn links(activity: &BitActivity, rows: &Rows, runs: &[Run]) -> Vec<Link> {
-    let ending = |bit: usize| runs.iter().position(|run| run.last == bit);
-    let beginning = |bit: usize| runs.iter().position(|run| run.first == bit);
-    let bytes = activity.joint_little.len();
-    let mut links = Vec::new();
-    let mut noisy = Vec::new();
-    for byte in 1..bytes {
-        let border = 8 * byte;
-        let big = (ending(border - 1), beginning(border), border - 1, border);
-        let little = (
-            ending(border + 7),
-            beginning(border - 8),
-            border + 7,
-            border - 8,
-        );
-        for (order, (high, low, high_bit, low_bit)) in
-            [(BitOrder::Big, big), (BitOrder::Little, little)]
-        {
-            let (Some(high), Some(low)) = (high, low) else {
-                continue;
-            };
-            let joint = match order {
-                BitOrder::Big => activity.joint_next.get(border - 1),
-                BitOrder::Little => activity.joint_little.get(byte),
-            };
-            let pair = pair(activity, high_bit, low_bit, joint.copied().unwrap_or(0));
-            if pair.significant && pair.carry > LEAST_CARRY_AT_BORDER {
-                let flips = f64::from(activity.flips(high_bit)).min(100.0);
-                links.push(Link {
-                    high,
-                    low,
-                    order,
-                    weight: pair.carry * flips.sqrt(),
-                });
-            } else if pair.together || pair.into_noise {
-                let flips = f64::from(activity.flips(high_bit)).min(100.0);
-                links.push(Link {
-                    high,
-                    low,
-                    order,
-                    weight: 0.5 * LEAST_CARRY * flips.sqrt(),
-                });
-            } else if activity.rate(low_bit) > 0.5 * activity.rate(high_bit)
-                && let (Some(above), Some(below)) = (runs.get(high), runs.get(low))
-                && continues(rows, (above.first, above.last), (below.first, below.last))
-            {
-                let flips = f64::from(activity.flips(high_bit)).min(100.0);
-                links.push(Link {
-                    high,
-                    low,
-                    order,
-                    weight: LEAST_CARRY * flips.sqrt(),
-                });
-            } else if pair.both_noisy {
-                noisy.push(Link {
-                    high,
-                    low,
-                    order,
-                    weight: 0.0,
-                });
-            }
-        }
-    }
-    // Where carries do not show, in the noisy low bits of a number, its rest in the next byte is told
-    // by having no beginning of its own: a part of a byte whose highest bit is noise already. The
-    // order is then the one that the frame's other numbers have.
-    let of = |order: BitOrder| -> f64 {
-        links
-            .iter()
-            .filter(|link| link.order == order)
-            .map(|link| link.weight)
-            .sum()
-    };
-    let (big, little) = (of(BitOrder::Big), of(BitOrder::Little));
-    let order = if big > little {
-        BitOrder::Big
-    } else {
-        BitOrder::Little
-    };
-    if big != little {
-        links.extend(noisy.into_iter().filter(|link| {
-            let part = runs
-                .get(link.low)
-                .is_some_and(|run| run.last - run.first < 7);
-            link.order == order && part
-        }));
-    }
-    links
-}
-
-/// Runs chained from high to low, the surest links first; a chain has one order.
-fn chains(runs: &[Run], links: &[Link]) -> Vec<(Vec<usize>, Option<BitOrder>)> {
-    let mut below: Vec<Option<usize>> = vec![None; runs.len()];
-    let mut above: Vec<Option<usize>> = vec![None; runs.len()];
-    let mut order: Vec<Option<BitOrder>> = vec![None; runs.len()];
-    let mut sorted: Vec<&Link> = links.iter().collect();
-    sorted.sort_by(|a, b| b.weight.total_cmp(&a.weight));
-    for link in sorted {
-        let free = below.get(link.high) == Some(&None) && above.get(link.low) == Some(&None);
-        let orders = [order.get(link.high), order.get(link.low)];
-        let same = orders
-            .iter()
-            .all(|of| of.is_some_and(|of| of.is_none_or(|of| of == link.order)));
-        if free && same && link.high != link.low {
-            if let Some(entry) = below.get_mut(link.high) {
-                *entry = Some(link.low);
-            }
-            if let Some(entry) = above.get_mut(link.low) {
-                *entry = Some(link.high);
-            }
-            // The whole chain on both sides takes the order; a run not yet linked has none.
-            for run in [link.high, link.low] {
-                if let Some(entry) = order.get_mut(run) {
-                    *entry = Some(link.order);
-                }
-            }
-        }
-    }
-    let mut chains = Vec::new();
-    for start in (0..runs.len()).filter(|&run| above.get(run) == Some(&None)) {
-        let mut chain = vec![start];
-        while let Some(Some(next)) = chain.last().and_then(|&run| below.get(run)) {
-            chain.push(*next);
-        }
-        let of = order.get(start).copied().flatten();
-        chains.push((chain, of));
-    }
-    chains
-}
-
 fn segment(
     runs: &[Run],
     (chain, order): &(Vec<usize>, Option<BitOrder>),
-    activity: &BitActivity,
     bytes: usize,
-    guards: &[Guard],
 ) -> Option<Segment> {
     let top = runs.get(*chain.first()?)?;
     let bottom = runs.get(*chain.last()?)?;
@@ -328,13 +185,6 @@ fn segment(
         .filter_map(|&run| runs.get(run))
         .map(|run| run.last - run.first + 1)
         .sum();
-    // Up from the highest moving bit to the end of its byte.
-    let still_above = (top.first / 8 * 8..top.first)
-        .rev()
-        .take_while(|&bit| {
-            activity.flips(bit) == 0 && !guards.iter().any(|guard| guard.covers(bit))
-        })
-        .count();
     let start = match order_or_big {
         BitOrder::Big => top.first,
         BitOrder::Little => little_number(bottom.last),
@@ -343,14 +193,8 @@ fn segment(
         start,
         length,
         order: order_or_big,
-        still_above,
         within_byte: chain.len() == 1,
     })
-}
-
-/// The little-endian number of a bit numbered as sent.
-pub(crate) fn little_number(sent: usize) -> usize {
-    sent / 8 * 8 + 7 - sent % 8
 }
 
 #[cfg(test)]

@@ -2,20 +2,18 @@
 //!
 //! What `wheel_speed` and `corner` found goes in; `propose` takes what comes out.
 
-use super::candidate::{Candidate, Source, not_available};
+use super::candidate::{Candidate, Codes, Source};
 use super::corner::{self, Axle, Corners, Side};
 use super::proposal::{Meaning, Proposal, Scaling};
-use super::reference::{Aligned, ReferenceKind};
+use super::reference::Aligned;
 use super::speed_scale::{self, SpeedScale};
+use super::statistics::mean_of_series;
 use super::timeline::Timeline;
 use super::wheel_speed::{SpeedLike, WheelSet};
-use crate::field::Field;
 use crate::role::Role;
-use crate::unit::Unit;
 
-const NS_PER_MS: f64 = 1e6;
-
-/// The four in m/s; without a scale, in counts with the mean set to 15 m/s above the lowest.
+/// The four in m/s; without a scale their range is stretched over 0 to 30 m/s, which has the shape of
+/// the drive and nothing of its size.
 pub(crate) fn speeds_mps(set: &WheelSet) -> [Vec<f64>; 4] {
     let low = set
         .members
@@ -44,17 +42,11 @@ pub(crate) fn speeds_mps(set: &WheelSet) -> [Vec<f64>; 4] {
     })
 }
 
-/// Mean speed of the four wheels at each time of the axis, m/s.
+/// Mean speed of the four wheels at each time of the axis, m/s; without a scale made up as in
+/// [`speeds_mps`], and with it every threshold in m/s that is asked of it.
 pub(crate) fn mean_speed_mps(set: &WheelSet, axis: &Timeline) -> Vec<f64> {
     let speeds = speeds_mps(set);
-    let at = |k: usize| {
-        speeds
-            .iter()
-            .map(|v| v.get(k).copied().unwrap_or(0.0))
-            .sum::<f64>()
-            / 4.0
-    };
-    (0..axis.len()).map(at).collect()
+    mean_of_series(&speeds.each_ref().map(Vec::as_slice), axis.len())
 }
 
 pub(crate) fn wheel_proposals(
@@ -65,13 +57,6 @@ pub(crate) fn wheel_proposals(
 ) -> Vec<Proposal> {
     let told = corners.axle_confidence >= corner::LEAST_CONFIDENCE
         && corners.side_confidence >= corner::LEAST_CONFIDENCE;
-    let scaling = set.scale.map(|scale| Scaling {
-        scale: scale.scale_kmh,
-        offset: scale.offset_kmh,
-        u_scale: scale.u_scale_kmh,
-        u_offset: scale.u_offset_kmh,
-        unit: Unit::KilometrePerHour,
-    });
     set.members
         .iter()
         .enumerate()
@@ -102,20 +87,12 @@ pub(crate) fn wheel_proposals(
                     corners.to_tell.join("; ")
                 ));
             }
+            let meaning = role.map_or(Meaning::WheelSpeed, Meaning::Role);
             Some(Proposal {
-                bus: source.bus.clone(),
-                id: source.id,
-                field: like.field,
                 unproven_bits: set.unproven.get(wheel).copied().unwrap_or(0),
-                selector: source.selector,
-                meaning: role.map_or(Meaning::WheelSpeed, Meaning::Role),
-                rank: 1,
                 score: set.score,
-                invalid_raw: invalid_raw(source, &like.field),
-                period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
-                timeout_ms: source.timeout_ms(),
-                frame_bytes: source.bytes,
-                scaling,
+                invalid_raw: Codes::of(source, &like.field).invalid,
+                scaling: set.scale.map(Scaling::from),
                 scaling_note: Some(scale_note(set.scale)),
                 evidence,
                 series: like
@@ -123,18 +100,10 @@ pub(crate) fn wheel_proposals(
                     .iter()
                     .map(|raw| set.scale.map_or(*raw, |s| raw * s.scale_kmh + s.offset_kmh))
                     .collect(),
+                ..Proposal::of(source, like.field, meaning)
             })
         })
         .collect()
-}
-
-fn invalid_raw(source: &Source, field: &Field) -> Vec<u64> {
-    let raws: Vec<u64> = source
-        .rows
-        .iter()
-        .filter_map(|(_, data)| field.extract(data))
-        .collect();
-    not_available(&raws, field)
 }
 
 fn scale_note(scale: Option<SpeedScale>) -> String {
@@ -188,7 +157,8 @@ pub(crate) fn vehicle_speeds(
     let wheels = set.as_ref().map(|set| Aligned {
         speed_mps: mean_speed_mps(set, axis),
         valid: vec![true; axis.len()],
-        kind: ReferenceKind::Obd,
+        own_speed: true,
+        whole_kmh: false,
         ..aligned.clone()
     });
     let reference = wheels.as_ref().unwrap_or(aligned);
@@ -206,26 +176,11 @@ pub(crate) fn vehicle_speeds(
             let fit = super::statistics::robust_line(&like.raw, &reference.speed_mps);
             let score = ((fit.r2 - 0.9) / 0.099).clamp(0.0, 1.0);
             (score > 0.3).then(|| Proposal {
-                bus: source.bus.clone(),
-                id: source.id,
-                field: like.field,
                 unproven_bits: like.field.length()
                     - candidate.field.length().min(like.field.length()),
-                selector: source.selector,
-                meaning: Meaning::VehicleSpeed,
-                rank: 0,
                 score: 0.95 * score,
-                invalid_raw: invalid_raw(source, &like.field),
-                period_ms: source.periodic.then_some(source.period_ns / NS_PER_MS),
-                timeout_ms: source.timeout_ms(),
-                frame_bytes: source.bytes,
-                scaling: Some(Scaling {
-                    scale: scale.scale_kmh,
-                    offset: scale.offset_kmh,
-                    u_scale: scale.u_scale_kmh,
-                    u_offset: scale.u_offset_kmh,
-                    unit: Unit::KilometrePerHour,
-                }),
+                invalid_raw: Codes::of(source, &like.field).invalid,
+                scaling: Some(scale.into()),
                 scaling_note: Some(scale_note(Some(scale))),
                 evidence: vec![format!(
                     "follows the {} (r2 {:.4}, residual {:.2} m/s)",
@@ -242,6 +197,7 @@ pub(crate) fn vehicle_speeds(
                     .iter()
                     .map(|raw| raw * scale.scale_kmh + scale.offset_kmh)
                     .collect(),
+                ..Proposal::of(source, like.field, Meaning::VehicleSpeed)
             })
         })
         .collect();

@@ -1,8 +1,10 @@
 //! From raw numbers to km/h: scale and offset of a speed field, with their uncertainty.
 
-use super::reference::{Aligned, ReferenceKind};
+use super::proposal::Scaling;
+use super::reference::Aligned;
 use super::statistics::{jackknife, line, mean, smooth};
 use super::timeline::Timeline;
+use crate::unit::Unit;
 
 /// Speed below which the reference counts as standing, m/s.
 const STANDING_MPS: f64 = 0.15;
@@ -13,6 +15,8 @@ const LEAST_SPEED_MPS: f64 = 2.0;
 /// How far a tyre's rolling radius lies from the one the car was set up with: a speed over ground
 /// differs from the car's own by this share. Common practice, no source.
 const TYRE_SHARE: f64 = 0.012;
+/// The same where the reference is the car's own speed. Common practice, no source.
+const OWN_SHARE: f64 = 0.004;
 /// What a speed in whole km/h lacks in the mean if it was cut off instead of rounded, m/s.
 const WHOLE_KMH_BIAS_MPS: f64 = 0.5 / 3.6;
 /// Steps, km/h a count, that senders use: decimal ones, halves of whole numbers, and decimal ones
@@ -66,6 +70,18 @@ pub(crate) struct SpeedScale {
     pub(crate) residual_mps: f64,
 }
 
+impl From<SpeedScale> for Scaling {
+    fn from(scale: SpeedScale) -> Self {
+        Self {
+            scale: scale.scale_kmh,
+            offset: scale.offset_kmh,
+            u_scale: scale.u_scale_kmh,
+            u_offset: scale.u_offset_kmh,
+            unit: Unit::KilometrePerHour,
+        }
+    }
+}
+
 impl SpeedScale {
     pub(crate) fn mps(&self, raw: f64) -> f64 {
         (raw * self.scale_kmh + self.offset_kmh) / 3.6
@@ -103,7 +119,7 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
             0.0
         }
     };
-    let whole = reference.kind == ReferenceKind::Obd;
+    let whole = reference.whole_kmh;
     let (slope, u_slope, zero, u_zero) = match standing_raw {
         // Whole km/h may be rounded or cut off: the slope then has a zero of its own.
         Some(x0) if !whole => {
@@ -129,9 +145,8 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
     }
     let measured = slope * 3.6;
     let u = (u_slope * 3.6).max(1e-6 * measured);
-    // A car's own speed has no tyre between it and the field.
-    let tyre = if reference.kind == ReferenceKind::Obd {
-        0.004
+    let tyre = if reference.own_speed {
+        OWN_SHARE
     } else {
         TYRE_SHARE
     };
@@ -204,7 +219,49 @@ fn standing(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Option<f64> {
     (at_lowest * 10 >= sorted.len() * 3).then_some(lowest)
 }
 
-/// The nearest usual step to a measured one, for a guess where nothing measured it well.
+/// Steps to name where nothing measured one.
 pub(crate) fn usual_steps_text() -> &'static str {
     "0.01, 0.015625, 0.02, 0.03125, 0.05, 0.0625 or 0.1 km/h"
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::find::reference::ReferenceKind;
+
+    /// 10 to 30 m/s over ten minutes, in 0.01 km/h from -67.67 km/h; no standstill.
+    fn estimated(own_speed: bool, whole_kmh: bool) -> SpeedScale {
+        let axis = Timeline::new(&[(0, 600_000_000_000)]);
+        let speed_mps: Vec<f64> = (0..axis.len())
+            .map(|k| 20.0 - 10.0 * (k as f64 * 0.003).cos())
+            .collect();
+        let raw: Vec<f64> = speed_mps
+            .iter()
+            .map(|v| ((3.6 * v + 67.67) / 0.01).round())
+            .collect();
+        let reference = Aligned {
+            kind: ReferenceKind::Obd,
+            own_speed,
+            whole_kmh,
+            lag_s: 0.0,
+            valid: vec![true; axis.len()],
+            speed_mps,
+            yaw_rad_s: Vec::new(),
+        };
+        estimate(&raw, &reference, &axis).unwrap()
+    }
+
+    /// The mean of the wheels is the car's own speed, but not in whole km/h.
+    #[test]
+    fn only_a_reference_in_whole_kmh_moves_the_zero_by_their_rounding() {
+        let by_wheels = estimated(true, false);
+        assert!((by_wheels.offset_kmh + 67.67).abs() < 0.01, "{by_wheels:?}");
+        assert!(by_wheels.u_offset_kmh < 0.05, "{by_wheels:?}");
+        let by_obd = estimated(true, true);
+        assert!(
+            (by_obd.offset_kmh + 67.67 - 0.25).abs() < 0.02,
+            "{by_obd:?}"
+        );
+        assert!(by_obd.u_offset_kmh > 0.2, "{by_obd:?}");
+    }
 }

@@ -6,6 +6,17 @@ pub(crate) fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len().max(1) as f64
 }
 
+/// Mean of several series at each point; 0 counts for a value that one of them lacks.
+pub(crate) fn mean_of_series(series: &[&[f64]], points: usize) -> Vec<f64> {
+    let at = |k: usize| {
+        series
+            .iter()
+            .map(move |values| values.get(k).copied().unwrap_or(0.0))
+    };
+    let count = series.len().max(1) as f64;
+    (0..points).map(|k| at(k).sum::<f64>() / count).collect()
+}
+
 /// Standard deviation around the mean.
 pub(crate) fn deviation(values: &[f64]) -> f64 {
     let mean = mean(values);
@@ -23,6 +34,13 @@ pub(crate) fn quantile(values: &[f64], share: f64) -> f64 {
 pub(crate) fn quantile_of_sorted(sorted: &[f64], share: f64) -> f64 {
     let place = share * sorted.len().saturating_sub(1) as f64;
     sorted.get(place.round() as usize).copied().unwrap_or(0.0)
+}
+
+/// The values at these places; 0 where there is none.
+pub(crate) fn pick(values: &[f64], at: &[usize]) -> Vec<f64> {
+    at.iter()
+        .map(|&k| values.get(k).copied().unwrap_or(0.0))
+        .collect()
 }
 
 /// Pearson's correlation; 0 where one of them does not vary.
@@ -90,7 +108,6 @@ pub(crate) fn line(x: &[f64], y: &[f64], keep: impl Fn(usize) -> bool) -> Line {
 
 /// Least squares without the points that lie more than four robust deviations off, three times.
 pub(crate) fn robust_line(x: &[f64], y: &[f64]) -> Line {
-    let mut kept = vec![true; x.len()];
     let mut fit = line(x, y, |_| true);
     for _ in 0..3 {
         let off: Vec<f64> = x
@@ -103,11 +120,10 @@ pub(crate) fn robust_line(x: &[f64], y: &[f64]) -> Line {
         if limit <= 0.0 {
             break;
         }
-        kept = off.iter().map(|off| *off <= limit).collect();
+        let kept: Vec<bool> = off.iter().map(|off| *off <= limit).collect();
         fit = line(x, y, |k| kept.get(k).copied().unwrap_or(false));
     }
     // The share explained counts what was left out too.
-    let total = line(x, y, |_| true);
     let all: Vec<f64> = x
         .iter()
         .zip(y)
@@ -120,10 +136,7 @@ pub(crate) fn robust_line(x: &[f64], y: &[f64]) -> Line {
     } else {
         0.0
     };
-    Line {
-        r2: r2.min(total.r2.max(r2)),
-        ..fit
-    }
+    Line { r2, ..fit }
 }
 
 /// Blocks that uncertainties are taken from, so that slow errors count as slow.
@@ -229,6 +242,17 @@ pub(crate) fn slope(values: &[f64]) -> Vec<f64> {
         .collect()
 }
 
+/// Where a parabola through three values in equal steps, the middle one the highest, has its top: in
+/// steps from the middle, -0.5 to 0.5; 0 where it has none.
+pub(crate) fn peak_offset([before, top, after]: [f64; 3]) -> f64 {
+    let bend = before - 2.0 * top + after;
+    if bend < 0.0 {
+        (0.5 * (before - after) / bend).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    }
+}
+
 /// Share of a normal law's probability below this many deviations (Abramowitz and Stegun 26.2.17;
 /// error below 1e-7).
 pub(crate) fn normal_share(deviations: f64) -> f64 {
@@ -258,6 +282,9 @@ mod tests {
         y[3] = 1e6;
         let fit = robust_line(&x, &y);
         assert!((fit.slope - 0.01).abs() < 1e-9, "{fit:?}");
+        // 1 - (x - 0.25)^2 at -1, 0 and 1.
+        let top = peak_offset([1.0 - 1.5625, 1.0 - 0.0625, 1.0 - 0.5625]);
+        assert!((top - 0.25).abs() < 1e-12, "{top}");
         let ones = vec![1.0; 100];
         let square: Vec<f64> = x.iter().map(|x| x * x).collect();
         let y: Vec<f64> = x.iter().map(|x| 3.0 - 2.0 * x + 0.5 * x * x).collect();
@@ -274,6 +301,7 @@ mod tests {
         assert_eq!(correlation(&[1.0, 1.0], &[1.0, 2.0]), 0.0);
         assert_eq!(line(&[1.0, 1.0], &[1.0, 2.0], |_| true), Line::default());
         assert!(smooth(&[], 5).is_empty() && slope(&[1.0]) == [0.0]);
+        assert_eq!(peak_offset([1.0, 1.0, 1.0]), 0.0);
         assert!((normal_share(1.96) - 0.975).abs() < 1e-4);
     }
 }

@@ -3,7 +3,7 @@
 
 use std::collections::HashMap;
 
-use super::bit_activity::BitActivity;
+use super::bit_activity::{BitActivity, word_at};
 use super::interval::Intervals;
 use super::rows::{MOST_ROWS, Rows};
 use crate::extractor::id_table::IdTable;
@@ -11,7 +11,7 @@ use crate::frame::{BusIndex, CanId, Frame, MAX_DATA_BYTES};
 
 /// Most identifiers looked at on one bus. A car has some hundreds; the bound keeps a capture of
 /// random identifiers from filling the memory.
-const MOST_IDS: usize = 4096;
+pub(super) const MOST_IDS: usize = 4096;
 /// Frames kept whole and in a row, for what shows from one frame to the next.
 pub(crate) const HEAD_ROWS: usize = 2048;
 /// Words of the longest frame.
@@ -22,8 +22,7 @@ const WORDS: usize = MAX_DATA_BYTES / 8;
 pub(crate) struct IdSurvey {
     pub(crate) id: CanId,
     pub(crate) frames: u64,
-    pub(crate) longest: usize,
-    pub(crate) shortest: usize,
+    pub(crate) length_bytes: usize,
     pub(crate) activity: BitActivity,
     pub(crate) intervals: Intervals,
     pub(crate) rows: Rows,
@@ -40,8 +39,7 @@ impl IdSurvey {
         Self {
             id,
             frames: 0,
-            longest: 0,
-            shortest: MAX_DATA_BYTES,
+            length_bytes: 0,
             activity: BitActivity::default(),
             intervals: Intervals::default(),
             rows: Rows::bounded(MOST_ROWS),
@@ -55,14 +53,13 @@ impl IdSurvey {
     #[inline]
     fn push(&mut self, t_ns: i64, data: &[u8]) {
         self.frames += 1;
-        if data.len() > self.longest {
-            self.longest = data.len();
+        if data.len() > self.length_bytes {
+            self.length_bytes = data.len();
             self.activity.widen(data.len());
         }
-        self.shortest = self.shortest.min(data.len());
-        let words = self.longest.div_ceil(8);
+        let words = self.length_bytes.div_ceil(8);
         for (word, last) in self.last.iter_mut().enumerate().take(words) {
-            let now = load(data, word);
+            let now = word_at(data, word);
             let flipped = std::mem::replace(last, now) ^ now;
             if self.follows && flipped != 0 {
                 self.activity.count_word(word, flipped);
@@ -70,7 +67,7 @@ impl IdSurvey {
         }
         if self.follows {
             self.activity.steps += 1;
-            self.intervals.count(t_ns - self.last_ns);
+            self.intervals.count(t_ns.saturating_sub(self.last_ns));
         }
         self.last_ns = t_ns;
         self.follows = true;
@@ -78,23 +75,6 @@ impl IdSurvey {
             self.head.offer(t_ns, data);
         }
         self.rows.offer(t_ns, data);
-    }
-}
-
-/// One word of eight data bytes, the first most significant; missing ones are zero.
-#[inline]
-fn load(data: &[u8], word: usize) -> u64 {
-    let rest = data.get(8 * word..).unwrap_or_default();
-    match rest.first_chunk::<8>() {
-        Some(bytes) => u64::from_be_bytes(*bytes),
-        None => {
-            let mut padded = [0; 8];
-            padded
-                .iter_mut()
-                .zip(rest)
-                .for_each(|(to, from)| *to = *from);
-            u64::from_be_bytes(padded)
-        }
     }
 }
 
@@ -211,6 +191,13 @@ impl Survey {
         if let Some(id) = bus.ids.get_mut(place) {
             id.push(frame.t_ns, frame.data);
         }
+    }
+
+    /// Puts rows and marks in the order of their times, as captures may be given in any order.
+    pub(crate) fn sort(&mut self) {
+        let ids = self.buses.iter_mut().flat_map(|bus| &mut bus.ids);
+        ids.for_each(|id| id.rows.sort());
+        self.marks.sort_by_key(|mark| mark.t_ns);
     }
 
     /// Data frames taken.

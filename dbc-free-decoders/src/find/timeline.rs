@@ -2,9 +2,9 @@
 //! in equal steps.
 
 /// Shortest step, ns.
-const SHORTEST_STEP_NS: i64 = 50_000_000;
+const SHORTEST_STEP_NS: u64 = 50_000_000;
 /// Most points; longer drives get longer steps.
-const MOST_POINTS: i64 = 12_000;
+const MOST_POINTS: u64 = 12_000;
 /// Captures nearer than this are one drive, ns.
 const SAME_DRIVE_NS: i64 = 5_000_000_000;
 
@@ -12,7 +12,7 @@ const SAME_DRIVE_NS: i64 = 5_000_000_000;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Timeline {
     t_ns: Vec<i64>,
-    step_ns: i64,
+    step_ns: u64,
 }
 
 impl Timeline {
@@ -28,12 +28,13 @@ impl Timeline {
                 _ => merged.push((first, last)),
             }
         }
-        let total: i64 = merged.iter().map(|(a, b)| b.saturating_sub(*a)).sum();
+        let lengths = merged.iter().map(|(first, last)| last.abs_diff(*first));
+        let total = lengths.fold(0_u64, u64::saturating_add);
         let step_ns = SHORTEST_STEP_NS.max(total / MOST_POINTS);
         let mut t_ns = Vec::new();
         for (first, last) in merged {
-            let points = last.saturating_sub(first) / step_ns + 1;
-            t_ns.extend((0..points).map(|k| first + k * step_ns));
+            let points = last.abs_diff(first) / step_ns + 1;
+            t_ns.extend((0..points).map(|k| first.saturating_add_unsigned(k * step_ns)));
         }
         Self { t_ns, step_ns }
     }
@@ -74,7 +75,7 @@ impl Timeline {
         self.t_ns
             .iter()
             .map(|t| {
-                let t = t + later_ns;
+                let t = t.saturating_add(later_ns);
                 while t_ns.get(next).is_some_and(|sample| *sample <= t) {
                     next += 1;
                 }
@@ -84,7 +85,8 @@ impl Timeline {
                     .and_then(|k| t_ns.get(k).zip(values.get(k)));
                 match (before, after) {
                     (Some((t0, v0)), Some((t1, v1))) => {
-                        v0 + (v1 - v0) * ((t - t0) as f64 / (t1 - t0).max(1) as f64)
+                        let (past, whole) = (t.saturating_sub(*t0), t1.saturating_sub(*t0));
+                        v0 + (v1 - v0) * (past as f64 / whole.max(1) as f64)
                     }
                     (Some((_, v)), None) | (None, Some((_, v))) => *v,
                     (None, None) => 0.0,
@@ -104,7 +106,7 @@ impl Timeline {
                 }
                 let near = |k: Option<usize>| {
                     k.and_then(|k| t_ns.get(k))
-                        .is_some_and(|s| (s - t).abs() <= within_ns)
+                        .is_some_and(|s| s.abs_diff(*t) <= within_ns.unsigned_abs())
                 };
                 near(Some(next)) || near(next.checked_sub(1))
             })
@@ -126,5 +128,21 @@ mod tests {
         assert!((values[10] - 5.0).abs() < 1e-9 && values[61] == 20.0);
         let long = Timeline::new(&[(0, 3600 * s)]);
         assert!(long.len() <= 12_001 && long.step_s() > 0.29);
+    }
+
+    /// From the first to the last time that 64 bits of nanoseconds hold.
+    #[test]
+    fn times_at_both_ends_of_the_range_are_times() {
+        let (first, last) = (i64::MIN, i64::MAX);
+        let axis = Timeline::new(&[(first, first + 5), (-1, 1), (last - 5, last), (first, last)]);
+        assert!(axis.len() <= 12_001 && !axis.is_empty());
+        let ends = Timeline::new(&[(first, -1), (SAME_DRIVE_NS, last)]);
+        assert!(ends.len() <= 12_003);
+        for later_ns in [first, 0, last] {
+            let values = ends.resample(&[first, last], &[0.0, 1.0], later_ns);
+            assert!(values.iter().all(|v| (0.0..=1.0).contains(v)), "{later_ns}");
+        }
+        let covered = ends.covered(&[first, last], 1_500_000_000);
+        assert_eq!(covered.iter().filter(|&&near| near).count(), 1);
     }
 }

@@ -5,7 +5,7 @@
 
 use super::candidate::{Candidate, Source};
 use super::motion::Motion;
-use super::powertrain::{Ranked, scaled};
+use super::ranked::{Ranked, scaled};
 use super::statistics::{correlation, deviation, robust_line, smooth};
 use super::timeline::Timeline;
 use crate::role::Role;
@@ -25,7 +25,7 @@ pub(crate) fn warming(
     sources: &[Source],
     candidates: &[Candidate],
     motion: &Motion,
-    work: Option<&Candidate>,
+    work: Option<(usize, &Candidate)>,
     axis: &Timeline,
 ) -> Vec<Ranked> {
     if axis.len() as f64 * axis.step_s() < LEAST_S {
@@ -45,13 +45,11 @@ pub(crate) fn warming(
         })
         .collect();
     let (time, travelled) = (slow(&time), slow(&travelled));
-    let work_done = work.map(|w| slow(&w.raw));
+    let work_done = work.map(|(_, w)| slow(&w.raw));
     let mut found = Vec::new();
     for (index, c) in candidates.iter().enumerate() {
-        if c.distinct < 4
-            || c.field.length() > 16
-            || Some(c.raw.as_ptr()) == work.map(|w| w.raw.as_ptr())
-        {
+        let is_work = work.is_some_and(|(own, _)| own == index);
+        if c.distinct < 4 || c.field.length() > 16 || is_work {
             continue;
         }
         let Some(source) = sources.get(c.source) else {
@@ -98,7 +96,7 @@ pub(crate) fn warming(
         };
         // Temperatures are sent seldom.
         let seldom = if source.period_ns > 90e6 { 1.0 } else { 0.7 };
-        let near = match work.and_then(|w| sources.get(w.source)) {
+        let near = match work.and_then(|(_, w)| sources.get(w.source)) {
             Some(own) if own.bus == source.bus => 1.0,
             Some(_) => 0.85,
             // Warm is much in a car.

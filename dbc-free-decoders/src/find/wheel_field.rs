@@ -4,7 +4,7 @@
 //! Between the choice of four (`wheel_layout`) and their comparison (`wheel_score`).
 
 use super::candidate::{Candidate, Source, series};
-use super::segment::little_number;
+use super::field_bits::{bits_between, field_up_from, highest_bit, little_number, lowest_bit};
 use super::speed_scale::SpeedScale;
 use super::timeline::Timeline;
 use super::wheel_speed::{SpeedLike, USUAL_BITS};
@@ -16,7 +16,7 @@ const HIGHEST_SPEED_KMH: f64 = 700.0;
 
 /// Bits above a field that never moved and guard nothing, across bytes, at most so many.
 pub(crate) fn still_above(source: &Source, field: &Field, most: usize) -> usize {
-    let bits = 8 * source.bytes;
+    let bits = 8 * source.length_bytes;
     let start = usize::from(field.start());
     let free = |sent: usize| {
         source.activity.flips(sent) == 0 && !source.guards.iter().any(|guard| guard.covers(sent))
@@ -32,56 +32,6 @@ pub(crate) fn still_above(source: &Source, field: &Field, most: usize) -> usize 
             .take_while(|&bit| free(little_number(bit)))
             .count(),
     }
-}
-
-/// The bit of a field that is sent first, for an order by place.
-pub(crate) fn first_bit_sent(field: &Field) -> u16 {
-    match field.order() {
-        BitOrder::Big => field.start(),
-        BitOrder::Little => field.start() / 8 * 8,
-    }
-}
-
-/// Lowest bit as sent.
-pub(crate) fn lowest_bit(field: &Field) -> usize {
-    match field.order() {
-        BitOrder::Big => usize::from(field.start()) + usize::from(field.length()) - 1,
-        BitOrder::Little => little_number(usize::from(field.start())),
-    }
-}
-
-/// Highest bit as sent.
-fn highest_bit(field: &Field) -> usize {
-    match field.order() {
-        BitOrder::Big => usize::from(field.start()),
-        BitOrder::Little => {
-            little_number(usize::from(field.start()) + usize::from(field.length()) - 1)
-        }
-    }
-}
-
-fn bits_between(high: usize, low: usize, order: BitOrder) -> Option<u8> {
-    let length = match order {
-        BitOrder::Big => (low + 1).checked_sub(high)?,
-        BitOrder::Little => (little_number(high) + 1).checked_sub(little_number(low))?,
-    };
-    u8::try_from(length).ok().filter(|&length| length > 0)
-}
-
-/// The field of this length whose lowest bit, as sent, is `low`.
-fn field_up_from(low: usize, length: u8, order: BitOrder) -> Option<Field> {
-    let start = match order {
-        BitOrder::Big => (low + 1).checked_sub(usize::from(length))?,
-        BitOrder::Little => little_number(low),
-    };
-    Field::new(u16::try_from(start).ok()?, length, order, Coding::Unsigned).ok()
-}
-
-pub(crate) fn overlap(a: &Field, b: &Field) -> bool {
-    a.byte_masks()
-        .iter()
-        .zip(b.byte_masks())
-        .any(|(a, b)| a & b != 0)
 }
 
 /// Where one or two of the four were found with lowest bits too many or too few, gives them those
@@ -284,6 +234,9 @@ pub(crate) fn leave_out_foreign_ones(
     /// Speed that a field may lack at its lower end, km/h.
     const SLACK_KMH: f64 = 0.5;
     let spare = unproven.iter().copied().min().unwrap_or(0);
+    if spare == 0 {
+        return false;
+    }
     let Some((length, still)) = four.first().and_then(|like| {
         let raw = first_raw(sources, candidates, like)?;
         let length = like.field.length();
@@ -312,4 +265,54 @@ pub(crate) fn leave_out_foreign_ones(
     }
     shorten(sources, candidates, four, unproven, spare - kept, axis);
     true
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::find::rows::Rows;
+    use crate::frame::CanId;
+
+    /// Four fields of 64 bits that all moved: there is no bit above to be left out.
+    #[test]
+    fn the_longest_fields_have_nothing_above_them() {
+        let mut rows = Rows::bounded(16);
+        rows.offer(0, &[0xFF; 32]);
+        rows.offer(1_000_000_000, &[0x7F; 32]);
+        let axis = Timeline::new(&[(0, 1_000_000_000)]);
+        let sources = [Source::of_rows(CanId::Base(1), rows)];
+        let field = |k: u16| Field::new(64 * k, 64, BitOrder::Big, Coding::Unsigned).unwrap();
+        let candidates: Vec<Candidate> = (0..4)
+            .map(|k| Candidate::of_field(0, &sources[0], field(k), &axis))
+            .collect();
+        let mut four: [SpeedLike; 4] = std::array::from_fn(|k| SpeedLike {
+            candidate: k,
+            field: field(k as u16),
+            raw: candidates[k].raw.clone(),
+            slope: 1.0,
+            r2: 1.0,
+        });
+        let scale = SpeedScale {
+            scale_kmh: 1e-17,
+            u_scale_kmh: 0.0,
+            offset_kmh: 0.0,
+            u_offset_kmh: 0.0,
+            measured_scale_kmh: 1e-17,
+            usual_step: false,
+            standing_raw: None,
+            residual_mps: 0.0,
+        };
+        let mut unproven = level_lengths(&sources, &candidates, &mut four, &axis).unwrap();
+        assert_eq!((unproven, four[0].field.length()), ([0; 4], 64));
+        for leave_out in [leave_out_foreign_ones, leave_out_impossible_speeds] {
+            assert!(!leave_out(
+                &sources,
+                &candidates,
+                &mut four,
+                &mut unproven,
+                &scale,
+                &axis
+            ));
+        }
+    }
 }

@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 
 use super::candidate::{Candidate, Source};
-use super::wheel_field::{first_bit_sent, lowest_bit};
+use super::field_bits::{first_bit_sent, lowest_bit};
 use super::wheel_speed::{SCALE_SHARE, SpeedLike};
 
 /// Indices of speed-like fields of one bus, period and scale (but for lowest bits found one by one
@@ -47,15 +47,17 @@ pub(crate) fn groups(
     groups
 }
 
+/// Most sets of one layout that are tried in a group.
+pub(crate) const MOST_OF_A_LAYOUT: usize = 600;
+
 /// Sets of four within a group whose layout is one that senders use: four in a frame, two in each
-/// of two, or one in each of four.
+/// of two, or one in each of four. Whether there are more than are given comes with them.
 pub(crate) fn fours(
     sources: &[Source],
     candidates: &[Candidate],
     likes: &[SpeedLike],
     group: &[usize],
-) -> Vec<[SpeedLike; 4]> {
-    const MOST: usize = 600;
+) -> (Vec<[SpeedLike; 4]>, bool) {
     let source_of = |like: usize| {
         likes
             .get(like)
@@ -63,37 +65,12 @@ pub(crate) fn fours(
             .map(|c| c.source)
     };
     let mut by_source: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    // At the same place in whichever frame.
+    let mut places: Vec<Vec<usize>> = Vec::new();
     for &like in group {
         if let Some(source) = source_of(like) {
             by_source.entry(source).or_default().push(like);
         }
-    }
-    let mut sets: Vec<[usize; 4]> = Vec::new();
-    for members in by_source.values().filter(|members| members.len() >= 4) {
-        for quad in combinations(members, 4) {
-            if let &[a, b, c, d] = quad.as_slice() {
-                sets.push([a, b, c, d]);
-            }
-        }
-    }
-    let twos: Vec<&Vec<usize>> = by_source
-        .values()
-        .filter(|m| (2..=4).contains(&m.len()))
-        .collect();
-    for (k, a) in twos.iter().enumerate() {
-        for b in twos.iter().skip(k + 1) {
-            for pair_a in &combinations(a, 2) {
-                for pair_b in combinations(b, 2) {
-                    if let (&[a1, a2], &[b1, b2]) = (pair_a.as_slice(), pair_b.as_slice()) {
-                        sets.push([a1, a2, b1, b2]);
-                    }
-                }
-            }
-        }
-    }
-    // One in each of four frames: all at the same place.
-    let mut places: Vec<Vec<usize>> = Vec::new();
-    for &like in group {
         match places
             .iter_mut()
             .find(|place| place.first().is_some_and(|&f| same_place(likes, f, like)))
@@ -102,34 +79,49 @@ pub(crate) fn fours(
             None => places.push(vec![like]),
         }
     }
-    for place in places.iter().filter(|place| (4..=6).contains(&place.len())) {
-        for quad in combinations(place, 4) {
-            if let &[a, b, c, d] = quad.as_slice() {
-                sets.push([a, b, c, d]);
-            }
-        }
-    }
-    sets.truncate(MOST);
-    sets.into_iter()
-        .filter_map(|set| {
-            let mut members: Vec<SpeedLike> = set
-                .iter()
-                .filter_map(|&like| likes.get(like).cloned())
-                .collect();
-            // As they lie in their frames.
-            members.sort_by_key(|like| {
-                let source = candidates.get(like.candidate).map(|c| c.source);
-                (
-                    source.and_then(|s| sources.get(s)).map(|s| s.id),
-                    first_bit_sent(&like.field),
-                )
-            });
-            members.try_into().ok()
-        })
-        .collect()
+    let twos: Vec<&Vec<usize>> = by_source
+        .values()
+        .filter(|m| (2..=4).contains(&m.len()))
+        .collect();
+    let in_one = by_source.values().flat_map(|members| quads(members));
+    let in_two = pairs(&twos).flat_map(|[a, b]| {
+        pairs(a).flat_map(move |[a1, a2]| pairs(b).map(move |[b1, b2]| [a1, a2, b1, b2]))
+    });
+    let in_four = places
+        .iter()
+        .filter(|place| place.len() <= 6)
+        .flat_map(|place| quads(place));
+    let mut more = false;
+    let mut first_of = |layout: &mut dyn Iterator<Item = [usize; 4]>| {
+        let sets: Vec<[usize; 4]> = layout.take(MOST_OF_A_LAYOUT).collect();
+        more |= layout.next().is_some();
+        sets
+    };
+    let sets = [
+        first_of(&mut { in_one }),
+        first_of(&mut { in_two }),
+        first_of(&mut { in_four }),
+    ];
+    let in_order = |set: [usize; 4]| -> Option<[SpeedLike; 4]> {
+        let mut members: Vec<SpeedLike> = set
+            .iter()
+            .filter_map(|&like| likes.get(like).cloned())
+            .collect();
+        // As they lie in their frames.
+        members.sort_by_key(|like| {
+            let source = candidates.get(like.candidate).map(|c| c.source);
+            (
+                source.and_then(|s| sources.get(s)).map(|s| s.id),
+                first_bit_sent(&like.field),
+            )
+        });
+        members.try_into().ok()
+    };
+    let sets = sets.into_iter().flatten().filter_map(in_order).collect();
+    (sets, more)
 }
 
-/// Whether two fields end at the same lowest bit of the same order.
+/// Whether two fields end at the same lowest bit.
 fn same_place(likes: &[SpeedLike], a: usize, b: usize) -> bool {
     likes
         .get(a)
@@ -137,16 +129,83 @@ fn same_place(likes: &[SpeedLike], a: usize, b: usize) -> bool {
         .is_some_and(|(a, b)| lowest_bit(&a.field) == lowest_bit(&b.field))
 }
 
-fn combinations(items: &[usize], size: usize) -> Vec<Vec<usize>> {
-    if size == 0 {
-        return vec![Vec::new()];
+/// Every two of them, in order.
+fn pairs<T: Copy>(items: &[T]) -> impl Iterator<Item = [T; 2]> {
+    let rest = |k: usize| items.get(k + 1..).unwrap_or_default();
+    items
+        .iter()
+        .enumerate()
+        .flat_map(move |(k, &a)| rest(k).iter().map(move |&b| [a, b]))
+}
+
+/// Every four of them, in order.
+fn quads(items: &[usize]) -> impl Iterator<Item = [usize; 4]> {
+    let rest = |k: usize| items.get(k + 1..).unwrap_or_default();
+    items.iter().enumerate().flat_map(move |(k, &a)| {
+        let after = rest(k);
+        after.iter().enumerate().flat_map(move |(j, &b)| {
+            pairs(after.get(j + 1..).unwrap_or_default()).map(move |[c, d]| [a, b, c, d])
+        })
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::field::{BitOrder, Coding, Field};
+    use crate::find::rows::Rows;
+    use crate::find::timeline::Timeline;
+    use crate::frame::CanId;
+
+    #[test]
+    fn pairs_and_quads_come_each_once_and_in_order() {
+        let five = [0, 1, 2, 3, 4];
+        assert_eq!(pairs(&five).count(), 10);
+        let all: Vec<[usize; 4]> = quads(&five).collect();
+        assert_eq!(all.len(), 5);
+        assert_eq!((all[0], all[4]), ([0, 1, 2, 3], [1, 2, 3, 4]));
+        assert!(all.is_sorted() && quads(&five[..3]).next().is_none());
     }
-    let mut all = Vec::new();
-    for (k, &item) in items.iter().enumerate() {
-        for mut rest in combinations(items.get(k + 1..).unwrap_or_default(), size - 1) {
-            rest.insert(0, item);
-            all.push(rest);
+
+    /// Many frames of four fields each give more sets than are tried; one field in each of four
+    /// frames is tried all the same.
+    #[test]
+    fn many_sets_of_one_layout_do_not_crowd_out_another() {
+        let axis = Timeline::new(&[(0, 1_000_000_000)]);
+        let (mut sources, mut candidates, mut likes) = (Vec::new(), Vec::new(), Vec::new());
+        let mut add = |number: u32, starts: &[u16]| {
+            let mut rows = Rows::bounded(16);
+            rows.offer(0, &[0x55; 64]);
+            sources.push(Source::of_rows(CanId::new(number, false).unwrap(), rows));
+            let index = sources.len() - 1;
+            for &start in starts {
+                let field = Field::new(start, 16, BitOrder::Big, Coding::Unsigned).unwrap();
+                let candidate = Candidate::of_field(index, &sources[index], field, &axis);
+                likes.push(SpeedLike {
+                    candidate: candidates.len(),
+                    field,
+                    raw: candidate.raw.clone(),
+                    slope: 1.0,
+                    r2: 1.0,
+                });
+                candidates.push(candidate);
+            }
+        };
+        // No two frames have a place in common.
+        for frame in 0..10_u16 {
+            let starts = [0, 1, 2, 3].map(|k| 16 * k + frame);
+            add(0x100 + u32::from(frame), &starts);
         }
+        for frame in 0..4 {
+            add(0x200 + frame, &[300]);
+        }
+        let group: Vec<usize> = (0..likes.len()).collect();
+        let (sets, more) = fours(&sources, &candidates, &likes, &group);
+        assert!(more);
+        assert_eq!(sets.len(), 10 + MOST_OF_A_LAYOUT + 1);
+        let last = sets.last().unwrap();
+        assert!(last.iter().all(|like| like.field.start() == 300));
+        let (sets, more) = fours(&sources, &candidates, &likes, &group[36..]);
+        assert_eq!((sets.len(), more), (2, false));
     }
-    all
 }

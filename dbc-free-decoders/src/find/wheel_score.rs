@@ -7,10 +7,10 @@
 use super::candidate::{Candidate, Source};
 use super::reference::Aligned;
 use super::speed_scale;
-use super::statistics::{correlation, deviation, line, mean, smooth};
+use super::statistics::{correlation, deviation, line, mean, mean_of_series, smooth};
 use super::timeline::Timeline;
 use super::wheel_field::{
-    leave_out_foreign_ones, leave_out_impossible_speeds, level_lengths, level_lowest_bits, overlap,
+    leave_out_foreign_ones, leave_out_impossible_speeds, level_lengths, level_lowest_bits,
 };
 use super::wheel_own::{self, least_own};
 use super::wheel_speed::{ACCEPTANCE_SCORE, LEAST_R2, SCALE_SHARE, SpeedLike, WheelSet};
@@ -38,7 +38,7 @@ pub(crate) fn judge(
                 let source = sources.get(candidates.get(like.candidate)?.source)?;
                 Some((&source.bus, source.id))
             };
-            if frame(a) == frame(b) && overlap(&a.field, &b.field) {
+            if frame(a) == frame(b) && a.field.shares_bits(&b.field) {
                 return None;
             }
         }
@@ -176,8 +176,5 @@ pub(crate) fn judge(
 }
 
 fn mean_of(four: &[SpeedLike; 4], axis: &Timeline) -> Vec<f64> {
-    let at = |like: &SpeedLike, k: usize| like.raw.get(k).copied().unwrap_or(0.0);
-    (0..axis.len())
-        .map(|k| four.iter().map(|like| at(like, k)).sum::<f64>() / 4.0)
-        .collect()
+    mean_of_series(&four.each_ref().map(|like| like.raw.as_slice()), axis.len())
 }

@@ -7,12 +7,13 @@
 //! Four copies of one vehicle speed fail at the last, and the answer is then "none here".
 
 use super::candidate::{Candidate, Source, series};
+use super::field_bits::{field_up_from, lowest_bit};
 use super::reference::Aligned;
 use super::speed_scale::SpeedScale;
 use super::statistics::{robust_line, smooth};
 use super::timeline::Timeline;
 use super::wheel_field::still_above;
-use super::wheel_layout::{fours, groups};
+use super::wheel_layout::{MOST_OF_A_LAYOUT, fours, groups};
 use super::wheel_score::judge;
 use crate::field::{Coding, Field};
 
@@ -135,8 +136,8 @@ fn completed(source: &Source, candidate: &Candidate, axis: &Timeline) -> Option<
     let proven = &candidate.field;
     let room = USUAL_BITS.saturating_sub(proven.length());
     let still = still_above(source, proven, usize::from(room));
-    let long = candidate.extended(still)?;
-    let field = Field::new(long.start(), long.length(), long.order(), Coding::Unsigned).ok()?;
+    let length = proven.length() + u8::try_from(still).ok()?;
+    let field = field_up_from(lowest_bit(proven), length, proven.order())?;
     let raw = if proven.coding() == Coding::Unsigned && still == 0 {
         candidate.raw.clone()
     } else {
@@ -145,13 +146,14 @@ fn completed(source: &Source, candidate: &Candidate, axis: &Timeline) -> Option<
     Some((field, raw))
 }
 
-/// The best four, or why there are none.
+/// The best four, or why there are none. What a reader must know beside goes to `notes`.
 pub(crate) fn search(
     sources: &[Source],
     candidates: &[Candidate],
     likes: &[SpeedLike],
     reference: Option<&Aligned>,
     axis: &Timeline,
+    notes: &mut Vec<String>,
 ) -> Result<WheelSet, NoWheels> {
     if reference.is_some() && likes.is_empty() {
         return Err(NoWheels {
@@ -159,8 +161,11 @@ pub(crate) fn search(
         });
     }
     let mut best: Option<WheelSet> = None;
+    let mut left_out = false;
     for group in groups(sources, candidates, likes) {
-        for four in fours(sources, candidates, likes, &group) {
+        let (sets, more) = fours(sources, candidates, likes, &group);
+        left_out |= more;
+        for four in sets {
             let whole = takes_whole_frames(candidates, likes, &group, &four);
             let Some(mut set) = judge(sources, candidates, four, reference, axis) else {
                 continue;
@@ -170,6 +175,11 @@ pub(crate) fn search(
                 best = Some(set);
             }
         }
+    }
+    if left_out {
+        notes.push(format!(
+            "of the sets of four fields that could be wheel speeds, only the first {MOST_OF_A_LAYOUT} of a layout were compared; a reference speed leaves fewer"
+        ));
     }
     let follow = match likes.len() {
         1 => "one field follows the reference speed".to_owned(),

@@ -2,6 +2,7 @@
 //!
 //! Section numbers are those of ISO 15765-2:2016, cited from memory.
 
+use super::MAX_SHORT_MESSAGE_BYTES;
 use super::pdu::{FlowControl, single_frame_capacity};
 
 /// Byte that fills a frame when none is chosen (10.4.2.1 recommends 0xCC).
@@ -89,14 +90,18 @@ impl Framing {
         let [a, b, c, d] = length.to_be_bytes();
         let escape = [0x10, 0x00, a, b, c, d];
         let short = [0x10 | (c & 0x0F), d];
-        let control: &[u8] = if length <= 4095 { &short } else { &escape };
-        let (data, _) = self.split(control.len(), message);
+        let control: &[u8] = if length <= MAX_SHORT_MESSAGE_BYTES as u32 {
+            &short
+        } else {
+            &escape
+        };
+        let data = self.fitting(control.len(), message);
         (self.filled(control, data), data.len())
     }
 
     /// The next consecutive frame of what is left of a message, and how much of it that carries.
     pub(super) fn consecutive(&self, sequence: u8, left: &[u8]) -> (Vec<u8>, usize) {
-        let (data, _) = self.split(1, left);
+        let data = self.fitting(1, left);
         (self.filled(&[0x20 | (sequence & 0x0F)], data), data.len())
     }
 
@@ -104,11 +109,12 @@ impl Framing {
         usize::from(self.address_byte.is_some())
     }
 
-    fn split<'a>(&self, control_bytes: usize, message: &'a [u8]) -> (&'a [u8], &'a [u8]) {
+    /// As much of a message as a frame with so many control bytes carries.
+    fn fitting<'a>(&self, control_bytes: usize, message: &'a [u8]) -> &'a [u8] {
         let room = self
             .frame_bytes
             .saturating_sub(control_bytes + self.address_bytes());
-        message.split_at(room.min(message.len()))
+        message.get(..room).unwrap_or(message)
     }
 
     /// Address byte, control bytes and data, filled to a frame length that exists.

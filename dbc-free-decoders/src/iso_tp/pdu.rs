@@ -2,6 +2,8 @@
 //!
 //! Section numbers are those of ISO 15765-2:2016, cited from memory.
 
+use super::MAX_SHORT_MESSAGE_BYTES;
+
 /// What the receiver of a message tells its sender to do (FlowStatus, 9.6.5.1).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FlowStatus {
@@ -198,7 +200,11 @@ fn read_first(
         return Err(NotAPdu::TooShort);
     }
     let (length, least, data) = match (short_length, rest) {
-        (0, [a, b, c, d, data @ ..]) => (u32::from_be_bytes([*a, *b, *c, *d]), 4096, data),
+        (0, [a, b, c, d, data @ ..]) => (
+            u32::from_be_bytes([*a, *b, *c, *d]),
+            MAX_SHORT_MESSAGE_BYTES + 1,
+            data,
+        ),
         (0, _) => return Err(NotAPdu::TooShort),
         (length, data) => {
             let least = single_frame_capacity(frame_bytes, address_bytes) + 1;

@@ -1,5 +1,6 @@
 //! Which identifiers carry OBD-II requests and answers (ISO 15765-4).
 //!
+//! The one place for these numbers: decoder files, diagnostic reads, `find` and `check` ask here.
 //! Every car that speaks OBD-II over CAN uses one of two schemes, with 11 or with 29 bits.
 
 use crate::frame::CanId;
@@ -23,6 +24,16 @@ pub enum Addressing {
 }
 
 impl Addressing {
+    /// The scheme that an identifier is as long as those of.
+    #[must_use]
+    pub fn of(id: CanId) -> Self {
+        if id.is_extended() {
+            Self::Extended
+        } else {
+            Self::Base
+        }
+    }
+
     /// The identifier of a request to all control units.
     #[must_use]
     pub fn functional_request(self) -> CanId {
@@ -73,10 +84,21 @@ impl ControlUnit {
         }
     }
 
-    /// The unit of this number in the 11-bit scheme, 0 to 7.
+    /// The unit to which requests of this identifier go; `None` for identifiers that are no OBD-II
+    /// request to one unit.
     #[must_use]
-    pub fn base(number: u8) -> Option<Self> {
-        (number < 8).then_some(Self::Base(number))
+    pub fn from_request(id: CanId) -> Option<Self> {
+        let unit = match id {
+            CanId::Base(number) => {
+                let unit = number.checked_sub(BASE_PHYSICAL_REQUEST)?;
+                Self::Base(u8::try_from(unit).ok().filter(|&unit| unit < 8)?)
+            }
+            CanId::Extended(number) => {
+                let [_, _, unit, _] = number.to_be_bytes();
+                Self::Extended(unit)
+            }
+        };
+        (unit.request_id() == id).then_some(unit)
     }
 
     /// The identifier of requests to this unit alone. The flow control that a longer answer needs
@@ -101,6 +123,19 @@ impl ControlUnit {
     }
 }
 
+/// Whether an identifier is of the diagnostic ranges of ISO 15765-4 and ISO 15765-2 normal fixed
+/// addressing, which carry questions and answers and no periodic signals.
+#[must_use]
+pub fn is_diagnostic(id: CanId) -> bool {
+    match id {
+        CanId::Base(number) => {
+            let to_all = Addressing::Base.functional_request() == id;
+            to_all || (BASE_PHYSICAL_REQUEST..BASE_ANSWER + 8).contains(&number)
+        }
+        CanId::Extended(number) => matches!(number >> 16 & 0x3FF, 0xDA | 0xDB) && number >> 26 == 6,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -121,6 +156,9 @@ mod tests {
         let check = |answer: CanId, request: CanId| {
             let unit = ControlUnit::from_answer(answer).unwrap();
             assert_eq!(unit.request_id(), request);
+            assert_eq!(ControlUnit::from_request(request), Some(unit));
+            assert_eq!(Addressing::of(request), Addressing::of(answer));
+            assert!(is_diagnostic(request) && is_diagnostic(answer));
             assert_eq!(unit.answer_id(), answer);
         };
         check(CanId::Base(0x7E8), CanId::Base(0x7E0));
@@ -143,11 +181,21 @@ mod tests {
         for id in others {
             assert_eq!(ControlUnit::from_answer(id), None, "{id}");
         }
+        for id in [
+            CanId::Base(0x7DF),
+            CanId::Base(0x7E8),
+            CanId::Base(0x0E0),
+            CanId::Extended(0x18DB_33F1),
+            CanId::Extended(0x18DA_10F2),
+            CanId::Extended(0x1CDA_10F1),
+        ] {
+            assert_eq!(ControlUnit::from_request(id), None, "{id}");
+        }
+        assert!(!is_diagnostic(CanId::Base(0x7F0)) && !is_diagnostic(CanId::Extended(0x0CDA_F110)));
         let answers = (0..=0x7FF).filter(|&n| ControlUnit::from_answer(CanId::Base(n)).is_some());
         assert_eq!(
             answers.collect::<Vec<_>>(),
             (0x7E8..=0x7EF).collect::<Vec<_>>()
         );
-        assert_eq!(ControlUnit::base(8), None);
     }
 }

@@ -48,14 +48,12 @@ impl fmt::Display for NegativeAnswer {
 impl std::error::Error for NegativeAnswer {}
 
 /// Why a control unit refuses.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct NegativeCode(pub u8);
 
 impl NegativeCode {
     /// The answer follows later: wait on, do not ask again.
     pub const RESPONSE_PENDING: Self = Self(0x78);
-    /// Busy: ask again later.
-    pub const BUSY_REPEAT_REQUEST: Self = Self(0x21);
 
     /// Whether the answer follows later.
     #[must_use]

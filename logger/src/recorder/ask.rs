@@ -9,8 +9,8 @@ use slipwright_decoders::frame::CanId;
 use slipwright_decoders::iso_tp::framing::Framing;
 use slipwright_decoders::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
 use slipwright_decoders::iso_tp::sender::{Sender, SenderSettings, Step as SendStep};
-use slipwright_decoders::uds::AnswerFault;
 use slipwright_decoders::uds::negative::NegativeAnswer;
+use slipwright_decoders::uds::{AnswerFault, P2_NS, P2_PENDING_NS};
 
 use super::live::AskStatus;
 
@@ -18,10 +18,8 @@ use super::live::AskStatus;
 /// extraction and translation" of a Korean university group, 2018): at 100 ms a car's own traffic
 /// was delayed, at 200 ms it was not.
 pub const SPACING_NS: i64 = 200_000_000;
-/// Longest wait for an answer to begin. ISO 15765-4 allows 50 ms; some units are slower.
-const ANSWER_WITHIN_NS: i64 = 1_000_000_000;
-/// Longest wait after "response pending" (ISO 14229-2, P2* of 5 s).
-const PENDING_WITHIN_NS: i64 = 5_000_000_000;
+/// Longest wait for an answer to begin; some units are much slower than they should be.
+const ANSWER_WITHIN_NS: i64 = 20 * P2_NS;
 /// After so many silences in a row a request is asked only now and then: the car may sleep.
 const SILENCES: u32 = 5;
 /// How seldom that is.
@@ -240,7 +238,7 @@ impl Asker {
         };
         exchange.arriving = false;
         if NegativeAnswer::read(&message).is_some_and(|answer| answer.code.is_pending()) {
-            exchange.deadline_ns = now_ns.saturating_add(PENDING_WITHIN_NS);
+            exchange.deadline_ns = now_ns.saturating_add(P2_PENDING_NS);
             return;
         }
         match entry.request.read.answer_data(&message) {

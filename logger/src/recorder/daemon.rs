@@ -12,6 +12,7 @@ use std::time::Duration;
 
 use sd_notify::NotifyState;
 use slipwright_decoders::decoder_file::{DecoderFile, RequestEntry};
+use slipwright_decoders::gnss_frames::INTERFACE;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::task::LocalSet;
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep};
@@ -237,7 +238,7 @@ async fn finish(recorder: &Shared, ended: Result<End, DaemonError>) -> Result<En
 
 /// Follows the satellite receiver.
 async fn satellites(receiver: Receiver, recorder: Shared, live: Rc<RefCell<Option<Satellites>>>) {
-    let bus = recorder.borrow_mut().add_guest(layout::INTERFACE);
+    let bus = recorder.borrow_mut().add_guest(INTERFACE);
     *live.borrow_mut() = Some(Satellites {
         source: receiver.to_string(),
         ..Satellites::default()

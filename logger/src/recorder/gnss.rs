@@ -1,7 +1,7 @@
 //! Ground speed by satellite: from the gpsd server or a serial receiver, recorded as frames of our
 //! own layout on an interface named `gnss` in the same capture.
 //!
-//! - [`layout`]: those frames; a decoder entry reads them like any other.
+//! - [`layout`]: a fix as those frames; a decoder file's entry reads them like any other.
 //! - [`gpsd`], [`nmea`]: from text to a [`Fix`].
 //! - [`link`]: the connection, which may be absent and may come back.
 

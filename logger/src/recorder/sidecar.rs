@@ -77,6 +77,8 @@ pub fn persons_part(about: &About) -> String {
     text += &line("odometer_km", about.odometer_km.map(|km| km.to_string()));
     text += &line("notes", Some(quoted(&about.notes)));
     text += &line("conditions", Some(quoted(&about.conditions)));
+    // What the trend takes as the car's own normal.
+    text += &line("healthy", None);
     text
 }
 

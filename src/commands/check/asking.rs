@@ -11,8 +11,8 @@ use slipwright_decoders::iso_tp::framing::Framing;
 use slipwright_decoders::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
 use slipwright_decoders::obd2::addressing::ControlUnit;
 use slipwright_decoders::trouble_code::CodeStatus;
-use slipwright_decoders::uds::codes_request;
 use slipwright_decoders::uds::negative::NegativeAnswer;
+use slipwright_decoders::uds::{P2_NS, P2_PENDING_NS, codes_request};
 use slipwright_logger::recorder::ask::SPACING_NS;
 use slipwright_logger::recorder::receive::{BusSocket, SendSocket};
 use slipwright_logger::recorder::source::{Batch, FrameSource};
@@ -24,10 +24,11 @@ use crate::car::read_decoder_file;
 use crate::contract::check::TroubleCodesOutput;
 use crate::failure::Failure;
 
-/// Longest wait for an answer.
-const ANSWER: Duration = Duration::from_millis(300);
-/// Longest wait after "response pending".
-const PENDING: Duration = Duration::from_millis(1500);
+/// Longest wait for an answer. A request to all is waited for to the end, as nothing says how many
+/// answer.
+const ANSWER: Duration = Duration::from_nanos(6 * P2_NS.unsigned_abs());
+/// Longest wait after "response pending"; the time for the whole check ends it too.
+const PENDING: Duration = Duration::from_nanos(P2_PENDING_NS.unsigned_abs());
 /// Least time between two requests, for the same reason as the recorder's.
 const SPACING: Duration = Duration::from_nanos(SPACING_NS.unsigned_abs());
 /// Status bits of a code that counts: test failed, pending, confirmed (ISO 14229-1).
@@ -64,8 +65,7 @@ pub(super) async fn ask(
     next: &mut Instant,
     until: Instant,
 ) -> Vec<TroubleCodesOutput> {
-    let functional = RequestEntry::functional_request(unit.request_id.is_extended());
-    let to_all = unit.request_id == functional;
+    let to_all = unit.asks_all();
     let is_obd = to_all || ControlUnit::from_answer(unit.response_id).is_some();
     let mut messages: Vec<(&'static str, Vec<u8>)> = Vec::new();
     if is_obd {
@@ -144,10 +144,7 @@ async fn answers(
                 .or_insert_with(|| Receiver::new(ReceiverSettings::default()));
             let received = receiver.on_frame(frame.real_ns, frame.data());
             if let Some(reply) = received.reply {
-                let to = match ControlUnit::from_answer(frame.id) {
-                    Some(unit) if to_all => unit.request_id(),
-                    _ => unit.request_id,
-                };
+                let to = unit.flow_control_to(frame.id);
                 // A unit whose flow control is lost breaks off; its list is then missing.
                 let _ = sender.send(to, &Framing::CLASSIC.flow_control(reply));
                 deadline = (Instant::now() + PENDING).min(until);

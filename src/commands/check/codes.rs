@@ -7,7 +7,6 @@ use slipwright_decoders::frame::{BusIndex, CanId, Frame};
 use slipwright_decoders::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
 use slipwright_decoders::obd2::addressing::ControlUnit;
 use slipwright_decoders::obd2::{CodeKind, trouble_codes_answer};
-use slipwright_decoders::trouble_code::CodeFormat;
 use slipwright_decoders::uds::codes_answer;
 
 use crate::contract::check::TroubleCodesOutput;
@@ -31,7 +30,7 @@ pub(super) fn read(message: &[u8]) -> Option<(&'static str, Vec<String>)> {
     let list = codes_answer(message).ok()?;
     let codes = list.codes.iter().map(|(code, status)| {
         let bits: Vec<&str> = status.bits().map(|bit| bit.name()).collect();
-        let text = code.describe(CodeFormat::Iso14229);
+        let text = code.to_string();
         match bits.is_empty() {
             true => text,
             false => format!("{text}: {}", bits.join(", ")),

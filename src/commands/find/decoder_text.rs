@@ -2,8 +2,6 @@
 //! not taken as text to uncomment. Also the merge into a file that a person has already worked on.
 
 use slipwright_decoders::decoder_file::{DecoderFile, FrameEntry, SignalEntry};
-use slipwright_decoders::field::Field;
-use slipwright_decoders::find::ACCEPTANCE_SCORE;
 use slipwright_decoders::find::proposal::{Findings, Meaning, Proposal};
 use slipwright_decoders::signal::SignalKey;
 use slipwright_decoders::unit::Unit;
@@ -24,7 +22,7 @@ pub(super) fn text(
     let taken: Vec<&Proposal> = findings
         .proposals
         .iter()
-        .filter(|p| p.score >= ACCEPTANCE_SCORE && p.rank == 1)
+        .filter(|p| p.is_accepted())
         .collect();
     let (text, notes) = match existing {
         None => (fresh(&taken, name)?, Vec::new()),
@@ -38,22 +36,22 @@ pub(super) fn text(
 
 /// Frame entries with one signal each, in the order of the proposals.
 fn entries(taken: &[&Proposal]) -> Vec<(FrameEntry, Vec<String>)> {
-    let mut fields: Vec<(&str, slipwright_decoders::frame::CanId, Field)> = Vec::new();
+    let mut places = Vec::new();
     let mut entries = Vec::new();
     let mut unknown_wheels = 0;
     for p in taken {
         // One field is one signal, whatever else it may mean.
-        let place = (p.bus.as_str(), p.id, p.field);
-        if fields.contains(&place) {
+        let place = (p.bus.as_str(), p.id, p.selector, p.field);
+        if places.contains(&place) {
             continue;
         }
-        fields.push(place);
+        places.push(place);
         if p.meaning == Meaning::WheelSpeed {
             unknown_wheels += 1;
         }
         let mut frame = FrameEntry::new(p.id);
         frame.bus = Some(p.bus.clone());
-        frame.length_bytes = u8::try_from(p.frame_bytes.clamp(1, 64)).unwrap_or(64);
+        frame.length_bytes = u8::try_from(p.length_bytes.clamp(1, 64)).unwrap_or(64);
         frame.period_ms = p
             .period_ms
             .map(|ms| (ms * 100.0).round() / 100.0)
@@ -219,13 +217,10 @@ fn merged(taken: &[&Proposal], existing: &str) -> Result<(String, Vec<String>), 
         let taken_bits = place
             .and_then(|k| known.frames.get(k))
             .is_some_and(|frame| {
-                frame.signals.iter().any(|other| {
-                    let masks = other.field.byte_masks();
-                    masks
-                        .iter()
-                        .zip(signal.field.byte_masks())
-                        .any(|(a, b)| a & b != 0)
-                })
+                frame
+                    .signals
+                    .iter()
+                    .any(|other| other.may_meet(signal) && other.field.shares_bits(&signal.field))
             });
         if taken_bits {
             notes.push(format!(

@@ -5,7 +5,7 @@ use std::net::TcpListener;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use slipwright_logger::recorder::gnss::layout;
+use slipwright_decoders::gnss_frames::{INTERFACE, SPEED};
 
 use crate::Outcome;
 use crate::bus::{Sender, Virtual, numbered};
@@ -80,7 +80,7 @@ pub(crate) fn through_gpsd(_: &str) -> Outcome {
     let speeds: Vec<f64> = kept
         .frames
         .iter()
-        .filter(|f| f.bus == layout::INTERFACE && f.id == layout::SPEED.number())
+        .filter(|f| f.bus == INTERFACE && f.id == SPEED.number())
         .filter_map(|f| f.data.get(..4)?.try_into().ok().map(u32::from_le_bytes))
         .filter(|&raw| raw != u32::MAX)
         .map(|raw| f64::from(raw) * 0.001)

@@ -1,3 +1,5 @@
+//! Frames in, messages and flow control out.
+
 use proptest::prelude::*;
 
 use super::*;

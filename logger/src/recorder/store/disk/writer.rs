@@ -70,7 +70,10 @@ impl Disk {
             queue.report.jobs_waiting -= 1;
             match done {
                 Ok(()) => {
-                    if let Some(frames) = synced {
+                    // Without a file, or with one that failed, a sync brings nothing to the disk.
+                    if let Some(frames) = synced
+                        && queue.report.failure.is_none()
+                    {
                         queue.report.synced_frames = frames;
                     }
                 }

@@ -3,13 +3,9 @@
 
 use super::addressing::Addressing;
 use super::parameter::{Parameter, Value};
-use crate::decoder_file::{Read, RequestEntry, SignalEntry};
+use crate::decoder_file::{DiagnosticRead, RequestEntry, SignalEntry};
 use crate::field::{BitOrder, Coding, Field, FieldError};
 use crate::signal::SignalKey;
-
-/// The text of a decoder file that asks the engine's control unit for what helps to judge a
-/// driveline, by 11-bit identifiers.
-pub const DECODER_FILE: &str = include_str!("../../standard/obd2.toml");
 
 impl Parameter {
     /// A request for this parameter to all control units, answered by the engine's.
@@ -24,7 +20,7 @@ impl Parameter {
         Ok(RequestEntry {
             bus: None,
             name: None,
-            read: Read::Parameter {
+            read: DiagnosticRead::Parameter {
                 service: super::CURRENT_DATA,
                 pid: self.number,
             },
@@ -75,10 +71,10 @@ mod tests {
 
     #[test]
     fn the_standard_file_says_what_the_list_says() {
-        let parsed = DecoderFile::parse(DECODER_FILE).unwrap();
+        let parsed = DecoderFile::parse(include_str!("../../standard/obd2.toml")).unwrap();
         assert_eq!(parsed.warnings, []);
         for found in &parsed.file.requests {
-            let Read::Parameter { service: 0x01, pid } = found.read else {
+            let DiagnosticRead::Parameter { service: 0x01, pid } = found.read else {
                 panic!("{found:?}")
             };
             assert_eq!(*found, request(pid, found.period_ms.unwrap()));
