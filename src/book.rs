@@ -125,6 +125,7 @@ pub(crate) fn marks(work: &[Work]) -> Vec<WorkMark> {
         .map(|w| WorkMark {
             name: w.name.clone(),
             title: w.title.clone(),
+            details: w.details(),
             t_ns: w.date.middle_ns(),
             odometer_km: w.odometer_km,
         })

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use slipwright_analysis::book::Work;
-use slipwright_analysis::book::sides::{Placed, sides};
+use slipwright_analysis::book::sides::{DriveDate, sides};
 
 use crate::book::Book;
 use crate::cli::CompareArgs;
@@ -54,7 +54,7 @@ impl Campaign {
             for capture in &drive.captures {
                 starts.push(first_frame_ns(capture)?);
             }
-            placed.push(Placed {
+            placed.push(DriveDate {
                 start_ns: starts.into_iter().min().unwrap_or(i64::MIN),
                 odometer_km: drive.sidecar.odometer_km,
             });

@@ -19,9 +19,9 @@ use self::drive::{CouplingModelOutput, GroundSpeedOutput, TestedDriveOutput, Tes
 use serde::Serialize;
 use slipwright_analysis::book::Due;
 use slipwright_analysis::comparison::{
-    Comparison, Matched, MatchedPair, MeasureComparison, SetSize,
+    Comparison, EngagementPosition, MatchedPair, MeasureComparison, SetSize,
 };
-use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::drive::{DriveMeasures, seconds_between};
 use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, Measured, TransferEstimate};
 
@@ -269,6 +269,7 @@ pub(crate) struct CompareOutput<'a> {
 impl<'a> CompareOutput<'a> {
     pub(crate) fn new(
         comparison: &Comparison,
+        sets: [&[DriveMeasures]; 2],
         of_drives: &[String],
         due: Option<&'a [Due]>,
         files: Option<&PageFiles>,
@@ -279,7 +280,7 @@ impl<'a> CompareOutput<'a> {
             measures: comparison
                 .measures
                 .iter()
-                .map(MeasureComparisonOutput::from)
+                .map(|m| MeasureComparisonOutput::new(m, sets))
                 .collect(),
             verdict: comparison.verdict.text(),
             sentence: comparison.sentence.clone(),
@@ -320,17 +321,25 @@ struct MatchedOutput {
     value: f64,
 }
 
-impl From<&MatchedPair> for MatchedPairOutput {
-    fn from(pair: &MatchedPair) -> Self {
-        let side = |matched: &Matched| MatchedOutput {
-            capture: matched.capture.clone(),
-            start_s: matched.start_s,
-            value: matched.value,
+impl MatchedPairOutput {
+    fn new(
+        pair: &MatchedPair,
+        measure: Measure,
+        [before, after]: [&[DriveMeasures]; 2],
+    ) -> Option<Self> {
+        let side = |set: &[DriveMeasures], at: EngagementPosition| {
+            let drive = set.get(at.drive)?;
+            let engagement = drive.engagements.get(at.engagement)?;
+            Some(MatchedOutput {
+                capture: drive.name.clone(),
+                start_s: seconds_between(drive.start_ns, engagement.start_ns),
+                value: engagement.estimate(measure)?.value,
+            })
         };
-        Self {
-            before: side(&pair.before),
-            after: side(&pair.after),
-        }
+        Some(Self {
+            before: side(before, pair.before)?,
+            after: side(after, pair.after)?,
+        })
     }
 }
 
@@ -355,8 +364,8 @@ struct MeasureComparisonOutput {
     why: Option<String>,
 }
 
-impl From<&MeasureComparison> for MeasureComparisonOutput {
-    fn from(m: &MeasureComparison) -> Self {
+impl MeasureComparisonOutput {
+    fn new(m: &MeasureComparison, sets: [&[DriveMeasures]; 2]) -> Self {
         Self {
             name: m.measure.key(),
             before_median: m.before_median,
@@ -370,7 +379,11 @@ impl From<&MeasureComparison> for MeasureComparisonOutput {
             p_holm: m.p_holm,
             smallest_provable: m.smallest_provable,
             pairs: m.pairs,
-            matched: m.matched.iter().map(MatchedPairOutput::from).collect(),
+            matched: m
+                .matched
+                .iter()
+                .filter_map(|pair| MatchedPairOutput::new(pair, m.measure, sets))
+                .collect(),
             verdict: m.verdict.text(),
             method: m.method,
             why: m.why.clone(),

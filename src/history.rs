@@ -3,6 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::trend::{DriveSummary, TrendDrive};
 
 use crate::cache::{Cache, Traces};
@@ -173,20 +174,31 @@ pub(crate) fn measure_drives(
     (drives, failures)
 }
 
+/// Measures a drive: one that was recorded in parts is still one drive.
+pub(crate) fn measure_parts(
+    captures: &[PathBuf],
+    car: &Car,
+    cache: Cache,
+    traces: Traces,
+) -> Result<DriveMeasures, Failure> {
+    let mut whole: Option<DriveMeasures> = None;
+    for path in captures {
+        let part = cache.measures(path, car, traces)?;
+        whole = Some(match whole {
+            Some(whole) => whole.join(part),
+            None => part,
+        });
+    }
+    whole.ok_or_else(|| Failure::Internal("a drive without a capture".to_owned()))
+}
+
 fn measure(
     found: &FoundDrive,
     folder: &Path,
     car: &Car,
     cache: Cache,
 ) -> Result<TrendDrive, Failure> {
-    let mut whole: Option<DriveSummary> = None;
-    for capture in &found.captures {
-        let part = DriveSummary::from(&cache.measures(capture, car, Traces::Spared)?);
-        match &mut whole {
-            Some(whole) => whole.join(part),
-            None => whole = Some(part),
-        }
-    }
+    let whole = measure_parts(&found.captures, car, cache, Traces::Spared)?;
     let first = found.captures.first().map_or(folder, PathBuf::as_path);
     Ok(TrendDrive {
         name: first
@@ -194,7 +206,7 @@ fn measure(
             .unwrap_or(first)
             .display()
             .to_string(),
-        summary: whole.ok_or_else(|| Failure::Internal("a drive without a capture".to_owned()))?,
+        summary: DriveSummary::from(&whole),
         odometer_km: found.sidecar.odometer_km,
         healthy: found.sidecar.healthy,
     })

@@ -1,7 +1,7 @@
 //! What a book's owner wanted to be reminded of, and how it stands.
 
 use slipwright_analysis::book::reminder::{Driven, due};
-use slipwright_analysis::book::sides::Placed;
+use slipwright_analysis::book::sides::DriveDate;
 use slipwright_analysis::book::{Due, Moment};
 use slipwright_analysis::trend::TrendDrive;
 
@@ -13,7 +13,7 @@ pub(crate) fn of(book: &Book, drives: &[TrendDrive], now: &Moment) -> Result<Vec
     let mut driven: Vec<Driven> = drives
         .iter()
         .map(|drive| Driven {
-            placed: Placed {
+            placed: DriveDate {
                 start_ns: drive.summary.start_ns,
                 odometer_km: drive.odometer_km,
             },

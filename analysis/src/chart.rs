@@ -11,7 +11,8 @@
 //! - [`marker`]: the shapes that stand for a value.
 //! - [`strip`]: every value of two groups, side by side.
 //! - [`timeline`]: one value a drive over months.
-//! - [`trace`]: what of a long trace is drawn. [`overlay`]: traces of two groups over each other.
+//! - [`trace`]: what of a long trace is drawn. `middle`: medians and quartiles of many.
+//!   [`overlay`]: traces of two groups over each other.
 //! - [`history`]: one value over a drive, with a reference behind it.
 //! - [`change`]: two values on one line, for a glance.
 //! - [`ranking`]: shares, longest bar first.
@@ -24,6 +25,7 @@ pub mod change;
 pub mod history;
 pub mod legend;
 pub mod marker;
+mod middle;
 pub mod overlay;
 pub mod palette;
 pub mod ranking;

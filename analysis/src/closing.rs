@@ -9,7 +9,8 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Quantity;
 
 use crate::drive::{Channel, Drive, seconds_between};
-use crate::robust::{median, median_and_sigma, quantile_in_place};
+use crate::statistics::quantile::{median, quantile_in_place};
+use crate::statistics::spread::median_and_sigma;
 
 /// A rise counts from this share of the signal's range over the drive on.
 const ON_SHARE: f64 = 0.10;

@@ -121,24 +121,22 @@ pub struct SetSize {
     pub engagements: usize,
 }
 
-/// An engagement that a measure was compared on.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Matched {
-    /// What its drive is called.
-    pub capture: String,
-    /// Its start, s from the drive's first frame.
-    pub start_s: f64,
-    /// Its value, in the measure's unit.
-    pub value: f64,
+/// One engagement of a set of drives, by position in the set as it was given.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct EngagementPosition {
+    /// Position of its drive in the set.
+    pub drive: usize,
+    /// Its position in the drive.
+    pub engagement: usize,
 }
 
 /// Two engagements, before and after, that were driven alike.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct MatchedPair {
     /// Before the work.
-    pub before: Matched,
+    pub before: EngagementPosition,
     /// After it.
-    pub after: Matched,
+    pub after: EngagementPosition,
 }
 
 /// One measure compared over matched engagements.
@@ -170,6 +168,9 @@ pub struct MeasureComparison {
     pub pairs: usize,
     /// Those pairs, the closest in their conditions first.
     pub matched: Vec<MatchedPair>,
+    /// Every engagement that was compared, of the set before and of the one after, ascending: those
+    /// of the pairs, and those that share a counterpart with others.
+    pub compared: [Vec<EngagementPosition>; 2],
     /// Verdict.
     pub verdict: Verdict,
     /// How the numbers were found, in a few plain words.

@@ -9,10 +9,12 @@
 pub mod cause;
 pub mod change;
 mod drag;
+mod evidence;
 pub mod feature;
 mod friction;
 mod likelihood;
 mod order;
+mod phases;
 pub mod posterior;
 mod pressure_path;
 pub mod record;
@@ -24,9 +26,11 @@ mod wording;
 
 pub use self::cause::Cause;
 pub use self::change::{Against, Change};
+pub use self::evidence::{Evidence, Speaks};
 pub use self::feature::Feature;
 pub use self::record::{DriveRecord, Observation, observe};
 pub use self::wiring::{Wiring, WiringSign};
+use crate::number;
 use crate::vehicle::Vehicle;
 
 /// One ranked cause.
@@ -38,7 +42,7 @@ pub struct Finding {
     /// DEVELOPERS.md.
     pub probability: f64,
     /// For and against, with numbers.
-    pub evidence: Vec<String>,
+    pub evidence: Vec<Evidence>,
     /// What to look at next.
     pub next_check: String,
 }
@@ -70,7 +74,7 @@ pub struct Diagnosis {
 }
 
 /// A finding less probable than this is left out.
-const SHOWN_FROM: f64 = 0.02;
+pub(crate) const SHOWN_FROM: f64 = 0.02;
 /// The clutch is not judged when more than this share of the calls went unanswered.
 const MOST_UNANSWERED: f64 = 0.6;
 /// Fewest engagements over all drives.
@@ -208,11 +212,13 @@ fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
     if engagements < LEAST_ENGAGEMENTS {
         return Some(match sign {
             true => format!(
-                "only {engagements} engagements, and the coupling's signals or its wiring fail; mend that first, nothing can be said of the clutch"
+                "only {}, and the coupling's signals or its wiring fail; mend that first, nothing can be said of the clutch",
+                number::count(engagements, "engagement", "engagements")
             ),
             false => format!(
-                "only {engagements} engagements in {} drives; drive some launches and tip-ins and record again",
-                now.len()
+                "only {} in {}; drive some launches and tip-ins and record again",
+                number::count(engagements, "engagement", "engagements"),
+                number::count(now.len(), "drive", "drives")
             ),
         });
     }
@@ -221,7 +227,8 @@ fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
         .any(|r| r.observations.contains_key(&Feature::RiseTime));
     if sign && !heard {
         return Some(format!(
-            "the coupling's signals or its wiring fail, and none of {engagements} engagements is whole; mend that first, nothing can be said of the clutch"
+            "the coupling's signals or its wiring fail, and none of {} is whole; mend that first, nothing can be said of the clutch",
+            number::count(engagements, "engagement", "engagements")
         ));
     }
     if calls > 0 && unanswered as f64 > MOST_UNANSWERED * calls as f64 {

@@ -82,6 +82,20 @@ pub struct Drive {
     warnings: Vec<String>,
 }
 
+impl DriveMeasures {
+    /// The same drive with another capture of it: a drive that was recorded in parts is one drive.
+    /// What is told once a drive stays as this part told it.
+    #[must_use]
+    pub fn join(mut self, part: Self) -> Self {
+        self.start_ns = self.start_ns.min(part.start_ns);
+        self.duration_s += part.duration_s;
+        self.frames += part.frames;
+        self.engagements.extend(part.engagements);
+        self.warnings.extend(part.warnings);
+        self
+    }
+}
+
 impl Drive {
     /// Aligns decoded signals. Never fails: what is not there is asked for later and missing then.
     ///

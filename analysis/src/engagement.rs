@@ -15,7 +15,7 @@ use self::reference::step;
 use crate::closing::{ClosedSpan, Closings, shown};
 use crate::drive::{Channel, Drive, at_seconds};
 use crate::kinematics::{Kinematics, pressed_above};
-use crate::measure::{Measure, Measured, Missing, TransferEstimate};
+use crate::measure::{Estimate, Measure, Measured, Missing, TransferEstimate};
 use crate::tested::Tested;
 
 /// What made the coupling close.
@@ -39,6 +39,16 @@ impl Kind {
             Self::TurnIn => "turn-in",
         }
     }
+
+    /// The word for more than one.
+    #[must_use]
+    pub fn plural(self) -> &'static str {
+        match self {
+            Self::Launch => "launches",
+            Self::TipIn => "tip-ins",
+            Self::TurnIn => "turn-ins",
+        }
+    }
 }
 
 /// The event that times are counted from (definition 6); kinds of reference are never mixed.
@@ -51,12 +61,21 @@ pub enum Reference {
 }
 
 impl Reference {
-    /// Word in JSON, tables and text.
+    /// Word in JSON and tables.
     #[must_use]
     pub fn text(self) -> &'static str {
         match self {
             Self::Demand => "demand",
             Self::Slip => "slip",
+        }
+    }
+
+    /// As said to a person.
+    #[must_use]
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Demand => "demand",
+            Self::Slip => "the onset of slip",
         }
     }
 }
@@ -126,7 +145,7 @@ pub struct Engagement {
     /// What drove it.
     pub conditions: Conditions,
     /// One value a measure, indexed by `Measure as usize`.
-    pub measures: Vec<Measured>,
+    pub measures: [Measured; Measure::COUNT],
     /// Every transfer-fraction estimate; the combined one is among `measures`.
     pub transfer: Vec<TransferEstimate>,
     /// How much of the coupling's rated torque it tested.
@@ -137,9 +156,26 @@ pub struct Engagement {
 }
 
 impl Engagement {
-    /// The value of one measure.
+    /// What was measured of one measure.
     pub fn measured(&self, measure: Measure) -> &Measured {
         &self.measures[measure as usize]
+    }
+
+    /// The value of one measure, if it is a finite number.
+    #[must_use]
+    pub fn estimate(&self, measure: Measure) -> Option<&Estimate> {
+        let estimate = self.measured(measure).as_ref().ok()?;
+        estimate.value.is_finite().then_some(estimate)
+    }
+
+    /// Why a measure has no such value.
+    #[must_use]
+    pub fn why_missing(&self, measure: Measure) -> Option<String> {
+        match self.measured(measure) {
+            Ok(estimate) if estimate.value.is_finite() => None,
+            Ok(_) => Some("the value is not a number".to_owned()),
+            Err(missing) => Some(missing.to_string()),
+        }
     }
 }
 

@@ -18,7 +18,8 @@ pub(crate) use self::stretch::pressed_above;
 use crate::closing::{ClosedSpan, closed_spans};
 use crate::drive::{Column, Drive, RadiusRatio, at_seconds, seconds_between};
 use crate::measure::{Measured, Missing};
-use crate::robust::{median_and_sigma, quantile};
+use crate::statistics::quantile::quantile;
+use crate::statistics::spread::median_and_sigma;
 use crate::vehicle::Vehicle;
 
 /// Least denominator of the slip ratio, m/s (definition 4).

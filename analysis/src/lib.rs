@@ -11,6 +11,7 @@
 //! - [`kinematics`]: radius correction, axle speeds, front-rear slip.
 //! - [`transition`]: state levels and crossing times of a step (IEEE Std 181).
 //! - [`engagement`]: where the coupling closes and opens ([`engagement::find_engagements`]).
+//! - [`coupling`]: the pack's torque by its pressure, as a machine element.
 //! - [`coupling_model`]: fill, rise, leakage and torque of the coupling, fitted to a drive.
 //! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
 //! - [`stack`]: measured parts to the stack of discs and plates to build.
@@ -19,11 +20,15 @@
 //! - [`statistics`]: estimators and tests that know nothing of cars.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
 //! - [`plan`]: how many launches and tip-ins prove a change of which size.
+//! - [`traffic_watch`]: which message came when, as the frames pass by; [`readiness`]: whether every
+//!   needed signal is alive, and where a drop-out lies.
+//! - [`diagnosis`]: drives to ranked causes ([`diagnosis::observe`], [`diagnosis::diagnose`]).
 //! - [`trend`]: measured drives over months and kilometres ([`trend::trend`]).
 //! - [`test_card`]: what a drive must hold so that it counts, and what it holds already.
 //! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
 //! - [`book`]: work done on the car, and what is due.
-//! - [`chart`], [`report`]: pictures and the page; they compute nothing.
+//! - [`number`], [`words`]: numbers, counts and lists as people read them.
+//! - [`chart`], [`report`]: pictures and pages; they compute no verdict, shift or interval.
 
 pub mod book;
 pub mod chart;
@@ -39,10 +44,10 @@ mod kept;
 pub mod kinematics;
 pub mod measure;
 pub mod measures;
+pub mod number;
 pub mod plan;
 pub mod readiness;
 pub mod report;
-mod robust;
 pub mod stack;
 pub mod statistics;
 pub mod table;
@@ -55,3 +60,4 @@ pub mod trend;
 #[cfg(test)]
 mod trial;
 pub mod vehicle;
+pub mod words;

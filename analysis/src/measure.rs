@@ -109,12 +109,10 @@ pub enum Better {
     Lower,
     /// Larger is better.
     Higher,
-    /// Neither: it describes.
-    Neither,
 }
 
 macro_rules! measures {
-    ($($variant:ident $key:literal $unit:literal $label:literal $better:ident $definition:literal;)*) => {
+    ($($variant:ident $key:literal $unit:literal $label:literal $better:ident $definition:literal $meaning:literal;)*) => {
         /// What is measured of one engagement.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
         pub enum Measure {
@@ -126,6 +124,12 @@ macro_rules! measures {
             pub const ALL: &[Self] = &[$(Self::$variant),*];
             /// How many there are.
             pub const COUNT: usize = Self::ALL.len();
+
+            /// One of each, in the list's order, so that `measure as usize` finds it.
+            #[must_use]
+            pub fn each<T>(of: impl FnMut(Self) -> T) -> [T; Self::COUNT] {
+                [$(Self::$variant),*].map(of)
+            }
 
             /// Name in JSON and Parquet; it ends in the unit.
             #[must_use]
@@ -145,34 +149,46 @@ macro_rules! measures {
                 match self { $(Self::$variant => $label),* }
             }
 
+            /// What it says, as one would explain it at the car.
+            #[must_use]
+            pub fn meaning(self) -> &'static str {
+                match self { $(Self::$variant => $meaning),* }
+            }
+
             /// In which direction it improves.
             #[must_use]
             pub fn better(self) -> Better {
                 match self { $(Self::$variant => Better::$better),* }
-            }
-
-            /// Number of its definition in DEVELOPERS.md.
-            #[must_use]
-            pub fn definition(self) -> &'static str {
-                match self { $(Self::$variant => $definition),* }
             }
         }
     };
 }
 
 measures! {
-    DeadTime "dead_time_ms" "ms" "dead time" Lower "7";
-    RiseTime "rise_time_ms" "ms" "rise time" Lower "7";
-    EngagementDelay "engagement_delay_ms" "ms" "engagement delay" Lower "7";
-    PeakSlip "peak_slip_mps" "m/s" "peak slip" Lower "8";
-    SlipTime "slip_time_ms" "ms" "slip time" Lower "8";
-    SlipDistance "slip_distance_m" "m" "slip distance" Lower "8";
-    SteadySlip "steady_slip_mps" "m/s" "steady slip" Lower "8";
-    FrictionWork "friction_work_j" "J" "friction work" Lower "9";
-    FrictionWorkPerArea "friction_work_j_per_m2" "J/m²" "friction work per lining area" Lower "9";
-    TransferFraction "transfer_fraction" "1" "transfer fraction" Higher "11";
-    Hold "hold_percent_per_s" "%/s" "pressure decay under hold" Lower "12";
-    Ripple "ripple_bar" "bar" "pressure ripple" Lower "12";
+    DeadTime "dead_time_ms" "ms" "dead time" Lower "7"
+        "from demand to a tenth of the pressure: oil closes the clearance";
+    RiseTime "rise_time_ms" "ms" "rise time" Lower "7"
+        "from a tenth to nine tenths of the pressure";
+    EngagementDelay "engagement_delay_ms" "ms" "engagement delay" Lower "7"
+        "from demand to half of the pressure";
+    PeakSlip "peak_slip_mps" "m/s" "peak slip" Lower "8"
+        "the most that the front axle ran ahead of the rear";
+    SlipTime "slip_time_ms" "ms" "slip time" Lower "8"
+        "how long the front axle ran ahead of the rear";
+    SlipDistance "slip_distance_m" "m" "slip distance" Lower "8"
+        "how much farther the front tyres ran than the rear ones";
+    SteadySlip "steady_slip_mps" "m/s" "steady slip" Lower "8"
+        "slip that stays while the coupling is held";
+    FrictionWork "friction_work_j" "J" "friction work" Lower "9"
+        "heat that slip under pressure put into the plates";
+    FrictionWorkPerArea "friction_work_j_per_m2" "J/m²" "friction work per lining area" Lower "9"
+        "the same for each square metre of lining";
+    TransferFraction "transfer_fraction" "1" "transfer fraction" Higher "11"
+        "share of the drive torque that went to the rear axle";
+    Hold "hold_percent_per_s" "%/s" "pressure decay under hold" Lower "12"
+        "how fast pressure falls while demand stays";
+    Ripple "ripple_bar" "bar" "pressure ripple" Lower "12"
+        "how much pressure wavers while demand stays";
 }
 
 impl fmt::Display for Measure {

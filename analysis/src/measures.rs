@@ -138,10 +138,7 @@ pub(crate) fn measure_engagements(
 fn measure(view: &View<'_>) -> Engagement {
     let found = view.found;
     let transfer = transfer::estimates(view);
-    let measures = Measure::ALL
-        .iter()
-        .map(|&m| value(m, view, &transfer))
-        .collect();
+    let measures = Measure::each(|m| value(m, view, &transfer));
     Engagement {
         start_ns: found.start_ns,
         end_ns: found.end_ns,

@@ -24,6 +24,7 @@ use crate::comparison::family::{self, LEVEL, PROOF, Question};
 use crate::drive::DriveMeasures;
 use crate::engagement::{Engagement, Kind, Reference};
 use crate::measure::Measure;
+use crate::number;
 use crate::statistics::quantile::median;
 use crate::statistics::student_t::detectable;
 use crate::statistics::two_level::Fit;
@@ -46,7 +47,9 @@ const STANDS_OUT: f64 = 10.0;
 const ACCELERATOR_HALF_WIDTH: f64 = 5.0;
 
 /// Drives a side that are considered.
-const DRIVES: [usize; 5] = [2, 3, 4, 5, 6];
+const DRIVES: [usize; 5] = [2, 3, 4, 5, MOST_DRIVES];
+/// Most drives a side that are planned.
+pub const MOST_DRIVES: usize = 6;
 /// Launches, and as many tip-ins, a drive that are considered.
 const EACH: [usize; 4] = [4, 6, 8, 10];
 
@@ -283,9 +286,8 @@ impl<'a> Values<'a> {
             .engagements
             .iter()
             .filter_map(|(drive, _, e)| {
-                let estimate = e.measures.get(measure as usize)?.as_ref().ok()?;
-                let finite = estimate.value.is_finite() && estimate.u.is_finite();
-                finite.then_some((*drive, *e, estimate.value, estimate.u))
+                let estimate = e.estimate(measure).filter(|e| e.u.is_finite())?;
+                Some((*drive, *e, estimate.value, estimate.u))
             })
             .collect();
         if found.len() < LEAST_VALUES {
@@ -326,14 +328,13 @@ impl<'a> Values<'a> {
         if self.drives == 0 {
             return "an earlier drive of this car would tell".to_owned();
         }
-        let why = self.engagements.iter().find_map(|(_, _, e)| {
-            e.measures
-                .get(measure as usize)
-                .and_then(|m| m.as_ref().err())
-        });
-        match why {
-            Some(missing) if have == 0 => missing.to_string(),
-            _ => format!("the earlier drives hold {have} values where {LEAST_VALUES} are needed"),
+        let mut engagements = self.engagements.iter();
+        match engagements.find_map(|(_, _, e)| e.why_missing(measure)) {
+            Some(why) if have == 0 => why,
+            _ => format!(
+                "the earlier drives hold {} where {LEAST_VALUES} are needed",
+                number::count(have, "value", "values")
+            ),
         }
     }
 
@@ -347,13 +348,12 @@ impl<'a> Values<'a> {
         let clear: Vec<f64> = self
             .engagements
             .iter()
-            .filter(|(_, noise, e)| {
-                let slip = e.measures.get(Measure::PeakSlip as usize);
-                match (slip.and_then(|s| s.as_ref().ok()), noise) {
+            .filter(
+                |(_, noise, e)| match (e.estimate(Measure::PeakSlip), noise) {
                     (Some(slip), Some(noise)) => slip.value > STANDS_OUT * noise,
                     _ => false,
-                }
-            })
+                },
+            )
             .filter_map(|(_, _, e)| e.conditions.accelerator_percent)
             .collect();
         let middle = median(&clear).ok_or_else(|| {

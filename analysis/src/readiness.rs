@@ -20,7 +20,7 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
 
 pub use self::coupling_use::{CouldWork, CouplingUse};
-pub use self::needed::{Needed, needed};
+pub use self::needed::{Needed, SignalLine, needed, signals};
 pub use self::signal_state::{SignalState, State};
 use crate::drive::Drive;
 use crate::kinematics::Kinematics;

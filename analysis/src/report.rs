@@ -1,32 +1,33 @@
 //! The last step of the data flow: a comparison and the drives it rests on to one page that a
 //! person reads, prints and hands on.
 //!
-//! The page computes nothing: every verdict, shift and interval is the comparison's, every value
-//! is a measure's. It chooses digits, words and pictures. It is one HTML file that needs no network
+//! The page computes no verdict, shift or interval: those are the comparison's, every value is a
+//! measure's. It chooses digits, words and pictures. It is one HTML file that needs no network
 //! and is complete without scripts, and shows whatever an owner wrote literally.
 //!
-//! - [`number`]: digits that suit an uncertainty.
 //! - [`page`], [`style`]: the frame and the look of every report.
 //! - `campaign`: what is compared, as the parts of the page ask for it. `wording`: the words. `reasons`:
 //!   why a value is missing, under a table.
 //! - `trend`: the page of a series of drives. `diagnosis`: the page of ranked causes.
-//! - [`page_charts`]: the pictures of a finished page, as files of their own.
-//! - The parts: `summary`, `pictures`, `viewer`, `conditions`, `measures`, `engagements`, `basis`.
+//! - [`card`]: the test card. [`proposals`]: the page of proposed signals.
+//! - [`page_charts`]: the pictures of a finished page, as files of their own. [`script`]: scripts, and
+//!   the security policy that lets only them run.
+//! - The parts: `summary`, `pictures`, `viewer`, `conditions`, `measures`, `engagements`, `basis`,
+//!   `reminders`.
 
-pub mod number;
+pub mod card;
 pub mod page;
+pub mod page_charts;
 pub mod proposals;
 pub mod script;
 pub mod style;
 
 mod basis;
 mod campaign;
-pub mod card;
 mod conditions;
 mod diagnosis;
 mod engagements;
 mod measures;
-pub mod page_charts;
 mod pictures;
 mod reasons;
 mod reminders;
@@ -47,9 +48,7 @@ use slipwright_decoders::unit::Unit;
 
 use crate::book::Due;
 use crate::comparison::Comparison;
-use crate::comparison::matching::match_engagements;
 use crate::drive::DriveMeasures;
-use crate::engagement::Engagement;
 use crate::vehicle::Vehicle;
 use campaign::Campaign;
 pub use diagnosis::{DiagnosisNotes, diagnosis_report};
@@ -62,79 +61,14 @@ use viewer::Viewer;
 pub struct ReportNotes {
     /// The owner's words on the work done between the two sets. Shown literally.
     pub work: Option<String>,
+    /// What else the owner wrote of it, a line each. Shown literally.
+    pub work_details: Vec<String>,
     /// When the page was made, as it shall read; the core has no clock.
     pub made: Option<String>,
     /// The unit that the demand traces and demand steps are in; without it they have none.
     pub demand_unit: Option<Unit>,
-    /// Which engagements were matched. Where this is empty the pictures show all alike and say so.
-    pub matched: Vec<MatchedPair>,
-    /// Engagements of the before and of the after set that have a counterpart but no partner of
-    /// their own: they are compared too.
-    pub unpaired: [Vec<EngagementPosition>; 2],
     /// How the service reminders of the car's book stand.
     pub reminders: Vec<Due>,
-}
-
-impl ReportNotes {
-    /// Adds which engagements the comparison takes for alike, going by what drives them.
-    #[must_use]
-    pub fn with_matching(mut self, before: &[DriveMeasures], after: &[DriveMeasures]) -> Self {
-        let [(b, b_at), (a, a_at)] = [before, after].map(flattened);
-        let matching = match_engagements(&b, &a);
-        self.matched = matching
-            .pairs
-            .iter()
-            .filter_map(|(b, a)| {
-                Some(MatchedPair {
-                    before: *b_at.get(*b)?,
-                    after: *a_at.get(*a)?,
-                })
-            })
-            .collect();
-        let paired = |at: &EngagementPosition, side: fn(&MatchedPair) -> EngagementPosition| {
-            self.matched.iter().any(|pair| side(pair) == *at)
-        };
-        let lone = |kept: &[usize], at: &[EngagementPosition], side| {
-            let kept = kept.iter().filter_map(|i| at.get(*i).copied());
-            kept.filter(|at| !paired(at, side)).collect()
-        };
-        self.unpaired = [
-            lone(&matching.before, &b_at, |pair| pair.before),
-            lone(&matching.after, &a_at, |pair| pair.after),
-        ];
-        self
-    }
-}
-
-/// Every engagement of a set, and where it stands.
-fn flattened(drives: &[DriveMeasures]) -> (Vec<&Engagement>, Vec<EngagementPosition>) {
-    drives
-        .iter()
-        .enumerate()
-        .flat_map(|(drive, measured)| {
-            let engagements = measured.engagements.iter().enumerate();
-            engagements
-                .map(move |(engagement, value)| (value, EngagementPosition { drive, engagement }))
-        })
-        .unzip()
-}
-
-/// One engagement of a set of drives, by position.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct EngagementPosition {
-    /// Position of its drive in the set.
-    pub drive: usize,
-    /// Its position in the drive.
-    pub engagement: usize,
-}
-
-/// Two engagements that the comparison laid side by side.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct MatchedPair {
-    /// In the before set.
-    pub before: EngagementPosition,
-    /// In the after set.
-    pub after: EngagementPosition,
 }
 
 /// The report of a comparison, as one self-contained HTML page. The same input gives the same

@@ -1,14 +1,14 @@
 //! Estimators and tests, one file each, that know nothing of cars.
 //!
-//! The comparison asks them; they are given finite numbers in slices and give back numbers or
-//! `None` where the question has no answer (no values, no spread, no repetition). They hold no
-//! state. Random numbers come from a seed in the call, so the same question always has the same
-//! answer. Callers leave out values that are not finite.
+//! Comparison, trend, plan and the models of coupling and tyres ask them; they are given finite
+//! numbers in slices and give back numbers or `None` where the question has no answer (no values,
+//! no spread, no repetition). They hold no state, and nothing in them is drawn at random. Callers
+//! leave out values that are not finite.
 //!
-//! - [`quantile`]: order statistics; [`spread`]: scale that outliers cannot move.
-//! - [`hodges_lehmann`]: by how much one sample is shifted against another, with an interval.
-//! - [`mann_whitney`], [`signed_rank`], [`permutation`]: is there a shift at all, without
-//!   assuming a distribution; the last also for values that come in clusters.
+//! - [`quantile`]: order statistics; [`spread`]: scale, robust and plain.
+//! - [`huber`]: a straight line that wild points cannot move.
+//! - [`hodges_lehmann`]: by how much one sample is shifted against another, with an interval, from
+//!   the distribution in `mann_whitney`.
 //! - [`two_level`]: the shift when values are nested in clusters, with the degrees of freedom
 //!   that few clusters leave.
 //! - [`holm`]: several questions asked of the same data.
@@ -16,19 +16,20 @@
 //! - [`least_squares`]: a model of any form, with the covariance of its parameters.
 //! - [`theil_sen`]: a slope that outliers cannot move; [`change_points`]: where a series changes.
 //! - [`nearest`]: the closest point within a box, for matching.
+//! - `root`: where a rising function is nought; `minimum`: where a function is least; `selection`:
+//!   order statistics of differences that are never written down.
 
 pub mod change_points;
 pub mod hodges_lehmann;
 pub mod holm;
+pub mod huber;
 pub mod least_squares;
-pub mod mann_whitney;
+mod mann_whitney;
 mod minimum;
 pub mod nearest;
-pub mod permutation;
 pub mod quantile;
 pub(crate) mod root;
 mod selection;
-pub mod signed_rank;
 pub mod spread;
 pub mod student_t;
 pub mod theil_sen;

@@ -101,8 +101,8 @@ fn usable(engagement: &Engagement) -> Result<(), String> {
         Reference::Slip => [Measure::PeakSlip].as_slice(),
     };
     for &measure in needs {
-        if let Some(Err(missing)) = engagement.measures.get(measure as usize) {
-            return Err(format!("no {}: {missing}", measure.label()));
+        if let Some(why) = engagement.why_missing(measure) {
+            return Err(format!("no {}: {why}", measure.label()));
         }
     }
     Ok(())

@@ -31,7 +31,7 @@ pub use self::plateau::{Plateau, first_plateau, last_plateau};
 use self::rise::{Basis, Fitted};
 pub use self::rise::{Rise, Timed};
 use self::shape::Shape;
-use crate::robust::quantile_in_place;
+use crate::statistics::quantile::quantile_in_place;
 
 /// Why a step has no times.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -53,6 +53,8 @@ pub struct WorkMark {
     pub name: String,
     /// What was done.
     pub title: String,
+    /// What else its owner wrote of it, a line each.
+    pub details: Vec<String>,
     /// When, ns since the epoch.
     pub t_ns: i64,
     /// Distance on the odometer, km.
@@ -64,10 +66,9 @@ pub struct WorkMark {
 pub struct Step {
     /// Hodges-Lehmann shift between the drives before and those after it.
     pub shift: f64,
-    /// Lower end of its interval.
-    pub low: f64,
-    /// Upper end.
-    pub high: f64,
+    /// Ends of its 95 % interval; none where so few drives cannot carry one (4 and 4, 3 and 5, or 2
+    /// and 8 can).
+    pub interval: Option<(f64, f64)>,
 }
 
 /// Where a measure changed without any work.
@@ -121,7 +122,7 @@ pub struct Trend {
     pub healthy: Result<Vec<usize>, String>,
     /// One entry a measure that any drive has.
     pub measures: Vec<MeasureTrend>,
-    /// Warnings of all measures, lag and hold first.
+    /// Warnings of all measures, those of times and hold first.
     pub warnings: Vec<String>,
 }
 
@@ -147,7 +148,7 @@ pub fn trend(mut drives: Vec<TrendDrive>, mut work: Vec<WorkMark>, healthy_drive
         .collect();
     let mut warnings: Vec<(bool, String)> = measures
         .iter()
-        .filter_map(|m| Some((!outlook::is_lag_or_hold(m.measure), m.warning.clone()?)))
+        .filter_map(|m| Some((!outlook::is_warned_of_first(m.measure), m.warning.clone()?)))
         .collect();
     warnings.sort_by_key(|(later, _)| *later);
     Trend {
@@ -229,11 +230,9 @@ fn changes(points: &[Point], work: &[WorkMark]) -> Vec<ChangePoint> {
 fn step(before: &[f64], after: &[f64]) -> Option<Step> {
     let before = before.get(before.len().saturating_sub(BESIDE)..)?;
     let after = after.get(..after.len().min(BESIDE))?;
-    let interval = hodges_lehmann::interval(before, after, CONFIDENCE)?;
     Some(Step {
         shift: hodges_lehmann::shift(before, after)?,
-        low: interval.low,
-        high: interval.high,
+        interval: hodges_lehmann::interval(before, after, CONFIDENCE).map(|i| (i.low, i.high)),
     })
 }
 

@@ -4,7 +4,8 @@ use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use slipwright_analysis::book::Due;
+use slipwright_analysis::book::{Due, Work};
+use slipwright_analysis::comparison::sets::same_recording;
 use slipwright_analysis::comparison::{Comparison, Verdict, compare};
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::report::{ReportNotes, comparison_report};
@@ -19,7 +20,7 @@ use crate::car::{Car, read_car};
 use crate::cli::CompareArgs;
 use crate::contract::{self, CompareOutput};
 use crate::failure::Failure;
-use crate::history::measure_drives;
+use crate::history::{measure_drives, measure_parts};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
 use crate::reminders;
@@ -66,7 +67,13 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
     match args.json.json {
         true => contract::print(
             out,
-            &CompareOutput::new(&comparison, &told, due.as_deref(), report.as_ref()),
+            &CompareOutput::new(
+                &comparison,
+                [&before, &after],
+                &told,
+                due.as_deref(),
+                report.as_ref(),
+            ),
         )?,
         false => {
             let mut text = text::comparison(&comparison, &told);
@@ -113,30 +120,6 @@ fn due(
     reminders::of(&book, &drives, &reminders::today()?).map(Some)
 }
 
-/// A drive that was recorded in parts is still one drive.
-fn measure_parts(
-    captures: &[PathBuf],
-    car: &Car,
-    cache: Cache,
-    traces: Traces,
-) -> Result<DriveMeasures, Failure> {
-    let mut parts = Vec::new();
-    for path in captures {
-        parts.push(cache.measures(path, car, traces)?);
-    }
-    let mut parts = parts.into_iter();
-    let mut whole = parts
-        .next()
-        .ok_or_else(|| Failure::Internal("a drive without a capture".to_owned()))?;
-    for part in parts {
-        whole.duration_s += part.duration_s;
-        whole.frames += part.frames;
-        whole.engagements.extend(part.engagements);
-        whole.warnings.extend(part.warnings);
-    }
-    Ok(whole)
-}
-
 /// A file given twice is one drive, not two.
 fn refuse_same_file(campaign: &Campaign) -> Result<(), Failure> {
     let mut seen: Vec<(PathBuf, &Path)> = Vec::new();
@@ -166,11 +149,8 @@ fn refuse_same_drive(
     let paths = drives.filter_map(|captures| captures.first());
     let drives: Vec<_> = paths.zip(before.iter().chain(after)).collect();
     for (index, (path, drive)) in drives.iter().enumerate() {
-        let twin = drives[..index].iter().find(|(_, other)| {
-            (other.start_ns, other.frames, other.duration_s)
-                == (drive.start_ns, drive.frames, drive.duration_s)
-                && other.engagements == drive.engagements
-        });
+        let mut earlier = drives[..index].iter();
+        let twin = earlier.find(|(_, other)| same_recording(other, drive));
         if let Some((other, _)) = twin {
             return Err(Failure::content(
                 path,
@@ -217,17 +197,16 @@ fn write_report(
         &table::parquet(&mut engagements).map_err(internal)?,
     )?;
     let mut json = Vec::new();
-    let output = CompareOutput::new(comparison, told, due, Some(&page));
+    let output = CompareOutput::new(comparison, [before, after], told, due, Some(&page));
     contract::print(&mut json, &output)?;
     write_whole(&folder.join("comparison.json"), &json)?;
     let notes = ReportNotes {
         work: campaign.work.as_ref().map(|work| work.title.clone()),
+        work_details: campaign.work.as_ref().map_or_else(Vec::new, Work::details),
         made: Some(made_now()),
         demand_unit: car.decoder.unit_of(Role::CouplingDemand),
         reminders: due.unwrap_or_default().to_vec(),
-        ..ReportNotes::default()
-    }
-    .with_matching(before, after);
+    };
     let html = comparison_report(comparison, before, after, &car.vehicle, &notes);
     page.write(&html)?;
     Ok(page)

@@ -36,7 +36,7 @@ pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, F
     let baseline = look(&args.baseline)?;
     let diagnosis = diagnose(&now.records, &baseline.records, &car.vehicle);
     let output = DiagnoseOutput::new(&diagnosis, warnings, page.as_ref());
-    let mut text = text::diagnose::diagnosis(&output);
+    let mut text = text::diagnose::diagnosis(&diagnosis, &output.warnings);
     if let (Some(folder), Some(page)) = (&args.out, &page) {
         make_folder(folder)?;
         let mut json = Vec::new();

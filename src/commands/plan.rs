@@ -3,7 +3,8 @@
 use std::io::Write;
 
 use slipwright_analysis::plan;
-use slipwright_analysis::report::card::{Card, signals};
+use slipwright_analysis::readiness::signals;
+use slipwright_analysis::report::card::Card;
 
 use crate::Answer;
 use crate::cache::{Cache, Traces};

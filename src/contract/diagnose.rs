@@ -11,29 +11,29 @@ use crate::page::PageFiles;
 #[derive(Debug, Serialize)]
 pub(crate) struct DiagnoseOutput {
     pub(crate) judgeable: bool,
-    pub(crate) why: String,
-    pub(crate) findings: Vec<FindingOutput>,
+    why: String,
+    findings: Vec<FindingOutput>,
     /// Causes that these drives cannot judge, each with its reason.
-    pub(crate) not_judged: BTreeMap<&'static str, String>,
+    not_judged: BTreeMap<&'static str, String>,
     /// What changed, feature by feature.
-    pub(crate) changes: Vec<ChangeOutput>,
+    changes: Vec<ChangeOutput>,
     pub(crate) warnings: Vec<String>,
-    pub(crate) report: Option<String>,
+    report: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub(crate) pictures: Option<String>,
+    pictures: Option<String>,
 }
 
 #[derive(Debug, Serialize)]
-pub(crate) struct FindingOutput {
-    pub(crate) cause: &'static str,
-    pub(crate) probability: f64,
-    pub(crate) evidence: Vec<String>,
-    pub(crate) next_check: String,
+struct FindingOutput {
+    cause: &'static str,
+    probability: f64,
+    evidence: Vec<String>,
+    next_check: String,
 }
 
 /// One change. On a ratio scale, `shift` and `u` are of the natural logarithm.
 #[derive(Debug, Serialize)]
-pub(crate) struct ChangeOutput {
+struct ChangeOutput {
     feature: &'static str,
     against: &'static str,
     scale: &'static str,
@@ -72,7 +72,7 @@ impl DiagnoseOutput {
                 .map(|f| FindingOutput {
                     cause: f.cause.text(),
                     probability: (f.probability * 1000.0).round() / 1000.0,
-                    evidence: f.evidence.clone(),
+                    evidence: f.evidence.iter().map(ToString::to_string).collect(),
                     next_check: f.next_check.clone(),
                 })
                 .collect(),

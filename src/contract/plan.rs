@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 use slipwright_analysis::plan::{CampaignPlan, MeasurePlan};
-use slipwright_analysis::report::card::SignalLine;
+use slipwright_analysis::readiness::SignalLine;
 use slipwright_analysis::test_card::Need;
 
 /// A plan.

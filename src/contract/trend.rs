@@ -1,7 +1,7 @@
 //! JSON of `trend`.
 
 use serde::Serialize;
-use slipwright_analysis::book::Due;
+use slipwright_analysis::book::{Due, Moment};
 use slipwright_analysis::trend::{
     Band, ChangePoint, Forecast, MeasureTrend, Point, Slope, Step, Trend, WorkMark,
 };
@@ -41,7 +41,7 @@ impl<'a> TrendOutput<'a> {
                 .iter()
                 .map(|drive| DriveOutput {
                     capture: &drive.name,
-                    start_utc: utc(drive.summary.start_ns),
+                    start_utc: Moment::second_text(drive.summary.start_ns),
                     duration_s: drive.summary.duration_s,
                     odometer_km: drive.odometer_km,
                     engagements: drive.summary.engagements.len(),
@@ -73,15 +73,10 @@ impl<'a> TrendOutput<'a> {
     }
 }
 
-fn utc(t_ns: i64) -> Option<String> {
-    let at = jiff::Timestamp::from_nanosecond(t_ns.into()).ok()?;
-    Some(at.strftime("%Y-%m-%dT%H:%M:%SZ").to_string())
-}
-
 #[derive(Debug, Serialize)]
 struct DriveOutput<'a> {
     capture: &'a str,
-    start_utc: Option<String>,
+    start_utc: String,
     duration_s: f64,
     odometer_km: Option<f64>,
     engagements: usize,
@@ -92,7 +87,7 @@ struct DriveOutput<'a> {
 struct WorkOutput<'a> {
     name: &'a str,
     title: &'a str,
-    utc: Option<String>,
+    utc: String,
     odometer_km: Option<f64>,
 }
 
@@ -101,7 +96,7 @@ impl<'a> From<&'a WorkMark> for WorkOutput<'a> {
         Self {
             name: &work.name,
             title: &work.title,
-            utc: utc(work.t_ns),
+            utc: Moment::second_text(work.t_ns),
             odometer_km: work.odometer_km,
         }
     }
@@ -176,7 +171,7 @@ struct SlopeOutput<'a> {
 impl<'a> SlopeOutput<'a> {
     fn new(slope: &'a Result<Slope, String>, since_ns: Option<i64>) -> Self {
         let base = Self {
-            since_utc: since_ns.and_then(utc),
+            since_utc: since_ns.map(Moment::second_text),
             method: "Theil-Sen, 95 % interval",
             ..Self::default()
         };
@@ -202,16 +197,23 @@ impl<'a> SlopeOutput<'a> {
 #[derive(Debug, Serialize)]
 struct StepOutput {
     shift: f64,
-    ci_low: f64,
-    ci_high: f64,
+    ci_low: Option<f64>,
+    ci_high: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    why: Option<&'static str>,
 }
+
+/// Why a step has no interval.
+const TOO_FEW_FOR_AN_INTERVAL: &str =
+    "too few drives beside it for a 95 % interval; 4 and 4, 3 and 5, or 2 and 8 would do";
 
 impl From<&Step> for StepOutput {
     fn from(step: &Step) -> Self {
         Self {
             shift: step.shift,
-            ci_low: step.low,
-            ci_high: step.high,
+            ci_low: step.interval.map(|(low, _)| low),
+            ci_high: step.interval.map(|(_, high)| high),
+            why: step.interval.is_none().then_some(TOO_FEW_FOR_AN_INTERVAL),
         }
     }
 }
@@ -219,9 +221,9 @@ impl From<&Step> for StepOutput {
 #[derive(Debug, Serialize)]
 struct ChangePointOutput {
     /// The first drive after the change.
-    utc: Option<String>,
+    utc: String,
     /// The last drive before it.
-    after_utc: Option<String>,
+    after_utc: String,
     odometer_km: Option<f64>,
     shift: Option<f64>,
     ci_low: Option<f64>,
@@ -231,12 +233,12 @@ struct ChangePointOutput {
 impl From<&ChangePoint> for ChangePointOutput {
     fn from(change: &ChangePoint) -> Self {
         Self {
-            utc: utc(change.t_ns),
-            after_utc: utc(change.after_ns),
+            utc: Moment::second_text(change.t_ns),
+            after_utc: Moment::second_text(change.after_ns),
             odometer_km: change.odometer_km,
             shift: change.step.map(|s| s.shift),
-            ci_low: change.step.map(|s| s.low),
-            ci_high: change.step.map(|s| s.high),
+            ci_low: change.step.and_then(|s| Some(s.interval?.0)),
+            ci_high: change.step.and_then(|s| Some(s.interval?.1)),
         }
     }
 }
@@ -290,7 +292,7 @@ impl<'a> From<&'a Result<Forecast, String>> for ForecastOutput<'a> {
             months: known.map(|f| f.months),
             soonest_months: known.map(|f| f.soonest_months),
             latest_months: known.and_then(|f| f.latest_months),
-            utc: known.and_then(|f| utc(f.t_ns)),
+            utc: known.map(|f| Moment::second_text(f.t_ns)),
             km: known.and_then(|f| f.km),
             odometer_km: known.and_then(|f| f.odometer_km),
             why: forecast.as_ref().err().map(String::as_str),
@@ -300,7 +302,7 @@ impl<'a> From<&'a Result<Forecast, String>> for ForecastOutput<'a> {
 
 #[derive(Debug, Serialize)]
 struct PointOutput {
-    utc: Option<String>,
+    utc: String,
     odometer_km: Option<f64>,
     value: f64,
     u: Option<f64>,
@@ -310,7 +312,7 @@ struct PointOutput {
 impl From<&Point> for PointOutput {
     fn from(point: &Point) -> Self {
         Self {
-            utc: utc(point.t_ns),
+            utc: Moment::second_text(point.t_ns),
             odometer_km: point.odometer_km,
             value: point.value,
             u: point.u,

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use slipwright_analysis::book::Due;
-use slipwright_analysis::report::number;
+use slipwright_analysis::number;
 
 /// Every reminder, below what another command says; nothing without any.
 pub(crate) fn reminders(all: &[Due]) -> String {

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use slipwright_analysis::coupling_model::Parameter;
 use slipwright_analysis::drive::DriveMeasures;
-use slipwright_analysis::report::number;
+use slipwright_analysis::number;
 
 /// The fitted model, what was tested, and ground speed; one line each.
 pub(super) fn lines(drive: &DriveMeasures) -> String {

@@ -2,35 +2,32 @@
 
 use std::fmt::Write;
 
-use crate::contract::diagnose::DiagnoseOutput;
+use slipwright_analysis::diagnosis::Diagnosis;
+use slipwright_analysis::number;
 
 /// The answer first, then each cause with its evidence.
-pub(crate) fn diagnosis(output: &DiagnoseOutput) -> String {
+pub(crate) fn diagnosis(diagnosis: &Diagnosis, warnings: &[String]) -> String {
     let mut text = String::new();
     // Writing to a string cannot fail.
-    let _ = match output.judgeable {
-        true => writeln!(text, "{}", output.why),
-        false => writeln!(text, "NOT JUDGEABLE: {}", output.why),
+    let _ = match diagnosis.judgeable {
+        true => writeln!(text, "{}", diagnosis.why),
+        false => writeln!(text, "NOT JUDGEABLE: {}", diagnosis.why),
     };
-    for finding in &output.findings {
-        let _ = writeln!(
-            text,
-            "\n{:.0} %  {}",
-            100.0 * finding.probability,
-            finding.cause.replace('_', " ")
-        );
-        for line in &finding.evidence {
-            let _ = writeln!(text, "  - {line}");
+    for finding in &diagnosis.findings {
+        let chance = number::chance(finding.probability).replace('\u{a0}', " ");
+        let _ = writeln!(text, "\n{chance}  {}", finding.cause.label());
+        for evidence in &finding.evidence {
+            let _ = writeln!(text, "  - {evidence}");
         }
         let _ = writeln!(text, "  next: {}", finding.next_check);
     }
-    if !output.not_judged.is_empty() {
+    if !diagnosis.not_judged.is_empty() {
         text.push('\n');
     }
-    for (cause, why) in &output.not_judged {
-        let _ = writeln!(text, "not judged: {}: {why}", cause.replace('_', " "));
+    for n in &diagnosis.not_judged {
+        let _ = writeln!(text, "not judged: {}: {}", n.cause.label(), n.why);
     }
-    for warning in &output.warnings {
+    for warning in warnings {
         let _ = writeln!(text, "note: {warning}");
     }
     text.push_str(

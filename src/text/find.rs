@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use slipwright_analysis::report::number;
+use slipwright_analysis::number;
 use slipwright_decoders::field::Coding;
 use slipwright_decoders::find::proposal::{Findings, Proposal, WheelAnswer, told_apart};
 

@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use slipwright_analysis::report::number;
+use slipwright_analysis::number;
 use slipwright_analysis::stack::parts::{Parts, Side, mm};
 use slipwright_analysis::stack::{Choice, Stacks};
 

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use slipwright_analysis::book::Moment;
-use slipwright_analysis::report::number;
+use slipwright_analysis::number;
 use slipwright_analysis::trend::{MeasureTrend, Trend};
 
 use super::table;
@@ -77,12 +77,14 @@ pub(crate) fn trend(trend: &Trend) -> String {
             let name = trend.work.get(*index).map_or("", |w| w.name.as_str());
             let _ = writeln!(
                 text,
-                "  {} at work {name}: {} {} ({} to {})",
+                "  {} at work {name}: {} {} ({})",
                 m.measure.label(),
                 number::plain(step.shift),
                 m.measure.unit(),
-                number::plain(step.low),
-                number::plain(step.high)
+                step.interval.map_or_else(
+                    || "too few drives for an interval".to_owned(),
+                    |(low, high)| format!("{} to {}", number::plain(low), number::plain(high))
+                )
             );
         }
     }

@@ -1,5 +1,6 @@
 //! `diagnose` on simulated drives with known faults, of seeds that nothing was fitted to.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -13,6 +14,7 @@ struct Diagnosed {
     judgeable: bool,
     why: String,
     findings: Vec<Finding>,
+    not_judged: BTreeMap<String, String>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -181,4 +183,53 @@ fn a_drive_is_not_its_own_baseline() {
     let drive = vec![sample("after/after-1.pcapng.zst")];
     let run = diagnose(&sample("vehicle.toml"), &drive, &drive, &[]);
     assert!(run.refused().contains("given twice"));
+}
+
+/// What is certain in the figures is never said to be: nothing that rests on drives is.
+#[test]
+fn people_never_read_of_certainty() {
+    let folder: TempDir = tempfile::tempdir().unwrap();
+    let fault = "[[fault]]\ncause = \"inhibited_or_wiring\"\nseverity = 1.0\n";
+    let now = simulate(folder.path(), "open", 6201, fault);
+    let out = folder.path().join("out");
+    let out_text = out.display().to_string();
+    let vehicle = folder.path().join("vehicle.toml");
+    let diagnosed: Diagnosed = diagnose(&vehicle, &now, &[], &["--out", &out_text]).json();
+    assert!(diagnosed.findings[0].probability >= 0.995, "{diagnosed:?}");
+    let text = fs::read_to_string(out.join("diagnosis.txt")).unwrap();
+    assert!(text.contains("\nover 99 %  wiring fault"), "{text}");
+    assert!(!text.contains("\n100 %"), "{text}");
+}
+
+/// What cannot be judged says what would bring it, in every half of the reason.
+#[test]
+fn what_is_missing_keeps_its_reason() {
+    let folder: TempDir = tempfile::tempdir().unwrap();
+    let drive = vec![sample("after/after-1.pcapng.zst")];
+    let text = fs::read_to_string(sample("vehicle.toml")).unwrap();
+    let without = |key: &str| {
+        let keeps = |line: &&str| !line.trim_start().starts_with(key);
+        let mut text = text.lines().filter(keeps).collect::<Vec<_>>().join("\n");
+        text.push('\n');
+        let decoder = sample("decoder.toml");
+        let at = folder.path().join(format!("{key}.toml"));
+        fs::copy(&decoder, folder.path().join("decoder.toml")).unwrap();
+        fs::write(&at, text).unwrap();
+        let diagnosed: Diagnosed = diagnose(&at, &drive, &[], &[]).json();
+        diagnosed.not_judged
+    };
+    let ratio = without("rear_drive_ratio");
+    let why = &ratio["warped_plate"];
+    assert_eq!(
+        why.matches("driveline.rear_drive_ratio").count(),
+        2,
+        "{why}"
+    );
+    assert!(
+        !why.contains("rolling_radius_m") && !why.contains("no engagement tells it"),
+        "{why}"
+    );
+    let wheelbase = without("wheelbase_m");
+    let why = &wheelbase["worn_lining"];
+    assert_eq!(why.matches("geometry.wheelbase_m").count(), 2, "{why}");
 }

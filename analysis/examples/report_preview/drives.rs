@@ -1,11 +1,13 @@
 //! Made-up drives of a made-up car, from a seed: before and after a rebuild that helped, before and
 //! after nothing at all, and none. The comparison is rough: it only fills a page.
 
-use crate::comparison::{Comparison, MeasureComparison, SetSize, Verdict};
+use crate::comparison::{
+    Comparison, EngagementPosition, MatchedPair, MeasureComparison, SetSize, Verdict,
+};
 use crate::drive::{DriveMeasures, RadiusRatio};
 use crate::engagement::{Conditions, Engagement, Kind, Reference, Trace};
 use crate::measure::{Estimate, Measure, Measured, Missing, TransferEstimate};
-use crate::report::{EngagementPosition, MatchedPair, ReportNotes, comparison_report};
+use crate::report::{ReportNotes, comparison_report};
 use crate::vehicle::{Coupling, Driveline, Geometry, Mass, PressureLaw, Tyres, Vehicle};
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Unit;
@@ -88,14 +90,13 @@ fn made(seed: u64, before: State, after: State) -> Made {
     let after = drives(&mut noise, after, "after");
     let notes = ReportNotes {
         work: Some("new discs, pack set to 1.2 mm; pump strainer cleaned".to_owned()),
+        work_details: vec!["found: two discs glazed".to_owned()],
         made: Some("3 May 2026".to_owned()),
         demand_unit: Some(Unit::Percent),
-        matched: matched(&before, &after),
-        unpaired: Default::default(),
         reminders: Vec::new(),
     };
     Made {
-        comparison: compared(&before, &after, &notes.matched),
+        comparison: compared(&before, &after, &matched(&before, &after)),
         before,
         after,
         vehicle: car(),
@@ -261,35 +262,32 @@ fn engagement(
         good(value + u * noise.normal(), u, "crossing times", 30)
     };
     let share = (0.5 * 2.53 * state.torque_nm_per_bar * full_bar / drive_nm).min(0.5);
-    let measures: Vec<Measured> = Measure::ALL
-        .iter()
-        .map(|measure| match measure {
-            Measure::DeadTime => good(
-                1e3 * (dead_s + 0.105 * tau_s) + 3.0 * noise.normal(),
-                3.0,
-                "",
-                9,
-            ),
-            Measure::RiseTime if unfinished => no_crossing(90),
-            Measure::RiseTime => read(2197.0 * tau_s, 0.03, noise),
-            Measure::EngagementDelay => good(
-                1e3 * (dead_s + 0.693 * tau_s) + 3.0 * noise.normal(),
-                3.0,
-                "",
-                9,
-            ),
-            Measure::PeakSlip => good(peak + 0.02 * noise.normal(), 0.021, "largest sample", 1),
-            Measure::SlipTime => read(1e3 * slipped_s, 0.03, noise),
-            Measure::SlipDistance => read(distance, 0.02, noise),
-            Measure::SteadySlip => good(0.02 + 0.01 * noise.normal(), 0.008, "median", 60),
-            Measure::FrictionWork => read(work, 0.12, noise),
-            Measure::FrictionWorkPerArea => Err(Missing::VehicleKey("coupling.lining_area_m2")),
-            Measure::TransferFraction => read(share, 0.08, noise),
-            Measure::Hold if launch => good(0.6 + 0.5 * noise.normal(), 0.4, "slope", 120),
-            Measure::Hold => Err(Missing::NoHeldPart),
-            Measure::Ripple => read(0.11, 0.1, noise),
-        })
-        .collect();
+    let measures = Measure::each(|measure| match measure {
+        Measure::DeadTime => good(
+            1e3 * (dead_s + 0.105 * tau_s) + 3.0 * noise.normal(),
+            3.0,
+            "",
+            9,
+        ),
+        Measure::RiseTime if unfinished => no_crossing(90),
+        Measure::RiseTime => read(2197.0 * tau_s, 0.03, noise),
+        Measure::EngagementDelay => good(
+            1e3 * (dead_s + 0.693 * tau_s) + 3.0 * noise.normal(),
+            3.0,
+            "",
+            9,
+        ),
+        Measure::PeakSlip => good(peak + 0.02 * noise.normal(), 0.021, "largest sample", 1),
+        Measure::SlipTime => read(1e3 * slipped_s, 0.03, noise),
+        Measure::SlipDistance => read(distance, 0.02, noise),
+        Measure::SteadySlip => good(0.02 + 0.01 * noise.normal(), 0.008, "median", 60),
+        Measure::FrictionWork => read(work, 0.12, noise),
+        Measure::FrictionWorkPerArea => Err(Missing::VehicleKey("coupling.lining_area_m2")),
+        Measure::TransferFraction => read(share, 0.08, noise),
+        Measure::Hold if launch => good(0.6 + 0.5 * noise.normal(), 0.4, "slope", 120),
+        Measure::Hold => Err(Missing::NoHeldPart),
+        Measure::Ripple => read(0.11, 0.1, noise),
+    });
     Engagement {
         start_ns: reference_ns - 200_000_000,
         end_ns: reference_ns + 2_500_000_000,
@@ -396,10 +394,13 @@ fn compared_in(
             .ok()
             .map(|e| e.value)
     };
-    let pairs: Vec<(f64, f64)> = matched
+    let (matched, pairs): (Vec<MatchedPair>, Vec<(f64, f64)>) = matched
         .iter()
-        .filter_map(|pair| Some((value(before, pair.before)?, value(after, pair.after)?)))
-        .collect();
+        .filter_map(|pair| {
+            let values = (value(before, pair.before)?, value(after, pair.after)?);
+            Some((*pair, values))
+        })
+        .unzip();
     let shift = median(pairs.iter().map(|(b, a)| a - b));
     let spread = shift.and_then(|s| median(pairs.iter().map(|(b, a)| (a - b - s).abs())));
     let u = spread.map(|s| 1.48 * s / (pairs.len() as f64).sqrt() * 1.3);
@@ -407,7 +408,11 @@ fn compared_in(
     MeasureComparison {
         before_u: None,
         after_u: None,
-        matched: Vec::new(),
+        compared: [
+            matched.iter().map(|pair| pair.before).collect(),
+            matched.iter().map(|pair| pair.after).collect(),
+        ],
+        matched,
         measure,
         before_median: median(pairs.iter().map(|(b, _)| *b)),
         after_median: median(pairs.iter().map(|(_, a)| *a)),

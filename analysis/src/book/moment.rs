@@ -56,24 +56,38 @@ impl Moment {
         self.start_ns + (self.end_ns - self.start_ns) / 2
     }
 
-    /// The day of a stamp, as text.
+    /// The day of a stamp (UTC), as text.
     #[must_use]
     pub fn day_text(t_ns: i64) -> String {
-        Timestamp::from_nanosecond(t_ns.into())
-            .map(|t| t.strftime("%Y-%m-%d").to_string())
-            .unwrap_or_default()
+        text(t_ns, "%Y-%m-%d")
     }
+
+    /// A stamp (UTC) to the minute, for a person.
+    #[must_use]
+    pub fn minute_text(t_ns: i64) -> String {
+        text(t_ns, "%Y-%m-%d %H:%M UTC")
+    }
+
+    /// A stamp (UTC) to the second, for a program (RFC 3339).
+    #[must_use]
+    pub fn second_text(t_ns: i64) -> String {
+        text(t_ns, "%Y-%m-%dT%H:%M:%SZ")
+    }
+}
+
+/// A stamp as text: every 64-bit number of nanoseconds is a time of the calendar.
+fn text(t_ns: i64, format: &str) -> String {
+    Timestamp::from_nanosecond(t_ns.into())
+        .map(|t| t.strftime(format).to_string())
+        .unwrap_or_default()
 }
 
 impl fmt::Display for Moment {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&Self::day_text(self.start_ns))?;
-        if self.end_ns == self.start_ns
-            && let Ok(at) = Timestamp::from_nanosecond(self.start_ns.into())
-        {
-            f.write_str(&at.strftime("T%H:%M:%SZ").to_string())?;
-        }
-        Ok(())
+        f.write_str(&match self.end_ns == self.start_ns {
+            true => Self::second_text(self.start_ns),
+            false => Self::day_text(self.start_ns),
+        })
     }
 }
 

@@ -8,7 +8,7 @@ use serde::Deserialize;
 use slipwright_decoders::toml_error::TomlError;
 use toml::Spanned;
 
-use super::sides::{Placed, is_after};
+use super::sides::{DriveDate, is_after};
 use super::work::Work;
 use crate::trend::NS_PER_MONTH;
 
@@ -150,7 +150,7 @@ pub struct Due {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Driven {
     /// When and where.
-    pub placed: Placed,
+    pub placed: DriveDate,
     /// Its friction work, J, if it could be measured.
     pub friction_work_j: Option<f64>,
 }
@@ -253,7 +253,7 @@ mod tests {
 
     fn drive(date: &str, km: f64, work_j: f64) -> Driven {
         Driven {
-            placed: Placed {
+            placed: DriveDate {
                 start_ns: at(date),
                 odometer_km: Some(km),
             },

@@ -4,7 +4,7 @@ use super::work::Work;
 
 /// A drive as far as it can be placed in time.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Placed {
+pub struct DriveDate {
     /// First frame, ns since the epoch.
     pub start_ns: i64,
     /// Distance on the odometer, km.
@@ -25,13 +25,13 @@ pub struct Sides {
 /// Shares out the drives around the work at `index` of a list in order of time: before it, back to
 /// the work before; after it, up to the work after.
 #[must_use]
-pub fn sides(drives: &[Placed], work: &[Work], index: usize) -> Sides {
+pub fn sides(drives: &[DriveDate], work: &[Work], index: usize) -> Sides {
     let mut sides = Sides::default();
     for (position, drive) in drives.iter().enumerate() {
-        let is_after = |at: usize| work.get(at).map(|w| is_after(drive, w));
-        let previous = index.checked_sub(1).and_then(is_after);
-        let this = is_after(index);
-        let next = is_after(index + 1);
+        let after = |at: usize| work.get(at).map(|w| is_after(drive, w));
+        let previous = index.checked_sub(1).and_then(after);
+        let this = after(index);
+        let next = after(index + 1);
         // None: there is no such work. Some(None): the day is the same and nothing tells.
         match (previous, this, next) {
             (None | Some(Some(true)), Some(Some(false)), _) => sides.before.push(position),
@@ -45,7 +45,7 @@ pub fn sides(drives: &[Placed], work: &[Work], index: usize) -> Sides {
 
 /// Whether a drive is from after a piece of work; nothing if that cannot be told.
 #[must_use]
-pub fn is_after(drive: &Placed, work: &Work) -> Option<bool> {
+pub fn is_after(drive: &DriveDate, work: &Work) -> Option<bool> {
     if drive.start_ns >= work.date.end_ns {
         return Some(true);
     }
@@ -70,8 +70,8 @@ mod tests {
         }
     }
 
-    fn drive(at: &str, odometer_km: Option<f64>) -> Placed {
-        Placed {
+    fn drive(at: &str, odometer_km: Option<f64>) -> DriveDate {
+        DriveDate {
             start_ns: Moment::parse(at).unwrap().start_ns,
             odometer_km,
         }

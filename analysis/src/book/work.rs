@@ -1,10 +1,13 @@
 //! One piece of work: a file of the book's `work` folder.
 
+use std::fmt;
+
 use serde::Deserialize;
 use slipwright_decoders::toml_error::TomlError;
 use toml::Spanned;
 
 use super::moment::Moment;
+use crate::number;
 
 /// One piece of work.
 #[derive(Clone, Debug, PartialEq)]
@@ -69,6 +72,19 @@ pub struct FittedPart {
     pub reused: bool,
 }
 
+impl fmt::Display for FittedPart {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(count) = self.count {
+            write!(f, "{count} × ")?;
+        }
+        f.write_str(&self.name)?;
+        if let Some(number) = &self.number {
+            write!(f, " ({number})")?;
+        }
+        f.write_str(if self.reused { ", used" } else { "" })
+    }
+}
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Raw {
@@ -81,13 +97,44 @@ struct Raw {
     faults_found: Vec<String>,
     fluid: Option<Fluid>,
     stack: Option<FittedStack>,
-    #[serde(default, alias = "parts")]
+    #[serde(default)]
     part: Vec<FittedPart>,
     #[serde(default)]
     notes: String,
 }
 
 impl Work {
+    /// What its owner wrote beside the title, a line each, as it shall be read.
+    #[must_use]
+    pub fn details(&self) -> Vec<String> {
+        let mut lines = Vec::new();
+        if !self.faults_found.is_empty() {
+            lines.push(format!("found: {}", self.faults_found.join("; ")));
+        }
+        if let Some(fluid) = &self.fluid {
+            let name = fluid.name.clone();
+            let amount = fluid.amount_l.map(|l| format!("{} l", number::plain(l)));
+            let said: Vec<String> = name.into_iter().chain(amount).collect();
+            lines.push(format!("fluid: {}", said.join(", ")));
+        }
+        if let Some(stack) = &self.stack {
+            let height = stack
+                .height_mm
+                .map(|mm| format!("{} mm", number::plain(mm)));
+            let file = stack.parts_file.as_ref().map(|file| format!("of {file}"));
+            let order = (!stack.order.is_empty()).then(|| stack.order.join(", "));
+            let said: Vec<String> = [height, file, order].into_iter().flatten().collect();
+            lines.push(format!("stack: {}", said.join("; ")));
+        }
+        if !self.parts.is_empty() {
+            let parts: Vec<String> = self.parts.iter().map(ToString::to_string).collect();
+            lines.push(format!("parts: {}", parts.join("; ")));
+        }
+        let notes = self.notes.lines().map(str::trim);
+        lines.extend(notes.filter(|line| !line.is_empty()).map(str::to_owned));
+        lines
+    }
+
     /// Reads a work file's text.
     ///
     /// # Errors
@@ -150,6 +197,17 @@ mod tests {
         assert_eq!(work.date.to_string(), "2026-05-01");
         assert_eq!(work.odometer_km, Some(181_000.0));
         assert_eq!(work.parts[0].count, Some(8));
+        assert_eq!(
+            work.details(),
+            [
+                "found: two discs glazed",
+                "fluid: as the maker says, 0.700 l",
+                "stack: 21.9 mm; of parts.toml",
+                "parts: 8 × disc",
+                "two",
+                "lines",
+            ]
+        );
         assert_eq!(work.fluid.unwrap().amount_l, Some(0.7));
     }
 

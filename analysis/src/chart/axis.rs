@@ -94,12 +94,6 @@ impl Axis {
         }
     }
 
-    /// Whether the value lies within the axis.
-    #[must_use]
-    pub fn shows(&self, value: f64) -> bool {
-        value >= self.low && value <= self.high
-    }
-
     /// Ticks and their labels, low to high.
     #[must_use]
     pub fn ticks(&self) -> Vec<(f64, String)> {

@@ -4,7 +4,8 @@
 use super::axis::Axis;
 use super::canvas::{self, Anchor, Canvas, Pen, Place, TEXT_PX};
 use super::marker::{self, Fill};
-use super::trace::{self, Trace};
+use super::middle;
+use super::trace::Trace;
 use super::{Chart, ChartError, Side, palette};
 
 const SIZE_PX: (u32, u32) = (480, 330);
@@ -69,7 +70,8 @@ impl<'a> Overlay<'a> {
     #[must_use]
     pub fn farthest_apart(&self) -> Option<(f64, f64, f64)> {
         let (from_s, to_s) = self.window();
-        let [before, after] = Side::BOTH.map(|side| trace::middle(self.traces(side), from_s, to_s));
+        let [before, after] =
+            Side::BOTH.map(|side| middle::middle(self.traces(side), from_s, to_s));
         before
             .iter()
             .filter_map(|b| {
@@ -83,7 +85,7 @@ impl<'a> Overlay<'a> {
     fn window(&self) -> (f64, f64) {
         let all: Vec<Trace<'_>> = self.before.iter().chain(&self.after).copied().collect();
         let settled = if self.pulse { 0.85 } else { 0.95 };
-        trace::window(&all, 0.25, settled, self.pulse)
+        middle::window(&all, 0.25, settled, self.pulse)
     }
 
     /// Draws it.
@@ -111,7 +113,7 @@ impl<'a> Overlay<'a> {
             canvas.title(self.title)?;
             self.scales(canvas, &axes)?;
             for (side, lines) in Side::BOTH.into_iter().zip(&lines) {
-                let few = self.traces(side).len() < trace::LEAST_TRACES;
+                let few = self.traces(side).len() < middle::LEAST_TRACES;
                 for line in lines {
                     let places = line.iter().map(|p| axes.place(*p));
                     // Without a median the traces themselves are what is looked at.
@@ -130,7 +132,7 @@ impl<'a> Overlay<'a> {
     }
 
     fn middle(&self, canvas: &Canvas<'_>, axes: &Axes, side: Side) -> Result<(), ChartError> {
-        let middle = trace::middle(self.traces(side), axes.time.low(), axes.time.high());
+        let middle = middle::middle(self.traces(side), axes.time.low(), axes.time.high());
         if middle.len() < 2 {
             return Ok(());
         }

@@ -1,5 +1,5 @@
-//! What of a long trace is drawn: the stretch that matters, thinned to what the eye can tell apart,
-//! broken where samples are missing; and the middle of many traces.
+//! What of a long trace is drawn: thinned to what the eye can tell apart, broken where samples are
+//! missing.
 
 use super::axis::LARGEST;
 
@@ -17,23 +17,6 @@ pub struct Trace<'a> {
 const GAP_PERIODS: f64 = 5.0;
 /// Columns that a trace is thinned to; each keeps its lowest and its highest value.
 const COLUMNS: usize = 110;
-/// Times at which the middle of many traces is taken.
-const MIDDLE_STEPS: usize = 96;
-/// Fewer traces than this have no middle.
-pub(crate) const LEAST_TRACES: usize = 3;
-
-/// The middle of many traces at one time.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Middle {
-    /// Time, s from the reference.
-    pub(crate) t_s: f64,
-    /// Lower quartile.
-    pub(crate) low: f64,
-    /// Median.
-    pub(crate) median: f64,
-    /// Upper quartile.
-    pub(crate) high: f64,
-}
 
 impl Trace<'_> {
     /// Whether there is anything to draw a line through.
@@ -42,13 +25,14 @@ impl Trace<'_> {
         self.samples().nth(1).is_some()
     }
 
-    fn samples(&self) -> impl Iterator<Item = (f64, f64)> + Clone {
+    /// Its samples that can be drawn.
+    pub(super) fn samples(&self) -> impl Iterator<Item = (f64, f64)> + Clone {
         let pairs = self.t_s.iter().copied().zip(self.values.iter().copied());
         pairs.filter(|(t, v)| drawable(*t) && drawable(*v))
     }
 
     /// Longest step between samples that a line may bridge.
-    fn longest_step_s(&self) -> f64 {
+    pub(super) fn longest_step_s(&self) -> f64 {
         let mut steps: Vec<f64> = self
             .samples()
             .zip(self.samples().skip(1))
@@ -108,7 +92,7 @@ impl Trace<'_> {
     }
 
     /// Linear interpolation; nothing in a gap or beyond the ends.
-    fn at(&self, longest_s: f64, t_s: f64) -> Option<f64> {
+    pub(super) fn at(&self, longest_s: f64, t_s: f64) -> Option<f64> {
         let after = self.t_s.partition_point(|t| *t < t_s);
         let (t1, v1) = (*self.t_s.get(after)?, *self.values.get(after)?);
         if t1 == t_s {
@@ -146,94 +130,6 @@ fn thin(piece: &[(f64, f64)], from_s: f64, column_s: f64) -> Vec<(f64, f64)> {
         thinned.extend(kept);
     }
     thinned
-}
-
-/// Medians and quartiles of traces over a stretch of time, wherever at least half of them (and at
-/// least three) have a value.
-pub(crate) fn middle(traces: &[Trace<'_>], from_s: f64, to_s: f64) -> Vec<Middle> {
-    if traces.len() < LEAST_TRACES {
-        return Vec::new();
-    }
-    let gaps: Vec<f64> = traces.iter().map(Trace::longest_step_s).collect();
-    let need = LEAST_TRACES.max(traces.len().div_ceil(2));
-    (0..=MIDDLE_STEPS)
-        .filter_map(|i| {
-            let t_s = from_s + (to_s - from_s) * i as f64 / MIDDLE_STEPS as f64;
-            let mut values: Vec<f64> = traces
-                .iter()
-                .zip(&gaps)
-                .filter_map(|(trace, gap)| trace.at(*gap, t_s))
-                .collect();
-            values.sort_by(f64::total_cmp);
-            (values.len() >= need).then(|| Middle {
-                t_s,
-                low: quantile(&values, 0.25),
-                median: quantile(&values, 0.5),
-                high: quantile(&values, 0.75),
-            })
-        })
-        .collect()
-}
-
-/// Quantile of sorted values by linear interpolation between order statistics.
-fn quantile(sorted: &[f64], share: f64) -> f64 {
-    let place = share * sorted.len().saturating_sub(1) as f64;
-    let below = place.floor() as usize;
-    let at = |i: usize| sorted.get(i).or(sorted.last()).copied().unwrap_or(0.0);
-    let (low, high) = (at(below), at(below + 1));
-    low + (high - low) * (place - below as f64)
-}
-
-/// The stretch of time that shows what happens: from `before_s` ahead of the reference to a little
-/// after the last trace has done `settled` of its way from its first to its farthest value (a rise)
-/// or has come back to within `1 - settled` of it (a pulse).
-pub(crate) fn window(traces: &[Trace<'_>], before_s: f64, settled: f64, pulse: bool) -> (f64, f64) {
-    let from_s = traces
-        .iter()
-        .filter_map(|trace| trace.samples().map(|(t, _)| t).min_by(f64::total_cmp))
-        .min_by(f64::total_cmp)
-        .unwrap_or(-before_s)
-        .clamp(-before_s, 0.0);
-    let ends: Vec<f64> = traces
-        .iter()
-        .filter_map(|trace| settles(trace, settled, pulse))
-        .collect();
-    let last_sample = traces
-        .iter()
-        .flat_map(|trace| trace.samples().map(|(t, _)| t).max_by(f64::total_cmp))
-        .max_by(f64::total_cmp)
-        .unwrap_or(1.0);
-    let mut ends = ends;
-    ends.sort_by(f64::total_cmp);
-    // One odd trace shall not squeeze all others.
-    let end = if ends.is_empty() {
-        1.0
-    } else {
-        quantile(&ends, 0.9)
-    };
-    let to_s = (end * 1.25 + 0.1).min(last_sample).clamp(0.1, 60.0);
-    (from_s, to_s)
-}
-
-fn settles(trace: &Trace<'_>, settled: f64, pulse: bool) -> Option<f64> {
-    let after = || trace.samples().filter(|(t, _)| *t >= 0.0);
-    let (_, first) = after().next()?;
-    let first = if pulse { 0.0 } else { first };
-    let way = |v: f64| (v - first).abs();
-    let farthest = after()
-        .map(|(_, v)| way(v))
-        .max_by(f64::total_cmp)
-        .filter(|way| *way > 0.0)?;
-    if pulse {
-        after()
-            .filter(|(_, v)| way(*v) > (1.0 - settled) * farthest)
-            .last()
-            .map(|(t, _)| t)
-    } else {
-        after()
-            .find(|(_, v)| way(*v) >= settled * farthest)
-            .map(|(t, _)| t)
-    }
 }
 
 #[cfg(test)]
@@ -274,48 +170,6 @@ mod tests {
         assert_eq!(trace.at(trace.longest_step_s(), 0.25), Some(1.0));
     }
 
-    /// Three ramps of slopes 1, 2 and 4: the median has slope 2, the quartiles lie half way.
-    #[test]
-    fn the_middle_of_ramps() {
-        let t_s: Vec<f64> = (0..=100).map(|i| f64::from(i) * 0.01).collect();
-        let ramps: Vec<Vec<f64>> = [1.0, 2.0, 4.0]
-            .iter()
-            .map(|s| t_s.iter().map(|t| s * t).collect())
-            .collect();
-        let traces: Vec<Trace<'_>> = ramps
-            .iter()
-            .map(|values| Trace { t_s: &t_s, values })
-            .collect();
-        let middle = middle(&traces, 0.0, 1.0);
-        assert_eq!(middle.len(), MIDDLE_STEPS + 1);
-        for m in middle {
-            let near = |a: f64, b: f64| (a - b).abs() < 1e-9;
-            assert!(
-                near(m.median, 2.0 * m.t_s)
-                    && near(m.low, 1.5 * m.t_s)
-                    && near(m.high, 3.0 * m.t_s)
-            );
-        }
-        assert!(super::middle(&traces[..2], 0.0, 1.0).is_empty());
-    }
-
-    #[test]
-    fn the_window_holds_the_rise() {
-        let t_s: Vec<f64> = (-50..500).map(|i| f64::from(i) * 0.01).collect();
-        let values: Vec<f64> = t_s.iter().map(|t| (t * 5.0).clamp(0.0, 1.0)).collect();
-        let (from, to) = window(
-            &[Trace {
-                t_s: &t_s,
-                values: &values,
-            }],
-            0.1,
-            0.95,
-            false,
-        );
-        assert!((from + 0.1).abs() < 1e-12);
-        assert!((0.25..0.5).contains(&to), "{to}");
-    }
-
     proptest! {
         #[test]
         fn any_trace_can_be_drawn(
@@ -323,13 +177,8 @@ mod tests {
         ) {
             let (t_s, values): (Vec<f64>, Vec<f64>) = samples.into_iter().unzip();
             let trace = Trace { t_s: &t_s, values: &values };
-            let (from, to) = window(&[trace, trace, trace], 0.2, 0.9, true);
-            prop_assert!(from.is_finite() && to.is_finite() && from < to);
-            for piece in trace.pieces(from, to) {
+            for piece in trace.pieces(-1e3, 1e3) {
                 prop_assert!(piece.iter().all(|(t, v)| t.is_finite() && v.is_finite()));
-            }
-            for m in middle(&[trace, trace, trace], from, to) {
-                prop_assert!(m.low <= m.median && m.median <= m.high);
             }
         }
     }

@@ -14,9 +14,10 @@
 //! than they are.
 
 use super::draft::Draft;
-use super::shift::{Trend, estimate};
-use super::wording;
+use super::shift::{BeddingIn, estimate};
+use crate::number;
 use crate::statistics::holm;
+use crate::words;
 
 /// Drives after the work without which no trend over drives can be told from their spread.
 const LEAST_DRIVES: usize = 3;
@@ -56,8 +57,9 @@ pub(super) fn allow_for_trends(drafts: &mut [Draft]) -> Vec<String> {
     warnings
 }
 
-fn sentence(draft: &Draft, trend: &Trend) -> String {
-    let half = 0.5 * (trend.high - trend.low);
+fn sentence(draft: &Draft, trend: &BeddingIn) -> String {
+    let u = number::u_of_interval(trend.low, trend.high);
+    let unit = words::behind(draft.measure.unit());
     let falls = trend.change < 0.0;
     let (least, most) = if falls {
         (-trend.high, -trend.low)
@@ -65,13 +67,13 @@ fn sentence(draft: &Draft, trend: &Trend) -> String {
         (trend.low, trend.high)
     };
     format!(
-        "{} still {} over the after set, by {} from its first engagement to its last (95 % \
-         interval {} to {}), as new linings do when they bed in: its shift is the average over the \
+        "{} still {} over the after set, by {}{unit} from its first engagement to its last (95 % \
+         interval {} to {}{unit}), as new linings do when they bed in: its shift is the average over the \
          set, and drives recorded later would say more of the final state",
         draft.measure.label(),
         if falls { "falls" } else { "rises" },
-        wording::with_unit(&wording::digits(trend.change.abs(), half), draft.measure),
-        wording::digits(least, half),
-        wording::with_unit(&wording::digits(most, half), draft.measure),
+        number::rounded_to(trend.change.abs(), u),
+        number::rounded_to(least, u),
+        number::rounded_to(most, u),
     )
 }

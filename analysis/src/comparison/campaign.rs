@@ -6,20 +6,19 @@ use super::condition::Condition;
 use super::matching::{self, Matching};
 use super::sets::Sets;
 use super::shift::Observation;
-use super::{LEAST_DRIVES, LEAST_PAIRS, wording};
+use super::{EngagementPosition, LEAST_DRIVES, LEAST_PAIRS};
 use crate::drive::DriveMeasures;
 use crate::engagement::Engagement;
 use crate::measure::Measure;
+use crate::number;
+use crate::words;
 
 /// One engagement in its place.
 pub(super) struct Placed<'a> {
     pub(super) engagement: &'a Engagement,
-    /// What its drive is called.
-    pub(super) capture: &'a str,
-    /// First frame of its drive, ns since the epoch.
-    pub(super) drive_start_ns: i64,
+    /// Where it stands in its set as given.
+    pub(super) position: EngagementPosition,
     drive: usize,
-    place_in_drive: usize,
     since_work: usize,
 }
 
@@ -33,26 +32,28 @@ pub(super) struct Campaign<'a> {
 
 impl<'a> Campaign<'a> {
     pub(super) fn new(sets: &Sets<'a>) -> Self {
-        let place = |drives: &[&'a DriveMeasures], is_after: bool| {
+        let place = |drives: &[&'a DriveMeasures], given: &[usize], is_after: bool| {
             let mut placed: Vec<Placed<'a>> = Vec::new();
-            for (drive, measures) in drives.iter().enumerate() {
+            for (drive, (measures, &at)) in drives.iter().zip(given).enumerate() {
                 for (place_in_drive, engagement) in measures.engagements.iter().enumerate() {
                     let since_work = if is_after { placed.len() } else { 0 };
                     placed.push(Placed {
                         engagement,
-                        capture: &measures.name,
-                        drive_start_ns: measures.start_ns,
+                        position: EngagementPosition {
+                            drive: at,
+                            engagement: place_in_drive,
+                        },
                         drive,
-                        place_in_drive,
                         since_work,
                     });
                 }
             }
             placed
         };
+        let [before_at, after_at] = &sets.given;
         Self {
-            before: place(&sets.before, false),
-            after: place(&sets.after, true),
+            before: place(&sets.before, before_at, false),
+            after: place(&sets.after, after_at, true),
             drives_before: sets.before.len(),
             drives_after: sets.after.len(),
         }
@@ -63,7 +64,7 @@ impl<'a> Campaign<'a> {
         self.before
             .iter()
             .chain(&self.after)
-            .map(|p| value(p.engagement, measure).is_some())
+            .map(|p| p.engagement.estimate(measure).is_some())
             .collect()
     }
 
@@ -105,7 +106,7 @@ impl<'a> Campaign<'a> {
         for (is_after, placed, indices) in sides {
             for placed in indices.iter().filter_map(|index| placed.get(*index)) {
                 let engagement = placed.engagement;
-                let Some((value, u)) = value(engagement, measure) else {
+                let Some(estimate) = engagement.estimate(measure) else {
                     continue;
                 };
                 let stratum = matching
@@ -118,10 +119,10 @@ impl<'a> Campaign<'a> {
                     is_after,
                     drive,
                     stratum: stratum.unwrap_or(0),
-                    value,
-                    u,
+                    value: estimate.value,
+                    u: estimate.u,
                     conditions: engagement.conditions,
-                    place_in_drive: placed.place_in_drive,
+                    place_in_drive: placed.position.engagement,
                     since_work: placed.since_work,
                 });
             }
@@ -147,14 +148,15 @@ impl<'a> Campaign<'a> {
             .map_or_else(String::new, |why| format!(" ({why})"));
         if b < LEAST_DRIVES || a < LEAST_DRIVES {
             let all = (b, a) == (self.drives_before, self.drives_after);
+            let of = |part, all| format!("{part} of {}", number::count(all, "drive", "drives"));
             let what = if all {
                 format!("a side of one drive ({b} before, {a} after)")
             } else {
                 format!(
                     "only {} before and {} after have it under like conditions{apart}, and one \
                      drive",
-                    wording::of(b, self.drives_before, "drive"),
-                    wording::of(a, self.drives_after, "drive"),
+                    of(b, self.drives_before),
+                    of(a, self.drives_after),
                 )
             };
             return Some(format!(
@@ -166,7 +168,7 @@ impl<'a> Campaign<'a> {
         (pairs < LEAST_PAIRS).then(|| {
             format!(
                 "only {} of engagements can be compared{apart}; {LEAST_PAIRS} are needed",
-                wording::count(pairs, "matched pair")
+                number::count(pairs, "matched pair", "matched pairs")
             )
         })
     }
@@ -180,7 +182,7 @@ impl<'a> Campaign<'a> {
                 reasons.push(format!("the {set} set has no engagement"));
             } else if placed
                 .iter()
-                .all(|p| value(p.engagement, measure).is_none())
+                .all(|p| p.engagement.estimate(measure).is_none())
             {
                 let why = common_reason(placed, measure);
                 reasons.push(format!("it is missing in the whole {set} set ({why})"));
@@ -206,7 +208,7 @@ impl<'a> Campaign<'a> {
             let whole = |placed: &[Placed<'_>]| {
                 placed
                     .iter()
-                    .all(|p| value(p.engagement, *measure).is_none())
+                    .all(|p| p.engagement.estimate(*measure).is_none())
             };
             let (is_after, placed) = match (whole(&self.before), whole(&self.after)) {
                 (true, false) => (false, &self.before),
@@ -224,11 +226,10 @@ impl<'a> Campaign<'a> {
             .map(|((is_after, reason), labels)| {
                 let (set, placed) =
                     if is_after { ("after", &self.after) } else { ("before", &self.before) };
-                let labels: Vec<String> = labels.into_iter().map(str::to_owned).collect();
                 format!(
                     "missing in all {} of the {set} set, so not compared: {}; mostly because {reason}",
-                    wording::count(placed.len(), "engagement"),
-                    wording::join(&labels),
+                    number::count(placed.len(), "engagement", "engagements"),
+                    words::listed(&labels),
                 )
             })
             .collect()
@@ -264,25 +265,13 @@ impl<'a> Campaign<'a> {
     }
 }
 
-/// A measure's value and standard uncertainty in one engagement, if it has a finite one.
-pub(super) fn value(engagement: &Engagement, measure: Measure) -> Option<(f64, f64)> {
-    let estimate = engagement.measures.get(measure as usize)?.as_ref().ok()?;
-    estimate
-        .value
-        .is_finite()
-        .then_some((estimate.value, estimate.u))
-}
-
 /// The reason given most often for a missing measure.
 fn common_reason(placed: &[Placed<'_>], measure: Measure) -> String {
     let mut counts: BTreeMap<String, usize> = BTreeMap::new();
     for p in placed {
-        let reason = match p.engagement.measures.get(measure as usize) {
-            Some(Err(missing)) => missing.to_string(),
-            Some(Ok(_)) => "the value is not a finite number".to_owned(),
-            None => "it was not measured".to_owned(),
-        };
-        *counts.entry(reason).or_default() += 1;
+        if let Some(reason) = p.engagement.why_missing(measure) {
+            *counts.entry(reason).or_default() += 1;
+        }
     }
     counts
         .into_iter()

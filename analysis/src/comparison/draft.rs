@@ -1,14 +1,16 @@
 //! One measure on its way to a verdict: first alone, then among the others.
 
-use super::campaign::{Campaign, Placed, value};
+use super::campaign::{Campaign, Placed};
 use super::family::{self, Question};
 use super::matching::Matching;
 use super::shift::{self, Observation, Shift};
-use super::{Matched, MatchedPair, MeasureComparison, Verdict, wording};
-use crate::drive::seconds_between;
+use super::{EngagementPosition, MatchedPair, MeasureComparison, Verdict};
 use crate::measure::Measure;
+use crate::number;
 use crate::statistics::quantile::median;
+use crate::statistics::spread::{error_of_median, sd};
 use crate::statistics::student_t::detectable;
+use crate::words;
 
 /// Power at which the smallest provable change is given.
 pub const POWER: f64 = 0.8;
@@ -23,6 +25,7 @@ pub(super) struct Draft {
     before_u: Option<f64>,
     after_u: Option<f64>,
     matched: Vec<MatchedPair>,
+    compared: [Vec<EngagementPosition>; 2],
     pub(super) shift: Result<Shift, String>,
     too_few: Option<String>,
 }
@@ -50,42 +53,43 @@ fn median_uncertainty(observations: &[Observation], is_after: bool) -> Option<f6
         .chunk_by(|a, b| a.drive == b.drive)
         .filter_map(|drive| median(&drive.iter().map(|o| o.value).collect::<Vec<f64>>()))
         .collect();
-    // A median spreads by this much more than a mean of normal values, sqrt(pi / 2).
-    let factor = (std::f64::consts::PI / 2.0).sqrt();
-    let by_engagements = factor * spread(&values)? / (values.len() as f64).sqrt();
-    let by_drives = spread(&of_drives)? / (of_drives.len() as f64).sqrt();
+    let by_engagements = error_of_median(sd(&values)?, values.len());
+    let by_drives = sd(&of_drives)? / (of_drives.len() as f64).sqrt();
     Some(by_engagements.max(by_drives))
 }
 
-/// Sample standard deviation.
-fn spread(values: &[f64]) -> Option<f64> {
-    let n = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
-    (values.len() > 1).then(|| (squares / (n - 1.0)).sqrt())
+fn position(placed: &[Placed<'_>], index: usize) -> Option<EngagementPosition> {
+    placed.get(index).map(|placed| placed.position)
 }
 
-/// The matched pairs with their values.
-fn matched(campaign: &Campaign<'_>, measure: Measure, matching: &Matching) -> Vec<MatchedPair> {
-    let side = |placed: Option<&Placed<'_>>| {
-        let placed = placed?;
-        let (value, _) = value(placed.engagement, measure)?;
-        Some(Matched {
-            capture: placed.capture.to_owned(),
-            start_s: seconds_between(placed.drive_start_ns, placed.engagement.start_ns),
-            value,
-        })
-    };
+/// The matched pairs.
+fn matched(campaign: &Campaign<'_>, matching: &Matching) -> Vec<MatchedPair> {
     matching
         .pairs
         .iter()
         .filter_map(|&(before, after)| {
             Some(MatchedPair {
-                before: side(campaign.before.get(before))?,
-                after: side(campaign.after.get(after))?,
+                before: position(&campaign.before, before)?,
+                after: position(&campaign.after, after)?,
             })
         })
         .collect()
+}
+
+/// Every engagement that is compared.
+fn compared(campaign: &Campaign<'_>, matching: &Matching) -> [Vec<EngagementPosition>; 2] {
+    let of = |placed: &[Placed<'_>], indices: &[usize]| {
+        let mut positions: Vec<EngagementPosition> = indices
+            .iter()
+            .filter_map(|&index| position(placed, index))
+            .collect();
+        positions.sort_unstable();
+        positions
+    };
+    [
+        of(&campaign.before, &matching.before),
+        of(&campaign.after, &matching.after),
+    ]
 }
 
 impl Draft {
@@ -100,8 +104,7 @@ impl Draft {
                     &campaign.before
                 };
                 all.iter()
-                    .filter_map(|p| value(p.engagement, measure))
-                    .map(|(v, _)| v)
+                    .filter_map(|p| Some(p.engagement.estimate(measure)?.value))
                     .collect()
             } else {
                 observations
@@ -117,7 +120,8 @@ impl Draft {
             median_uncertainty(&observations, false),
             median_uncertainty(&observations, true),
         );
-        let matched = matched(campaign, measure, &matching);
+        let matched = matched(campaign, &matching);
+        let compared = compared(campaign, &matching);
         let shift = if observations.is_empty() {
             Err(campaign.nothing_to_compare(measure, &matching))
         } else {
@@ -133,6 +137,7 @@ impl Draft {
             before_u,
             after_u,
             matched,
+            compared,
             shift,
             too_few,
         }
@@ -177,6 +182,7 @@ impl Draft {
             smallest_provable: None,
             pairs: self.matching.pairs.len(),
             matched: self.matched,
+            compared: self.compared,
             verdict: Verdict::NotEnoughData,
             method: METHOD_NONE,
             why: None,
@@ -199,11 +205,12 @@ impl Draft {
             (Some(why), _) | (None, Err(why)) => {
                 let mut why = why.clone();
                 if let Some((low, high)) = shift.within_drives {
-                    let half = 0.5 * (high - low);
+                    let u = number::u_of_interval(low, high);
                     why += &format!(
-                        "; by the spread within the drives alone the shift would lie between {} and {}",
-                        wording::digits(low, half),
-                        wording::with_unit(&wording::digits(high, half), self.measure)
+                        "; by the spread within the drives alone the shift would lie between {} and {}{}",
+                        number::rounded_to(low, u),
+                        number::rounded_to(high, u),
+                        words::behind(self.measure.unit())
                     );
                 }
                 out.why = Some(why);
@@ -229,8 +236,8 @@ impl Draft {
             out.why = Some(format!(
                 "the interval leaves zero out, but of {} one is expected to do so by chance more \
                  often than is safe (p {} after correction)",
-                wording::count(questions, "measure"),
-                wording::digits(corrected.p, 0.01)
+                number::count(questions, "measure", "measures"),
+                number::probability(corrected.p)
             ));
         }
         out

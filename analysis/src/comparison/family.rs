@@ -109,14 +109,19 @@ pub fn correct(questions: &[Question]) -> Vec<Corrected> {
     corrected
 }
 
+/// The measures of slip and delay that have this verdict.
+#[must_use]
+pub fn of_proof(measures: &[MeasureComparison], verdict: Verdict) -> Vec<&MeasureComparison> {
+    measures
+        .iter()
+        .filter(|m| PROOF.contains(&m.measure) && m.verdict == verdict)
+        .collect()
+}
+
 /// The verdict on slip and delay together.
 #[must_use]
 pub fn overall(measures: &[MeasureComparison]) -> Verdict {
-    let has = |verdict| {
-        measures
-            .iter()
-            .any(|m| PROOF.contains(&m.measure) && m.verdict == verdict)
-    };
+    let has = |verdict| !of_proof(measures, verdict).is_empty();
     match (has(Verdict::Reduced), has(Verdict::Increased)) {
         (true, false) => Verdict::Reduced,
         (false, true) => Verdict::Increased,

@@ -28,6 +28,7 @@ use std::collections::BinaryHeap;
 
 use super::condition::Condition;
 use crate::engagement::{Engagement, Kind, Reference};
+use crate::number;
 use crate::statistics::nearest::Tree;
 use crate::statistics::quantile::{median, sorted};
 use crate::statistics::spread::robust_sd;
@@ -105,8 +106,8 @@ pub fn match_engagements(before: &[&Engagement], after: &[&Engagement]) -> Match
             };
             let text = format!(
                 "only the {side} set has {} timed from {}",
-                plural(kind),
-                reference.text()
+                kind.plural(),
+                reference.label()
             );
             apart.push((count as f64 / all, text));
             continue;
@@ -285,11 +286,11 @@ fn reasons(
             let text = format!(
                 "{} of the {} is {} to {}{space}{unit} before and {} to {}{space}{unit} after",
                 condition.label(),
-                plural(kind),
-                short(*b0),
-                short(*b1),
-                short(*a0),
-                short(*a1),
+                kind.plural(),
+                number::plain(*b0),
+                number::plain(*b1),
+                number::plain(*a0),
+                number::plain(*a1),
             );
             reasons.push((alone, text));
         }
@@ -299,7 +300,7 @@ fn reasons(
         let names: Vec<&str> = calipers.iter().map(|(c, _)| c.label()).collect();
         let text = format!(
             "few {} are alike in {} at once",
-            plural(kind),
+            kind.plural(),
             names.join(", ")
         );
         reasons.push((left_out, text));
@@ -316,18 +317,4 @@ fn lonely(values: &[f64], others: &[f64], caliper: f64) -> usize {
             others.get(next).is_none_or(|o| *o > **v + caliper)
         })
         .count()
-}
-
-/// The kind's word for more than one.
-fn plural(kind: Kind) -> &'static str {
-    match kind {
-        Kind::Launch => "launches",
-        Kind::TipIn => "tip-ins",
-        Kind::TurnIn => "turn-ins",
-    }
-}
-
-/// Three digits at most.
-fn short(value: f64) -> String {
-    super::wording::digits(value, value.abs() / 10.0)
 }

@@ -1,8 +1,8 @@
 //! The two sets of drives as given, and what is wrong with them.
 
-use super::wording;
 use crate::drive::DriveMeasures;
 use crate::engagement::Reference;
+use crate::number;
 
 /// Drives that can be compared, in the order of their start, with what a reader must know.
 pub struct Sets<'a> {
@@ -10,9 +10,14 @@ pub struct Sets<'a> {
     pub before: Vec<&'a DriveMeasures>,
     /// After the work.
     pub after: Vec<&'a DriveMeasures>,
+    /// Where each of them stands in its set as given, before and after.
+    pub given: [Vec<usize>; 2],
     /// Plain sentences.
     pub warnings: Vec<String>,
 }
+
+/// A drive, and where it stands in its set as given.
+type Given<'a> = (usize, &'a DriveMeasures);
 
 impl<'a> Sets<'a> {
     /// Takes out repeated drives and looks for sets that are mixed up.
@@ -20,16 +25,14 @@ impl<'a> Sets<'a> {
         let mut warnings = Vec::new();
         let mut before = once(before, "before", &mut warnings);
         let mut after = once(after, "after", &mut warnings);
-        let in_both: Vec<(&DriveMeasures, &DriveMeasures)> = before
+        let in_both: Vec<(Given<'a>, Given<'a>)> = before
             .iter()
             .flat_map(|b| {
-                after
-                    .iter()
-                    .filter(|a| same_recording(b, a))
-                    .map(|a| (*b, *a))
+                let twins = after.iter().filter(|a| same_recording(b.1, a.1));
+                twins.map(|a| (*b, *a))
             })
             .collect();
-        for (b, a) in &in_both {
+        for ((_, b), (_, a)) in &in_both {
             let names = if b.name == a.name {
                 b.name.clone()
             } else {
@@ -39,22 +42,26 @@ impl<'a> Sets<'a> {
                 "the same drive is in both sets and was left out of both: {names}"
             ));
         }
-        before.retain(|b| !in_both.iter().any(|(other, _)| std::ptr::eq(*other, *b)));
-        after.retain(|a| !in_both.iter().any(|(_, other)| std::ptr::eq(*other, *a)));
-        before.sort_by_key(|d| d.start_ns);
-        after.sort_by_key(|d| d.start_ns);
+        before.retain(|(at, _)| !in_both.iter().any(|(b, _)| b.0 == *at));
+        after.retain(|(at, _)| !in_both.iter().any(|(_, a)| a.0 == *at));
+        before.sort_by_key(|(_, drive)| drive.start_ns);
+        after.sort_by_key(|(_, drive)| drive.start_ns);
+        let (before_at, before): (Vec<usize>, Vec<_>) = before.into_iter().unzip();
+        let (after_at, after): (Vec<usize>, Vec<_>) = after.into_iter().unzip();
         warnings.extend(order(&before, &after));
         warnings.extend(references(&before, &after));
         Self {
             before,
             after,
+            given: [before_at, after_at],
             warnings,
         }
     }
 }
 
 /// Whether two measured drives come from the same recording, whatever its file is called.
-fn same_recording(a: &DriveMeasures, b: &DriveMeasures) -> bool {
+#[must_use]
+pub fn same_recording(a: &DriveMeasures, b: &DriveMeasures) -> bool {
     a.start_ns == b.start_ns
         && a.frames == b.frames
         && a.duration_s.to_bits() == b.duration_s.to_bits()
@@ -64,28 +71,24 @@ fn same_recording(a: &DriveMeasures, b: &DriveMeasures) -> bool {
         })
 }
 
-fn once<'a>(
-    drives: &'a [DriveMeasures],
-    set: &str,
-    warnings: &mut Vec<String>,
-) -> Vec<&'a DriveMeasures> {
-    let mut kept: Vec<&DriveMeasures> = Vec::with_capacity(drives.len());
+fn once<'a>(drives: &'a [DriveMeasures], set: &str, warnings: &mut Vec<String>) -> Vec<Given<'a>> {
+    let mut kept: Vec<Given<'a>> = Vec::with_capacity(drives.len());
     // Equal recordings have equal starts, so only such are compared.
     let mut by_start: std::collections::HashMap<i64, Vec<usize>> = std::collections::HashMap::new();
-    for drive in drives {
+    for (at, drive) in drives.iter().enumerate() {
         let places = by_start.entry(drive.start_ns).or_default();
         let seen = places
             .iter()
             .filter_map(|i| kept.get(*i))
-            .find(|k| same_recording(k, drive));
-        if let Some(first) = seen {
+            .find(|(_, k)| same_recording(k, drive));
+        if let Some((_, first)) = seen {
             warnings.push(format!(
                 "{} is the same recording as {} of the {set} set and was counted once",
                 drive.name, first.name
             ));
         } else {
             places.push(kept.len());
-            kept.push(drive);
+            kept.push((at, drive));
         }
     }
     kept
@@ -124,12 +127,18 @@ fn references(before: &[&DriveMeasures], after: &[&DriveMeasures]) -> Option<Str
     };
     let ((b, b_all), (a, a_all)) = (share(before), share(after));
     let uneven = (b == 0) != (a == 0) || (b == b_all) != (a == a_all);
+    let part = |part, all| {
+        format!(
+            "{part} of {}",
+            number::count(all, "engagement", "engagements")
+        )
+    };
     (uneven && b_all > 0 && a_all > 0).then(|| {
         format!(
             "{} of the before set and {} of the after set are timed from demand, the others from \
              slip; the two kinds are never compared with each other",
-            wording::of(b, b_all, "engagement"),
-            wording::of(a, a_all, "engagement"),
+            part(b, b_all),
+            part(a, a_all),
         )
     })
 }

@@ -77,7 +77,7 @@ pub struct Observation {
 
 /// A change over the after set.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Trend {
+pub struct BeddingIn {
     /// Change from the first engagement of the after set to its last, in the measure's unit.
     pub change: f64,
     /// Lower end of its interval.
@@ -116,7 +116,7 @@ pub struct Shift {
     /// Spread from engagement to engagement within a drive, as a part of the typical value.
     pub relative_spread: f64,
     /// A trend over the after set, if the model was asked for one and could tell.
-    pub trend: Option<Trend>,
+    pub trend: Option<BeddingIn>,
     scale: Scale,
 }
 
@@ -231,7 +231,7 @@ fn sureness(fit: &Fit, difference: f64, floor: f64, scale: Scale) -> Result<Sure
     })
 }
 
-fn trend(fit: &Fit, column: usize, design: &Design, scale: Scale) -> Option<Trend> {
+fn trend(fit: &Fit, column: usize, design: &Design, scale: Scale) -> Option<BeddingIn> {
     let slope = fit.coefficient(column, Level::Total)?;
     let values = design.columns.get(column)?;
     let first = values.iter().copied().fold(f64::INFINITY, f64::min);
@@ -240,7 +240,7 @@ fn trend(fit: &Fit, column: usize, design: &Design, scale: Scale) -> Option<Tren
     let change = |slope: f64| scale.natural(slope * (last - first));
     let (low, high) = (change(slope.value - reach), change(slope.value + reach));
     let usable = slope.standard_error > 0.0 && low.is_finite() && high.is_finite();
-    usable.then(|| Trend {
+    usable.then(|| BeddingIn {
         change: change(slope.value),
         low,
         high,

@@ -1,66 +1,14 @@
 //! The verdict as an owner reads it.
 
-use super::family::PROOF;
+use super::family::{PROOF, of_proof};
 use super::{Comparison, MeasureComparison, Verdict};
-use crate::measure::Measure;
-
-/// A number to the digits that its uncertainty leaves: two figures of `uncertainty`, or four
-/// figures of the number where there is no uncertainty.
-#[must_use]
-pub fn digits(value: f64, uncertainty: f64) -> String {
-    let scale = if uncertainty.is_finite() && uncertainty > 0.0 {
-        uncertainty
-    } else {
-        value.abs() / 100.0
-    };
-    let decimals = if scale > 0.0 {
-        (1.0 - scale.log10().floor()).clamp(0.0, 9.0)
-    } else {
-        0.0
-    };
-    let text = format!("{value:.*}", decimals as usize);
-    // No "-0.0".
-    if text
-        .trim_start_matches('-')
-        .chars()
-        .all(|c| c == '0' || c == '.')
-    {
-        return text.trim_start_matches('-').to_owned();
-    }
-    text.replace('-', "\u{2212}")
-}
-
-/// "3 of 4 engagements".
-#[must_use]
-pub fn of(part: usize, total: usize, noun: &str) -> String {
-    format!("{part} of {}", count(total, noun))
-}
-
-/// "1 drive", "3 drives".
-#[must_use]
-pub fn count(number: usize, noun: &str) -> String {
-    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
-}
-
-/// A number with its unit; bare fractions have none.
-#[must_use]
-pub fn with_unit(text: &str, measure: Measure) -> String {
-    match measure.unit() {
-        "1" => text.to_owned(),
-        unit => format!("{text} {unit}"),
-    }
-}
+use crate::number;
+use crate::words;
 
 /// The verdict in one plain sentence with its numbers.
 #[must_use]
 pub fn sentence(comparison: &Comparison) -> String {
-    let proof = |verdict| {
-        comparison
-            .measures
-            .iter()
-            .filter(move |m| PROOF.contains(&m.measure) && m.verdict == verdict)
-            .collect::<Vec<_>>()
-    };
+    let proof = |verdict| of_proof(&comparison.measures, verdict);
     let (reduced, increased) = (proof(Verdict::Reduced), proof(Verdict::Increased));
     let extent = extent(comparison);
     match comparison.verdict {
@@ -89,24 +37,14 @@ fn extent(comparison: &Comparison) -> String {
         .unwrap_or(0);
     format!(
         ", over {} of engagements from {} before and {} after",
-        count(pairs, "matched pair"),
-        count(comparison.before.drives, "drive"),
-        count(comparison.after.drives, "drive"),
+        number::count(pairs, "matched pair", "matched pairs"),
+        number::count(comparison.before.drives, "drive", "drives"),
+        number::count(comparison.after.drives, "drive", "drives"),
     )
 }
 
 fn list(measures: &[&MeasureComparison]) -> String {
-    join(&measures.iter().map(|m| moved(m)).collect::<Vec<_>>())
-}
-
-/// "a, b and c".
-#[must_use]
-pub fn join(parts: &[String]) -> String {
-    match parts {
-        [] => String::new(),
-        [one] => one.clone(),
-        [first @ .., last] => format!("{} and {last}", first.join(", ")),
-    }
+    words::listed(&measures.iter().map(|m| moved(m)).collect::<Vec<_>>())
 }
 
 /// "engagement delay by 15.2 ms (95 % interval 11.8 to 18.6 ms; median 98.0 ms before, 83.1 ms
@@ -117,29 +55,30 @@ fn moved(m: &MeasureComparison) -> String {
         m.ci_low.unwrap_or(0.0),
         m.ci_high.unwrap_or(0.0),
     );
-    let half = 0.5 * (high - low);
     let (least, most) = if shift < 0.0 {
         (-high, -low)
     } else {
         (low, high)
     };
-    let number = |value: f64| with_unit(&digits(value, half), m.measure);
+    let u = number::u_of_interval(low, high);
+    let digits = |value: f64| number::rounded_to(value, u);
+    let unit = words::behind(m.measure.unit());
     let medians = match (m.before_median, m.after_median) {
         (Some(before), Some(after)) => {
             format!(
-                "; median {} before, {} after",
-                number(before),
-                number(after)
+                "; median {}{unit} before, {}{unit} after",
+                digits(before),
+                digits(after)
             )
         }
         _ => String::new(),
     };
     format!(
-        "{} by {} (95 % interval {} to {}{medians})",
+        "{} by {}{unit} (95 % interval {} to {}{unit}{medians})",
         m.measure.label(),
-        number(shift.abs()),
-        digits(least, half),
-        number(most),
+        digits(shift.abs()),
+        digits(least),
+        digits(most),
     )
 }
 
@@ -153,19 +92,19 @@ fn unshown(measures: &[&MeasureComparison]) -> String {
         return "no measure moved clearly".to_owned();
     };
     let (low, high) = (m.ci_low.unwrap_or(0.0), m.ci_high.unwrap_or(0.0));
-    let half = 0.5 * (high - low);
-    let shift = m.shift.unwrap_or(0.0);
+    let u = number::u_of_interval(low, high);
+    let unit = words::behind(m.measure.unit());
     let mut text = format!(
-        "{} moved by {} (95 % interval {} to {})",
+        "{} moved by {}{unit} (95 % interval {} to {}{unit})",
         m.measure.label(),
-        with_unit(&digits(shift, half), m.measure),
-        digits(low, half),
-        with_unit(&digits(high, half), m.measure),
+        number::rounded_to(m.shift.unwrap_or(0.0), u),
+        number::rounded_to(low, u),
+        number::rounded_to(high, u),
     );
     if let Some(smallest) = m.smallest_provable {
-        let smallest = with_unit(&digits(smallest, smallest), m.measure);
         text += &format!(
-            ", where these drives would have shown a change of {smallest} four times out of five"
+            ", where these drives would have shown a change of {}{unit} four times out of five",
+            number::rough(smallest)
         );
     }
     text
@@ -179,22 +118,5 @@ fn lacking(comparison: &Comparison) -> String {
     match first {
         Some((m, why)) => format!("{}: {why}", m.measure.label()),
         None => "no measure of slip or delay can be judged".to_owned(),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn digits_follow_the_uncertainty() {
-        assert_eq!(digits(15.2345, 3.4), "15.2");
-        assert_eq!(digits(152.345, 34.0), "152");
-        assert_eq!(digits(0.012_346, 0.000_34), "0.01235");
-        assert_eq!(digits(-0.001, 0.3), "0.00");
-        assert_eq!(digits(-1.25, 0.3), "\u{2212}1.25");
-        assert_eq!(digits(98.76, 0.0), "98.76");
-        assert_eq!(digits(0.0, f64::NAN), "0");
-        assert_eq!(count(1, "drive"), "1 drive");
     }
 }

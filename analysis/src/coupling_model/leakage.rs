@@ -15,8 +15,9 @@ use super::Parameter;
 use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::engagement::Found;
 use crate::measure::{Estimate, Missing};
-use crate::robust::{mean, median};
 use crate::statistics::least_squares::least_squares;
+use crate::statistics::quantile::median;
+use crate::statistics::spread::mean;
 
 /// Pressure counts as settled this long after the start, s, and at most until the release.
 const SETTLED_S: f64 = 0.35;

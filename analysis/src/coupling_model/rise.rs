@@ -26,8 +26,9 @@ use super::Parameter;
 use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::engagement::{Found, Reference};
 use crate::measure::Missing;
-use crate::robust::{median, quantile, root_mean_square};
 use crate::statistics::least_squares::{Solution, least_squares};
+use crate::statistics::quantile::{median, quantile};
+use crate::statistics::spread::root_mean_square;
 
 /// What the rises of a drive tell.
 pub(super) struct Rises {

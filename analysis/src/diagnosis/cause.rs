@@ -7,9 +7,8 @@ macro_rules! causes {
     ($($variant:ident $text:literal $label:literal $check:literal;)*) => {
         /// What may be wrong.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-        #[serde(rename_all = "snake_case")]
         pub enum Cause {
-            $(#[doc = concat!($label, ".")] $variant,)*
+            $(#[doc = concat!($label, ".")] #[serde(rename = $text)] $variant,)*
         }
 
         impl Cause {

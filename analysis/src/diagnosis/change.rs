@@ -8,17 +8,19 @@
 
 use super::feature::{Feature, Scale};
 use super::record::{DriveRecord, Observation};
-use crate::robust::{huber_line, mean, median, median_and_sigma};
+use crate::statistics::huber::huber_line;
+use crate::statistics::quantile::median;
+use crate::statistics::spread::{mean, median_and_sigma};
 
 /// How much the feature's own repeatability weighs, in degrees of freedom.
 const PRIOR_FREEDOM: f64 = 4.0;
 /// A set must cover this much temperature for its slope to be told, K.
 const LEAST_SPREAD_K: f64 = 1.5;
+/// And this much of the logarithm of demand.
+const LEAST_SPREAD_STEP: f64 = 0.08;
 /// A light transmission fluid thins by a factor e over so many kelvin around 40 °C (33 to 7.2 mm²/s
 /// from 40 to 100 °C is a factor of 4.6; common practice, no source).
 const KELVIN_PER_E: f64 = 33.0;
-/// And this much of the logarithm of demand.
-const LEAST_SPREAD_STEP: f64 = 0.08;
 /// Fewest observations for a slope.
 const LEAST_FOR_SLOPE: usize = 8;
 
@@ -30,17 +32,27 @@ pub enum Against {
     /// The vehicle file's value for the healthy car.
     Nominal,
     /// What any healthy coupling does.
-    Itself,
+    Usual,
 }
 
 impl Against {
-    /// Word in JSON and tables.
+    /// Word in JSON.
     #[must_use]
     pub fn text(self) -> &'static str {
         match self {
             Self::Baseline => "baseline",
             Self::Nominal => "nominal",
-            Self::Itself => "itself",
+            Self::Usual => "itself",
+        }
+    }
+
+    /// As said to a person, in a table.
+    #[must_use]
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Baseline => "healthy drives",
+            Self::Nominal => "vehicle file",
+            Self::Usual => "usual",
         }
     }
 }
@@ -198,17 +210,11 @@ fn centre(values: &[f64]) -> Option<(f64, f64)> {
 
 /// Each drive by its middle, the set by the mean of its drives, weighted by how well each is told.
 fn levels(set: &[(usize, Observation)], feature: Feature) -> Option<Levels> {
-    let mut drives: Vec<usize> = set.iter().map(|(drive, _)| *drive).collect();
-    drives.dedup();
     let mut told: Vec<(f64, f64)> = Vec::new();
-    for drive in drives {
-        let own: Vec<&Observation> = set
-            .iter()
-            .filter(|(d, _)| *d == drive)
-            .map(|(_, o)| o)
-            .collect();
-        let values: Vec<f64> = own.iter().map(|o| o.value).collect();
-        let us: Vec<f64> = own.iter().map(|o| o.u).collect();
+    // They stand drive by drive.
+    for own in set.chunk_by(|a, b| a.0 == b.0) {
+        let values: Vec<f64> = own.iter().map(|(_, o)| o.value).collect();
+        let us: Vec<f64> = own.iter().map(|(_, o)| o.u).collect();
         let (centre, scattered) = centre(&values)?;
         let stated = median(&us).unwrap_or(0.0).powi(2) / values.len() as f64;
         let variance = scattered.max(stated) + feature.repeat().powi(2);

@@ -6,12 +6,11 @@
 //! front axle that does not slip.
 
 use super::feature::Feature;
+use super::phases::OPENS_S;
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::seconds_between;
-use crate::robust::median_and_sigma;
+use crate::statistics::spread::median_and_sigma;
 
-/// The coupling needs this long to let go, s.
-const LET_GO_S: f64 = 0.6;
 /// A bend is tight where the front axle runs ahead by this share.
 const TIGHT: f64 = 0.04;
 /// Length of one piece, s: the wheel sensors' steps average out.
@@ -19,9 +18,11 @@ const PIECE_S: f64 = 0.5;
 
 pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     let k = scene.kinematics;
-    let (Ok(slip), Ok(free), Ok(rear)) = (&k.slip_mps, &k.free_mps, &k.rear_mps) else {
-        gathered.lacks(Feature::TurnDrag, "slip cannot be told");
-        return;
+    let (slip, free, rear) = match (&k.slip_mps, &k.free_mps, &k.rear_mps) {
+        (Ok(slip), Ok(free), Ok(rear)) => (slip, free, rear),
+        (Err(why), ..) | (_, Err(why), _) | (.., Err(why)) => {
+            return gathered.lacks(Feature::TurnDrag, why.to_string());
+        }
     };
     if !scene.state_told {
         return gathered.lacks(
@@ -37,7 +38,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     for (i, &t) in base.iter().enumerate() {
         while closed
             .get(next)
-            .is_some_and(|span| seconds_between(span.end_ns, t) > LET_GO_S)
+            .is_some_and(|span| seconds_between(span.end_ns, t) > OPENS_S)
         {
             next += 1;
         }

@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::measure::Measure;
+
 /// How a change of a feature is told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Scale {
@@ -23,12 +25,11 @@ impl Scale {
 }
 
 macro_rules! features {
-    ($($variant:ident $key:literal $label:literal $unit:literal $scale:ident $floor:literal;)*) => {
+    ($($variant:ident $key:literal $label:expr, $unit:literal $scale:ident $floor:literal;)*) => {
         /// A feature of a drive or of an engagement.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-        #[serde(rename_all = "snake_case")]
         pub enum Feature {
-            $(#[doc = concat!($label, ", ", $unit, ".")] $variant,)*
+            $(#[doc = concat!("`", $key, "`, ", $unit, ".")] #[serde(rename = $key)] $variant,)*
         }
 
         impl Feature {
@@ -73,21 +74,21 @@ macro_rules! features {
 }
 
 features! {
-    DeadTime "dead_time" "dead time" "ms" Ratio 0.010;
-    RiseTime "rise_time" "rise time" "ms" Ratio 0.012;
-    DeadScatter "dead_time_scatter" "scatter of dead time" "ms" Ratio 0.35;
-    Hold "hold" "pressure decay under hold" "%/s" Difference 0.08;
-    PressureShort "pressure_short" "settled pressure less demanded" "bar" Difference 0.006;
-    Ripple "ripple" "pressure ripple" "bar" Ratio 0.40;
-    TorquePerBar "torque_per_bar" "torque per bar where slip ends" "N·m/bar" Ratio 0.04;
-    FrictionFall "friction_fall" "friction at low slip over that at high slip" "1" Ratio 0.15;
-    HeldSlip "held_slip" "slip while held" "m/s" Ratio 0.25;
-    SlipSwing "slip_swing" "slip swing once per relative turn, over the orders beside" "1" Ratio 0.08;
-    Shudder "shudder" "slip swing of 4 to 30 Hz in slow steady sliding, closed over open" "1" Ratio 0.06;
-    ShortSwing "short_swing" "slip swing once per relative turn, in launches and other short stretches" "1" Ratio 0.12;
-    ShortShudder "short_shudder" "slip swing of 4 to 30 Hz in launches and tip-ins, closed over open" "1" Ratio 0.15;
-    TurnDrag "turn_drag" "share of the turn that the open coupling takes away" "%" Difference 1.5;
-    FillCurrent "fill_current" "pump current while filling" "A" Ratio 0.03;
-    HoldCurrent "hold_current" "pump current while holding" "A" Ratio 0.04;
-    TyreRatio "tyre_ratio" "front over rear rolling radius" "%" Difference 0.08;
+    DeadTime "dead_time" Measure::DeadTime.label(), "ms" Ratio 0.010;
+    RiseTime "rise_time" Measure::RiseTime.label(), "ms" Ratio 0.012;
+    DeadTimeScatter "dead_time_scatter" "scatter of dead time", "ms" Ratio 0.35;
+    Hold "hold" Measure::Hold.label(), "%/s" Difference 0.08;
+    PressureShort "pressure_short" "settled pressure less demanded", "bar" Difference 0.006;
+    Ripple "ripple" Measure::Ripple.label(), "bar" Ratio 0.40;
+    TorquePerBar "torque_per_bar" "torque per bar where slip ends", "N·m/bar" Ratio 0.04;
+    FrictionFall "friction_fall" "friction at low slip over that at high slip", "1" Ratio 0.15;
+    HeldSlip "held_slip" "slip while held", "m/s" Ratio 0.25;
+    SlipSwing "slip_swing" "slip swing once per relative turn, over the orders beside", "1" Ratio 0.08;
+    Shudder "shudder" "slip swing of 4 to 30 Hz in slow steady sliding, closed over open", "1" Ratio 0.06;
+    ShortSwing "short_swing" "slip swing once per relative turn, in launches and other short stretches", "1" Ratio 0.12;
+    ShortShudder "short_shudder" "slip swing of 4 to 30 Hz in launches and tip-ins, closed over open", "1" Ratio 0.15;
+    TurnDrag "turn_drag" "share of the turn that the open coupling takes away", "%" Difference 1.5;
+    FillCurrent "fill_current" "pump current while filling", "A" Ratio 0.03;
+    HoldCurrent "hold_current" "pump current while holding", "A" Ratio 0.04;
+    TyreRatio "tyre_ratio" "front over rear rolling radius", "%" Difference 0.08;
 }

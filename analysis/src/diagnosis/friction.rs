@@ -11,7 +11,7 @@ use super::record::{Gathered, Observation, Scene};
 use crate::coupling::Pack;
 use crate::drive::at_seconds;
 use crate::engagement::{Kind, SlipTrace};
-use crate::robust::median;
+use crate::statistics::quantile::median;
 use crate::vehicle::Vehicle;
 
 /// Torque per bar is told at most this badly, relative.
@@ -94,9 +94,9 @@ fn to_torque(scene: &Scene<'_>) -> f64 {
 /// Slip that is left while the coupling holds, straight on: in launches, which ask most of it; where a
 /// drive has few of them, in all.
 fn held_slip(scene: &Scene<'_>, gathered: &mut Gathered) {
-    let Ok(trace) = SlipTrace::of(scene.drive, scene.kinematics) else {
-        gathered.lacks(Feature::HeldSlip, "slip cannot be told");
-        return;
+    let trace = match SlipTrace::of(scene.drive, scene.kinematics) {
+        Ok(trace) => trace,
+        Err(why) => return gathered.lacks(Feature::HeldSlip, why.to_string()),
     };
     let mut straight: Vec<(Kind, f64)> = Vec::new();
     for (engagement, found) in scene.engagements() {

@@ -13,16 +13,15 @@
 use nalgebra::{SMatrix, SVector};
 
 use super::feature::Feature;
+use super::phases::{BEFORE_RELEASE_S, CLOSES_S};
 use super::record::{Gathered, Observation, Scene};
-use crate::drive::{at_seconds, seconds_between};
+use crate::drive::{Column, at_seconds, seconds_between};
 use crate::engagement::Found;
 use crate::kinematics::slip_rad_s;
-use crate::robust::mean;
+use crate::measure::Missing;
+use crate::statistics::spread::mean;
+use crate::vehicle::required;
 
-/// The closing itself is over after this, s.
-const CLOSES_S: f64 = 0.4;
-/// The driveline swings when the pedal is let go; nothing counts this long before the release, s.
-const BEFORE_RELEASE_S: f64 = 0.08;
 /// Slower than this slip ratios tell nothing, m/s.
 const LEAST_MPS: f64 = 0.8;
 /// Slip counts as sliding from here on, m/s, and a run ends where it sticks for longer, s.
@@ -62,17 +61,12 @@ struct Point {
 }
 
 pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
-    let k = scene.kinematics;
-    let v = scene.vehicle;
-    let (Ok(front), Ok(rear)) = (&k.front_mps, &k.rear_mps) else {
-        return gathered.lacks(Feature::SlipSwing, "axle speeds cannot be told");
-    };
-    let (Some(ratio), Some(radius_m)) = (v.driveline.rear_drive_ratio, v.tyres.rolling_radius_m)
-    else {
-        return gathered.lacks(
-            Feature::SlipSwing,
-            "the vehicle file lacks driveline.rear_drive_ratio or tyres.rolling_radius_m",
-        );
+    let (front, rear, rad_per_m) = match needed(scene) {
+        Ok(needed) => needed,
+        Err(why) => {
+            gathered.lacks(Feature::SlipSwing, why.to_string());
+            return gathered.lacks(Feature::ShortSwing, why.to_string());
+        }
     };
     let axle = |i: usize| {
         let (front, rear) = (front.get(i)?, rear.get(i)?);
@@ -80,7 +74,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     };
     let (mut several, mut short) = (Vec::new(), Vec::new());
     for (_, place) in scene.engagements() {
-        for run in stretches(scene, place, &axle, ratio / radius_m) {
+        for run in stretches(scene, place, &axle, rad_per_m) {
             let turns = turns_of(&run);
             if turns < LEAST_TURNS {
                 continue;
@@ -105,6 +99,16 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         gathered.lacks(Feature::SlipSwing, NO_TURNS);
         gathered.lacks(Feature::ShortSwing, NO_TURNS);
     }
+}
+
+/// The axles' speeds, m/s, and how far the shafts turn for each metre of them, rad/m.
+fn needed<'a>(scene: &Scene<'a>) -> Result<(&'a Column, &'a Column, f64), Missing> {
+    let (k, v) = (scene.kinematics, scene.vehicle);
+    let front = k.front_mps.as_ref().map_err(Clone::clone)?;
+    let rear = k.rear_mps.as_ref().map_err(Clone::clone)?;
+    let ratio = required(&v.driveline.rear_drive_ratio, "driveline.rear_drive_ratio")?;
+    let radius_m = required(&v.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
+    Ok((front, rear, ratio / radius_m))
 }
 
 /// Stretches of an engagement that slide without sticking for long. `axle` gives the speeds of the
@@ -140,7 +144,9 @@ fn stretches(
         else {
             done.push(std::mem::take(&mut run));
             last = None;
-            slid_ns = slid_ns.max(if seen.is_none() { t } else { slid_ns });
+            if seen.is_none() {
+                slid_ns = t;
+            }
             continue;
         };
         let speed = slip_rad_s(shafts_mps, rad_per_m, 1.0);

@@ -11,7 +11,8 @@ use super::record::{Gathered, Observation, Scene};
 use crate::drive::{Channel, at_seconds};
 use crate::engagement::{Engagement, Found};
 use crate::measure::Measure;
-use crate::robust::{mean, median, median_and_sigma};
+use crate::statistics::quantile::median;
+use crate::statistics::spread::{mean, median_and_sigma};
 
 /// After its demand, pressure is settled from this many rise times on, and at least this long, s.
 const SETTLED_RISES: f64 = 4.0;
@@ -35,7 +36,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         for feature in [
             Feature::DeadTime,
             Feature::RiseTime,
-            Feature::DeadScatter,
+            Feature::DeadTimeScatter,
             Feature::Hold,
             Feature::PressureShort,
             Feature::Ripple,
@@ -46,7 +47,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     if let Err(why) = &demand {
         for feature in [
             Feature::DeadTime,
-            Feature::DeadScatter,
+            Feature::DeadTimeScatter,
             Feature::PressureShort,
         ] {
             gathered.lacks(feature, why.to_string());
@@ -118,7 +119,7 @@ fn scatter(dead: &[Observation], gathered: &mut Gathered) {
     };
     if values.len() < 4 {
         gathered.lacks(
-            Feature::DeadScatter,
+            Feature::DeadTimeScatter,
             "fewer than four dead times in the drive",
         );
         return;
@@ -130,7 +131,7 @@ fn scatter(dead: &[Observation], gathered: &mut Gathered) {
     // What the crossing times leave uncertain would scatter even a perfect filling.
     let relative = (0.5 * (sigma + spread)).max(u).max(0.004);
     gathered.add(
-        Feature::DeadScatter,
+        Feature::DeadTimeScatter,
         Observation::plain(
             relative.ln() + centre,
             1.0 / (2.0 * (values.len() - 1) as f64).sqrt(),

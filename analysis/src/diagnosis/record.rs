@@ -67,8 +67,9 @@ pub(super) struct Scene<'a> {
     pub(super) vehicle: &'a Vehicle,
     pub(super) found: &'a [Found],
     engagements: &'a [Engagement],
-    /// When a wheel speed or one of the coupling's own signals failed, or it was held open.
-    pub(super) outages: Vec<Span>,
+    /// When a wheel speed or one of the coupling's own signals failed, or it was held open: in order,
+    /// and none meets the next.
+    outages: Vec<Span>,
     /// Whether the coupling's own signals come and change: otherwise whether it is open is not known.
     pub(super) state_told: bool,
     /// Front over rear rolling radius.
@@ -84,10 +85,8 @@ impl Scene<'_> {
     /// Whether nothing failed between two times.
     pub(super) fn clean(&self, from_ns: i64, to_ns: i64) -> bool {
         let until_ns = at_seconds(to_ns, BEFORE_OUTAGE_S);
-        !self
-            .outages
-            .iter()
-            .any(|o| o.from_ns <= until_ns && o.to_ns >= from_ns)
+        let next = self.outages.partition_point(|o| o.to_ns < from_ns);
+        self.outages.get(next).is_none_or(|o| o.from_ns > until_ns)
     }
 
     /// How much faster the front shaft of the coupling turns than the rear one, as a speed of the rear
@@ -111,13 +110,26 @@ fn outages(readiness: &Readiness) -> Vec<Span> {
         Role::CouplingDemand,
         Role::CouplingPumpCurrent,
     ];
-    Role::WHEELS
+    let all = Role::WHEELS
         .into_iter()
         .chain(coupling)
         .filter_map(|role| readiness.signal(role))
         .flat_map(|state| state.outages.iter().copied())
-        .chain(readiness.coupling.inhibited.iter().copied())
-        .collect()
+        .chain(readiness.coupling.inhibited.iter().copied());
+    joined(all.collect())
+}
+
+/// Spans in order, those that meet made one.
+fn joined(mut spans: Vec<Span>) -> Vec<Span> {
+    spans.sort_by_key(|span| (span.from_ns, span.to_ns));
+    let mut joined: Vec<Span> = Vec::new();
+    for span in spans {
+        match joined.last_mut() {
+            Some(last) if span.from_ns <= last.to_ns => last.to_ns = last.to_ns.max(span.to_ns),
+            _ => joined.push(span),
+        }
+    }
+    joined
 }
 
 /// Takes one feature's observations.
@@ -149,7 +161,7 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
     let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
     let engagements = measure_engagements(&drive, &kinematics, &finds.found, vehicle);
     let readiness = assess_drive(recording, vehicle, Measure::ALL, &drive, &kinematics);
-    let wiring = Wiring::of(&readiness, engagements.len());
+    let wiring = Wiring::of(&readiness);
     let scene = Scene {
         drive: &drive,
         kinematics: &kinematics,
@@ -209,5 +221,22 @@ fn tyres(scene: &Scene<'_>, gathered: &mut Gathered) {
 
 fn supply_v(drive: &Drive) -> Option<f64> {
     let supply = drive.channel(Role::SupplyVoltage).ok()?;
-    crate::robust::median(supply.value())
+    crate::statistics::quantile::median(supply.value())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn outages_that_meet_are_one_and_the_others_stay_apart() {
+        let spans = |of: &[(i64, i64)]| -> Vec<Span> {
+            of.iter()
+                .map(|&(from_ns, to_ns)| Span { from_ns, to_ns })
+                .collect()
+        };
+        let given = spans(&[(50, 60), (0, 10), (20, 45), (30, 40), (45, 50), (70, 80)]);
+        assert_eq!(joined(given), spans(&[(0, 10), (20, 60), (70, 80)]));
+        assert_eq!(joined(Vec::new()), Vec::new());
+    }
 }

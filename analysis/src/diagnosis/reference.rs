@@ -21,7 +21,7 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
     let usual = |value: f64, u: f64| Reference {
         value,
         u,
-        against: Against::Itself,
+        against: Against::Usual,
     };
     Some(match feature {
         Feature::DeadTime => match (c.nominal_dead_time_ms, filling_ms(vehicle)) {
@@ -45,7 +45,7 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
         }
         // Demand's place between its frames is what is left of a healthy car's scatter: 1 to 3 ms at frames
         // of 10 to 20 ms.
-        Feature::DeadScatter => usual(1.8_f64.ln(), 0.6),
+        Feature::DeadTimeScatter => usual(1.8_f64.ln(), 0.6),
         Feature::Hold => usual(0.7, 0.7),
         // A valve regulates a little above what it is asked for.
         Feature::PressureShort => usual(0.2, 0.01_f64.mul_add(c.max_pressure_bar?, 0.1)),

@@ -13,10 +13,12 @@
 //! has nothing steady, and only against the car's own healthy drives.
 
 use super::feature::Feature;
+use super::phases::{CLOSES_S, OPENS_S};
 use super::record::{Gathered, Observation, Scene};
 use crate::closing::ClosedSpan;
 use crate::drive::{at_seconds, seconds_between};
-use crate::robust::{median, quantile};
+use crate::measure::Missing;
+use crate::statistics::quantile::{median, quantile};
 
 /// The band and the pace through it, Hz; a piece of [`PIECE_S`] resolves twice its inverse.
 const FROM_HZ: f64 = 4.0;
@@ -30,9 +32,6 @@ const NEXT_S: f64 = 0.32;
 /// Shudder shows at slow sliding: median difference of the shafts over a piece, as a speed of the
 /// rear wheels, m/s.
 const SLIDES_MPS: [f64; 2] = [0.035, 1.2];
-/// The closing's own swing is over after this, and the opening's, s.
-const CLOSES_S: f64 = 0.4;
-const OPENS_S: f64 = 0.6;
 /// Slower than this the sensors' own steps swing, m/s.
 const LEAST_MPS: f64 = 1.0;
 /// Deviation of the result with one piece: half the logarithm of a quantile of noise powers, of pieces
@@ -121,9 +120,9 @@ struct Pieces {
 
 fn pieces(scene: &Scene<'_>, step_s: f64, bands_hz: &[f64]) -> Result<Pieces, String> {
     let k = scene.kinematics;
-    let (Ok(front), Ok(rear)) = (&k.front_mps, &k.rear_mps) else {
-        return Err("axle speeds cannot be told".to_owned());
-    };
+    let told = |missing: &Missing| missing.to_string();
+    let front = k.front_mps.as_ref().map_err(told)?;
+    let rear = k.rear_mps.as_ref().map_err(told)?;
     let base = scene.drive.base_ns();
     let (Some(&begin), Some(&end)) = (base.first(), base.last()) else {
         return Err("too few wheel speeds".to_owned());

@@ -1,7 +1,7 @@
 //! What each cause does to each feature: the expected shift at severity 0.3 and at 1, straight in
 //! between, from none at 0.
 //!
-//! Signs and neighbours follow from how the coupling works (the table of causes in DEVELOPERS.md);
+//! Signs and neighbours follow from how the coupling works (the module texts of the features say what each shows);
 //! sizes are medians over development seeds of the diagnosis study and are meant as orders: the
 //! likelihood gives each of them its own factor and a tolerance, and the severity is free.
 
@@ -31,7 +31,7 @@ pub fn shifts(cause: Cause) -> Shifts {
         Cause::WeakPump => &[
             (DeadTime, [0.18, 0.62], Always),
             (RiseTime, [0.25, 0.82], Always),
-            (DeadScatter, [0.2, 0.6], Aside),
+            (DeadTimeScatter, [0.2, 0.6], Aside),
             (PressureShort, [-0.06, -0.16], Aside),
             (Hold, [-0.10, -0.40], Aside),
         ],
@@ -53,7 +53,7 @@ pub fn shifts(cause: Cause) -> Shifts {
         Cause::ExcessClearance => &[
             (DeadTime, [0.32, 0.80], Always),
             (RiseTime, [0.02, 0.08], Aside),
-            (DeadScatter, [0.3, 1.4], Aside),
+            (DeadTimeScatter, [0.3, 1.4], Aside),
             (Ripple, [0.15, 0.7], Aside),
         ],
         Cause::DraggingPack => &[
@@ -67,7 +67,7 @@ pub fn shifts(cause: Cause) -> Shifts {
             (TyreRatio, [0.1, 0.3], Aside),
         ],
         Cause::AeratedFluid => &[
-            (DeadScatter, [1.2, 2.8], Always),
+            (DeadTimeScatter, [1.2, 2.8], Always),
             (DeadTime, [0.15, 0.50], Aside),
             (RiseTime, [0.18, 0.60], Aside),
             (Ripple, [0.3, 1.2], Often),
@@ -107,7 +107,7 @@ pub fn rests_on(cause: Cause) -> &'static [Feature] {
         Cause::WornLining => &[TorquePerBar, HeldSlip],
         Cause::ExcessClearance => &[DeadTime],
         Cause::DraggingPack => &[TurnDrag, DeadTime],
-        Cause::AeratedFluid => &[DeadScatter, Ripple],
+        Cause::AeratedFluid => &[DeadTimeScatter, Ripple],
         Cause::WarpedPlate => &[SlipSwing, ShortSwing],
         Cause::Shudder => &[Shudder, ShortShudder],
         Cause::TyreMismatch => &[TyreRatio],

@@ -97,7 +97,6 @@ fn record(name: &str, values: Vec<Observation>) -> DriveRecord {
         observations: BTreeMap::from([(Feature::DeadTime, values)]),
         missing: BTreeMap::new(),
         wiring: Wiring {
-            engagements: 8,
             calls: 8,
             ..Wiring::default()
         },
@@ -183,4 +182,44 @@ proptest! {
         }
         prop_assert!(found.windows(2).all(|w| w[0].1 >= w[1].1));
     }
+}
+
+/// What a program reads of a record is what it reads of a diagnosis.
+#[test]
+fn features_and_causes_have_one_name_each() {
+    for feature in Feature::ALL {
+        let kept = serde_json::to_string(feature).unwrap();
+        assert_eq!(kept, format!("\"{}\"", feature.key()));
+    }
+    for cause in Cause::ALL {
+        let kept = serde_json::to_string(cause).unwrap();
+        assert_eq!(kept, format!("\"{}\"", cause.text()));
+    }
+}
+
+/// The side is said once, where a line of evidence is printed.
+#[test]
+fn evidence_stands_on_its_side() {
+    let changes = moved(&[(Cause::ExcessClearance, 0.8)]);
+    let evidence = wording::evidence(Cause::ExcessClearance, &changes, &[]);
+    assert_eq!(evidence[0].side, Speaks::For);
+    assert!(evidence[0].text.starts_with("dead time "), "{evidence:?}");
+    assert_eq!(
+        evidence[0].to_string(),
+        format!("for: {}", evidence[0].text)
+    );
+    let other = wording::evidence(Cause::TyreMismatch, &changes, &[]);
+    assert!(
+        other.iter().any(|e| e.side == Speaks::Unexplained),
+        "{other:?}"
+    );
+}
+
+#[test]
+fn one_drive_and_one_engagement_are_counted_as_one() {
+    let mut one = record("one", Vec::new());
+    one.engagements = 1;
+    let diagnosis = diagnose(&[one], &[], &crate::trial::vehicle());
+    let said = "only 1 engagement in 1 drive;";
+    assert!(diagnosis.why.starts_with(said), "{}", diagnosis.why);
 }

@@ -19,24 +19,16 @@ pub struct Wiring {
     pub unanswered: usize,
     /// Largest share of the time in which a wheel speed told no measurement while rolling.
     pub wheel_share: f64,
-    /// Which wheel.
-    pub wheel: Option<String>,
     /// Share of the time in which the coupling's own signals were away.
     pub lost_share: f64,
     /// Share of the time in which its message repeated itself.
     pub frozen_share: f64,
     /// Share of the time in which its signals were invalid.
     pub invalid_share: f64,
-    /// Demands that pressure did not follow, of all.
-    pub without_pressure: usize,
-    /// See `without_pressure`.
-    pub demands: usize,
     /// Signals of the coupling that the decoder file describes and that never came.
     pub absent: Vec<String>,
     /// Sentences for the evidence.
     pub evidence: Vec<String>,
-    /// Engagements found.
-    pub engagements: usize,
 }
 
 /// What demand, messages and wires gave.
@@ -78,25 +70,20 @@ impl WiringSign {
 impl Wiring {
     /// From the judgement of the drive's signals.
     #[must_use]
-    pub fn of(readiness: &Readiness, engagements: usize) -> Self {
+    pub fn of(readiness: &Readiness) -> Self {
         let use_ = &readiness.coupling;
         let mut wiring = Self {
             could_not_work: (use_.could_work == CouldWork::No).then(|| use_.why.clone()),
             inhibited_share: use_.inhibited_share.unwrap_or(0.0),
             calls: use_.calls,
             unanswered: use_.unanswered.unwrap_or(0),
-            without_pressure: use_.without_pressure,
-            demands: use_.demands,
-            engagements,
             ..Self::default()
         };
         for role in Role::WHEELS {
             if let Some(state) = readiness.signal(role)
                 && state.state != State::Missing
-                && state.unusable_share() > wiring.wheel_share
             {
-                wiring.wheel_share = state.unusable_share();
-                wiring.wheel = Some(role.label().to_owned());
+                wiring.wheel_share = wiring.wheel_share.max(state.unusable_share());
             }
         }
         for role in [Role::CouplingPressure, Role::CouplingDemand] {

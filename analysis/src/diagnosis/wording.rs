@@ -3,10 +3,12 @@
 use super::NotJudged;
 use super::cause::Cause;
 use super::change::{Against, Change};
+use super::evidence::{Evidence, Speaks};
 use super::feature::{Feature, Scale};
 use super::record::DriveRecord;
 use super::signature::shift;
-use crate::report::number;
+use crate::number;
+use crate::words;
 
 /// A change counts from this many of its uncertainties on.
 const CLEAR: f64 = 2.5;
@@ -14,6 +16,8 @@ const CLEAR: f64 = 2.5;
 const ASKED: f64 = 0.4;
 /// Supply below this is said first, V. Common practice, no source.
 const LOW_V: f64 = 12.5;
+/// Signs of a wiring fault that are told, at most.
+const MOST_OF_WIRING: usize = 12;
 
 fn plain(change: &Change, value: f64) -> String {
     number::rough(change.shown(value))
@@ -22,14 +26,11 @@ fn plain(change: &Change, value: f64) -> String {
 /// One change as a sentence.
 fn sentence(change: &Change) -> String {
     let f = change.feature;
-    let unit = match f.unit() {
-        "1" => String::new(),
-        unit => format!(" {unit}"),
-    };
+    let unit = words::behind(f.unit());
     let against = match change.against {
         Against::Baseline => "in the healthy drives",
         Against::Nominal => "by the vehicle file",
-        Against::Itself => "usual",
+        Against::Usual => "usual",
     };
     let told = match f.scale() {
         // The uncertainty is the logarithm's; of the ratio it is as many times more.
@@ -54,76 +55,78 @@ fn sentence(change: &Change) -> String {
     )
 }
 
-/// What speaks for and against a cause.
-pub(super) fn evidence(cause: Cause, changes: &[Change], now: &[DriveRecord]) -> Vec<String> {
-    let mut lines = Vec::new();
-    if cause == Cause::Healthy {
-        return healthy(changes);
+/// What speaks for and against a cause, the clearest first.
+pub(super) fn evidence(cause: Cause, changes: &[Change], now: &[DriveRecord]) -> Vec<Evidence> {
+    match cause {
+        Cause::Healthy => healthy(changes),
+        Cause::InhibitedOrWiring => wiring(now),
+        cause => moved(cause, changes, now),
     }
-    if cause == Cause::InhibitedOrWiring {
-        let mut seen = Vec::new();
-        for record in now {
-            for line in &record.wiring.evidence {
-                let text = match now.len() {
-                    1 => line.clone(),
-                    _ => format!("{}: {line}", record.name),
-                };
-                if !seen.contains(&text) {
-                    seen.push(text);
-                }
+}
+
+/// Of a wiring fault: what the signals themselves gave.
+fn wiring(now: &[DriveRecord]) -> Vec<Evidence> {
+    let mut seen: Vec<String> = Vec::new();
+    for record in now {
+        for line in &record.wiring.evidence {
+            let text = match now.len() {
+                1 => line.clone(),
+                _ => format!("{}: {line}", record.name),
+            };
+            if !seen.contains(&text) {
+                seen.push(text);
             }
         }
-        if seen.is_empty() {
-            lines.push("against: every signal came, and demand answered every call".into());
-        }
-        lines.extend(seen.into_iter().take(12).map(|line| format!("for: {line}")));
-        return lines;
     }
-    let mut told: Vec<(f64, String)> = Vec::new();
+    if seen.is_empty() {
+        let text = "every signal came, and demand answered every call";
+        return vec![Evidence::new(Speaks::Against, text)];
+    }
+    let told = |text| Evidence::new(Speaks::For, text);
+    seen.into_iter().take(MOST_OF_WIRING).map(told).collect()
+}
+
+/// Of a fault of the clutch or the tyres: what moved, beside what the fault moves.
+fn moved(cause: Cause, changes: &[Change], now: &[DriveRecord]) -> Vec<Evidence> {
+    let mut told: Vec<(f64, Evidence)> = Vec::new();
     for change in changes {
         let expected = shift(cause, change.feature, ASKED);
         let clear = change.shift.abs() > CLEAR * change.u;
         let noticeable = expected.abs() > 1.5 * change.u;
+        let said = sentence(change);
         if expected != 0.0 && clear && change.shift * expected > 0.0 {
-            told.push((
-                change.shift.abs() / change.u,
-                format!("for: {}", sentence(change)),
-            ));
+            let clearness = change.shift.abs() / change.u;
+            told.push((clearness, Evidence::new(Speaks::For, said)));
         } else if noticeable && (!clear || change.shift * expected < 0.0) {
-            told.push((
-                1.0,
-                format!("against: {}, where this cause moves it", sentence(change)),
-            ));
+            let text = format!("{said}, where this cause moves it");
+            told.push((1.0, Evidence::new(Speaks::Against, text)));
         } else if expected == 0.0 && clear {
-            told.push((0.5, format!("not explained by it: {}", sentence(change))));
+            told.push((0.5, Evidence::new(Speaks::Unexplained, said)));
         }
     }
     told.sort_by(|a, b| b.0.total_cmp(&a.0));
-    lines.extend(told.into_iter().map(|(_, line)| line));
-    if lines.is_empty() {
-        lines.push("no clear change speaks for or against it".into());
+    let mut found: Vec<Evidence> = told.into_iter().map(|(_, evidence)| evidence).collect();
+    if found.is_empty() {
+        let text = "no clear change speaks for or against it";
+        found.push(Evidence::new(Speaks::Neither, text));
     }
     if cause == Cause::WeakPump
         && let Some(volts) = lowest_supply(now).filter(|v| *v < LOW_V)
     {
-        lines.push(format!(
-            "against: the supply is only {volts:.1} V; a weak supply makes a good pump look weak"
-        ));
+        let text =
+            format!("the supply is only {volts:.1} V; a weak supply makes a good pump look weak");
+        found.push(Evidence::new(Speaks::Against, text));
     }
-    lines
+    found
 }
 
 fn lowest_supply(now: &[DriveRecord]) -> Option<f64> {
     now.iter().filter_map(|r| r.supply_v).reduce(f64::min)
 }
 
-fn healthy(changes: &[Change]) -> Vec<String> {
+fn healthy(changes: &[Change]) -> Vec<Evidence> {
     let (clear, still): (Vec<&Change>, Vec<&Change>) =
         changes.iter().partition(|c| c.shift.abs() > CLEAR * c.u);
-    let mut lines: Vec<String> = clear
-        .iter()
-        .map(|c| format!("against: {}", sentence(c)))
-        .collect();
     let important = [
         Feature::DeadTime,
         Feature::RiseTime,
@@ -131,10 +134,15 @@ fn healthy(changes: &[Change]) -> Vec<String> {
         Feature::Hold,
         Feature::TyreRatio,
     ];
-    for change in still.iter().filter(|c| important.contains(&c.feature)) {
-        lines.push(format!("for: {}", sentence(change)));
-    }
-    lines
+    let still = still
+        .into_iter()
+        .filter(|c| important.contains(&c.feature))
+        .map(|c| Evidence::new(Speaks::For, sentence(c)));
+    clear
+        .into_iter()
+        .map(|c| Evidence::new(Speaks::Against, sentence(c)))
+        .chain(still)
+        .collect()
 }
 
 pub(super) fn next_check(cause: Cause, now: &[DriveRecord]) -> String {

@@ -285,6 +285,6 @@ fn five_median_intervals(t_ns: &[i64]) -> i64 {
         .windows(2)
         .map(|w| w[1].saturating_sub(w[0]) as f64)
         .collect();
-    crate::robust::quantile_in_place(&mut intervals, 0.5)
+    crate::statistics::quantile::quantile_in_place(&mut intervals, 0.5)
         .map_or(i64::MAX, |m| (5.0 * m).min(i64::MAX as f64) as i64)
 }

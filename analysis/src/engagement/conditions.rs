@@ -6,7 +6,8 @@ use slipwright_decoders::unit::Quantity;
 use super::{Conditions, Kind};
 use crate::drive::{Channel, Column, Drive, at_seconds};
 use crate::kinematics::Kinematics;
-use crate::robust::{mean, median};
+use crate::statistics::quantile::median;
+use crate::statistics::spread::mean;
 
 /// Slower than this at the start is from rest or creeping, m/s.
 const CREEPING_MPS: f64 = 1.5;

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use crate::closing::{Closing, Closings};
 use crate::drive::{Channel, at_seconds, seconds_between};
-use crate::robust::median;
+use crate::statistics::quantile::median;
 use crate::transition::{Plateau, first_plateau, last_plateau, middle_crossing};
 
 /// A jump from one frame to the next that makes up this share of demand's step is an ideal step: the

@@ -4,7 +4,7 @@
 use slipwright_decoders::role::Role;
 
 use crate::drive::{Channel, Drive};
-use crate::robust::quantile;
+use crate::statistics::quantile::quantile;
 
 /// Assumed where the drive does not show it: passive wheel sensors lose their signal at one to two
 /// km/h. Common practice, no source.

@@ -7,7 +7,8 @@
 
 use crate::drive::{Column, seconds_between};
 use crate::measure::{Estimate, Measured, Missing};
-use crate::robust::{median_and_sigma, quantile_in_place};
+use crate::statistics::quantile::quantile_in_place;
+use crate::statistics::spread::median_and_sigma;
 
 /// The middle share of samples whose width gives the deviation. The median absolute deviation looks
 /// at half of the samples and knows nothing of the tails that a three-deviation threshold lives

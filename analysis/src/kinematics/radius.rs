@@ -12,7 +12,8 @@
 use super::stretch::Stretch;
 use crate::drive::RadiusRatio;
 use crate::measure::{Estimate, Measured, Missing};
-use crate::robust::{Line, huber_line, median, quantile};
+use crate::statistics::huber::{Line, huber_line};
+use crate::statistics::quantile::{median, quantile};
 use crate::vehicle::Vehicle;
 
 /// Gently moving: slower stretches are turns and manoeuvres, m/s.

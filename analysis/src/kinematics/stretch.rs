@@ -6,7 +6,8 @@ use slipwright_decoders::unit::Quantity;
 
 use crate::closing::ClosedSpan;
 use crate::drive::{Channel, Drive, seconds_between};
-use crate::robust::{mean, quantile};
+use crate::statistics::quantile::quantile;
+use crate::statistics::spread::mean;
 
 /// Length of a stretch, s: long enough for its acceleration to be told, short enough that a
 /// coasting moment between two pedal strokes is found.

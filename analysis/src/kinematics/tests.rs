@@ -55,7 +55,7 @@ fn kinematics(signals: &Signals) -> Kinematics {
 }
 
 fn mean_slip(k: &Kinematics) -> f64 {
-    crate::robust::mean(
+    crate::statistics::spread::mean(
         &k.slip_mps
             .as_ref()
             .unwrap()

@@ -5,7 +5,8 @@ use slipwright_decoders::role::Role;
 use super::stretch::Stretch;
 use crate::drive::{Column, Drive, centred_average, seconds_between};
 use crate::measure::Missing;
-use crate::robust::{mean, median};
+use crate::statistics::quantile::median;
+use crate::statistics::spread::mean;
 use crate::vehicle::Vehicle;
 
 /// Fewest samples at rest from which a sensor's offset is taken.

@@ -17,7 +17,7 @@ use crate::coupling::{Pack, lining_area_m2};
 use crate::drive::seconds_between;
 use crate::kinematics::slip_rad_s;
 use crate::measure::{Estimate, Measured, Missing};
-use crate::robust::mean;
+use crate::statistics::spread::mean;
 use crate::vehicle::required;
 
 /// Slip within its noise takes its sign from its mean over this long, s.

@@ -6,7 +6,7 @@
 use super::trend::without_parabola;
 use super::view::View;
 use crate::measure::{Estimate, Measured, Missing};
-use crate::robust::neighbour_widening;
+use crate::statistics::huber::neighbour_widening;
 
 /// Fewest samples of a deviation.
 const LEAST: usize = 10;

@@ -9,7 +9,8 @@
 use super::view::View;
 use crate::drive::seconds_between;
 use crate::measure::{Estimate, Measured, Missing};
-use crate::robust::{mean, median};
+use crate::statistics::quantile::median;
+use crate::statistics::spread::mean;
 
 /// Fewest samples of a held part.
 const LEAST: usize = 5;

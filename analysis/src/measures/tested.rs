@@ -16,7 +16,7 @@ use crate::drive::seconds_between;
 use crate::driveline::Driveline;
 use crate::engagement::Engagement;
 use crate::measure::{Estimate, Missing};
-use crate::robust::quantile;
+use crate::statistics::quantile::quantile;
 use crate::tested::{Reach, Tested, TestedDrive};
 use crate::traction::pack_slip::slipping;
 use crate::vehicle::{Vehicle, required};

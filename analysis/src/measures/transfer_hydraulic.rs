@@ -22,7 +22,7 @@ use crate::coupling::Pack;
 use crate::drive::at_seconds;
 use crate::driveline::Driveline;
 use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
-use crate::robust::{mean, median_and_sigma};
+use crate::statistics::spread::{mean, median_and_sigma};
 use crate::traction::USUAL_ENGINE_INERTIA_KG_M2;
 use crate::traction::pack_slip::slipping;
 use crate::vehicle::required;

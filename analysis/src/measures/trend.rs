@@ -1,6 +1,7 @@
 //! Straight and curved trends of a steady signal.
 
-use crate::robust::{mean, neighbour_widening};
+use crate::statistics::huber::neighbour_widening;
+use crate::statistics::spread::mean;
 
 /// A straight trend.
 #[derive(Clone, Copy, Debug, PartialEq)]

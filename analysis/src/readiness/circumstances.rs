@@ -6,7 +6,7 @@
 use slipwright_decoders::role::Role;
 
 use crate::drive::{Channel, Drive, at_seconds};
-use crate::robust::quantile;
+use crate::statistics::quantile::quantile;
 
 /// Fewest events of which anything can be said.
 const LEAST_EVENTS: usize = 4;

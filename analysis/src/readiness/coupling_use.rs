@@ -12,7 +12,7 @@ use super::signal_state::{SignalState, State};
 use crate::closing::ClosedSpan;
 use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::kinematics::Kinematics;
-use crate::robust::quantile;
+use crate::statistics::quantile::quantile;
 use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;
 

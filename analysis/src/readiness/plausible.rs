@@ -7,7 +7,7 @@ use super::signal_state::{SignalState, State};
 use super::{Finding, SignalState as Signal};
 use crate::drive::{Drive, seconds_between};
 use crate::kinematics::pressed_above;
-use crate::robust::{median, quantile};
+use crate::statistics::quantile::{median, quantile};
 use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;
 

@@ -5,7 +5,7 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{InvalidReason, Series};
 
 use super::Recording;
-use crate::robust::median;
+use crate::statistics::quantile::median;
 use crate::traffic_watch::Span;
 
 /// What a signal is.

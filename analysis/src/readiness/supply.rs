@@ -4,7 +4,7 @@ use slipwright_decoders::role::Role;
 
 use super::Finding;
 use crate::drive::Drive;
-use crate::robust::quantile;
+use crate::statistics::quantile::quantile;
 
 /// Below this control units reset, V. Common practice, no source.
 const RESET_V: f64 = 9.5;

@@ -239,3 +239,24 @@ fn what_is_chosen_decides_what_is_needed() {
     assert!(times.roles.contains(&Role::CouplingPressure));
     assert!(times.roles.contains(&Role::CouplingDemand));
 }
+
+/// The balance by acceleration needs neither engine torque nor pressure: what a car lacks is said as
+/// what it costs, here and on the test card alike.
+#[test]
+fn the_transfer_fraction_is_not_refused_to_a_car_without_engine_torque() {
+    let mut trial = Trial::new();
+    for frame in &mut trial.described.frames {
+        let keeps = |s: &SignalEntry| s.key.role() != Some(Role::CouplingPressure);
+        frame.signals.retain(keeps);
+    }
+    let transfer = needed(&trial.described, &[Measure::TransferFraction]);
+    assert!(transfer.roles.is_superset(&Role::WHEELS.into()));
+    assert!(!transfer.roles.contains(&Role::EngineTorque));
+    assert!(!transfer.roles.contains(&Role::CouplingPressure));
+    let lines = signals(&[]);
+    let cost = |role| lines.iter().find(|l| l.role == role).unwrap().cost;
+    let torque = cost(Role::EngineTorque);
+    assert_eq!(torque, "the transfer fraction rests on acceleration alone");
+    assert!(transfer.notes.iter().any(|n| n.ends_with(torque)));
+    assert!(!cost(Role::CouplingDemand).contains("no engagement delay"));
+}

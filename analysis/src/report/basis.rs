@@ -3,14 +3,16 @@
 
 use maud::{Markup, html};
 
-use super::campaign::{self, Campaign};
+use super::campaign::Campaign;
 use super::page::{literal, wide_table};
 use super::reasons::Reasons;
-use super::{number, wording};
+use crate::book::Moment;
 use crate::chart::Side;
 use crate::drive::DriveMeasures;
 use crate::measure::Measured;
-use crate::vehicle::{PressureLaw, Vehicle};
+use crate::number;
+use crate::vehicle::{Coupling, Driveline, Geometry, Mass, PressureLaw, Tyres, Vehicle};
+use crate::words;
 
 /// Three tables.
 pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
@@ -28,7 +30,7 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
 fn named_drives<'a>(campaign: &Campaign<'a>) -> Vec<(String, &'a DriveMeasures)> {
     let of = |side: Side| {
         let drives = campaign.drives(side).iter();
-        let name = move |i| format!("{} {i}", wording::capital(side.text()));
+        let name = move |i| format!("{} {i}", words::capital(side.text()));
         (1..).zip(drives).map(move |(i, drive)| (name(i), drive))
     };
     Side::BOTH.into_iter().flat_map(of).collect()
@@ -79,7 +81,7 @@ fn drive_row(name: &str, drive: &DriveMeasures, reasons: &mut Reasons) -> Markup
         tr {
             th.moment scope="row" { (name) }
             td.capture { (literal(&drive.name)) }
-            td.moment { (moment(drive.start_ns)) }
+            td.moment { (Moment::minute_text(drive.start_ns)) }
             td.number { (number::rounded_to(drive.duration_s, 0.5)) }
             td.number { (number::whole(usize::try_from(drive.frames).unwrap_or(usize::MAX))) }
             td.number { (drive.engagements.len()) }
@@ -94,15 +96,8 @@ fn drive_row(name: &str, drive: &DriveMeasures, reasons: &mut Reasons) -> Markup
 fn measured(value: &Measured, reasons: &mut Reasons) -> String {
     match value {
         Ok(estimate) => number::with_uncertainty(estimate.value, estimate.u),
-        Err(missing) => reasons.letter_for(Some(campaign::reason(missing))),
+        Err(missing) => reasons.letter_for(Some(missing.to_string())),
     }
-}
-
-/// A time stamp in UTC to the minute.
-fn moment(start_ns: i64) -> String {
-    jiff::Timestamp::from_nanosecond(i128::from(start_ns))
-        .map(|t| t.strftime("%Y-%m-%d %H:%M UTC").to_string())
-        .unwrap_or_else(|_| number::NO_NUMBER.to_owned())
 }
 
 /// One line of the table of methods.
@@ -168,71 +163,97 @@ fn transfer(campaign: &Campaign<'_>) -> Markup {
 }
 
 fn car(vehicle: &Vehicle) -> Markup {
+    // No rest pattern anywhere: a key that is added to the file asks for its line here.
     let Vehicle {
-        geometry: g,
-        tyres,
+        name: _,
+        decoder,
+        geometry,
+        tyres: Tyres { rolling_radius_m },
         mass,
-        driveline: d,
-        coupling: c,
-        ..
+        driveline,
+        coupling,
     } = vehicle;
-    let plain = |value: Option<f64>| value.map(exact);
-    let gears = d.gear_ratios.as_ref().map(|ratios| {
+    let Geometry {
+        wheelbase_m,
+        track_front_m,
+        track_rear_m,
+    } = geometry;
+    let Mass {
+        kg,
+        rear_share,
+        centre_height_m,
+    } = mass;
+    let Driveline {
+        gear_ratios,
+        final_drive,
+        rear_drive_ratio,
+        efficiency,
+    } = driveline;
+    let Coupling {
+        friction_surfaces,
+        outer_radius_m,
+        inner_radius_m,
+        pressure_law,
+        piston_area_m2,
+        return_force_n,
+        friction_coefficient,
+        max_pressure_bar,
+        clearance_m,
+        pump_flow_m3_s,
+        nominal_dead_time_ms,
+        nominal_rise_time_ms,
+    } = coupling;
+    let plain = |value: &Option<f64>| value.map(exact);
+    let gears = gear_ratios.as_ref().map(|ratios| {
         ratios
             .iter()
             .map(|ratio| exact(*ratio))
             .collect::<Vec<_>>()
             .join(", ")
     });
-    let law = c.pressure_law.map(|law| {
+    let law = pressure_law.map(|law| {
         match law {
             PressureLaw::UniformPressure => "uniform pressure",
             PressureLaw::UniformWear => "uniform wear",
         }
         .to_owned()
     });
-    let given: [(&str, &str, Option<String>); 21] = [
-        ("Wheelbase", "m", plain(g.wheelbase_m)),
-        ("Front track", "m", plain(g.track_front_m)),
-        ("Rear track", "m", plain(g.track_rear_m)),
+    let given: [(&str, &str, Option<String>); 23] = [
+        ("Wheelbase", "m", plain(wheelbase_m)),
+        ("Front track", "m", plain(track_front_m)),
+        ("Rear track", "m", plain(track_rear_m)),
+        ("Rolling radius of the tyres", "m", plain(rolling_radius_m)),
+        ("Mass as tested", "kg", plain(kg)),
+        ("Share of the mass on the rear axle", "", plain(rear_share)),
         (
-            "Rolling radius of the tyres",
+            "Height of the centre of gravity",
             "m",
-            plain(tyres.rolling_radius_m),
+            plain(centre_height_m),
         ),
-        ("Mass as tested", "kg", plain(mass.kg)),
         ("Gear ratios", "", gears),
-        ("Final drive", "", plain(d.final_drive)),
+        ("Final drive", "", plain(final_drive)),
         (
             "Coupling shaft over rear wheels",
             "",
-            plain(d.rear_drive_ratio),
+            plain(rear_drive_ratio),
         ),
-        ("Driveline efficiency", "", plain(d.efficiency)),
+        ("Driveline efficiency", "", plain(efficiency)),
         (
             "Friction surfaces",
             "",
-            c.friction_surfaces.map(|n| n.to_string()),
+            friction_surfaces.map(|n| n.to_string()),
         ),
-        ("Outer radius of the lining", "m", plain(c.outer_radius_m)),
-        ("Inner radius of the lining", "m", plain(c.inner_radius_m)),
+        ("Outer radius of the lining", "m", plain(outer_radius_m)),
+        ("Inner radius of the lining", "m", plain(inner_radius_m)),
         ("Pressure law", "", law),
-        ("Piston area", "m²", plain(c.piston_area_m2)),
-        ("Return force", "N", plain(c.return_force_n)),
-        ("Friction coefficient", "", plain(c.friction_coefficient)),
-        ("Highest pressure", "bar", plain(c.max_pressure_bar)),
-        ("Clearance", "m", plain(c.clearance_m)),
-        ("Pump flow", "m³/s", plain(c.pump_flow_m3_s)),
-        (
-            "Dead time when healthy",
-            "ms",
-            plain(c.nominal_dead_time_ms),
-        ),
-        (
-            "Rise time when healthy",
-            "ms",
-            plain(c.nominal_rise_time_ms),
-        ),
+        ("Piston area", "m²", plain(piston_area_m2)),
+        ("Return force", "N", plain(return_force_n)),
+        ("Friction coefficient", "", plain(friction_coefficient)),
+        ("Highest pressure", "bar", plain(max_pressure_bar)),
+        ("Clearance", "m", plain(clearance_m)),
+        ("Pump flow", "m³/s", plain(pump_flow_m3_s)),
+        ("Dead time when healthy", "ms", plain(nominal_dead_time_ms)),
+        ("Rise time when healthy", "ms", plain(nominal_rise_time_ms)),
     ];
     let table = html! {
         table.car {
@@ -254,7 +275,7 @@ fn car(vehicle: &Vehicle) -> Markup {
         }
     };
     html! {
-        p { "Decoder file: " (literal(&vehicle.decoder)) }
+        p { "Decoder file: " (literal(decoder)) }
         (wide_table("The car", &table))
     }
 }

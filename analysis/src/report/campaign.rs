@@ -1,13 +1,12 @@
 //! What is compared, as the parts of the page ask for it.
 
-use std::collections::BTreeSet;
-
-use super::{EngagementPosition, ReportNotes};
+use super::ReportNotes;
 use crate::chart::Side;
-use crate::comparison::{Comparison, MeasureComparison, SetSize};
+use crate::comparison::family::PROOF;
+use crate::comparison::{Comparison, EngagementPosition, MeasureComparison, SetSize};
 use crate::drive::DriveMeasures;
 use crate::engagement::{Conditions, Engagement, Kind};
-use crate::measure::{Estimate, Measure, Missing};
+use crate::measure::Measure;
 use crate::vehicle::Vehicle;
 
 /// Everything that a part of the page may show.
@@ -17,7 +16,6 @@ pub(super) struct Campaign<'a> {
     pub(super) notes: &'a ReportNotes,
     before: &'a [DriveMeasures],
     after: &'a [DriveMeasures],
-    matched: [BTreeSet<EngagementPosition>; 2],
 }
 
 impl<'a> Campaign<'a> {
@@ -28,22 +26,12 @@ impl<'a> Campaign<'a> {
         vehicle: &'a Vehicle,
         notes: &'a ReportNotes,
     ) -> Self {
-        let matched = [
-            notes.matched.iter().map(|pair| pair.before).collect(),
-            notes.matched.iter().map(|pair| pair.after).collect(),
-        ];
-        let [unpaired_before, unpaired_after] = &notes.unpaired;
-        let [mut matched_before, mut matched_after]: [BTreeSet<EngagementPosition>; 2] = matched;
-        matched_before.extend(unpaired_before);
-        matched_after.extend(unpaired_after);
-        let matched = [matched_before, matched_after];
         Self {
             comparison,
             vehicle,
             notes,
             before,
             after,
-            matched,
         }
     }
 
@@ -82,19 +70,22 @@ impl<'a> Campaign<'a> {
             })
     }
 
-    /// Whether anything is known of what was matched.
-    pub(super) fn knows_matches(&self) -> bool {
-        !self.notes.matched.is_empty()
+    /// The measure whose matching the pictures of whole engagements go by, since every measure is
+    /// compared on the engagements that have it: the delay, or what comes first without it. None
+    /// where nothing was matched.
+    pub(super) fn shown_by(&self) -> Option<&'a MeasureComparison> {
+        PROOF
+            .iter()
+            .chain(Measure::ALL)
+            .filter_map(|measure| self.row(*measure))
+            .find(|row| !row.matched.is_empty())
     }
 
-    /// Whether an engagement was matched; all count as matched where nothing is known.
-    pub(super) fn is_matched(&self, side: Side, position: EngagementPosition) -> bool {
-        let [before, after] = &self.matched;
-        let set = match side {
-            Side::Before => before,
-            Side::After => after,
-        };
-        !self.knows_matches() || set.contains(&position)
+    /// Whether an engagement is one of those that the pictures of whole engagements go by; all are
+    /// where nothing was matched.
+    pub(super) fn is_shown(&self, side: Side, position: EngagementPosition) -> bool {
+        self.shown_by()
+            .is_none_or(|row| is_compared(row, side, position))
     }
 
     /// The comparison of one measure.
@@ -127,29 +118,18 @@ impl<'a> Campaign<'a> {
     }
 }
 
-/// The value of one measure of an engagement that is a number.
-pub(super) fn value_of(engagement: &Engagement, measure: Measure) -> Option<&Estimate> {
-    engagement
-        .measures
-        .get(measure as usize)?
-        .as_ref()
-        .ok()
-        .filter(|e| e.value.is_finite())
-}
-
-/// Why an engagement has no number for a measure.
-pub(super) fn reason_of(engagement: &Engagement, measure: Measure) -> Option<String> {
-    match engagement.measures.get(measure as usize) {
-        None => Some("not measured".to_owned()),
-        Some(Ok(estimate)) if estimate.value.is_finite() => None,
-        Some(Ok(_)) => Some("the value is not a number".to_owned()),
-        Some(Err(missing)) => Some(reason(missing)),
-    }
-}
-
-/// A reason in words.
-pub(super) fn reason(missing: &Missing) -> String {
-    missing.to_string()
+/// Whether a measure was compared on an engagement.
+pub(super) fn is_compared(
+    row: &MeasureComparison,
+    side: Side,
+    position: EngagementPosition,
+) -> bool {
+    let [before, after] = &row.compared;
+    let set = match side {
+        Side::Before => before,
+        Side::After => after,
+    };
+    set.binary_search(&position).is_ok()
 }
 
 /// Whether the transfer fraction of an engagement is an upper bound and no more: every estimate

@@ -2,14 +2,18 @@
 //! allow, and the cautions.
 
 use maud::{Markup, html};
-use slipwright_decoders::role::Role;
 
 use super::page::{Page, Section, StyleSheet, cautions, literal, visible, wide_table};
-use super::{number, wording};
+use super::wording;
 use crate::measure::Measure;
-use crate::plan::{ASSUMED_BETWEEN, ASSUMED_WITHIN, CampaignPlan, Design, MeasurePlan};
+use crate::number;
+use crate::plan::{
+    ASSUMED_BETWEEN, ASSUMED_WITHIN, CampaignPlan, Design, MOST_DRIVES, MeasurePlan,
+};
+use crate::readiness::SignalLine;
 use crate::test_card::{Manoeuvre, Need};
 use crate::vehicle::Vehicle;
+use crate::words;
 
 /// Campaigns shown beside the recommended one.
 const SHOWN: [(usize, usize); 5] = [(2, 6), (3, 4), (3, 6), (4, 6), (5, 10)];
@@ -19,53 +23,6 @@ const ONE_SHEET: StyleSheet = StyleSheet(
     "@media print{html{font-size:8pt!important}main>.part{margin-top:3mm!important;\
      padding-top:2mm!important}#signals ul{columns:2}footer{display:none}}",
 );
-
-/// A signal of the car, and what its absence costs.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SignalLine {
-    /// The role.
-    pub role: Role,
-    /// Whether the decoder file has it.
-    pub is_there: bool,
-    /// What cannot be proven without it.
-    pub cost: &'static str,
-}
-
-/// The signals that matter for a proof, of those that a decoder file names.
-#[must_use]
-pub fn signals(there: &[Role]) -> Vec<SignalLine> {
-    let wheel = "no slip can be measured";
-    let all = [
-        (Role::WheelSpeedFrontLeft, wheel),
-        (Role::WheelSpeedFrontRight, wheel),
-        (Role::WheelSpeedRearLeft, wheel),
-        (Role::WheelSpeedRearRight, wheel),
-        (
-            Role::CouplingDemand,
-            "times count from the onset of slip, and no engagement delay is had",
-        ),
-        (
-            Role::CouplingPressure,
-            "no delay, dead time, rise time or hold",
-        ),
-        (
-            Role::PedalAccelerator,
-            "launches cannot be matched by accelerator: press it alike every time",
-        ),
-        (
-            Role::CouplingTemperature,
-            "drives cannot be matched by fluid temperature: warm up alike",
-        ),
-        (Role::EngineTorque, "no transfer fraction"),
-    ];
-    all.into_iter()
-        .map(|(role, cost)| SignalLine {
-            role,
-            is_there: there.contains(&role),
-            cost,
-        })
-        .collect()
-}
 
 /// Everything on the card.
 #[derive(Clone, Copy, Debug)]
@@ -149,7 +106,7 @@ impl Card<'_> {
                     .partition(|m| m.provable.get(at).is_some_and(|p| is_beyond_all(*p)));
                 let label = |measures: Vec<&MeasurePlan>| {
                     let labels: Vec<&str> = measures.iter().map(|m| m.measure.label()).collect();
-                    wording::listed(&labels)
+                    words::listed(&labels)
                 };
                 let mut but = String::new();
                 if !larger.is_empty() {
@@ -177,7 +134,7 @@ impl Card<'_> {
                 need.drives, need.launches, need.tip_ins
             ),
             None => format!(
-                "No campaign of up to six drives a side proves a change of {target} of delay or peak \
+                "No campaign of up to {MOST_DRIVES} drives a side proves a change of {target} of delay or peak \
                  slip; the table says what can be."
             ),
         }
@@ -216,7 +173,7 @@ impl Card<'_> {
     }
 
     fn drive(&self) -> Markup {
-        html! { ol { @for step in self.steps() { li { (wording::capital(&step)) "." } } } }
+        html! { ol { @for step in self.steps() { li { (words::capital(&step)) "." } } } }
     }
 
     /// Designs shown, the recommended one among them.
@@ -245,7 +202,7 @@ impl Card<'_> {
                 thead { tr {
                     th scope="col" { "Drives a side, and in each" }
                     @for measure in self.known() {
-                        th.number scope="col" { (wording::capital(measure.measure.label())) }
+                        th.number scope="col" { (words::capital(measure.measure.label())) }
                     }
                 } }
                 tbody {
@@ -263,7 +220,7 @@ impl Card<'_> {
         };
         html! {
             @if self.known().next().is_some() { (wide_table("What campaigns prove", &table)) }
-            ul { @for line in self.doubts() { li { (wording::capital(&line)) "." } } }
+            ul { @for line in self.doubts() { li { (words::capital(&line)) "." } } }
         }
     }
 
@@ -314,7 +271,7 @@ impl Card<'_> {
             ul {
                 @for line in self.signals {
                     li {
-                        (wording::capital(line.role.label())) ": "
+                        (words::capital(line.role.label())) ": "
                         @if line.is_there { "there" } @else { strong { "missing" } ": " (line.cost) }
                     }
                 }
@@ -361,9 +318,12 @@ fn cell(measure: &MeasurePlan, at: usize) -> String {
 
 #[cfg(test)]
 mod tests {
+    use slipwright_decoders::role::Role;
+
     use super::*;
     use crate::comparison::tests::campaigns;
     use crate::plan::plan;
+    use crate::readiness::signals;
     use crate::report::well_made::check_page;
 
     fn card(drives: usize, name: &str) -> (String, String) {

@@ -3,7 +3,6 @@
 use maud::{Markup, html};
 
 use super::campaign::{self, Campaign};
-use super::number;
 use super::page::wide_table;
 use super::summary::mark;
 use super::wording;
@@ -11,6 +10,8 @@ use crate::chart::Side;
 use crate::comparison::Verdict;
 use crate::engagement::{Conditions, Kind, Reference};
 use crate::measure::Measure;
+use crate::number;
+use crate::words;
 
 const KINDS: [Kind; 3] = [Kind::Launch, Kind::TipIn, Kind::TurnIn];
 
@@ -19,7 +20,7 @@ type Condition<'a> = (&'static str, &'a str, fn(&Conditions) -> Option<f64>);
 
 /// One line of the table.
 struct Line {
-    name: &'static str,
+    name: String,
     /// Whether it tells a part of what the line above tells.
     part: bool,
     /// One a set.
@@ -34,7 +35,7 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
             thead { tr {
                 th scope="col" { "Condition" }
                 @for side in Side::BOTH {
-                    th scope="col" { (mark(side)) " " (wording::capital(side.text())) }
+                    th scope="col" { (mark(side)) " " (words::capital(side.text())) }
                 }
             } }
             tbody {
@@ -73,13 +74,13 @@ pub(super) fn in_one_sentence(campaign: &Campaign<'_>) -> String {
             .filter_map(|kind| match campaign.count_of(side, kind) {
                 0 => None,
                 1 => Some(format!("1 {}", kind.text())),
-                n => Some(format!("{} {}", number::whole(n), plural(kind))),
+                n => Some(format!("{} {}", number::whole(n), kind.plural())),
             })
             .collect();
         let kinds = if kinds.is_empty() {
             String::new()
         } else {
-            format!(" ({})", wording::listed(&kinds))
+            format!(" ({})", words::listed(&kinds))
         };
         format!(
             "{} in {} {}{kinds}",
@@ -140,13 +141,13 @@ fn overall(
 
 fn lines(campaign: &Campaign<'_>) -> Vec<Line> {
     let both = |text: &dyn Fn(Side) -> String| Side::BOTH.map(text);
-    let line = |name, texts| Line {
-        name,
+    let line = |name: &str, texts| Line {
+        name: name.to_owned(),
         part: false,
         texts,
     };
-    let part = |name, texts| Line {
-        name,
+    let part = |name: &str, texts| Line {
+        name: name.to_owned(),
         part: true,
         texts,
     };
@@ -162,18 +163,18 @@ fn lines(campaign: &Campaign<'_>) -> Vec<Line> {
     ];
     for kind in KINDS {
         lines.push(part(
-            plural(kind),
+            kind.plural(),
             both(&|side| number::whole(campaign.count_of(side, kind))),
         ));
     }
-    if campaign.knows_matches() {
-        let counts = both(&|side| {
-            let matched = campaign
-                .engagements(side)
-                .filter(|(p, _)| campaign.is_matched(side, *p));
-            number::whole(matched.count())
+    if let Some(row) = campaign.shown_by() {
+        let [before, after] = &row.compared;
+        let counts = [before, after].map(|set| number::whole(set.len()));
+        lines.push(Line {
+            name: format!("compared in {}", row.measure.label()),
+            part: true,
+            texts: counts,
         });
-        lines.push(part("matched", counts));
     }
     lines.push(line(
         "Times counted from",
@@ -209,9 +210,13 @@ fn references(campaign: &Campaign<'_>, side: Side) -> String {
     };
     match (count(Reference::Demand), count(Reference::Slip)) {
         (0, 0) => "nothing".to_owned(),
-        (_, 0) => "demand".to_owned(),
-        (0, _) => "onset of slip".to_owned(),
-        (demand, slip) => format!("demand ({demand}), onset of slip ({slip})"),
+        (_, 0) => Reference::Demand.label().to_owned(),
+        (0, _) => Reference::Slip.label().to_owned(),
+        (demand, slip) => format!(
+            "{} ({demand}), {} ({slip})",
+            Reference::Demand.label(),
+            Reference::Slip.label()
+        ),
     }
 }
 
@@ -224,7 +229,7 @@ fn tested(campaign: &Campaign<'_>) -> Vec<String> {
     ] {
         let labels: Vec<&str> = labels(campaign, verdict);
         if !labels.is_empty() {
-            items.push(format!("{text}: {}.", wording::listed(&labels)));
+            items.push(format!("{text}: {}.", words::listed(&labels)));
         }
     }
     if items.is_empty() {
@@ -248,7 +253,7 @@ fn not_tested(campaign: &Campaign<'_>) -> Vec<String> {
     for (why, labels) in untested_measures(campaign) {
         items.push(format!(
             "{}: {why}.",
-            wording::capital(&wording::listed(&labels))
+            words::capital(&words::listed(&labels))
         ));
     }
     for kind in KINDS {
@@ -313,16 +318,7 @@ fn bound_count(campaign: &Campaign<'_>) -> usize {
         .into_iter()
         .flat_map(|side| campaign.engagements(side))
         .filter(|(_, e)| {
-            campaign::is_upper_bound(e)
-                && campaign::value_of(e, Measure::TransferFraction).is_some()
+            campaign::is_upper_bound(e) && e.estimate(Measure::TransferFraction).is_some()
         })
         .count()
-}
-
-fn plural(kind: Kind) -> &'static str {
-    match kind {
-        Kind::Launch => "launches",
-        Kind::TipIn => "tip-ins",
-        Kind::TurnIn => "turn-ins",
-    }
 }

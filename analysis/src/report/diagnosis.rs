@@ -1,20 +1,22 @@
 //! The page of ranked causes: the verdict and the next check first, then the evidence, what changed,
 //! what could not be judged, and every engagement.
 //!
-//! Like every report it computes nothing: causes, probabilities, evidence and changes are the
+//! Like every report it judges nothing: causes, probabilities, evidence and changes are the
 //! diagnosis's.
 
 use maud::{Markup, html};
 use slipwright_decoders::unit::Unit;
 
 use super::page::{Page, Section, cautions, figure, literal, visible, wide_table};
-use super::{basis, engagements, number, wording};
+use super::{basis, engagements, wording};
 use crate::chart::change::Change as ChangePicture;
 use crate::chart::ranking::Ranking;
 use crate::diagnosis::feature::Scale;
-use crate::diagnosis::{Against, Cause, Change, Diagnosis, Finding};
+use crate::diagnosis::{Cause, Change, Diagnosis, Evidence, Finding, SHOWN_FROM, Speaks};
 use crate::drive::DriveMeasures;
+use crate::number;
 use crate::vehicle::Vehicle;
+use crate::words;
 
 const TABLE: &str = "Every change";
 /// Changes shown large.
@@ -76,22 +78,12 @@ pub fn diagnosis_report(
     page.render()
 }
 
-fn percent(probability: f64) -> String {
-    match probability {
-        p if !p.is_finite() => number::NO_NUMBER.to_owned(),
-        p if p < 0.005 => "under 1\u{a0}%".to_owned(),
-        // Nothing that rests on a drive is certain.
-        p if p > 0.99 => "over 99\u{a0}%".to_owned(),
-        p => format!("{:.0}\u{a0}%", 100.0 * p),
-    }
-}
-
 fn headline(diagnosis: &Diagnosis) -> String {
     match (diagnosis.judgeable, diagnosis.findings.first()) {
         (false, _) => "The clutch cannot be judged from these drives.".to_owned(),
         (true, None) => "No cause stands out.".to_owned(),
         (true, Some(first)) if first.cause == Cause::Healthy => {
-            format!("Healthy, {}.", percent(first.probability))
+            format!("Healthy, {}.", number::chance(first.probability))
         }
         (true, Some(_)) => {
             let probable = |f: &&Finding| f.probability > 0.5;
@@ -101,7 +93,7 @@ fn headline(diagnosis: &Diagnosis) -> String {
             }
             let said: Vec<String> = named
                 .iter()
-                .map(|f| format!("{}, {}", f.cause.label(), percent(f.probability)))
+                .map(|f| format!("{}, {}", f.cause.label(), number::chance(f.probability)))
                 .collect();
             format!("Most probable: {}.", said.join("; "))
         }
@@ -119,7 +111,7 @@ fn lead(
         section.verdict aria-labelledby="verdict-heading" {
             h2 #verdict-heading { "Verdict" }
             p.headline { (headline(diagnosis)) }
-            p.limits { (wording::capital(&visible(&diagnosis.why))) "." }
+            p.limits { (words::capital(&visible(&diagnosis.why))) "." }
             p.limits {
                 (number::count(now.len(), "drive", "drives")) " with "
                 (number::count(engagements, "engagement", "engagements"))
@@ -184,12 +176,12 @@ fn first_changes(diagnosis: &Diagnosis) -> Markup {
 
 fn card(change: &Change) -> Markup {
     let numbers = [
-        ("mark before", "●", healthy_name(change.against), change.was),
+        ("mark before", "●", change.against.label(), change.was),
         ("mark after", "▲", "now", change.now),
     ];
     html! {
         div.card {
-            h3 { (wording::capital(change.feature.label())) }
+            h3 { (words::capital(change.feature.label())) }
             dl.pair {
                 @for (class, shape, name, value) in numbers {
                     div {
@@ -203,15 +195,6 @@ fn card(change: &Change) -> Markup {
             }
             (figure(picture(change), &html! { p { "Change " (told(change)) "." } }))
         }
-    }
-}
-
-/// What a change is told against, in a few words.
-fn healthy_name(against: Against) -> &'static str {
-    match against {
-        Against::Baseline => "healthy drives",
-        Against::Nominal => "vehicle file",
-        Against::Itself => "usual",
     }
 }
 
@@ -239,8 +222,8 @@ fn picture(change: &Change) -> Result<crate::chart::Chart, crate::chart::ChartEr
     let (was, now) = (change.shown(change.was), change.shown(change.now));
     let label = format!(
         "{}: {} {}, now {}{}, on a line that starts at nought.",
-        wording::capital(change.feature.label()),
-        healthy_name(change.against),
+        words::capital(change.feature.label()),
+        change.against.label(),
         number::rough(was),
         number::rough(now),
         wording::behind(change.feature.unit()),
@@ -262,13 +245,19 @@ fn causes(diagnosis: &Diagnosis) -> Markup {
     let bars: Vec<(&str, f64, String)> = diagnosis
         .findings
         .iter()
-        .map(|f| (f.cause.label(), f.probability, percent(f.probability)))
+        .map(|f| {
+            (
+                f.cause.label(),
+                f.probability,
+                number::chance(f.probability),
+            )
+        })
         .collect();
     let said: Vec<String> = bars
         .iter()
         .map(|(name, _, share)| format!("{name} {share}"))
         .collect();
-    let label = format!("How probable each cause is: {}.", wording::listed(&said));
+    let label = format!("How probable each cause is: {}.", words::listed(&said));
     let ranking = Ranking {
         title: "How probable each cause is",
         label: &label,
@@ -276,36 +265,32 @@ fn causes(diagnosis: &Diagnosis) -> Markup {
     };
     html! {
         (figure(ranking.draw(), &html! {
-            p { "Each bar is a cause; its whole width would be certainty. Causes of less than 2\u{a0}% are left out." }
+            p { "Each bar is a cause; its whole width would be certainty. Causes of less than " (number::chance(SHOWN_FROM)) " are left out." }
         }))
         @for finding in &diagnosis.findings { (cause(finding)) }
     }
 }
 
-/// The evidence of one direction: its heading, and how the diagnosis begins such a line.
-const DIRECTIONS: [(&str, &str); 3] = [
-    ("For it", "for: "),
-    ("Against it", "against: "),
-    ("It does not explain", "not explained by it: "),
+/// The sides on which evidence stands, and the heading of each.
+const SIDES: [(Speaks, Option<&str>); 4] = [
+    (Speaks::For, Some("For it")),
+    (Speaks::Against, Some("Against it")),
+    (Speaks::Unexplained, Some("It does not explain")),
+    (Speaks::Neither, None),
 ];
 
 fn cause(finding: &Finding) -> Markup {
-    let begins = |line: &&String| DIRECTIONS.iter().any(|(_, start)| line.starts_with(start));
-    let others: Vec<&String> = finding.evidence.iter().filter(|l| !begins(l)).collect();
     html! {
         section.cause {
             h3 {
-                (wording::capital(finding.cause.label())) ": " (percent(finding.probability))
+                (words::capital(finding.cause.label())) ": " (number::chance(finding.probability))
             }
-            @for (heading, start) in DIRECTIONS {
-                @let lines: Vec<&str> = finding.evidence.iter().filter_map(|l| l.strip_prefix(start)).collect();
-                @if !lines.is_empty() {
-                    h4 { (heading) }
-                    ul { @for line in lines { li { (wording::capital(&visible(line))) "." } } }
+            @for (side, heading) in SIDES {
+                @let told: Vec<&Evidence> = finding.evidence.iter().filter(|e| e.side == side).collect();
+                @if !told.is_empty() {
+                    @if let Some(heading) = heading { h4 { (heading) } }
+                    ul { @for e in told { li { (words::capital(&visible(&e.text))) "." } } }
                 }
-            }
-            @if !others.is_empty() {
-                ul { @for line in others { li { (wording::capital(&visible(line))) "." } } }
             }
             h4 { "Next check" }
             p { (visible(&finding.next_check)) }
@@ -332,13 +317,13 @@ fn changes(diagnosis: &Diagnosis) -> Markup {
                 @for change in &diagnosis.changes {
                     tr {
                         th scope="row" {
-                            (wording::capital(change.feature.label()))
+                            (words::capital(change.feature.label()))
                             @if change.feature.unit() != "1" { span.unit { ", " (change.feature.unit()) } }
                         }
                         td.number { (number::rough(change.shown(change.was))) }
                         td.number { (number::rough(change.shown(change.now))) }
                         td.number { (told(change)) }
-                        td { (healthy_name(change.against)) }
+                        td { (change.against.label()) }
                         td.number { (number::rough(clearness(change))) }
                     }
                 }
@@ -361,7 +346,7 @@ fn not_judged(diagnosis: &Diagnosis) -> Markup {
         } @else {
             ul {
                 @for n in &diagnosis.not_judged {
-                    li { strong { (wording::capital(n.cause.label())) } ": " (visible(&n.why)) "." }
+                    li { strong { (words::capital(n.cause.label())) } ": " (visible(&n.why)) "." }
                 }
             }
         }

@@ -7,11 +7,14 @@ use super::campaign::{self, Campaign};
 use super::page::{literal, wide_table};
 use super::reasons::Reasons;
 use super::summary::mark;
-use super::{EngagementPosition, number, wording};
+use super::wording;
 use crate::chart::Side;
-use crate::drive::DriveMeasures;
-use crate::engagement::{Conditions, Engagement};
+use crate::comparison::EngagementPosition;
+use crate::drive::{DriveMeasures, seconds_between};
+use crate::engagement::{Conditions, Engagement, Reference};
 use crate::measure::Measure;
+use crate::number;
+use crate::words;
 
 /// A condition's heading, unit and value.
 type Condition = (&'static str, &'static str, fn(&Conditions) -> Option<f64>);
@@ -34,20 +37,22 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
     html! {
         p {
             (HOW_TO_READ)
-            @if campaign.knows_matches() { " * marks an engagement that was matched and compared." }
+            @if let Some(row) = campaign.shown_by() {
+                " * marks an engagement on which " (row.measure.label()) " was compared."
+            }
         }
         div.dense {
             @for side in Side::BOTH {
-                h3 { (mark(side)) " " (wording::capital(side.text())) }
+                h3 { (mark(side)) " " (words::capital(side.text())) }
                 @if campaign.drives(side).is_empty() { p.why { "No drives." } }
                 @for (i, drive) in campaign.drives(side).iter().enumerate() {
                     (drive_table(
-                        &format!("{} {}", wording::capital(side.text()), i + 1),
+                        &format!("{} {}", words::capital(side.text()), i + 1),
                         drive,
                         campaign.notes.demand_unit,
                         &|engagement| {
                             let position = EngagementPosition { drive: i, engagement };
-                            campaign.knows_matches() && campaign.is_matched(side, position)
+                            campaign.shown_by().is_some() && campaign.is_shown(side, position)
                         },
                     ))
                 }
@@ -121,10 +126,7 @@ fn columns(drive: &DriveMeasures) -> (Vec<Measure>, Vec<(Measure, String)>) {
     let mut shown = Vec::new();
     let mut absent = Vec::new();
     for measure in Measure::ALL.iter().copied() {
-        let mut reasons = drive
-            .engagements
-            .iter()
-            .map(|e| campaign::reason_of(e, measure));
+        let mut reasons = drive.engagements.iter().map(|e| e.why_missing(measure));
         match reasons.next().flatten() {
             Some(first) if reasons.all(|reason| reason.as_ref() == Some(&first)) => {
                 absent.push((measure, first));
@@ -148,12 +150,16 @@ fn row(
     measures: &[Measure],
     reasons: &mut Reasons,
 ) -> Markup {
-    let at_s = (i128::from(engagement.reference_ns) - i128::from(drive.start_ns)) as f64 * 1e-9;
+    let at_s = seconds_between(drive.start_ns, engagement.reference_ns);
     let upper_bound = campaign::is_upper_bound(engagement);
     html! {
         tr {
             th scope="row" { (index + 1) @if matched { "*" } }
-            td { (engagement.kind.text()) @if let Some(slip) = other_reference(engagement) { (slip) } }
+            td {
+                (engagement.kind.text())
+                // Demand is the rule, and not said.
+                @if engagement.reference != Reference::Demand { ", from " (engagement.reference.label()) }
+             }
             td.number { (number::rounded_to(at_s, 0.05)) }
             @for (_, _, condition) in CONDITIONS {
                 td.number {
@@ -165,23 +171,15 @@ fn row(
             }
             @for measure in measures {
                 td.number {
-                    @match campaign::value_of(engagement, *measure) {
+                    @match engagement.estimate(*measure) {
                         Some(estimate) => {
                             @if *measure == Measure::TransferFraction && upper_bound { "≤ " }
                             (number::with_uncertainty(estimate.value, estimate.u))
                         }
-                        None => (reasons.letter_for(campaign::reason_of(engagement, *measure))),
+                        None => (reasons.letter_for(engagement.why_missing(*measure))),
                     }
                 }
             }
         }
-    }
-}
-
-/// Said only where times are not counted from demand, as that is the rule.
-fn other_reference(engagement: &Engagement) -> Option<&'static str> {
-    match engagement.reference {
-        crate::engagement::Reference::Demand => None,
-        crate::engagement::Reference::Slip => Some(", from onset of slip"),
     }
 }

@@ -3,10 +3,11 @@
 use maud::{Markup, html};
 
 use super::campaign::Campaign;
-use super::number;
 use super::page::wide_table;
 use super::wording;
 use crate::comparison::MeasureComparison;
+use crate::number;
+use crate::words;
 
 const NAME: &str = "Every measure, before and after";
 
@@ -66,9 +67,9 @@ fn line(row: &MeasureComparison) -> Markup {
     html! {
         tr {
             th scope="row" {
-                (wording::capital(row.measure.label()))
+                (words::capital(row.measure.label()))
                 span.unit { ", " (wording::heading_unit(row.measure)) }
-                span.meaning { (wording::meaning(row.measure)) }
+                span.meaning { (row.measure.meaning()) }
             }
             td.verdict-cell {
                 span.mark aria-hidden="true" { (wording::sign(row.verdict)) } " "
@@ -101,7 +102,7 @@ fn methods(rows: &[MeasureComparison]) -> Markup {
             p { "Method, for every measure: " (method) "." }
         } @else {
             @for (method, labels) in &methods {
-                p { "Method for " (wording::listed(labels)) ": " (method) "." }
+                p { "Method for " (words::listed(labels)) ": " (method) "." }
             }
         }
     }

@@ -5,7 +5,7 @@ use maud::{Markup, PreEscaped, html};
 
 use super::campaign::{self, Campaign};
 use super::page::figure;
-use super::{number, summary, wording};
+use super::{summary, wording};
 use crate::chart::marker::Fill;
 use crate::chart::overlay::Overlay;
 use crate::chart::strip::{Group, Point, Strip};
@@ -13,6 +13,8 @@ use crate::chart::trace::Trace;
 use crate::chart::{Side, legend};
 use crate::engagement::{Engagement, Kind, Reference};
 use crate::measure::Measure;
+use crate::number;
+use crate::words;
 
 /// How the marker of a kind of engagement is filled.
 const FILLS: [(Kind, Fill); 3] = [
@@ -36,14 +38,10 @@ pub(super) fn overlays(campaign: &Campaign<'_>) -> Markup {
         };
     };
     let launches = Side::BOTH.map(|side| launches(campaign, side, reference));
-    let from = match reference {
-        Reference::Demand => "time from demand, s",
-        Reference::Slip => "time from the onset of slip, s",
-    };
-    let which = if campaign.knows_matches() {
-        "matched launch"
-    } else {
-        "launch"
+    let from = &format!("time from {}, s", reference.label());
+    let which = match campaign.shown_by() {
+        Some(row) => format!("launch on which {} was compared", row.measure.label()),
+        None => "launch".to_owned(),
     };
     let slip = overlaid(&launches, "Front-rear slip", "m/s", from, true, |e| Trace {
         t_s: &e.trace.slip_t_s,
@@ -59,8 +57,8 @@ pub(super) fn overlays(campaign: &Campaign<'_>) -> Markup {
         p {
             "Each thin line is one " (which) ", and all begin at the same event, at 0 s. "
             "The thick line is the median, the band the middle half of the launches."
-            @if !campaign.knows_matches() {
-                " All launches are shown; they differ in throttle and fluid temperature, which the "
+            @if campaign.shown_by().is_none() {
+                " All launches are shown; they differ in accelerator position and fluid temperature, which the "
                 "table of measures takes into account and this picture does not."
             }
         }
@@ -86,9 +84,7 @@ fn launches<'a>(campaign: &Campaign<'a>, side: Side, reference: Reference) -> Ve
     campaign
         .engagements(side)
         .filter(|(position, e)| {
-            e.kind == Kind::Launch
-                && e.reference == reference
-                && campaign.is_matched(side, *position)
+            e.kind == Kind::Launch && e.reference == reference && campaign.is_shown(side, *position)
         })
         .map(|(_, e)| e)
         .collect()
@@ -173,7 +169,7 @@ pub(super) fn strips(campaign: &Campaign<'_>) -> Markup {
         Side::BOTH.into_iter().any(|side| {
             campaign
                 .engagements(side)
-                .any(|(_, e)| campaign::value_of(e, **measure).is_some())
+                .any(|(_, e)| e.estimate(**measure).is_some())
         })
     };
     let (drawn, empty): (Vec<&Measure>, Vec<&Measure>) = Measure::ALL.iter().partition(measured);
@@ -186,8 +182,8 @@ pub(super) fn strips(campaign: &Campaign<'_>) -> Markup {
                 "line; the band shows where the 95 % interval of the shift puts the after set "
                 "against it. A band clear of the dotted line points to a change; the verdict also "
                 "asks that it survives the correction for looking at several measures at once."
-                @if campaign.knows_matches() {
-                    " Faint points found no match and are not compared."
+                @if campaign.shown_by().is_some() {
+                    " Faint points found no match in this measure and are not compared."
                 }
             }
             @if let Ok(chart) = legend::draw(&meanings, label) {
@@ -201,7 +197,7 @@ pub(super) fn strips(campaign: &Campaign<'_>) -> Markup {
             h3 { "Without a picture" }
             ul {
                 @for measure in &empty {
-                    li { (wording::capital(measure.label())) ": " (why_empty(campaign, **measure)) "." }
+                    li { (words::capital(measure.label())) ": " (why_empty(campaign, **measure)) "." }
                 }
             }
         }
@@ -228,7 +224,7 @@ fn strip(campaign: &Campaign<'_>, measure: Measure) -> Markup {
             heading,
         }
     };
-    let title = wording::capital(measure.label());
+    let title = words::capital(measure.label());
     let label = label(campaign, measure);
     let strip = Strip {
         title: &title,
@@ -243,7 +239,7 @@ fn strip(campaign: &Campaign<'_>, measure: Measure) -> Markup {
         p {
             @match row {
                 Some(row) => {
-                    strong { (wording::capital(&wording::verdict(row))) }
+                    strong { (words::capital(&wording::verdict(row))) }
                     @if let Some(shift) = wording::shift(row) { ": " (shift) }
                     @if let Some(open) = wording::open_question(row) { "; " (open) }
                     "."
@@ -259,17 +255,18 @@ fn strip(campaign: &Campaign<'_>, measure: Measure) -> Markup {
 }
 
 fn columns(campaign: &Campaign<'_>, side: Side, measure: Measure) -> Vec<Vec<Point>> {
+    let row = campaign.row(measure).filter(|row| !row.matched.is_empty());
     let mut columns = vec![Vec::new(); campaign.drives(side).len()];
     for (position, engagement) in campaign.engagements(side) {
         if let (Some(column), Some(estimate)) = (
             columns.get_mut(position.drive),
-            campaign::value_of(engagement, measure),
+            engagement.estimate(measure),
         ) {
             column.push(Point {
                 value: estimate.value,
                 u: Some(estimate.u).filter(|u| u.is_finite()),
                 fill: fill_of(engagement.kind),
-                faint: !campaign.is_matched(side, position),
+                faint: row.is_some_and(|row| !campaign::is_compared(row, side, position)),
             });
         }
     }
@@ -280,13 +277,13 @@ fn columns(campaign: &Campaign<'_>, side: Side, measure: Measure) -> Vec<Vec<Poi
 fn label(campaign: &Campaign<'_>, measure: Measure) -> String {
     let mut label = format!(
         "{}, {}.",
-        wording::capital(measure.label()),
+        words::capital(measure.label()),
         wording::heading_unit(measure)
     );
     for side in Side::BOTH {
         let values: Vec<f64> = campaign
             .engagements(side)
-            .filter_map(|(_, e)| campaign::value_of(e, measure))
+            .filter_map(|(_, e)| e.estimate(measure))
             .map(|e| e.value)
             .collect();
         let ends = (
@@ -296,12 +293,12 @@ fn label(campaign: &Campaign<'_>, measure: Measure) -> String {
         label += &match ends {
             (Some(low), Some(high)) => format!(
                 " {}: {} in {}, from {}.",
-                wording::capital(side.text()),
+                words::capital(side.text()),
                 number::count(values.len(), "point", "points"),
                 number::count(campaign.drives(side).len(), "drive", "drives"),
                 number::span(low, high)
             ),
-            _ => format!(" {}: no points.", wording::capital(side.text())),
+            _ => format!(" {}: no points.", words::capital(side.text())),
         };
     }
     if let Some(row) = campaign.row(measure) {
@@ -310,7 +307,7 @@ fn label(campaign: &Campaign<'_>, measure: Measure) -> String {
             " Median before {}, after {}. {}",
             said(row.before_median),
             said(row.after_median),
-            wording::capital(&wording::verdict(row))
+            words::capital(&wording::verdict(row))
         );
         if let Some(shift) = wording::shift(row) {
             label += &format!(": {shift}");
@@ -347,7 +344,7 @@ fn missing(campaign: &Campaign<'_>, side: Side, measure: Measure) -> Option<Stri
 fn reasons(campaign: &Campaign<'_>, side: Side, measure: Measure) -> Vec<(String, usize)> {
     let mut reasons: Vec<(String, usize)> = Vec::new();
     for (_, engagement) in campaign.engagements(side) {
-        if let Some(reason) = campaign::reason_of(engagement, measure) {
+        if let Some(reason) = engagement.why_missing(measure) {
             match reasons.iter_mut().find(|(known, _)| *known == reason) {
                 Some((_, n)) => *n += 1,
                 None => reasons.push((reason, 1)),

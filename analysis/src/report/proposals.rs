@@ -7,6 +7,7 @@ use slipwright_decoders::find::proposal::{Findings, Proposal, WheelAnswer, told_
 use super::page::{Page, Section, figure, literal, visible};
 use crate::chart::history::History;
 use crate::chart::trace::Trace;
+use crate::drive::seconds_between;
 
 /// The whole page. `subject` names the captures, literally.
 #[must_use]
@@ -70,9 +71,7 @@ fn lead(findings: &Findings) -> Markup {
 fn seconds(findings: &Findings) -> Vec<f64> {
     let t_ns = findings.axis.t_ns();
     let start = t_ns.first().copied().unwrap_or(0);
-    t_ns.iter()
-        .map(|t| t.saturating_sub(start) as f64 * 1e-9)
-        .collect()
+    t_ns.iter().map(|&t| seconds_between(start, t)).collect()
 }
 
 fn picture(p: &Proposal, findings: &Findings, t_s: &[f64]) -> Markup {

@@ -1,8 +1,7 @@
 //! Letters in a table that stand for the reason why a value is missing, and the list under it.
 
+use crate::number;
 use maud::{Markup, html};
-
-use super::number;
 
 /// Reasons of one table, in the order in which they first occur.
 #[derive(Default)]

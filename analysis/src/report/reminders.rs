@@ -2,9 +2,9 @@
 
 use maud::{Markup, html};
 
-use super::number;
 use super::page::{literal, visible};
 use crate::book::{Due, DueState, Usage};
+use crate::number;
 
 /// A section of its own; nothing without reminders. What is due comes first.
 pub(super) fn section(all: &[Due]) -> Markup {

@@ -4,12 +4,14 @@ use maud::{Markup, PreEscaped, html};
 
 use super::campaign::Campaign;
 use super::page::{cautions, literal, visible};
-use super::{conditions, number, reminders, wording};
+use super::{conditions, reminders, wording};
 use crate::chart::Side;
 use crate::chart::change::Change;
-use crate::comparison::family::PROOF;
+use crate::comparison::family::of_proof;
 use crate::comparison::{Comparison, MeasureComparison, Verdict};
 use crate::measure::Measure;
+use crate::number;
+use crate::words;
 
 /// Slip, delay, transfer.
 const THREE: [Measure; 3] = [
@@ -22,7 +24,10 @@ const THREE: [Measure; 3] = [
 pub(super) fn notes(campaign: &Campaign<'_>) -> Markup {
     html! {
         @if let Some(work) = &campaign.notes.work {
-            p.notes { "Work done in between: " (literal(work)) }
+            p.notes {
+                "Work done in between: " (literal(work))
+                @for line in &campaign.notes.work_details { br; (literal(line)) }
+            }
         }
         @if let Some(made) = &campaign.notes.made {
             p.notes { "Report of " (literal(made)) }
@@ -63,24 +68,23 @@ pub(super) fn lead(campaign: &Campaign<'_>) -> Markup {
 /// The verdict for a glance; the sentence below has the numbers.
 fn headline(comparison: &Comparison) -> String {
     let labels = |verdict| {
-        let rows = comparison.measures.iter();
-        let proven = rows.filter(|m| PROOF.contains(&m.measure) && m.verdict == verdict);
-        proven.map(|m| m.measure.label()).collect::<Vec<_>>()
+        let rows = of_proof(&comparison.measures, verdict);
+        rows.iter().map(|m| m.measure.label()).collect::<Vec<_>>()
     };
     let (reduced, increased) = (labels(Verdict::Reduced), labels(Verdict::Increased));
     match comparison.verdict {
         Verdict::Reduced if !reduced.is_empty() => {
-            format!("Reduced: {}", wording::listed(&reduced))
+            format!("Reduced: {}", words::listed(&reduced))
         }
         Verdict::Increased if !increased.is_empty() => {
-            format!("Increased: {}", wording::listed(&increased))
+            format!("Increased: {}", words::listed(&increased))
         }
         Verdict::NoChangeShown if !reduced.is_empty() && !increased.is_empty() => format!(
             "Mixed: {} reduced, but {} increased",
-            wording::listed(&reduced),
-            wording::listed(&increased)
+            words::listed(&reduced),
+            words::listed(&increased)
         ),
-        verdict => wording::capital(verdict.text()),
+        verdict => words::capital(verdict.text()),
     }
 }
 
@@ -102,8 +106,8 @@ fn limits(comparison: &Comparison) -> Option<&'static str> {
 fn card(measure: Measure, row: Option<&MeasureComparison>) -> Markup {
     html! {
         div.card {
-            h3 { (wording::capital(measure.label())) }
-            p.meaning { (wording::meaning(measure)) }
+            h3 { (words::capital(measure.label())) }
+            p.meaning { (measure.meaning()) }
             @match row {
                 None => p.why { "Not compared." },
                 Some(row) => (numbers(row)),
@@ -129,16 +133,16 @@ fn numbers(row: &MeasureComparison) -> Markup {
         }
         p.answer {
             span.mark aria-hidden="true" { (wording::sign(row.verdict)) } " "
-            (wording::capital(&wording::verdict(row)))
+            (words::capital(&wording::verdict(row)))
             @if row.pairs > 0 {
                 span.why { ", from " (number::count(row.pairs, "matched pair", "matched pairs")) }
             }
         }
         @if let Some(open) = wording::open_question(row) {
-            p.why { (wording::capital(&open)) "." }
+            p.why { (words::capital(&open)) "." }
         }
         @if let Some(why) = wording::why(row) {
-            p.why { (wording::capital(&why)) "." }
+            p.why { (words::capital(&why)) "." }
         }
     }
 }
@@ -166,7 +170,7 @@ fn picture(row: &MeasureComparison) -> Option<String> {
     let say = |value| wording::median(row, value).unwrap_or_else(|| "no value".to_owned());
     let label = format!(
         "{}: before {}, after {}, on a line that starts at nought.",
-        wording::capital(row.measure.label()),
+        words::capital(row.measure.label()),
         say(row.before_median),
         say(row.after_median)
     );
@@ -213,7 +217,7 @@ fn warnings(campaign: &Campaign<'_>) -> Markup {
                 ul {
                     @for warning in &campaign.comparison.warnings { li { (literal(warning)) } }
                     @for (side, name, warning) in of_drives {
-                        li { (wording::capital(side.text())) ", " (literal(name)) ": " (literal(warning)) }
+                        li { (words::capital(side.text())) ", " (literal(name)) ": " (literal(warning)) }
                     }
                 }
             }

@@ -128,7 +128,10 @@ fn a_long_report_stays_small() {
 #[test]
 fn references_are_never_mixed_in_one_picture() {
     let mut made = drives::improved(9);
-    made.notes.matched.clear();
+    for row in &mut made.comparison.measures {
+        row.matched.clear();
+        row.compared = Default::default();
+    }
     for drive in &mut made.before {
         for engagement in drive.engagements.iter_mut().skip(2) {
             engagement.reference = Reference::Slip;
@@ -251,9 +254,6 @@ fn disturbed(numbers: &[f64]) -> Made {
             }
         }
     }
-    made.after.last_mut().unwrap().engagements[0]
-        .measures
-        .truncate(2);
     for row in &mut made.comparison.measures {
         for value in [
             &mut row.before_median,
@@ -306,4 +306,41 @@ proptest! {
         prop_assert!(scripts.is_empty());
         prop_assert_eq!(tags(&page).iter().filter(|t| t.name == "section" && !t.closes).count(), 12);
     }
+}
+
+/// A page that shows the car as its file describes it leaves nothing of the file out.
+#[test]
+fn every_value_of_the_vehicle_file_is_on_the_page() {
+    let mut made = drives::improved(4);
+    made.vehicle.mass.rear_share = Some(0.4375);
+    made.vehicle.mass.centre_height_m = Some(0.5625);
+    let page = made.report();
+    for (label, value) in [
+        ("Share of the mass on the rear axle", "0.4375"),
+        ("Height of the centre of gravity", "0.5625"),
+    ] {
+        let row = page.split("<tr>").find(|row| row.contains(label)).unwrap();
+        assert!(row.contains(value), "{row}");
+    }
+}
+
+/// A point is faint where its own measure was not compared, whatever others were compared on; whole
+/// engagements go by the delay.
+#[test]
+fn what_was_compared_is_told_measure_by_measure() {
+    let mut made = drives::improved(4);
+    let count = |page: &str, what: &str| page.matches(what).count();
+    let (faint, marked) = ("opacity=\"0.1925\"", "*</th>");
+    let whole = made.report();
+    assert!(whole.contains("* marks an engagement on which engagement delay was compared."));
+    let peak = &mut made.comparison.measures[Measure::PeakSlip as usize];
+    peak.compared[0].remove(0);
+    let less = made.report();
+    assert_eq!(count(&less, faint), count(&whole, faint) + 1);
+    assert_eq!(count(&less, marked), count(&whole, marked));
+    let delay = &mut made.comparison.measures[Measure::EngagementDelay as usize];
+    delay.compared[0].remove(0);
+    let still_less = made.report();
+    assert_eq!(count(&still_less, faint), count(&less, faint) + 1);
+    assert_eq!(count(&still_less, marked), count(&less, marked) - 1);
 }

@@ -3,11 +3,13 @@
 use maud::{Markup, html};
 
 use super::page::{Page, Section, cautions, figure, literal, visible, wide_table};
-use super::{number, reminders, wording};
+use super::{reminders, wording};
 use crate::book::{Due, Moment};
 use crate::chart::timeline::Timeline;
+use crate::number;
 use crate::trend::{MeasureTrend, NS_PER_MONTH, Step, Trend};
 use crate::vehicle::Vehicle;
+use crate::words;
 
 const TABLE: &str = "Every measure now";
 
@@ -103,9 +105,9 @@ fn line(m: &MeasureTrend) -> Markup {
     html! {
         tr {
             th scope="row" {
-                (wording::capital(m.measure.label()))
+                (words::capital(m.measure.label()))
                 span.unit { ", " (wording::heading_unit(m.measure)) }
-                span.meaning { (wording::meaning(m.measure)) }
+                span.meaning { (m.measure.meaning()) }
             }
             td.verdict-cell {
                 (m.state.text())
@@ -139,7 +141,7 @@ fn pictures(trend: &Trend) -> Markup {
 
 fn picture(m: &MeasureTrend, trend: &Trend, first_ns: i64) -> Markup {
     let months = |t_ns: i64| t_ns.saturating_sub(first_ns) as f64 / NS_PER_MONTH;
-    let title = wording::capital(m.measure.label());
+    let title = words::capital(m.measure.label());
     let label = format!(
         "{title} of {} over months; {}.",
         number::count(m.points.len(), "drive", "drives"),
@@ -177,7 +179,7 @@ fn picture(m: &MeasureTrend, trend: &Trend, first_ns: i64) -> Markup {
         p {
             @match &m.warning {
                 Some(warning) => strong { (visible(warning)) },
-                None => { (wording::capital(m.state.text())) "." }
+                None => { (words::capital(m.state.text())) "." }
             }
         }
     };
@@ -194,12 +196,16 @@ fn work(trend: &Trend) -> Markup {
                     li {
                         (Moment::day_text(work.t_ns)) ": " (literal(&work.title))
                         @if let Some(km) = work.odometer_km { ", at " (format!("{km:.0}")) " km" }
+                        @for line in &work.details { br; span.why { (literal(line)) } }
                         ul {
                             @for (m, step) in steps(trend, index) {
                                 li {
-                                    (wording::capital(m.measure.label())) ": "
+                                    (words::capital(m.measure.label())) ": "
                                     (number::plain(step.shift)) (wording::behind(m.measure.unit()))
-                                    " (" (number::plain(step.low)) " to " (number::plain(step.high)) ")"
+                                    @match step.interval {
+                                        Some((low, high)) => { " (" (number::plain(low)) " to " (number::plain(high)) ")" }
+                                        None => { " (too few drives for an interval)" }
+                                    }
                                 }
                             }
                         }
@@ -210,7 +216,7 @@ fn work(trend: &Trend) -> Markup {
         @for m in &trend.measures {
             @for change in &m.change_points {
                 p {
-                    (wording::capital(m.measure.label())) " changed between "
+                    (words::capital(m.measure.label())) " changed between "
                     (Moment::day_text(change.after_ns)) " and " (Moment::day_text(change.t_ns))
                     @if let Some(step) = change.step {
                         " by " (number::plain(step.shift)) (wording::behind(m.measure.unit()))
@@ -250,7 +256,7 @@ fn basis(trend: &Trend) -> Markup {
             }
         }
         p {
-            "Speed, demand step, throttle and fluid temperature are taken out as far as they are seen "
+            "Speed, demand step, accelerator position and fluid temperature are taken out as far as they are seen "
             "to matter inside drives; launches, tip-ins and turn-ins are brought to one level. Slopes "
             "are Theil-Sen estimates with 95 % intervals; changes are found by optimal partitioning "
             "into straight pieces (Jackson et al. 2005; Killick et al. 2012). The forecast goes on "

@@ -21,12 +21,15 @@ const VIEWER: &str = include_str!("assets/traces.js");
 /// The viewer of one campaign's traces.
 pub(super) struct Viewer {
     data: TraceData,
+    /// The measure on which pairs were compared.
+    paired_by: Option<&'static str>,
 }
 
 impl Viewer {
     pub(super) fn new(campaign: &Campaign<'_>) -> Self {
         Self {
             data: TraceData::new(campaign),
+            paired_by: campaign.shown_by().map(|row| row.measure.label()),
         }
     }
 
@@ -65,6 +68,9 @@ impl Viewer {
                     "Choose one engagement of each set; both begin at the same event, at 0 s. Move over "
                     "a trace, or use the slider, to read all signals at one moment. Drag across a trace "
                     "to look into that stretch; on a touch screen use two fingers."
+                    @if let Some(measure) = self.paired_by {
+                        " Pairs are those that the comparison of " (measure) " laid side by side."
+                    }
                 }
                 (self.choice())
                 (self.signals())

@@ -2,10 +2,11 @@
 
 use slipwright_decoders::unit::Unit;
 
-use super::number;
 use super::page::visible;
 use crate::comparison::{MeasureComparison, Verdict};
 use crate::measure::{Better, Measure};
+use crate::number;
+use crate::words;
 
 /// Standard uncertainty that the interval of the shift leaves, if there is one.
 pub(super) fn u_of_shift(row: &MeasureComparison) -> f64 {
@@ -17,11 +18,7 @@ pub(super) fn u_of_shift(row: &MeasureComparison) -> f64 {
 
 /// A unit behind its number: nothing for a bare number, a space that does not break before others.
 pub(super) fn behind(unit: &str) -> String {
-    if unit == "1" {
-        String::new()
-    } else {
-        format!("\u{a0}{unit}")
-    }
+    words::behind(unit).replace(' ', "\u{a0}")
 }
 
 /// A unit over an axis or in a heading.
@@ -50,32 +47,6 @@ pub(super) fn unit(unit: Unit) -> &'static str {
     }
 }
 
-/// What a measure says, as one would explain it at the car.
-pub(super) fn meaning(measure: Measure) -> &'static str {
-    match measure {
-        Measure::DeadTime => "from demand to a tenth of the pressure: oil closes the clearance",
-        Measure::RiseTime => "from a tenth to nine tenths of the pressure",
-        Measure::EngagementDelay => "from demand to half of the pressure",
-        Measure::PeakSlip => "the most that the front axle ran ahead of the rear",
-        Measure::SlipTime => "how long the front axle ran ahead of the rear",
-        Measure::SlipDistance => "how much farther the front tyres ran than the rear ones",
-        Measure::SteadySlip => "slip that stays while the coupling is held",
-        Measure::FrictionWork => "heat that slip under pressure put into the plates",
-        Measure::FrictionWorkPerArea => "the same for each square metre of lining",
-        Measure::TransferFraction => "share of the drive torque that went to the rear axle",
-        Measure::Hold => "how fast pressure falls while demand stays",
-        Measure::Ripple => "how much pressure wavers while demand stays",
-    }
-}
-
-/// A label at the start of a sentence or a title.
-pub(super) fn capital(label: &str) -> String {
-    let mut letters = label.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
-}
-
 /// A sign beside the verdict; it only repeats the word.
 pub(super) fn sign(verdict: Verdict) -> &'static str {
     match verdict {
@@ -91,7 +62,7 @@ pub(super) fn verdict(row: &MeasureComparison) -> String {
     let judged = match (row.verdict, row.measure.better()) {
         (Verdict::Reduced, Better::Lower) | (Verdict::Increased, Better::Higher) => ", better",
         (Verdict::Reduced, Better::Higher) | (Verdict::Increased, Better::Lower) => ", worse",
-        _ => "",
+        (Verdict::NoChangeShown | Verdict::NotEnoughData, _) => "",
     };
     format!("{}{judged}", row.verdict.text())
 }
@@ -142,16 +113,4 @@ pub(super) fn median(row: &MeasureComparison, value: Option<f64>) -> Option<Stri
             behind(row.measure.unit())
         )
     })
-}
-
-/// Words in a list: `a, b and c`.
-pub(super) fn listed<S: AsRef<str>>(words: &[S]) -> String {
-    match words {
-        [] => String::new(),
-        [one] => one.as_ref().to_owned(),
-        [first @ .., last] => {
-            let first: Vec<&str> = first.iter().map(AsRef::as_ref).collect();
-            format!("{} and {}", first.join(", "), last.as_ref())
-        }
-    }
 }

@@ -5,7 +5,7 @@
 //! equals the new ones go to the middle (common practice, no source). A coated disc never meets an
 //! outer plate.
 
-use super::parts::{Group, Kind, Part, Side};
+use super::parts::{Group, Kind, Part, Parts, Side};
 use super::search::Found;
 
 /// One part in its place.
@@ -25,6 +25,19 @@ pub struct Placed {
     pub coated: bool,
     /// Whether it ran before.
     pub reused: bool,
+}
+
+impl Placed {
+    /// What the part is called in a list of parts.
+    #[must_use]
+    pub fn name(&self, parts: &Parts) -> String {
+        let name = parts.groups.get(self.group).map_or("", |g| g.name.as_str());
+        if self.spacer && self.kind != Kind::Spacer {
+            format!("{name}, as spacer")
+        } else {
+            name.to_owned()
+        }
+    }
 }
 
 /// The stack from the piston side to the far side.

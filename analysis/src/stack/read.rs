@@ -1,10 +1,16 @@
 //! Text of a parts file to checked [`Parts`], with the line of whatever is wrong.
+//!
+//! `raw`: the tables as they are written. `group`: one table of parts. Here is the rest: target,
+//! stock, room, and what every number may be.
 
-use serde::Deserialize;
+mod group;
+mod raw;
+
 use slipwright_decoders::toml_error::TomlError;
 use toml::Spanned;
 
-use super::parts::{Aim, Group, Kind, Limits, Part, Parts, Room, Side, Stock, mm};
+use self::raw::{Number, RawFile, RawOuterPlates, RawRoom, RawStock, RawTarget};
+use super::parts::{Aim, Group, Kind, Limits, Parts, Room, Stock, mm};
 
 /// Standard uncertainty of one micrometer reading where the file says nothing, mm (common practice,
 /// no source).
@@ -18,116 +24,6 @@ const THICKNESS_MM: (f64, f64) = (0.05, 20.0);
 const LARGEST_MM: f64 = 200.0;
 /// More parts in a group than any pack holds.
 const MOST_PARTS: i64 = 60;
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawFile {
-    name: Option<String>,
-    target: Option<Spanned<RawTarget>>,
-    #[serde(default)]
-    pack: RawPack,
-    stock: Option<Spanned<RawStock>>,
-    #[serde(default)]
-    removed: RawRemoved,
-    #[serde(default)]
-    room: RawRoom,
-    #[serde(default)]
-    outer_plates: RawOuterPlates,
-    #[serde(default)]
-    micrometer: RawMicrometer,
-    #[serde(default)]
-    limits: RawLimits,
-    #[serde(default, alias = "discs")]
-    disc: Vec<Spanned<RawGroup>>,
-    #[serde(default, alias = "plates")]
-    plate: Vec<Spanned<RawGroup>>,
-    #[serde(default, alias = "spacers")]
-    spacer: Vec<Spanned<RawGroup>>,
-}
-
-type Number = Option<Spanned<f64>>;
-
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawTarget {
-    height_mm: Number,
-    clearance_mm: Number,
-    tolerance_mm: Number,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawPack {
-    discs: Option<Spanned<i64>>,
-    #[serde(alias = "most_spacers")]
-    spacers: Option<Spanned<i64>>,
-    #[serde(default)]
-    spacer_side: Side,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawStock {
-    height_mm: Number,
-    discs: Option<Spanned<i64>>,
-    disc_mm: Number,
-    plates: Option<Spanned<i64>>,
-    plate_mm: Number,
-    clearance_mm: Number,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawRemoved {
-    height_mm: Number,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawRoom {
-    height_mm: Number,
-    depth_mm: Number,
-    uncertainty_mm: Number,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawOuterPlates {
-    kept: Option<bool>,
-    bearing: Option<Side>,
-    piston_side_mm: Number,
-    far_side_mm: Number,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawMicrometer {
-    uncertainty_mm: Number,
-    zero_uncertainty_mm: Number,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawLimits {
-    least_clearance_mm: Number,
-    wear_spread_mm: Number,
-    thin_plate_mm: Number,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RawGroup {
-    name: Option<Spanned<String>>,
-    #[serde(alias = "thickness")]
-    thickness_mm: Number,
-    #[serde(alias = "measurements_mm", alias = "measured")]
-    measured_mm: Option<Spanned<Vec<Spanned<f64>>>>,
-    count: Option<Spanned<i64>>,
-    coated: Option<Spanned<bool>>,
-    reused: Option<Spanned<bool>>,
-    new: Option<Spanned<bool>>,
-    uncertainty_mm: Number,
-}
 
 /// Reads and checks a parts file's text.
 pub(super) fn parts(text: &str) -> Result<Parts, TomlError> {
@@ -337,154 +233,6 @@ impl Reader<'_> {
         Ok(height_um.map(|height_um| Room { height_um, u_mm }))
     }
 
-    fn group(
-        &self,
-        kind: Kind,
-        entry: &Spanned<RawGroup>,
-        reading_u_mm: f64,
-    ) -> Result<Group, TomlError> {
-        let raw = entry.get_ref();
-        let coated = raw.coated.as_ref().is_some_and(|c| *c.get_ref());
-        if let (Kind::Spacer, true, Some(place)) = (kind, coated, &raw.coated) {
-            return Err(self.at(
-                place,
-                "a spacer lies against the outer plate and must not be coated; list it under [[plate]] if it can stand between discs",
-            ));
-        }
-        let reused = match (&raw.reused, &raw.new) {
-            (Some(reused), Some(new)) if reused.get_ref() == new.get_ref() => {
-                return Err(self.at(
-                    new,
-                    "new and reused contradict each other; keep the right one",
-                ));
-            }
-            (Some(reused), _) => *reused.get_ref(),
-            (None, Some(new)) => !*new.get_ref(),
-            (None, None) => false,
-        };
-        let u_mm = self
-            .uncertainty("uncertainty_mm", &raw.uncertainty_mm)?
-            .unwrap_or(reading_u_mm);
-        let count = self.count("count", &raw.count, 1)?;
-        let thicknesses_um = match (&raw.measured_mm, &raw.thickness_mm) {
-            (Some(list), _) => self.measurements(list, count, &raw.count)?,
-            (None, Some(value)) => {
-                let each = self.length("thickness_mm", value, THICKNESS_MM.0, THICKNESS_MM.1)?;
-                let Some(count) = count else {
-                    return Err(self.at(
-                        entry,
-                        format!(
-                            "count is missing; write how many {}s of this thickness there are",
-                            kind.text()
-                        ),
-                    ));
-                };
-                vec![each; count as usize]
-            }
-            (None, None) => {
-                return Err(self.at(
-                    entry,
-                    "thickness_mm is missing; write it with count, or measured_mm with one value a part",
-                ));
-            }
-        };
-        let name = match &raw.name {
-            Some(name) if name.get_ref().trim().is_empty() => {
-                return Err(self.at(name, "name is empty; write one or leave it out"));
-            }
-            Some(name) => name.get_ref().clone(),
-            None => described(kind, coated, reused, &thicknesses_um),
-        };
-        Ok(Group {
-            name,
-            kind,
-            coated,
-            reused,
-            measured: raw.measured_mm.is_some(),
-            parts: thicknesses_um
-                .into_iter()
-                .map(|thickness_um| Part { thickness_um, u_mm })
-                .collect(),
-        })
-    }
-
-    fn measurements(
-        &self,
-        list: &Spanned<Vec<Spanned<f64>>>,
-        count: Option<u32>,
-        place: &Option<Spanned<i64>>,
-    ) -> Result<Vec<u32>, TomlError> {
-        let values = list.get_ref();
-        if values.is_empty() {
-            return Err(self.at(list, "measured_mm is empty; write one value a part"));
-        }
-        if values.len() as i64 > MOST_PARTS {
-            return Err(self.at(
-                list,
-                format!(
-                    "more than {MOST_PARTS} parts in one group; list what may go into this pack"
-                ),
-            ));
-        }
-        if let (Some(count), Some(place)) = (count, place)
-            && count as usize != values.len()
-        {
-            return Err(self.at(
-                place,
-                format!(
-                    "count is {count} but measured_mm has {} values; leave count out or make them agree",
-                    values.len()
-                ),
-            ));
-        }
-        values
-            .iter()
-            .map(|value| {
-                self.length(
-                    "every measured thickness",
-                    value,
-                    THICKNESS_MM.0,
-                    THICKNESS_MM.1,
-                )
-            })
-            .collect()
-    }
-
-    /// Adds a group; parts that nothing tells apart become one.
-    fn add(
-        &self,
-        groups: &mut Vec<Group>,
-        group: Group,
-        entry: &Spanned<RawGroup>,
-    ) -> Result<(), TomlError> {
-        let Some(same) = groups.iter_mut().find(|g| g.name == group.name) else {
-            groups.push(group);
-            return Ok(());
-        };
-        let alike =
-            (same.kind, same.coated, same.reused) == (group.kind, group.coated, group.reused);
-        let twice = format!(
-            "two groups are called {:?}; give each its own name",
-            group.name
-        );
-        match &entry.get_ref().name {
-            Some(name) => return Err(self.at(name, twice)),
-            None if !alike => return Err(self.at(entry, twice)),
-            None => {}
-        }
-        same.measured |= group.measured;
-        same.parts.extend(group.parts);
-        if same.parts.len() as i64 > MOST_PARTS {
-            return Err(self.at(
-                entry,
-                format!(
-                    "more than {MOST_PARTS} parts of one kind; list what may go into this pack"
-                ),
-            ));
-        }
-        Ok(())
-    }
-
     fn length(
         &self,
         key: &str,
@@ -555,15 +303,4 @@ fn count_of(groups: &[Group], kind: Kind) -> usize {
 /// The nearest whole number of micrometres; the caller has checked the range.
 fn micrometres(value_mm: f64) -> u32 {
     (value_mm * 1e3).round() as u32
-}
-
-/// What a group is, for one without a name: `coated plate 1.5`, `disc 1.48, reused`.
-fn described(kind: Kind, coated: bool, reused: bool, thicknesses_um: &[u32]) -> String {
-    let sum: u32 = thicknesses_um.iter().sum();
-    let mean = mm(sum) / thicknesses_um.len().max(1) as f64;
-    let hundredths = format!("{mean:.2}");
-    let thickness = hundredths.strip_suffix('0').unwrap_or(&hundredths);
-    let coat = if coated { "coated " } else { "" };
-    let old = if reused { ", reused" } else { "" };
-    format!("{coat}{} {thickness}{old}", kind.text())
 }

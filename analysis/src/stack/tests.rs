@@ -7,7 +7,8 @@ use rand_pcg::Pcg64;
 use rand_pcg::rand_core::Rng;
 
 use super::parts::{Group, Part};
-use super::search::{DiscCount, Found, Problem, best, nearest};
+use super::problem::{DiscCount, Problem};
+use super::search::{Found, best, nearest};
 use super::*;
 
 const WORKED: &str = include_str!("../../../sample-logs/parts.toml");
@@ -327,14 +328,6 @@ fn clearance_travel_and_uncertainty() {
 }
 
 #[test]
-fn probability_is_the_normal_one() {
-    // Phi(1) - Phi(-1) and Phi(0), from any table of the normal distribution.
-    assert!((inside(0.1, 0.2, 0.1) - 0.682_689_492).abs() < 1e-6);
-    assert!((inside(0.0, 5.0, 0.1) - 0.5).abs() < 1e-9);
-    assert_eq!(inside(0.3, 0.2, 0.0), 0.0);
-}
-
-#[test]
 fn what_is_wrong_with_a_stack_is_said() {
     let warned = |text: &str| {
         let stacks = choose(&Parts::parse(text).unwrap(), None, 1).unwrap();
@@ -362,4 +355,22 @@ fn what_is_wrong_with_a_stack_is_said() {
     }
     let unsure = warned(&format!("{BENCH}[target]\nheight_mm = 6.5\n"));
     assert!(unsure.contains("measure the parts again"), "{unsure}");
+}
+
+/// Only the keys that are written down: another spelling is told with its line.
+#[test]
+fn a_key_has_one_name() {
+    let spelt = [
+        ("[[disc]]", "[[discs]]"),
+        ("measured_mm", "measured"),
+        ("thickness_mm", "thickness"),
+    ];
+    for (right, wrong) in spelt {
+        let text = format!("{BENCH}[target]\nheight_mm = 6.4\n");
+        let line = text.lines().position(|l| l.contains(right)).unwrap() + 1;
+        let error = Parts::parse(&text.replacen(right, wrong, 1)).unwrap_err();
+        assert!(error.message.contains("unknown key"), "{error}");
+        assert_eq!(error.line, Some(line), "{error}");
+        Parts::parse(&text).unwrap();
+    }
 }

@@ -1,10 +1,10 @@
-//! Scale that outliers cannot move: the median absolute deviation.
+//! Scale: the median absolute deviation, which outliers cannot move, and the plain standard deviation.
 //!
 //! `MAD = median |x - median x|`; times `1 / Phi^-1(3/4) = 1.4826` it estimates the standard
 //! deviation of a normal sample, and half of the values may be wrong without moving it far
 //! (Hampel, "The influence curve and its role in robust estimation", JASA 69 (1974) 383-393).
 
-use super::quantile::{median, of_sorted, sorted};
+use super::quantile::{median, of_sorted, quantile_in_place, sorted};
 
 /// What makes the median absolute deviation a standard deviation for normal values:
 /// `1 / Phi^-1(3/4)`.
@@ -36,6 +36,48 @@ pub fn robust_sd(values: &[f64]) -> Option<f64> {
     }
     let sorted = sorted(values);
     Some((of_sorted(&sorted, 0.75)? - of_sorted(&sorted, 0.25)?) / NORMAL_QUARTILES)
+}
+
+/// Median and standard deviation, the latter from the median absolute deviation.
+#[must_use]
+pub(crate) fn median_and_sigma(values: &[f64]) -> Option<(f64, f64)> {
+    let mut work = values.to_vec();
+    let centre = quantile_in_place(&mut work, 0.5)?;
+    for value in &mut work {
+        *value = (*value - centre).abs();
+    }
+    let mad = quantile_in_place(&mut work, 0.5)?;
+    Some((centre, mad * MAD_TO_SD))
+}
+
+/// Arithmetic mean. `None` when the slice is empty.
+#[must_use]
+pub(crate) fn mean(values: &[f64]) -> Option<f64> {
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}
+
+/// Sample standard deviation. `None` with fewer than two values.
+#[must_use]
+pub(crate) fn sd(values: &[f64]) -> Option<f64> {
+    let mean = mean(values).filter(|_| values.len() > 1)?;
+    let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
+    Some((squares / (values.len() as f64 - 1.0)).sqrt())
+}
+
+/// Root of the mean square; 0 for an empty slice.
+#[must_use]
+pub(crate) fn root_mean_square(values: &[f64]) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt()
+}
+
+/// Standard error of the median of `n` normal values of standard deviation `sd`: that of their mean
+/// times `sqrt(pi / 2)`, for many values.
+#[must_use]
+pub(crate) fn error_of_median(sd: f64, n: usize) -> f64 {
+    std::f64::consts::FRAC_PI_2.sqrt() * sd / (n as f64).sqrt()
 }
 
 #[cfg(test)]

@@ -8,6 +8,8 @@ use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 use statrs::function::beta::checked_beta_reg;
 use statrs::function::gamma::ln_gamma;
 
+use super::root;
+
 /// Degrees of freedom beyond which the normal distribution stands in; they differ by less than
 /// 1e-7 in any quantile used here.
 const PRACTICALLY_NORMAL: f64 = 1e8;
@@ -130,40 +132,24 @@ pub fn detectable(alpha: f64, wanted_power: f64, df: f64) -> f64 {
     if !critical.is_finite() {
         return f64::INFINITY;
     }
-    // Regula falsi with the Illinois halving (Dowell & Jarratt, BIT 11 (1971) 168-174): the power
-    // rises smoothly from the level to 1.
+    // The power rises smoothly from the level to 1.
     let lack = |effect: f64| power(effect, critical, df) - wanted_power;
-    let (mut low, mut high) = (0.0, critical + 5.0);
-    let (mut at_low, mut at_high) = (lack(low), lack(high));
+    let at_low = lack(0.0);
     if at_low >= 0.0 {
-        return low;
+        return 0.0;
     }
+    let mut high = critical + 5.0;
+    let mut at_high = lack(high);
     while at_high <= 0.0 {
         high *= 2.0;
-        at_high = lack(high);
         if high > 1e12 {
             return f64::INFINITY;
         }
+        at_high = lack(high);
     }
-    let mut last_moved_low = None;
-    for _ in 0..60 {
-        let next = (low * at_high - high * at_low) / (at_high - at_low);
-        let at_next = lack(next);
-        if at_next.abs() < 1e-9 || high - low < 1e-9 * high {
-            return next;
-        }
-        let moves_low = at_next < 0.0;
-        let again = last_moved_low == Some(moves_low);
-        if moves_low {
-            (low, at_low) = (next, at_next);
-            at_high *= if again { 0.5 } else { 1.0 };
-        } else {
-            (high, at_high) = (next, at_next);
-            at_low *= if again { 0.5 } else { 1.0 };
-        }
-        last_moved_low = Some(moves_low);
-    }
-    0.5 * (low + high)
+    let is_close =
+        |x: f64, before: f64, here: f64| here.abs() < 1e-9 || (x - before).abs() < 1e-12 * high;
+    root::crossing((0.0, at_low), (high, at_high), lack, is_close)
 }
 
 #[cfg(test)]

@@ -91,9 +91,6 @@ pub struct Fit {
     pub within_variance: f64,
     /// `sigma_b² / sigma_e²`.
     pub ratio: f64,
-    /// Deviations of the clusters from the model, shrunk (best linear unbiased predictions), by
-    /// cluster number.
-    pub cluster_effects: Vec<f64>,
     /// What is left of each value.
     pub residuals: Vec<f64>,
     /// Degrees of freedom of the residual between clusters.
@@ -114,24 +111,13 @@ pub struct Fit {
 /// coefficients.
 #[must_use]
 pub fn fit(y: &[f64], columns: &[Vec<f64>], cluster: &[usize]) -> Option<Fit> {
-    fit_scaled(y, columns, cluster, &vec![1.0; y.len()])
+    fit_scaled(y, columns, cluster, &vec![1.0; y.len()], None)
 }
 
-/// Fits the model with both standard deviations of each value multiplied by its `scale`, a
-/// positive number that is the same for all values of a cluster. The variances found are those
-/// at scale 1.
-#[must_use]
-pub fn fit_scaled(
-    y: &[f64],
-    columns: &[Vec<f64>],
-    cluster: &[usize],
-    scale: &[f64],
-) -> Option<Fit> {
-    fit_near(y, columns, cluster, scale, None)
-}
-
-/// As [`fit_scaled`], looking for the variance ratio near a value first.
-fn fit_near(
+/// As [`fit`], with both standard deviations of each value multiplied by its `scale`, a positive
+/// number that is the same for all values of a cluster: the variances found are those at scale 1.
+/// The variance ratio is looked for near a value first, if one is given.
+fn fit_scaled(
     y: &[f64],
     columns: &[Vec<f64>],
     cluster: &[usize],
@@ -165,15 +151,13 @@ fn fit_near(
         vec![between_df as f64; moments.rank() - 1]
     };
     let (intercept, coefficients) = moments.coefficients(&profile.solution, columns.len());
-    let (cluster_effects, residuals) =
-        predict(y, columns, cluster, intercept, &coefficients, profile.ratio);
+    let residuals = residuals(y, columns, cluster, intercept, &coefficients, profile.ratio);
     Some(Fit {
         intercept,
         coefficients,
         between_variance: profile.ratio * within_variance,
         within_variance,
         ratio: profile.ratio,
-        cluster_effects,
         residuals,
         between_df,
         within_df: within.df,
@@ -263,15 +247,16 @@ fn search(
     })
 }
 
-/// Shrunk cluster deviations and what is left of each value.
-fn predict(
+/// What the model leaves of each value, with the clusters' deviations from it shrunk (best linear
+/// unbiased predictions).
+fn residuals(
     y: &[f64],
     columns: &[Vec<f64>],
     cluster: &[usize],
     intercept: f64,
     coefficients: &[Option<f64>],
     ratio: f64,
-) -> (Vec<f64>, Vec<f64>) {
+) -> Vec<f64> {
     let mut residuals: Vec<f64> = y.iter().map(|v| v - intercept).collect();
     for (column, coefficient) in columns.iter().zip(coefficients) {
         if let Some(beta) = coefficient {
@@ -295,7 +280,7 @@ fn predict(
     for (residual, index) in residuals.iter_mut().zip(cluster) {
         *residual -= effects.get(*index).copied().unwrap_or(0.0);
     }
-    (effects, residuals)
+    residuals
 }
 
 /// A column as a vector; the shape that nalgebra wants.

@@ -22,7 +22,7 @@ use super::motion::{Motion, OpenMoment, wheels_take};
 use super::pack::SlippingPack;
 use super::{Assumed, soft};
 use crate::measure::Missing;
-use crate::robust::neighbour_widening;
+use crate::statistics::huber::neighbour_widening;
 use crate::statistics::least_squares::{Solution, least_squares};
 
 /// Shape of longitudinal force over slip.

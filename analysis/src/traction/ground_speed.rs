@@ -18,8 +18,9 @@ use crate::closing::ClosedSpan;
 use crate::drive::{Channel, Column, Drive, at_seconds, centred_average, seconds_between};
 use crate::kinematics::{Kinematics, pressed_above};
 use crate::measure::{Estimate, Measured, Missing};
-use crate::robust::{median_and_sigma, neighbour_widening, root_mean_square};
+use crate::statistics::huber::neighbour_widening;
 use crate::statistics::least_squares::least_squares;
+use crate::statistics::spread::{median_and_sigma, root_mean_square};
 
 /// Scale and lag of ground speed against the rear wheels.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -14,7 +14,7 @@ use crate::drive::{Column, Drive, centred_average, centred_slope, seconds_betwee
 use crate::driveline::Driveline;
 use crate::kinematics::{Kinematics, pressed_above};
 use crate::measure::Missing;
-use crate::robust::median;
+use crate::statistics::quantile::median;
 use crate::vehicle::{Vehicle, required};
 
 /// Span of slopes and averages, s: short against a launch, long against frames.

@@ -17,7 +17,7 @@ use crate::coupling::{Pack, touch_bar};
 use crate::drive::{Channel, Drive, at_seconds};
 use crate::engagement::SlipTrace;
 use crate::kinematics::Kinematics;
-use crate::robust::mean;
+use crate::statistics::spread::mean;
 use crate::vehicle::Vehicle;
 
 /// Beforehand, logarithm of `k`, 1/bar, and its standard deviation: a coupling that is rated for half of

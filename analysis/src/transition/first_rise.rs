@@ -1,7 +1,7 @@
 //! The rise to the first level that lasts: what comes later is another step.
 
 use super::{NoRise, Rise, first_plateau, measure_rise, state_levels};
-use crate::robust::median_and_sigma;
+use crate::statistics::spread::median_and_sigma;
 
 /// A level held shorter than this is on the way to the next, s.
 const SHORTEST_PLATEAU_S: f64 = 0.15;

@@ -5,7 +5,7 @@
 
 use std::ops::Range;
 
-use crate::robust::median_and_sigma;
+use crate::statistics::spread::median_and_sigma;
 
 /// Bins of the histogram. A hundred is customary with the method.
 const BINS: usize = 100;

@@ -4,7 +4,7 @@
 
 use std::ops::Range;
 
-use crate::robust::median;
+use crate::statistics::quantile::median;
 
 /// For so long a plateau's level may not rise by more than a share of the step, s.
 const LOOK_AHEAD_S: f64 = 0.1;

@@ -7,7 +7,9 @@
 
 use super::course::Point;
 use super::{TrendDrive, WorkMark};
+use crate::number;
 use crate::statistics::quantile::median;
+use crate::statistics::spread::{mean, sd};
 use crate::statistics::student_t::two_sided_critical;
 
 /// Fewer healthy drives than this set no band.
@@ -47,8 +49,8 @@ pub(super) fn healthy(
     }
     if !marked.is_empty() {
         return Err(format!(
-            "only {} drives are marked healthy = true; {LEAST_DRIVES} are needed",
-            marked.len()
+            "only {} marked healthy = true; {LEAST_DRIVES} are needed",
+            number::count(marked.len(), "drive is", "drives are")
         ));
     }
     let newest = work.iter().map(|w| w.t_ns).max().unwrap_or(i64::MIN);
@@ -66,8 +68,8 @@ pub(super) fn healthy(
             " since the newest work"
         };
         return Err(format!(
-            "only {} drives{since_what}; {LEAST_DRIVES} healthy ones are needed",
-            since.len()
+            "only {}{since_what}; {LEAST_DRIVES} healthy ones are needed",
+            number::count(since.len(), "drive", "drives")
         ));
     }
     Ok(since)
@@ -86,15 +88,16 @@ pub(super) fn band(points: &[Point], healthy: &Result<Vec<usize>, String>) -> Re
     let n = of.len();
     if n < LEAST_DRIVES {
         return Err(format!(
-            "only {n} of the healthy drives have a value; {LEAST_DRIVES} are needed"
+            "only {n} of the healthy drives {} a value; {LEAST_DRIVES} are needed",
+            if n == 1 { "has" } else { "have" }
         ));
     }
-    let middle = of.iter().map(|p| p.value).sum::<f64>() / n as f64;
-    let variance = of.iter().map(|p| (p.value - middle).powi(2)).sum::<f64>() / (n - 1) as f64;
+    let values: Vec<f64> = of.iter().map(|p| p.value).collect();
+    let middle = mean(&values).unwrap_or(0.0);
     // Drives cannot repeat better than each is known.
     let known: Vec<f64> = of.iter().filter_map(|p| p.u).collect();
-    let sd = variance
-        .sqrt()
+    let sd = sd(&values)
+        .unwrap_or(0.0)
         .max(median(&known).unwrap_or(0.0))
         .max(RESOLUTION * middle.abs());
     let reach = two_sided_critical(OUTSIDE, (n - 1) as f64) * sd * (1.0 + 1.0 / n as f64).sqrt();

@@ -1,6 +1,6 @@
 //! A measure's course: one value a drive, with what differed from drive to drive taken out.
 //!
-//! Drives differ in their launches and tip-ins, in throttle and in fluid temperature, and the
+//! Drives differ in their launches and tip-ins, in accelerator position and in fluid temperature, and the
 //! temperature follows the seasons. What a condition does is learnt inside drives only: value and
 //! condition are counted from the medians of the same kind in the same drive, and the slope through
 //! them (Theil-Sen) is taken where its interval does not hold nought. Whatever changes slowly over
@@ -8,18 +8,17 @@
 //! engagement is brought to the conditions of the whole series; the drive's value is the median.
 
 use super::TrendDrive;
-use super::summary::DriveSummary;
+use crate::comparison::condition::Condition;
+use crate::engagement::{Conditions, Kind, Reference};
 use crate::measure::Measure;
 use crate::statistics::quantile::median;
-use crate::statistics::spread::robust_sd;
+use crate::statistics::spread::{error_of_median, robust_sd};
 use crate::statistics::theil_sen;
 
 /// Confidence with which a condition must be shown to matter.
 const CONFIDENCE: f64 = 0.99;
 /// Fewer pairs than this tell nothing of a condition.
 const LEAST_PAIRS: usize = 30;
-/// Standard error of a median over that of a mean, for normal values: sqrt(pi / 2).
-const MEDIAN_COST: f64 = 1.253_314_137_315_5;
 
 /// One drive's value.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -41,33 +40,39 @@ pub struct Point {
 struct Entry {
     drive: usize,
     group: usize,
-    conditions: [Option<f64>; 4],
+    conditions: Conditions,
     value: f64,
 }
+
+/// The conditions that are taken out, one after the other.
+const CONDITIONS: [Condition; 4] = [
+    Condition::Speed,
+    Condition::DemandStep,
+    Condition::AcceleratorPosition,
+    Condition::FluidTemperature,
+];
 
 /// One value a drive that has any, in the order of the drives.
 pub(super) fn course(drives: &[TrendDrive], measure: Measure) -> Vec<Point> {
     let mut entries = entries(drives, measure);
-    for condition in 0..4 {
+    for condition in CONDITIONS {
         take_out(&mut entries, condition);
     }
     level_groups(&mut entries);
-    drives
-        .iter()
-        .enumerate()
-        .filter_map(|(index, drive)| {
-            let values: Vec<f64> = entries
-                .iter()
-                .filter(|e| e.drive == index)
-                .map(|e| e.value)
-                .collect();
+    // They stand drive by drive.
+    entries
+        .chunk_by(|a, b| a.drive == b.drive)
+        .filter_map(|own| {
+            let index = own.first()?.drive;
+            let drive = drives.get(index)?;
+            let values: Vec<f64> = own.iter().map(|e| e.value).collect();
             let spread = robust_sd(&values).filter(|_| values.len() > 1);
             Some(Point {
                 drive: index,
                 t_ns: drive.summary.start_ns,
                 odometer_km: drive.odometer_km,
                 value: median(&values)?,
-                u: spread.map(|sd| MEDIAN_COST * sd / (values.len() as f64).sqrt()),
+                u: spread.map(|sd| error_of_median(sd, values.len())),
                 engagements: values.len(),
             })
         })
@@ -82,21 +87,23 @@ fn entries(drives: &[TrendDrive], measure: Measure) -> Vec<Entry> {
                 .summary
                 .engagements
                 .iter()
-                .filter_map(move |e| Some((index, e, DriveSummary::value(e, measure)?)))
+                .filter_map(move |e| Some((index, e, e.value(measure)?)))
         })
     };
-    let by_demand = all().filter(|(_, e, _)| e.reference == "demand").count();
+    let by_demand = all()
+        .filter(|(_, e, _)| e.reference == Reference::Demand)
+        .count();
     let reference = if 2 * by_demand >= all().count() {
-        "demand"
+        Reference::Demand
     } else {
-        "slip"
+        Reference::Slip
     };
-    let mut kinds: Vec<&str> = Vec::new();
+    let mut kinds: Vec<Kind> = Vec::new();
     let mut entries = Vec::new();
     for (drive, e, value) in all().filter(|(_, e, _)| e.reference == reference) {
         let known = kinds.iter().position(|k| *k == e.kind);
         let group = known.unwrap_or_else(|| {
-            kinds.push(&e.kind);
+            kinds.push(e.kind);
             kinds.len() - 1
         });
         entries.push(Entry {
@@ -110,8 +117,8 @@ fn entries(drives: &[TrendDrive], measure: Measure) -> Vec<Entry> {
 }
 
 /// Brings every value to the median of one condition, where that condition is shown to matter.
-fn take_out(entries: &mut [Entry], condition: usize) {
-    let of = |e: &Entry| e.conditions.get(condition).copied().flatten();
+fn take_out(entries: &mut [Entry], condition: Condition) {
+    let of = |e: &Entry| condition.of(&e.conditions);
     let mut pairs: (Vec<f64>, Vec<f64>) = Default::default();
     let mut order: Vec<&Entry> = entries.iter().filter(|e| of(e).is_some()).collect();
     order.sort_by_key(|e| (e.drive, e.group));

@@ -8,6 +8,7 @@ use super::band::Band;
 use super::course::Point;
 use super::{CONFIDENCE, months};
 use crate::measure::{Better, Measure};
+use crate::number;
 use crate::statistics::quantile::median;
 use crate::statistics::theil_sen;
 
@@ -16,7 +17,7 @@ const LEAST_DRIVES: usize = 6;
 /// Fewer drives besides the healthy ones than this are not judged by them.
 const LEAST_FURTHER: usize = 3;
 /// A measure that would leave its band within so many months is warned of.
-pub(super) const AHEAD_MONTHS: f64 = 12.0;
+const AHEAD_MONTHS: f64 = 12.0;
 
 /// How fast a measure changes.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -93,8 +94,8 @@ pub(super) struct Outlook {
     pub(super) forecast: Result<Forecast, String>,
 }
 
-/// The measures that are warned of first.
-pub(super) fn is_lag_or_hold(measure: Measure) -> bool {
+/// The measures that are warned of first: times and hold.
+pub(super) fn is_warned_of_first(measure: Measure) -> bool {
     matches!(
         measure,
         Measure::DeadTime | Measure::RiseTime | Measure::EngagementDelay | Measure::Hold
@@ -118,7 +119,8 @@ pub(super) fn outlook(
     let forecast = match is_judged {
         true => forecast(measure, current, &slope, level, band),
         false => Err(format!(
-            "only {further} drives besides the healthy ones; {LEAST_FURTHER} are needed"
+            "only {} besides the healthy ones; {LEAST_FURTHER} are needed",
+            number::count(further, "drive", "drives")
         )),
     };
     let state = match (band.as_ref().ok().filter(|_| is_judged), level) {
@@ -138,11 +140,10 @@ pub(super) fn outlook(
 }
 
 /// The end of the band on the side that is worse.
-fn limit(measure: Measure, band: &Band) -> Option<f64> {
+fn limit(measure: Measure, band: &Band) -> f64 {
     match measure.better() {
-        Better::Lower => Some(band.high),
-        Better::Higher => Some(band.low),
-        Better::Neither => None,
+        Better::Lower => band.high,
+        Better::Higher => band.low,
     }
 }
 
@@ -150,7 +151,6 @@ fn is_worse(measure: Measure, level: f64, band: &Band) -> bool {
     match measure.better() {
         Better::Lower => level > band.high,
         Better::Higher => level < band.low,
-        Better::Neither => false,
     }
 }
 
@@ -161,8 +161,8 @@ fn line(current: &[Point]) -> Result<(Slope, f64), String> {
     };
     if current.len() < LEAST_DRIVES {
         return Err(format!(
-            "only {} drives since the newest work or change; {LEAST_DRIVES} are needed",
-            current.len()
+            "only {} since the newest work or change; {LEAST_DRIVES} are needed",
+            number::count(current.len(), "drive", "drives")
         ));
     }
     let x: Vec<f64> = current.iter().map(|p| months(first.t_ns, p.t_ns)).collect();
@@ -198,10 +198,10 @@ fn forecast(
 ) -> Result<Forecast, String> {
     let band = band.as_ref().map_err(Clone::clone)?;
     let slope = slope.as_ref().map_err(Clone::clone)?;
-    let (Some(limit), Some(level), Some(last)) = (limit(measure, band), level, current.last())
-    else {
-        return Err("no side of the band is worse".to_owned());
+    let (Some(level), Some(last)) = (level, current.last()) else {
+        return Err("no drive since the newest work".to_owned());
     };
+    let limit = limit(measure, band);
     if is_worse(measure, level, band) {
         return Err("it has left the band".to_owned());
     }

@@ -1,12 +1,26 @@
 //! Simulated years with known truth.
 
 use super::*;
+use crate::engagement::{Conditions, Kind, Reference};
 use crate::trial::Random;
 
 /// 2025-01-06 08:00 UTC.
 const START_NS: i64 = 1_736_150_400_000_000_000;
 const WEEK_NS: i64 = 7 * 86_400_000_000_000;
 const KM_A_WEEK: f64 = 300.0;
+
+fn engagement(dead_time_ms: f64) -> EngagementSummary {
+    EngagementSummary {
+        kind: Kind::Launch,
+        reference: Reference::Demand,
+        conditions: Conditions::default(),
+        values: Measure::each(|measure| match measure {
+            Measure::DeadTime => Some(dead_time_ms),
+            Measure::FrictionWork => Some(2_000.0),
+            _ => None,
+        }),
+    }
+}
 
 /// Weekly drives. Dead time falls 1 ms a degree, and the fluid is warmer in summer; launches are
 /// 12 ms slower than tip-ins, and their share changes from drive to drive.
@@ -25,13 +39,12 @@ fn years(weeks: usize, seed: u64, dead_time_ms: impl Fn(f64) -> f64) -> Vec<Tren
                         + if launch { 12.0 } else { 0.0 }
                         + 2.0 * random.normal();
                     EngagementSummary {
-                        kind: if launch { "launch" } else { "tip-in" }.to_owned(),
-                        reference: "demand".to_owned(),
-                        conditions: [None, None, None, Some(temperature)],
-                        values: vec![
-                            ("dead_time_ms".to_owned(), value),
-                            ("friction_work_j".to_owned(), 2_000.0),
-                        ],
+                        kind: if launch { Kind::Launch } else { Kind::TipIn },
+                        conditions: Conditions {
+                            fluid_temperature_c: Some(temperature),
+                            ..Conditions::default()
+                        },
+                        ..engagement(value)
                     }
                 })
                 .collect();
@@ -135,10 +148,8 @@ fn a_step_between_drives_is_dated_and_measured() {
             .unwrap_or_else(|| panic!("seed {seed}: {:?}", measure.change_points))
             .step
             .unwrap();
-        assert!(
-            (step.low - 1.0..=step.high + 1.0).contains(&15.0),
-            "{step:?}"
-        );
+        let (low, high) = step.interval.unwrap();
+        assert!((low - 1.0..=high + 1.0).contains(&15.0), "{step:?}");
         assert_eq!(measure.state, State::Outside);
         assert!(
             trend.warnings[0].starts_with("Dead time is above its band"),
@@ -154,6 +165,7 @@ fn work_is_no_finding_and_its_effect_is_measured() {
     let work = WorkMark {
         name: "rebuild".to_owned(),
         title: "pack rebuilt".to_owned(),
+        details: Vec::new(),
         t_ns: at,
         odometer_km: Some(115_000.0),
     };
@@ -170,10 +182,8 @@ fn work_is_no_finding_and_its_effect_is_measured() {
         let [(0, step)] = measure.work_steps[..] else {
             panic!("{:?}", measure.work_steps)
         };
-        assert!(
-            (step.low - 1.0..=step.high + 1.0).contains(&-30.0),
-            "{step:?}"
-        );
+        let (low, high) = step.interval.unwrap();
+        assert!((low - 1.0..=high + 1.0).contains(&-30.0), "{step:?}");
         // The band is that of the car after the work.
         let band = measure.band.as_ref().unwrap();
         assert!(
@@ -181,6 +191,27 @@ fn work_is_no_finding_and_its_effect_is_measured() {
             "{band:?}"
         );
         assert_eq!(trend.healthy.as_ref().unwrap()[0], 50);
+    }
+}
+
+/// Three drives before and three after hold the truth between their extremes with 90 % only.
+#[test]
+fn a_step_between_few_drives_has_no_interval() {
+    let truth = |week: f64| if week < 3.0 { 110.0 } else { 80.0 };
+    for (weeks, has_interval) in [(6, false), (8, true)] {
+        let work = WorkMark {
+            name: "rebuild".to_owned(),
+            title: "pack rebuilt".to_owned(),
+            details: Vec::new(),
+            t_ns: START_NS + 3 * WEEK_NS - WEEK_NS / 2,
+            odometer_km: None,
+        };
+        let trend = trend(years(weeks, 7, truth), vec![work], 8);
+        let [(0, step)] = dead_time(&trend).work_steps[..] else {
+            panic!("{:?}", dead_time(&trend).work_steps)
+        };
+        assert!((step.shift + 30.0).abs() < 10.0, "{step:?}");
+        assert_eq!(step.interval.is_some(), has_interval, "{step:?}");
     }
 }
 
@@ -220,4 +251,32 @@ fn what_a_condition_does_is_taken_out() {
             .iter()
             .all(|p| p.u.is_some_and(|u| u > 0.0) && p.engagements == 14)
     );
+}
+
+/// A course is looked for in one pass: drive by drive in all engagements this would take minutes.
+#[test]
+fn a_fleet_of_drives_is_followed_in_a_moment() {
+    let drive = |index: usize| {
+        let engagement = engagement(80.0 + (index % 7) as f64);
+        TrendDrive {
+            name: String::new(),
+            summary: DriveSummary {
+                start_ns: START_NS + index as i64,
+                duration_s: 600.0,
+                engagements: vec![engagement; 2],
+            },
+            odometer_km: None,
+            healthy: false,
+        }
+    };
+    let drives: Vec<TrendDrive> = (0..200_000).map(drive).collect();
+    let points = course::course(&drives, Measure::DeadTime);
+    assert_eq!(points.len(), drives.len());
+    for (index, point) in points.iter().enumerate() {
+        let value = 80.0 + (index % 7) as f64;
+        assert_eq!(
+            (point.drive, point.engagements, point.value),
+            (index, 2, value)
+        );
+    }
 }

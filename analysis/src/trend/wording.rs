@@ -1,9 +1,10 @@
 //! The sentences of a warning.
 
 use super::band::Band;
-use super::outlook::{AHEAD_MONTHS, Outlook, State};
+use super::outlook::{Outlook, State};
 use crate::measure::{Better, Measure};
-use crate::report::number;
+use crate::number;
+use crate::words;
 
 /// What the owner must know of a measure, if anything.
 pub(super) fn warning(
@@ -13,21 +14,18 @@ pub(super) fn warning(
 ) -> Option<String> {
     let band = band.as_ref().ok()?;
     let level = outlook.level?;
-    let unit = match measure.unit() {
-        "1" => String::new(),
-        unit => format!(" {unit}"),
-    };
+    let unit = words::behind(measure.unit());
     let healthy = format!(
         "healthy drives show {} to {}{unit}",
         number::plain(band.low),
         number::plain(band.high)
     );
-    let label = capital(measure.label());
+    let label = words::capital(measure.label());
     match outlook.state {
         State::Outside => {
             let side = match measure.better() {
                 Better::Higher => "below",
-                _ => "above",
+                Better::Lower => "above",
             };
             Some(format!(
                 "{label} is {side} its band: {}{unit} now, {healthy}.",
@@ -48,17 +46,10 @@ pub(super) fn warning(
                 .unwrap_or_default();
             Some(format!(
                 "{label} will leave its band in about {} months{date}{distance} if it goes on like this: {}{unit} now, {healthy}.",
-                number::rough(forecast.months.min(AHEAD_MONTHS)),
+                number::rough(forecast.months),
                 number::plain(level)
             ))
         }
         State::Inside | State::Unknown => None,
     }
-}
-
-fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars
-        .next()
-        .map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }

@@ -11,14 +11,15 @@
 //! Least absolute deviations over a grid of `k` and `e`, `c` by reweighting; uncertainty by leaving
 //! out one engagement at a time (the jackknife). The method is ours.
 
-use super::trace::Sample;
-use crate::robust::mean;
+use super::trace::{BEFORE_S, Sample};
+use crate::statistics::spread::mean;
 use crate::traction::{GRAVITY_MPS2, HEIGHT_SHARE, REAR_SHARE};
 
 /// Samples are averaged over this long, s.
 const BLOCK_S: f64 = 0.1;
-/// A run begins this long before its demand; the closing itself is over this long after it, s.
-const CLOSED_FROM_S: f64 = 0.3 + 0.35;
+/// The closing itself is over this long after the demand, counted from the start of a run that begins
+/// with the first sample looked for, s.
+const CLOSED_FROM_S: f64 = BEFORE_S + 0.35;
 /// Slower than this slip ratios tell too little, m/s.
 const LEAST_MPS: f64 = 1.2;
 /// Share of the load on the rear axle, and what each m/s² of acceleration moves there: usual values, because

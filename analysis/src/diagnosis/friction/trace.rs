@@ -3,22 +3,22 @@
 
 use slipwright_decoders::role::Role;
 
+use crate::diagnosis::phases::BEFORE_RELEASE_S;
 use crate::diagnosis::record::Scene;
 use crate::drive::{at_seconds, seconds_between};
 use crate::engagement::{Kind, SlipTrace};
 use crate::kinematics::slip_rad_s;
 use crate::measure::Missing;
 
-/// Runs begin this long before the demand, s.
-const BEFORE_S: f64 = 0.3;
+/// Runs are looked for from this long before the demand on, s; one begins at the first sample that tells
+/// slip, which in a launch from rest comes later.
+pub(super) const BEFORE_S: f64 = 0.3;
 /// Pace of the samples, s.
 const PACE_S: f64 = 0.018;
 /// Slower than this slip ratios tell nothing, m/s.
 const LEAST_MPS: f64 = 1.0;
 /// Half of the span over which acceleration is taken from the rear wheels, s.
 const HALF_SPAN_S: f64 = 0.06;
-/// The driveline swings when the pedal is let go; nothing counts this long before the release, s.
-const BEFORE_RELEASE_S: f64 = 0.08;
 /// The lining's usual middle radius, m. Common practice, no source.
 const USUAL_LINING_M: f64 = 0.065;
 

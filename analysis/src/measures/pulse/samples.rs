@@ -5,7 +5,7 @@ use std::ops::Range;
 use crate::drive::seconds_between;
 use crate::engagement::SlipTrace;
 use crate::measure::Missing;
-use crate::robust::quantile_in_place;
+use crate::statistics::quantile::quantile_in_place;
 
 /// Fewest samples in which a slip can be found.
 const LEAST: usize = 5;

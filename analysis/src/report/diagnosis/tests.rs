@@ -12,7 +12,7 @@ fn change(feature: Feature, was: f64, shift: f64, u: f64) -> Change {
         freedom: 8.0,
         now: was + shift,
         was,
-        against: Against::Baseline,
+        against: crate::diagnosis::Against::Baseline,
     }
 }
 
@@ -21,9 +21,9 @@ fn finding(cause: Cause, probability: f64) -> Finding {
         cause,
         probability,
         evidence: vec![
-            "for: rise time 120 ms, 60 ms in the healthy drives".to_owned(),
-            "against: hold".to_owned(),
-            "something else".to_owned(),
+            Evidence::new(Speaks::For, "rise time 120 ms, 60 ms in the healthy drives"),
+            Evidence::new(Speaks::Against, "hold"),
+            Evidence::new(Speaks::Neither, "something else"),
         ],
         next_check: cause.next_check().to_owned(),
     }
@@ -148,7 +148,10 @@ fn what_others_wrote_is_shown_literally() {
     };
     let mut diagnosis = slow();
     diagnosis.why = hostile.to_owned();
-    diagnosis.findings[0].evidence = vec![format!("for: {hostile}"), hostile.to_owned()];
+    diagnosis.findings[0].evidence = vec![
+        Evidence::new(Speaks::For, hostile),
+        Evidence::new(Speaks::Neither, hostile),
+    ];
     diagnosis.not_judged[0].why = hostile.to_owned();
     let page = page(&diagnosis, &notes);
     check_page(&page);

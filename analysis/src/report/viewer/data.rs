@@ -5,6 +5,8 @@
 //! many samples a trace may keep depends on how many traces there are, so that the page stays small
 //! whatever the campaign; what is left out is never a peak.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Quantity;
@@ -13,7 +15,11 @@ use super::super::campaign::Campaign;
 use super::super::wording;
 use crate::chart::Side;
 use crate::chart::trace::Trace;
+use crate::comparison::EngagementPosition;
+use crate::drive::seconds_between;
 use crate::engagement::Engagement;
+use crate::number;
+use crate::words;
 
 /// Samples of slip, pressure and demand that a page may carry.
 const MAIN_SAMPLES: usize = 150_000;
@@ -99,7 +105,7 @@ impl Signal {
             Self::Slip => "Front-rear slip".to_owned(),
             Self::Pressure => "Coupling pressure".to_owned(),
             Self::Demand => "Coupling demand".to_owned(),
-            Self::Other(role) => wording::capital(role.label()),
+            Self::Other(role) => words::capital(role.label()),
         }
     }
 
@@ -170,10 +176,7 @@ impl TraceData {
                 side: usize::from(*side == Side::After),
                 name: name(campaign, *side, at.drive, at.engagement, engagement),
                 kind: engagement.kind.text(),
-                reference: match engagement.reference {
-                    crate::engagement::Reference::Demand => "demand",
-                    crate::engagement::Reference::Slip => "the onset of slip",
-                },
+                reference: engagement.reference.label(),
                 partner,
                 traces: signals
                     .iter()
@@ -223,38 +226,37 @@ fn name(
     engagement: &Engagement,
 ) -> String {
     let start_ns = campaign.drives(side).get(drive).map_or(0, |d| d.start_ns);
-    let at_s = (i128::from(engagement.reference_ns) - i128::from(start_ns)) as f64 * 1e-9;
+    let at_s = seconds_between(start_ns, engagement.reference_ns);
     format!(
         "{} {}, no. {}: {} at {} s",
-        wording::capital(side.text()),
+        words::capital(side.text()),
         drive + 1,
         number + 1,
         engagement.kind.text(),
-        super::super::number::rounded_to(at_s, 0.05)
+        number::rounded_to(at_s, 0.05)
     )
 }
 
 /// For each engagement of the list the place of the one it was paired with.
 fn partners(
     campaign: &Campaign<'_>,
-    all: &[(Side, super::super::EngagementPosition, &Engagement)],
+    all: &[(Side, EngagementPosition, &Engagement)],
 ) -> Vec<Option<usize>> {
-    let place = |side: Side, at| all.iter().position(|(s, p, _)| (*s, *p) == (side, at));
-    all.iter()
-        .map(|(side, at, _)| {
-            let pairs = &campaign.notes.matched;
-            match side {
-                Side::Before => pairs
-                    .iter()
-                    .find(|pair| pair.before == *at)
-                    .and_then(|pair| place(Side::After, pair.after)),
-                Side::After => pairs
-                    .iter()
-                    .find(|pair| pair.after == *at)
-                    .and_then(|pair| place(Side::Before, pair.before)),
-            }
-        })
-        .collect()
+    let places = |wanted: Side| -> BTreeMap<EngagementPosition, usize> {
+        let all = all.iter().enumerate();
+        all.filter(|(_, (side, ..))| *side == wanted)
+            .map(|(place, (_, at, _))| (*at, place))
+            .collect()
+    };
+    let (before, after) = (places(Side::Before), places(Side::After));
+    let mut partners = vec![None; all.len()];
+    for pair in campaign.shown_by().into_iter().flat_map(|row| &row.matched) {
+        if let (Some(&b), Some(&a)) = (before.get(&pair.before), after.get(&pair.after)) {
+            partners[b] = Some(a);
+            partners[a] = Some(b);
+        }
+    }
+    partners
 }
 
 fn head<P>(signal: Signal, campaign: &Campaign<'_>, all: &[(Side, P, &Engagement)]) -> SignalHead {

@@ -10,11 +10,9 @@
 //! Only residuals within clusters are clipped. A cluster that is odd as a whole is evidence of
 //! the spread between clusters and stays.
 
-use super::{Fit, fit_near};
+use super::{Fit, fit_scaled};
+use crate::statistics::huber::CLIP;
 use crate::statistics::spread::robust_sd;
-
-/// Clipping point in standard deviations, Huber's for 95 % efficiency on normal values.
-pub const CLIP: f64 = 1.345;
 
 /// Most rounds of clipping and fitting.
 const ROUNDS: usize = 8;
@@ -22,8 +20,9 @@ const ROUNDS: usize = 8;
 /// Rounds end when no coefficient moves by more than this part of the spread within clusters.
 const SETTLED: f64 = 1e-3;
 
-/// Fits the model with clipped residuals; arguments and `None` as for [`super::fit_scaled`].
-/// Residuals are those of the values as given.
+/// Fits the model with clipped residuals. Arguments and `None` as for [`super::fit`]; both standard
+/// deviations of each value are multiplied by its `scale`, a positive number that is the same for all
+/// values of a cluster, and the variances found are those at scale 1. Residuals are those of the values as given.
 #[must_use]
 pub fn fit_robust(
     y: &[f64],
@@ -31,7 +30,7 @@ pub fn fit_robust(
     cluster: &[usize],
     scale: &[f64],
 ) -> Option<Fit> {
-    let mut current = fit_near(y, columns, cluster, scale, None)?;
+    let mut current = fit_scaled(y, columns, cluster, scale, None)?;
     // The fit takes up part of the residuals' freedom.
     let freedom = (y.len() as f64 / current.within_df.max(1) as f64).sqrt();
     for _ in 0..ROUNDS {
@@ -53,7 +52,7 @@ pub fn fit_robust(
             .zip(scale)
             .map(|((value, r), s)| value - r + blow_up * r.clamp(-limit * s, limit * s))
             .collect();
-        let mut next = fit_near(&pseudo, columns, cluster, scale, Some(current.ratio))?;
+        let mut next = fit_scaled(&pseudo, columns, cluster, scale, Some(current.ratio))?;
         for ((residual, value), p) in next.residuals.iter_mut().zip(y).zip(&pseudo) {
             *residual += value - p;
         }

@@ -174,7 +174,7 @@ fn scales_are_taken_off_and_put_back() {
     let y: Vec<f64> = (0..12)
         .map(|i| 10.0 - 2.0 * after[i] + scale[i] * noise[i])
         .collect();
-    let found = fit_scaled(&y, std::slice::from_ref(&after), &cluster, &scale).unwrap();
+    let found = fit_scaled(&y, std::slice::from_ref(&after), &cluster, &scale, None).unwrap();
     let coefficient = found.coefficient(0, Level::Between).unwrap();
     let means: Vec<f64> = y.chunks(2).map(|c| 0.5 * (c[0] + c[1])).collect();
     let mean = |v: &[f64]| v.iter().sum::<f64>() / 3.0;
@@ -189,7 +189,7 @@ fn scales_are_taken_off_and_put_back() {
     let expected = (pooled * (1.0 + 9.0) / 3.0).sqrt();
     check_close(coefficient.standard_error, expected, 1e-6, "standard error");
     check_close(coefficient.df, 4.0, 1e-6, "degrees of freedom");
-    assert_eq!(fit_scaled(&y, &[after], &cluster, &[0.0; 12]), None);
+    assert_eq!(fit_scaled(&y, &[after], &cluster, &[0.0; 12], None), None);
 }
 
 #[test]

@@ -116,6 +116,17 @@ pub fn probability(p: f64) -> String {
     }
 }
 
+/// How probable something is, in whole per cent. Nothing that rests on a drive is certain.
+#[must_use]
+pub fn chance(probability: f64) -> String {
+    match probability {
+        p if !p.is_finite() => NO_NUMBER.to_owned(),
+        p if p < 0.005 => "under 1\u{a0}%".to_owned(),
+        p if p > 0.99 => "over 99\u{a0}%".to_owned(),
+        p => format!("{:.0}\u{a0}%", 100.0 * p),
+    }
+}
+
 /// A count.
 #[must_use]
 pub fn whole(n: usize) -> String {
@@ -268,6 +279,9 @@ mod tests {
         assert_eq!(probability(0.000_04), "< 0.001");
         assert_eq!(probability(0.021_4), "0.021");
         assert_eq!(probability(0.314), "0.31");
+        assert_eq!(chance(0.995), "over 99\u{a0}%");
+        assert_eq!(chance(0.99), "99\u{a0}%");
+        assert_eq!(chance(0.004), "under 1\u{a0}%");
         assert_eq!(count(1, "drive", "drives"), "1 drive");
         assert_eq!(count(12_000, "drive", "drives"), "12\u{202f}000 drives");
     }

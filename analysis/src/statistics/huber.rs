@@ -1,63 +1,11 @@
-//! Robust estimators that the drive, the kinematics and the measures share. They take plain
-//! slices, tolerate empty ones, and never give a number that is not finite.
+//! A straight line that wild points cannot move: Huber's weights (Huber, Robust Statistics, 1981), with
+//! uncertainties that know that neighbours are alike.
 
-/// Consistency factor of the median absolute deviation for a normal distribution,
-/// 1 / Φ⁻¹(3/4).
-const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
+use super::quantile::median;
+use super::spread::{mean, median_and_sigma, root_mean_square};
 
-/// Tuning constant of Huber's weights: 95 % efficiency for normal errors (Huber, Robust
-/// Statistics, 1981).
-const HUBER_K: f64 = 1.345;
-
-/// The `q` quantile (0 to 1), linear between order statistics; reorders `values`.
-/// `None` when there are none.
-#[must_use]
-pub(crate) fn quantile_in_place(values: &mut [f64], q: f64) -> Option<f64> {
-    let last = values.len().checked_sub(1)?;
-    let position = q.clamp(0.0, 1.0) * last as f64;
-    let below = (position.floor() as usize).min(last);
-    let share = position - below as f64;
-    let (_, &mut low, above) = values.select_nth_unstable_by(below, f64::total_cmp);
-    if share == 0.0 {
-        return Some(low);
-    }
-    let high = above.iter().copied().fold(f64::INFINITY, f64::min);
-    Some(if high.is_finite() {
-        low + share * (high - low)
-    } else {
-        low
-    })
-}
-
-/// The `q` quantile of a slice. `None` when it is empty.
-#[must_use]
-pub(crate) fn quantile(values: &[f64], q: f64) -> Option<f64> {
-    quantile_in_place(&mut values.to_vec(), q)
-}
-
-/// The median. `None` when the slice is empty.
-#[must_use]
-pub(crate) fn median(values: &[f64]) -> Option<f64> {
-    quantile(values, 0.5)
-}
-
-/// Median and standard deviation, the latter from the median absolute deviation.
-#[must_use]
-pub(crate) fn median_and_sigma(values: &[f64]) -> Option<(f64, f64)> {
-    let mut work = values.to_vec();
-    let centre = quantile_in_place(&mut work, 0.5)?;
-    for value in &mut work {
-        *value = (*value - centre).abs();
-    }
-    let mad = quantile_in_place(&mut work, 0.5)?;
-    Some((centre, mad * MAD_TO_SIGMA))
-}
-
-/// Arithmetic mean. `None` when the slice is empty.
-#[must_use]
-pub(crate) fn mean(values: &[f64]) -> Option<f64> {
-    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
-}
+/// Tuning constant of Huber's weights, in standard deviations: 95 % efficiency for normal errors.
+pub const CLIP: f64 = 1.345;
 
 /// A straight line fitted with Huber's weights.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -110,7 +58,7 @@ pub(crate) fn huber_line(x: &[f64], y: &[f64]) -> Option<Line> {
             break;
         }
         for (weight, residual) in weights.iter_mut().zip(&residuals) {
-            *weight = (HUBER_K * scale / residual.abs().max(f64::MIN_POSITIVE)).min(1.0);
+            *weight = (CLIP * scale / residual.abs().max(f64::MIN_POSITIVE)).min(1.0);
         }
         let (next_intercept, next_slope) = weighted_line(x, y, &weights, flat)?;
         let change = (next_intercept - intercept).abs() + (next_slope - slope).abs() * spread;
@@ -196,28 +144,9 @@ pub(crate) fn neighbour_widening(residuals: &[f64]) -> f64 {
     ((1.0 + r) / (1.0 - r)).sqrt()
 }
 
-/// Root of the mean square; 0 for an empty slice.
-#[must_use]
-pub(crate) fn root_mean_square(values: &[f64]) -> f64 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn quantiles_are_linear_between_order_statistics() {
-        let values = [4.0, 1.0, 3.0, 2.0];
-        assert_eq!(median(&values), Some(2.5));
-        assert_eq!(quantile(&values, 0.0), Some(1.0));
-        assert_eq!(quantile(&values, 1.0), Some(4.0));
-        assert_eq!(quantile(&values, 1.0 / 3.0), Some(2.0));
-        assert_eq!(median(&[]), None);
-    }
 
     #[test]
     fn one_wild_point_does_not_move_the_line() {
