@@ -484,7 +484,20 @@ proptest! {
         prop_assert!(finite(&drive.noise_slip_mps));
         let r = &drive.radius_ratio;
         prop_assert!([&r.front_left, &r.front_right, &r.rear_left, &r.rear_right].into_iter().all(finite));
+        let model = &drive.coupling_model;
+        for parameter in [
+            &model.fill_time_ms,
+            &model.rise_rate_bar_per_s,
+            &model.leak_rate_percent_per_s,
+            &model.torque_per_bar_nm,
+        ] {
+            prop_assert!(finite(&parameter.estimate), "{:?}", model);
+            prop_assert!(parameter.interval.is_none_or(|i| i.iter().all(|v| v.is_finite())), "{:?}", model);
+        }
+        prop_assert!(finite(&drive.tested.most.percent));
+        prop_assert!(finite(&drive.ground_speed.scale) && finite(&drive.ground_speed.lag_s));
         for e in &drive.engagements {
+            prop_assert!(finite(&e.tested.percent) && e.tested.slipped_s.is_finite());
             prop_assert_eq!(e.measures.len(), Measure::COUNT);
             prop_assert!(e.measures.iter().all(finite), "{:?}", e.measures);
             prop_assert!(e.transfer.iter().all(|t| finite(&t.fraction)));
