@@ -7,8 +7,8 @@
 //! step, weighted by how well they explain it (G. Schwarz, Estimating the dimension of a model,
 //! Annals of Statistics 6(2), 1978, whose criterion approximates each shape's posterior odds),
 //! and the crossing is the fitted waveform's. Where no shape explains the samples, the crossing is
-//! drawn to the interpolated one. Where fewer than two samples lie within the
-//! step, interpolation is all there is, and the uncertainty says so.
+//! drawn to the interpolated one. Where no sample lies within the step, or too few for any shape,
+//! interpolation is all there is, and the uncertainty says so.
 //!
 //! The states are the fit's where it explains the samples on either side. Pressure that creeps up
 //! while the oil fills the clearance, or that drifts while it is held, is no state of the fit: then
