@@ -108,12 +108,13 @@ pub fn assess_drive(
         .filter(|role| roles.contains(role) || recording.described.roles().contains(role))
         .map(|&role| signal_state::state_of(recording, role, &rolling))
         .collect();
-    let coupling = coupling_use::coupling_use(drive, kinematics, vehicle);
+    let coupling =
+        coupling_use::coupling_use(drive, kinematics, vehicle, recording.span.duration_s());
     let mut findings = coupling_use::findings(&coupling, drive);
     plausible::judge(drive, vehicle, &mut states, &mut findings);
     coupling_use::mark_stuck(&coupling, &mut states);
     findings.extend(dropouts::findings(recording, drive, &states));
-    findings.extend(supply::findings(drive));
+    findings.extend(supply::findings(drive, &rolling));
     if recording.traffic.buses.iter().all(|bus| {
         !bus.ids.iter().any(|id| {
             recording

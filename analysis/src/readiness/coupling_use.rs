@@ -34,7 +34,7 @@ pub struct CouplingUse {
     pub could_work: CouldWork,
     /// Why.
     pub why: String,
-    /// Share of the time in which the control unit held it open, where the bus tells.
+    /// Share of the recording in which the control unit held it open, where the bus tells.
     pub inhibited_share: Option<f64>,
     /// Times of that.
     pub inhibited: Vec<Span>,
@@ -67,21 +67,20 @@ const BEFORE_S: f64 = 0.5;
 /// A demand shorter than this cannot show whether pressure follows, s.
 const LONG_ENOUGH_S: f64 = 0.6;
 
+/// `recorded_s` is the length of the recording: wheel speeds may be missing from all of it.
 pub(super) fn coupling_use(
     drive: &Drive,
     kinematics: &Kinematics,
     vehicle: &Vehicle,
+    recorded_s: f64,
 ) -> CouplingUse {
     let demand = drive.channel(Role::CouplingDemand).ok();
     let closed = closed_spans(drive);
     let inhibited = inhibited_spans(drive);
-    let total_s = match (drive.base_ns().first(), drive.base_ns().last()) {
-        (Some(&a), Some(&b)) => seconds_between(a, b),
-        _ => 0.0,
-    };
     let inhibited_share = inhibited
         .as_ref()
-        .map(|spans| (spans.iter().map(Span::seconds).sum::<f64>() / total_s.max(1e-3)).min(1.0));
+        .filter(|_| recorded_s > 0.0)
+        .map(|spans| (spans.iter().map(Span::seconds).sum::<f64>() / recorded_s).min(1.0));
     let calls = calls(drive, kinematics, &closed);
     let answered = |&t: &i64| {
         let until = at_seconds(t, ANSWER_S);

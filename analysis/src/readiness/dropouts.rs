@@ -85,19 +85,13 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
     if !groups.is_empty() {
         let ids = members(&groups);
         let near = errors_near(bus, &groups);
-        let (what, why) = if near {
-            (
-                "bus_branch",
-                "They share a branch of the bus, and error frames rise with it: look for a chafed wire, water or a loose plug where these units join.",
-            )
+        let why = if near {
+            "They share a branch of the bus, and error frames rise with it: look for a chafed wire, water or a loose plug where these units join."
         } else {
-            (
-                "bus_branch",
-                "They share a control unit, a branch of the bus or a supply: look where these units join, plugs and earth first.",
-            )
+            "They share a control unit, a branch of the bus or a supply: look where these units join, plugs and earth first."
         };
         findings.push(Finding {
-            what,
+            what: "bus_branch",
             why: format!(
                 "{} identifiers drop out together on {}: {}{}. {why}",
                 ids.len(),
@@ -120,8 +114,8 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
             blocking: true,
         });
     }
-    for finding in &mut findings {
-        if let Some(volts) = low_supply(drive, &events) {
+    if let Some(volts) = low_supply(drive, &events) {
+        for finding in &mut findings {
             finding
                 .evidence
                 .push(format!("supply down to {volts:.1} V at those times"));
@@ -143,6 +137,7 @@ fn events(bus: &WatchedBus) -> Vec<Event> {
         .flat_map(|(id, period_s)| id.silent.iter().map(move |span| (*span, id.id, period_s)))
         .collect();
     silences.sort_by_key(|(span, _, _)| span.from_ns);
+    let slowest_s = silences.iter().map(|s| s.2).fold(0.0, f64::max);
     let mut taken = vec![false; silences.len()];
     let mut events = Vec::new();
     for i in 0..silences.len() {
@@ -160,7 +155,7 @@ fn events(bus: &WatchedBus) -> Vec<Event> {
         for (k, (span, other, other_s)) in silences.iter().enumerate().skip(i + 1) {
             let reach_s = TOGETHER_S + 2.0 * period_s.max(*other_s);
             let apart_s = seconds_between(first.from_ns, span.from_ns);
-            if apart_s > TOGETHER_S + 2.0 {
+            if apart_s > TOGETHER_S + 2.0 * slowest_s {
                 break;
             }
             let overlap = first.shared_s(span) > 0.5 * first.seconds().min(span.seconds());
@@ -258,7 +253,8 @@ fn errors_near(bus: &WatchedBus, events: &[&Event]) -> bool {
         .filter(|event| {
             let from = at_seconds(event.span.from_ns, -ERRORS_NEAR_S);
             let to = at_seconds(event.span.to_ns, ERRORS_NEAR_S);
-            bus.error_ns.iter().any(|t| (from..=to).contains(t))
+            let next = bus.error_ns.partition_point(|&t| t < from);
+            bus.error_ns.get(next).is_some_and(|&t| t <= to)
         })
         .count();
     with > 0 && 2 * with >= events.len()
@@ -341,15 +337,26 @@ fn wheels(recording: &Recording<'_>, drive: &Drive, states: &[SignalState]) -> V
     let [one] = bad.as_slice() else {
         return Vec::new();
     };
-    let _ = recording;
+    let is_other_wheel = |r: Role| r != one.role && Role::WHEELS.contains(&r);
+    let shares_frame = recording.described.frames_with(one.role).any(|frame| {
+        frame
+            .signals
+            .iter()
+            .any(|s| s.key.role().is_some_and(is_other_wheel))
+    });
     let mut evidence: Vec<String> = one.why.iter().cloned().collect();
     let begins: Vec<i64> = one.outages.iter().map(|s| s.from_ns).collect();
     evidence.extend(circumstances::describe(drive, &begins));
     vec![Finding {
         what: "wheel_sensor",
         why: format!(
-            "The {} fails while the other wheels in the same message are good. Its sensor, its wire or its ring: look at the plug and the wire to the wheel carrier first.",
-            one.role.label()
+            "The {} fails while the other wheels{} are good. Its sensor, its wire or its ring: look at the plug and the wire to the wheel carrier first.",
+            one.role.label(),
+            if shares_frame {
+                " in the same message"
+            } else {
+                ""
+            }
         ),
         evidence,
         blocking: true,
