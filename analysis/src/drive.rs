@@ -139,6 +139,16 @@ impl Drive {
         self.channel(self.base_role).is_ok_and(|c| c.joined(i))
     }
 
+    /// Time from sample `i` of the base to the next, s; 0 at its end and across a gap.
+    #[must_use]
+    pub fn step_s(&self, i: usize) -> f64 {
+        if self.base_joined(i) {
+            seconds_between(self.base_ns[i], self.base_ns[i + 1])
+        } else {
+            0.0
+        }
+    }
+
     /// A column's value at a time, linear between its neighbours on the base; `None` across a gap.
     #[must_use]
     pub fn column_at(&self, column: &Column, t_ns: i64) -> Option<f64> {

@@ -77,16 +77,11 @@ pub fn measure_drive(
         ground: &ground,
     };
     let slipping = carried_torque::slipping_torque(&whole);
-    let (coupling_model, (views, engagements)) = rayon::join(
+    let (coupling_model, engagements) = rayon::join(
         || coupling_model(&drive, &finds.found, &slipping),
-        || {
-            let found = finds.found.par_iter();
-            let views: Vec<View<'_>> = found.map(|f| View::of(&whole, f)).collect();
-            let engagements: Vec<Engagement> = views.par_iter().map(measure).collect();
-            (views, engagements)
-        },
+        || measure_all(&whole, &finds.found),
     );
-    let tested = tested::of_drive(&whole, &views, &engagements);
+    let tested = tested::of_drive(&whole, &engagements);
     let mut warnings = drive.warnings().to_vec();
     warnings.extend(finds.warnings);
     warnings.extend(warnings_of(&drive, &kinematics));
@@ -126,19 +121,22 @@ pub(crate) fn measure_engagements(
         traction: &traction,
         ground: &ground,
     };
-    found
-        .par_iter()
-        .map(|f| measure(&View::of(&whole, f)))
-        .collect()
+    measure_all(&whole, found)
+}
+
+fn measure_all(whole: &Whole<'_>, found: &[Found]) -> Vec<Engagement> {
+    let found = found.par_iter();
+    found.map(|f| measure(&View::of(whole, f))).collect()
 }
 
 /// Measures one engagement.
 fn measure(view: &View<'_>) -> Engagement {
     let found = view.found;
     let transfer = transfer::estimates(view);
+    let friction_work_j = friction_work::friction_work_j(view);
     let measures = Measure::ALL
         .iter()
-        .map(|&m| value(m, view, &transfer))
+        .map(|&m| value(m, view, &transfer, &friction_work_j))
         .collect();
     Engagement {
         start_ns: found.start_ns,
@@ -154,7 +152,13 @@ fn measure(view: &View<'_>) -> Engagement {
     }
 }
 
-fn value(measure: Measure, view: &View<'_>, transfer: &[TransferEstimate]) -> Measured {
+/// One measure; `transfer` and `friction_work_j` are what several of them rest on.
+fn value(
+    measure: Measure,
+    view: &View<'_>,
+    transfer: &[TransferEstimate],
+    friction_work_j: &Measured,
+) -> Measured {
     match measure {
         Measure::DeadTime => dead_time::dead_time_ms(view),
         Measure::RiseTime => rise_time::rise_time_ms(view),
@@ -163,8 +167,10 @@ fn value(measure: Measure, view: &View<'_>, transfer: &[TransferEstimate]) -> Me
         Measure::SlipTime => slip_time::slip_time_ms(view),
         Measure::SlipDistance => slip_distance::slip_distance_m(view),
         Measure::SteadySlip => steady_slip::steady_slip_mps(view),
-        Measure::FrictionWork => friction_work::friction_work_j(view),
-        Measure::FrictionWorkPerArea => friction_work::friction_work_j_per_m2(view),
+        Measure::FrictionWork => friction_work_j.clone(),
+        Measure::FrictionWorkPerArea => {
+            friction_work::friction_work_j_per_m2(view.vehicle, friction_work_j)
+        }
         Measure::TransferFraction => transfer::combined(transfer),
         Measure::Hold => hold::hold_percent_per_s(view),
         Measure::Ripple => ripple::ripple_bar(view),
@@ -188,11 +194,11 @@ fn from_reference_method(view: &View<'_>, rise: &Rise) -> &'static str {
     match (view.counts_from_demand(), rise.is_interpolated()) {
         (true, false) => "half of demand to the fitted rise of pressure",
         (true, true) => {
-            "half of demand to interpolated pressure; its step is shorter than two samples"
+            "half of demand to interpolated pressure; too few samples lie within its step for a fit"
         }
         (false, false) => "onset of slip to the fitted rise of pressure",
         (false, true) => {
-            "onset of slip to interpolated pressure; its step is shorter than two samples"
+            "onset of slip to interpolated pressure; too few samples lie within its step for a fit"
         }
     }
 }

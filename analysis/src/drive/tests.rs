@@ -69,6 +69,16 @@ fn values_are_linear_between_samples_and_missing_outside_and_across_gaps() {
     );
 }
 
+/// Samples every 10 ms, then 2 s of nothing.
+#[test]
+fn a_gap_takes_no_time() {
+    let samples: Vec<(i64, f64)> = [0, 10, 20, 2020, 2030].map(|ms| (ms, 1.0)).to_vec();
+    let role = Role::WheelSpeedFrontLeft;
+    let drive = drive(vec![series(role, Unit::MetrePerSecond, &samples, 50)]);
+    let steps: Vec<f64> = (0..6).map(|i| drive.step_s(i)).collect();
+    assert_eq!(steps, [0.01, 0.01, 0.0, 0.01, 0.0, 0.0]);
+}
+
 #[test]
 fn a_gap_as_long_as_the_timeout_is_no_gap() {
     let two = [(0, 1.0), (50, 2.0)];

@@ -12,7 +12,6 @@ use super::carried_torque::rear_torque_nm;
 use super::transfer_balance::held_samples;
 use super::view::{View, Whole};
 use crate::coupling::Pack;
-use crate::drive::seconds_between;
 use crate::driveline::Driveline;
 use crate::engagement::Engagement;
 use crate::measure::{Estimate, Missing};
@@ -55,11 +54,10 @@ fn rated_nm(vehicle: &Vehicle) -> Result<(Pack, f64), Missing> {
 pub(super) fn of_engagement(view: &View<'_>) -> Tested {
     let slips = held_samples(view)
         .map(|samples| (slipping(view.drive, &view.slip, samples.clone()), samples));
-    let base = view.drive.base_ns();
     let slipped_s = slips.as_ref().map_or(0.0, |(slips, samples)| {
         let held = slips.iter().zip(samples.clone());
         held.filter(|(slips, _)| **slips == Some(true))
-            .filter_map(|(_, i)| Some(seconds_between(base[i], *base.get(i + 1)?)))
+            .map(|(_, i)| view.drive.step_s(i))
             .sum()
     });
     match slips.and_then(|(slips, samples)| percent(view, &slips, samples)) {
@@ -134,26 +132,19 @@ fn engine_bound_nm<'a>(view: &View<'a>) -> Result<impl Fn(i64) -> Option<f64> + 
 }
 
 /// What a drive tested.
-pub(super) fn of_drive(
-    whole: &Whole<'_>,
-    views: &[View<'_>],
-    engagements: &[Engagement],
-) -> TestedDrive {
+pub(super) fn of_drive(whole: &Whole<'_>, engagements: &[Engagement]) -> TestedDrive {
+    let known = |e: &Engagement| !e.tested.upper_bound;
     let value = |e: &Engagement| e.tested.percent.as_ref().map_or(-1.0, |p| p.value);
-    let most = engagements.iter().max_by(|a, b| {
-        let known = |e: &Engagement| !e.tested.upper_bound;
-        (known(a), value(a))
-            .0
-            .cmp(&known(b))
-            .then(value(a).total_cmp(&value(b)))
-    });
+    let most = engagements
+        .iter()
+        .max_by(|a, b| known(a).cmp(&known(b)).then(value(a).total_cmp(&value(b))));
     TestedDrive {
         most: most.map_or_else(Tested::default, |e| e.tested.clone()),
         slipped: engagements
             .iter()
             .filter(|e| e.tested.slipped_s >= SLIPPED_S)
             .count(),
-        engagements: views.len(),
+        engagements: engagements.len(),
         reach: reach(whole),
     }
 }

@@ -431,6 +431,75 @@ fn a_gap_in_pressure_costs_the_crossings_within_it() {
     assert!(drive.engagements[0].measured(Measure::PeakSlip).is_ok());
 }
 
+/// The pack slips through the hold from 12 to 14 s, of which one second was not received.
+#[test]
+fn slip_is_not_counted_in_a_gap() {
+    let mut signals = trial().signals(12);
+    let seconds = |t_ns: i64| (t_ns - EPOCH_NS) as f64 * 1e-9;
+    for (w, wheel) in signals.series.iter_mut().take(4).enumerate() {
+        let slips = |t_ns: i64| w < 2 && (12.0..14.0).contains(&seconds(t_ns));
+        for (&t_ns, v) in wheel.t_ns.iter().zip(&mut wheel.value) {
+            *v += if slips(t_ns) { 3.6 } else { 0.0 };
+        }
+        let lost = |t_ns: i64| (12.5..13.5).contains(&seconds(t_ns));
+        let received: Vec<(i64, f64)> = wheel
+            .t_ns
+            .iter()
+            .copied()
+            .zip(wheel.value.iter().copied())
+            .collect();
+        let received = received.into_iter().filter(|(t_ns, _)| !lost(*t_ns));
+        (wheel.t_ns, wheel.value) = received.unzip();
+    }
+    let drive = measured(&signals);
+    let slipped_s = drive.engagements[2].tested.slipped_s;
+    assert!((0.5..0.95).contains(&slipped_s), "{slipped_s}");
+}
+
+/// A coupling that stays closed for half an hour at a long stop is one engagement. Looking through the
+/// rest of it from each of its samples would take minutes.
+#[test]
+fn a_long_hold_at_a_standstill_is_measured_in_its_length() {
+    const STOP_S: f64 = 42.0;
+    const HELD_S: f64 = 1800.0;
+    let mut signals = Trial {
+        duration_s: STOP_S + HELD_S + 400.0,
+        ..trial()
+    }
+    .signals(11);
+    let seconds = |t_ns: i64| (t_ns - EPOCH_NS) as f64 * 1e-9;
+    for one in &mut signals.series {
+        let role = one.key.role().unwrap();
+        for (&t_ns, v) in one.t_ns.iter().zip(&mut one.value) {
+            let s = seconds(t_ns) - STOP_S;
+            match role {
+                _ if s < 0.0 => {}
+                Role::CouplingDemand | Role::CouplingPressure if s > HELD_S => *v = 0.0,
+                Role::CouplingDemand => *v = 60.0,
+                Role::CouplingPressure if s > 2.0 => *v = 100.0 * FULL_BAR,
+                Role::CouplingPressure => {}
+                _ if s < 1.0 => {}
+                // Brakes to a standstill in four seconds.
+                _ => *v = 3.6 * (12.0 * (1.0 - 0.25 * (s - 1.0))).max(0.0),
+            }
+        }
+    }
+    let (done, wait) = std::sync::mpsc::channel();
+    std::thread::spawn(move || done.send(measured(&signals)));
+    let drive = wait
+        .recv_timeout(std::time::Duration::from_secs(30))
+        .expect("measured in half a minute");
+    let last = drive.engagements.last().unwrap();
+    assert!(last.end_ns - last.start_ns > 1_700_000_000_000);
+    let distance = last.measured(Measure::SlipDistance).clone().unwrap();
+    let truth = PEAK_MPS * 0.1 * std::f64::consts::E;
+    assert!(
+        (distance.value - truth).abs() < 4.0 * distance.u,
+        "{distance:?}"
+    );
+    assert!(last.measured(Measure::FrictionWork).is_ok());
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(96))]
 

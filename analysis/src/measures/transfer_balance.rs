@@ -16,7 +16,6 @@
 use std::ops::Range;
 
 use super::view::View;
-use crate::drive::seconds_between;
 use crate::engagement::Kind;
 use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
 use crate::traction::Traction;
@@ -144,15 +143,11 @@ fn share(
     forces: &[Force],
     samples: Range<usize>,
 ) -> Result<Share, Missing> {
-    let base = view.drive.base_ns();
     let (mut front, mut rear, mut untold, mut told_s, mut missing_s) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let mut first: Vec<Divided> = Vec::with_capacity(FIRST);
     let mut count = 0;
     for (force, i) in forces.iter().zip(samples) {
-        let dt = base
-            .get(i + 1)
-            .filter(|_| view.drive.base_joined(i))
-            .map_or(0.0, |&next| seconds_between(base[i], next));
+        let dt = view.drive.step_s(i);
         match force {
             Force::Divided(d) => {
                 front += d.front * dt;

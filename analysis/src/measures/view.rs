@@ -127,8 +127,7 @@ impl<'a> View<'a> {
     pub(super) fn held_ns(&self) -> Result<(i64, i64), Missing> {
         let from_ns = match self.pressure_crossing(0.9) {
             Ok(crossing) => at_seconds(self.found.start_ns, crossing.t_s),
-            Err(Missing::Role(role)) if self.found.reference == Reference::Demand => {
-                let _ = role;
+            Err(Missing::Role(_)) if self.found.reference == Reference::Demand => {
                 at_seconds(self.found.reference_ns, HELD_WITHOUT_PRESSURE_S)
             }
             Err(why) => return Err(why),
@@ -178,6 +177,14 @@ impl<'a> View<'a> {
             return Err(Missing::Gap(Role::CouplingPressure));
         }
         Ok(channel.window(from_ns, to_ns, from_ns))
+    }
+
+    /// The last of the engagement's samples at which slip is told: after it nothing is missing, slip
+    /// has ended.
+    pub(super) fn last_told(&self) -> Option<usize> {
+        let trace = self.slip.as_ref().ok()?;
+        let mut samples = self.samples.clone();
+        samples.rfind(|&i| trace.slip_mps(i).is_some())
     }
 
     /// Where the measure counts from, for its method text.
