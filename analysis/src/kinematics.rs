@@ -11,7 +11,6 @@ mod yaw;
 
 use slipwright_decoders::role::Role;
 
-pub use self::dropout::{DEFAULT_DROPOUT_MPS, LEAST_DROPOUT_MPS};
 pub use self::noise::SlipNoise;
 pub(crate) use self::stretch::pressed_above;
 use crate::drive::{Column, Drive, RadiusRatio, at_seconds, seconds_between};

@@ -109,8 +109,6 @@ pub enum Better {
     Lower,
     /// Larger is better.
     Higher,
-    /// Neither: it describes.
-    Neither,
 }
 
 macro_rules! measures {
@@ -149,12 +147,6 @@ macro_rules! measures {
             #[must_use]
             pub fn better(self) -> Better {
                 match self { $(Self::$variant => Better::$better),* }
-            }
-
-            /// Number of its definition in DEVELOPERS.md.
-            #[must_use]
-            pub fn definition(self) -> &'static str {
-                match self { $(Self::$variant => $definition),* }
             }
         }
     };

@@ -1,22 +1,18 @@
-//! Tables for other programs: signals, the aligned drive and engagements as polars frames, and
-//! frames as Parquet or CSV bytes. Times are integer nanoseconds since the epoch; a unit stands in
+//! Tables for other programs: signals and engagements as polars frames, and frames as Parquet or CSV
+//! bytes. Times are integer nanoseconds since the epoch; a unit stands in
 //! its column's name; what is missing is null.
 //!
 //! - [`dataset`]: the same for the engagements of many cars.
 
 pub mod dataset;
 
-use std::io::Write;
-
 use polars::prelude::{
     ChunkFull, Column, CsvWriter, DataFrame, Int64Chunked, IntoColumn, NamedFrom, NewChunkedArray,
     ParquetWriter, PolarsResult, SerWriter, Series, StringChunked,
 };
-use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
-use slipwright_decoders::unit::Quantity;
 
-use crate::drive::{Drive, DriveMeasures};
+use crate::drive::DriveMeasures;
 use crate::engagement::{Conditions, Engagement};
 use crate::measure::{Measure, Measured};
 
@@ -51,47 +47,6 @@ fn long_form(t_ns: &[i64], signal: &str, value: &[f64], unit: &str) -> PolarsRes
             StringChunked::full("unit".into(), unit, n).into_column(),
         ],
     )
-}
-
-impl Drive {
-    /// The drive aligned: `t_ns` of the wheel-speed time base and one column a role, named after role
-    /// and core unit (`coupling_pressure_bar`), null where the signal has no value to give.
-    ///
-    /// # Errors
-    /// Only if memory for the table cannot be laid out.
-    pub fn table(&self) -> PolarsResult<DataFrame> {
-        let n = self.base_ns().len();
-        let mut columns =
-            vec![Int64Chunked::from_slice("t_ns".into(), self.base_ns()).into_column()];
-        for channel in self.channels() {
-            let Ok(aligned) = self.aligned(channel.role) else {
-                continue;
-            };
-            let values: Vec<Option<f64>> = aligned.iter().collect();
-            let name = column_name(channel.role, channel.quantity);
-            columns.push(Series::new(name.into(), values).into_column());
-        }
-        DataFrame::new(n, columns)
-    }
-}
-
-/// `coupling.pressure` in bar becomes `coupling_pressure_bar`.
-fn column_name(role: Role, quantity: Quantity) -> String {
-    let unit = match quantity {
-        Quantity::Speed => "_mps",
-        Quantity::AngularSpeed => "_rad_per_s",
-        Quantity::Pressure => "_bar",
-        Quantity::Torque => "_nm",
-        Quantity::Force => "_n",
-        Quantity::Percent => "_percent",
-        Quantity::Temperature => "_degc",
-        Quantity::Angle => "_rad",
-        Quantity::Acceleration => "_mps2",
-        Quantity::Current => "_a",
-        Quantity::Voltage => "_v",
-        Quantity::Bare => "",
-    };
-    format!("{}{unit}", role.text().replace('.', "_"))
 }
 
 /// Engagements of a campaign, one a row: its set and drive, times, what drove it, and for each
@@ -230,24 +185,15 @@ fn measured<'a>(
     columns.push(Series::new(format!("{name}_why").into(), why).into_column());
 }
 
-/// A frame as the bytes of a Parquet file.
+/// A frame as the bytes of a Parquet file, zstd-compressed.
 ///
 /// # Errors
 /// Only if polars cannot encode the frame.
 pub fn parquet(frame: &mut DataFrame) -> PolarsResult<Vec<u8>> {
     let mut bytes = Vec::new();
-    write_parquet(frame, &mut bytes)?;
-    Ok(bytes)
-}
-
-/// Writes a frame as Parquet, zstd-compressed.
-///
-/// # Errors
-/// If the frame cannot be encoded or the writer fails.
-pub fn write_parquet(frame: &mut DataFrame, out: impl Write) -> PolarsResult<()> {
     frame.rechunk_mut();
-    ParquetWriter::new(out).finish(frame)?;
-    Ok(())
+    ParquetWriter::new(&mut bytes).finish(frame)?;
+    Ok(bytes)
 }
 
 /// A frame as the bytes of a CSV file with a header line.
@@ -256,17 +202,10 @@ pub fn write_parquet(frame: &mut DataFrame, out: impl Write) -> PolarsResult<()>
 /// Only if polars cannot encode the frame.
 pub fn csv(frame: &mut DataFrame) -> PolarsResult<Vec<u8>> {
     let mut bytes = Vec::new();
-    write_csv(frame, &mut bytes)?;
+    CsvWriter::new(&mut bytes)
+        .include_header(true)
+        .finish(frame)?;
     Ok(bytes)
-}
-
-/// Writes a frame as CSV with a header line.
-///
-/// # Errors
-/// If the frame cannot be encoded or the writer fails.
-pub fn write_csv(frame: &mut DataFrame, out: impl Write) -> PolarsResult<()> {
-    let mut out = out;
-    CsvWriter::new(&mut out).include_header(true).finish(frame)
 }
 
 #[cfg(test)]

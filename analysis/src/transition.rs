@@ -22,12 +22,13 @@ mod plateau;
 mod rise;
 mod shape;
 
-pub use self::crossing::{Crossing, first_crossing_after, last_crossing_before, middle_crossing};
+pub(crate) use self::crossing::middle_crossing;
+use self::crossing::{first_crossing_after, last_crossing_before};
 pub use self::first_rise::measure_first_rise;
 use self::fit::{Fit, Sampled, fit};
-use self::levels::step_noise;
-pub use self::levels::{StateLevels, state_levels};
-pub use self::plateau::{Plateau, first_plateau, last_plateau};
+pub use self::levels::StateLevels;
+use self::levels::{state_levels, step_noise};
+pub(crate) use self::plateau::{Plateau, first_plateau, last_plateau};
 use self::rise::{Basis, Fitted};
 pub use self::rise::{Rise, Timed};
 use self::shape::Shape;

@@ -283,7 +283,7 @@ fn engagement(
             Measure::SlipDistance => read(distance, 0.02, noise),
             Measure::SteadySlip => good(0.02 + 0.01 * noise.normal(), 0.008, "median", 60),
             Measure::FrictionWork => read(work, 0.12, noise),
-            Measure::FrictionWorkPerArea => Err(Missing::VehicleKey("coupling.lining_area_m2")),
+            Measure::FrictionWorkPerArea => Err(Missing::VehicleKey("coupling.friction_surfaces")),
             Measure::TransferFraction => read(share, 0.08, noise),
             Measure::Hold if launch => good(0.6 + 0.5 * noise.normal(), 0.4, "slope", 120),
             Measure::Hold => Err(Missing::NoHeldPart),
@@ -426,7 +426,7 @@ fn compared_in(
         },
         method: "matched pairs, drives resampled as wholes",
         why: (pairs.len() < 6)
-            .then(|| "the vehicle file has no coupling.lining_area_m2".to_owned()),
+            .then(|| "the vehicle file has no coupling.friction_surfaces".to_owned()),
     }
 }
 

@@ -21,7 +21,7 @@ const MIDDLE_WIDTH: f64 = 4.652_695_748_081_682;
 /// Fewest samples for the deviation.
 pub(super) const LEAST_SAMPLES: usize = 100;
 
-/// Mean durations for which the deviation is worked out, as powers of two of the sample interval.
+/// Longest duration of a mean, s; durations double from the sample interval.
 const LONGEST_MEAN_S: f64 = 4.0;
 
 /// Deviation of slip, and of its means.

@@ -5,7 +5,7 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Quantity;
 
 use super::ClosedSpan;
-use crate::drive::{Channel, Drive, seconds_between};
+use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::robust::{mean, quantile};
 
 /// Length of a stretch, s: long enough for its acceleration to be told, short enough that a
@@ -109,10 +109,9 @@ fn sum_up(
         s_tt += (t - t_mean).powi(2);
         s_tv += (t - t_mean) * ((row[2] + row[3]) / 2.0 - rear_mps);
     }
-    let released = !closed.iter().any(|span| {
-        start_ns <= span.end_ns.saturating_add((RELEASE_MARGIN_S * 1e9) as i64)
-            && end_ns >= span.start_ns
-    });
+    // Spans follow each other: the first that has not been open for long is the one to look at.
+    let next = closed.partition_point(|s| at_seconds(s.end_ns, RELEASE_MARGIN_S) < start_ns);
+    let released = closed.get(next).is_none_or(|s| end_ns < s.start_ns);
     let over = |channel: Option<&Channel>| mean_over(channel?, start_ns, end_ns);
     let power_w = over(signals.torque)
         .zip(over(signals.engine_speed))

@@ -1,6 +1,7 @@
 //! Tables have the columns, units and nulls that they promise.
 
-use polars::prelude::{AnyValue, ParquetReader, SerReader};
+use polars::prelude::{ParquetReader, SerReader};
+use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Unit;
 
 use super::*;
@@ -47,18 +48,6 @@ fn parquet_reads_back_as_written() {
         .finish()
         .unwrap();
     assert!(back.equals(&frame));
-}
-
-#[test]
-fn the_aligned_drive_is_in_core_units_with_nulls_where_nothing_is_known() {
-    let drive = Drive::from_signals(&small(), &vehicle());
-    let table = drive.table().unwrap();
-    assert_eq!(table.height(), 50);
-    let pressure = table.column("coupling_pressure_bar").unwrap();
-    assert_eq!(pressure.null_count(), 40);
-    assert_eq!(pressure.get(15).unwrap(), AnyValue::Float64(2.5));
-    let wheel = table.column("wheel_speed_front_left_mps").unwrap();
-    assert_eq!(wheel.get(0).unwrap(), AnyValue::Float64(10.0));
 }
 
 #[test]

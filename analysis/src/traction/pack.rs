@@ -4,8 +4,8 @@
 //!
 //! With `k` the rear axle's force for each bar above the touch point, the whole force is
 //! `F_all = N_f F(s_f) + k (p - p_touch)`, less what the rear wheels take for themselves; the rear tyres'
-//! slip follows from what they carry and the front's from that and the slip between the axles. `k` is learnt along with the curve: it says
-//! what the lining is worth, so it must not be presumed.
+//! slip follows from what they carry and the front's from that and the slip between the axles. `k` is
+//! learnt along with the curve: it says what the lining is worth, so it must not be presumed.
 
 use slipwright_decoders::role::Role;
 

@@ -138,11 +138,10 @@ pub(super) fn outlook(
 }
 
 /// The end of the band on the side that is worse.
-fn limit(measure: Measure, band: &Band) -> Option<f64> {
+fn limit(measure: Measure, band: &Band) -> f64 {
     match measure.better() {
-        Better::Lower => Some(band.high),
-        Better::Higher => Some(band.low),
-        Better::Neither => None,
+        Better::Lower => band.high,
+        Better::Higher => band.low,
     }
 }
 
@@ -150,7 +149,6 @@ fn is_worse(measure: Measure, level: f64, band: &Band) -> bool {
     match measure.better() {
         Better::Lower => level > band.high,
         Better::Higher => level < band.low,
-        Better::Neither => false,
     }
 }
 
@@ -198,10 +196,10 @@ fn forecast(
 ) -> Result<Forecast, String> {
     let band = band.as_ref().map_err(Clone::clone)?;
     let slope = slope.as_ref().map_err(Clone::clone)?;
-    let (Some(limit), Some(level), Some(last)) = (limit(measure, band), level, current.last())
-    else {
-        return Err("no side of the band is worse".to_owned());
+    let (Some(level), Some(last)) = (level, current.last()) else {
+        return Err("no drive since the newest work".to_owned());
     };
+    let limit = limit(measure, band);
     if is_worse(measure, level, band) {
         return Err("it has left the band".to_owned());
     }
