@@ -45,7 +45,7 @@ pub struct Recording<'a> {
 
 /// One thing that was found.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Finding {
+pub struct ReadinessFinding {
     /// What, as one word for programs.
     pub what: &'static str,
     /// What it means, in a sentence or two.
@@ -66,7 +66,7 @@ pub struct Readiness {
     /// Other signals that the decoder file describes.
     pub others: Vec<SignalState>,
     /// What was found, the most important first.
-    pub findings: Vec<Finding>,
+    pub findings: Vec<ReadinessFinding>,
     /// Whether the coupling was called for, allowed to work, and did.
     pub coupling: CouplingUse,
     /// What a reader must know, in plain sentences.

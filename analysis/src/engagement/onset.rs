@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::drive::{Column, Drive, seconds_between};
+use crate::drive::{Column, Drive, at_seconds, seconds_between};
 use crate::kinematics::{Kinematics, SlipNoise};
 use crate::measure::Missing;
 
@@ -200,7 +200,7 @@ impl<'a> SlipTrace<'a> {
         let interval_s = seconds_between(base[k], base[i]);
         let rise = (y1 - y0).max(f64::MIN_POSITIVE);
         let share = ((self.threshold_mps(i) - y0) / rise).clamp(0.0, 1.0);
-        let t_ns = crate::drive::at_seconds(base[k], share * interval_s);
+        let t_ns = at_seconds(base[k], share * interval_s);
         // The slope over a few samples tells how noise moves the crossing; the interval bounds what
         // the pair itself can say.
         let later = (i + 3).min(self.slip.len().saturating_sub(1));

@@ -6,6 +6,8 @@
 //! Where neither is known the engine's torque bounds it. The value is the level that is exceeded in
 //! one twentieth of the held part, so that a single spike does not count.
 
+use std::ops::Range;
+
 use slipwright_decoders::role::Role;
 
 use super::carried_torque::rear_torque_nm;
@@ -77,7 +79,7 @@ pub(super) fn of_engagement(view: &View<'_>) -> Tested {
 fn percent(
     view: &View<'_>,
     slips: &[Option<bool>],
-    samples: std::ops::Range<usize>,
+    samples: Range<usize>,
 ) -> Result<(Estimate, bool), Missing> {
     let (pack, rated) = rated_nm(view.vehicle)?;
     let pressure = view.drive.channel(Role::CouplingPressure)?;

@@ -66,7 +66,10 @@ pub(super) fn transfer_balance(view: &View<'_>) -> TransferEstimate {
 
 fn fraction(view: &View<'_>) -> Measured {
     let traction = view.traction.as_ref().map_err(Clone::clone)?;
-    let sights = traction.learnt.as_ref().unwrap_or(&traction.unlearnt);
+    let sights = traction
+        .learnt
+        .as_ref()
+        .unwrap_or(&traction.prior_wide_slope);
     let samples = held_samples(view)?;
     let all = |sight: &_| {
         let forces = divided(

@@ -7,7 +7,7 @@
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Quantity;
 
-use super::Finding;
+use super::ReadinessFinding;
 use super::signal_state::{SignalState, State};
 use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::engagement::closed_spans;
@@ -313,7 +313,7 @@ fn pressure_follows(
     (demands, without)
 }
 
-pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<Finding> {
+pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<ReadinessFinding> {
     let mut findings = Vec::new();
     if let Some(share) = coupling.inhibited_share.filter(|&s| s > INHIBITED_SHARE) {
         let hot = drive
@@ -332,7 +332,7 @@ pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<Finding> {
         if let Some(hot) = hot {
             evidence.push(format!("fluid temperature up to {hot:.0} °C"));
         }
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "inhibited",
             why: "The control unit holds the coupling open. While it does, nothing says anything of the clutch. Read the trouble codes first; let a hot coupling cool.".into(),
             evidence,
@@ -343,7 +343,7 @@ pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<Finding> {
         && unanswered > 0
         && unanswered as f64 >= UNANSWERED_SHARE * coupling.calls as f64
     {
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "no_demand",
             why: "The driver calls for torque and the control unit demands none. The clutch is not asked to work; look for what the control unit waits for: trouble codes, a missing message, a switch.".into(),
             evidence: vec![format!(
@@ -354,7 +354,7 @@ pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<Finding> {
         });
     }
     if coupling.demands > 0 && coupling.without_pressure as f64 >= 0.5 * coupling.demands as f64 {
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "no_pressure",
             why: "Demand rises and pressure does not. Pump, its supply, valve or pressure sensor fail: check fuse, connector and pump current before the clutch.".into(),
             evidence: vec![format!(

@@ -7,7 +7,7 @@ use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
 
 use super::signal_state::{SignalState, State};
-use super::{Finding, Recording, circumstances};
+use super::{ReadinessFinding, Recording, circumstances};
 use crate::drive::{Drive, at_seconds, seconds_between};
 use crate::traffic_watch::{Span, WatchedBus};
 
@@ -35,7 +35,7 @@ pub(super) fn findings(
     recording: &Recording<'_>,
     drive: &Drive,
     states: &[SignalState],
-) -> Vec<Finding> {
+) -> Vec<ReadinessFinding> {
     let mut findings = Vec::new();
     for bus in &recording.traffic.buses {
         findings.extend(silent(recording, drive, bus));
@@ -48,7 +48,7 @@ pub(super) fn findings(
 }
 
 /// Identifiers that fell silent on one bus.
-fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Finding> {
+fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<ReadinessFinding> {
     let events = events(bus);
     let single: Vec<&Event> = events
         .iter()
@@ -71,7 +71,7 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
         if events.iter().map(|e| e.span.seconds()).sum::<f64>() < 0.2 {
             continue;
         }
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "control_unit",
             why: format!(
                 "Frame {} drops out alone{}. Its control unit stops sending: look at that unit, its supply and its plug, not at the bus.",
@@ -90,7 +90,7 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
         } else {
             "They share a control unit, a branch of the bus or a supply: look where these units join, plugs and earth first."
         };
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "bus_branch",
             why: format!(
                 "{} identifiers drop out together on {}: {}{}. {why}",
@@ -104,7 +104,7 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
         });
     }
     if !whole.is_empty() {
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "bus",
             why: format!(
                 "All of {} falls silent at once. Its wires, its termination, the plug of the recorder or the supply of all: look at the recorder's own plug first.",
@@ -279,7 +279,7 @@ fn low_supply(drive: &Drive, events: &[Event]) -> Option<f64> {
 }
 
 /// Messages whose counter stands still.
-fn frozen(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Finding> {
+fn frozen(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<ReadinessFinding> {
     bus.ids
         .iter()
         .filter(|id| id.frozen.iter().map(Span::seconds).sum::<f64>() > 0.3)
@@ -292,7 +292,7 @@ fn frozen(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
             )];
             let begins: Vec<i64> = id.frozen.iter().map(|s| s.from_ns).collect();
             evidence.extend(circumstances::describe(drive, &begins));
-            Finding {
+            ReadinessFinding {
                 what: "control_unit",
                 why: format!(
                     "Frame {}{} is sent on with old content: its counter stands still. Its control unit hangs, or a gateway repeats it; look at that unit and its supply.",
@@ -307,12 +307,12 @@ fn frozen(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
 }
 
 /// Error frames without anything dropping out.
-fn errors(bus: &WatchedBus) -> Vec<Finding> {
+fn errors(bus: &WatchedBus) -> Vec<ReadinessFinding> {
     let per_s = bus.error_ns.len() as f64 / bus.span.seconds().max(1e-3);
     if bus.error_ns.len() < 3 || per_s < 0.01 {
         return Vec::new();
     }
-    vec![Finding {
+    vec![ReadinessFinding {
         what: "error_frames",
         why: format!(
             "{} has error frames. A sound bus has next to none: look at plugs, termination and the wiring of the recorder.",
@@ -328,7 +328,11 @@ fn errors(bus: &WatchedBus) -> Vec<Finding> {
 }
 
 /// One wheel alone.
-fn wheels(recording: &Recording<'_>, drive: &Drive, states: &[SignalState]) -> Vec<Finding> {
+fn wheels(
+    recording: &Recording<'_>,
+    drive: &Drive,
+    states: &[SignalState],
+) -> Vec<ReadinessFinding> {
     let bad: Vec<&SignalState> = states
         .iter()
         .filter(|s| Role::WHEELS.contains(&s.role) && s.state == State::Invalid)
@@ -347,7 +351,7 @@ fn wheels(recording: &Recording<'_>, drive: &Drive, states: &[SignalState]) -> V
     let mut evidence: Vec<String> = one.why.iter().cloned().collect();
     let begins: Vec<i64> = one.outages.iter().map(|s| s.from_ns).collect();
     evidence.extend(circumstances::describe(drive, &begins));
-    vec![Finding {
+    vec![ReadinessFinding {
         what: "wheel_sensor",
         why: format!(
             "The {} fails while the other wheels{} are good. Its sensor, its wire or its ring: look at the plug and the wire to the wheel carrier first.",
@@ -364,7 +368,7 @@ fn wheels(recording: &Recording<'_>, drive: &Drive, states: &[SignalState]) -> V
 }
 
 /// All signals of one frame invalid at once: its control unit has none of them.
-fn invalid_unit(recording: &Recording<'_>, states: &[SignalState]) -> Vec<Finding> {
+fn invalid_unit(recording: &Recording<'_>, states: &[SignalState]) -> Vec<ReadinessFinding> {
     recording
         .described
         .frames
@@ -376,7 +380,7 @@ fn invalid_unit(recording: &Recording<'_>, states: &[SignalState]) -> Vec<Findin
                     .iter()
                     .any(|s| s.role == *role && s.state == State::Invalid)
             });
-            (roles.len() > 1 && bad).then(|| Finding {
+            (roles.len() > 1 && bad).then(|| ReadinessFinding {
                 what: "control_unit",
                 why: format!(
                     "Every signal of frame {}{} is invalid at times: the control unit that sends it lacks them all. Look at that unit's trouble codes.",

@@ -2,7 +2,7 @@
 
 use slipwright_decoders::role::Role;
 
-use super::Finding;
+use super::ReadinessFinding;
 use crate::drive::{Channel, Drive};
 use crate::robust::quantile;
 use crate::traffic_watch::Span;
@@ -18,7 +18,7 @@ const RUNNING_RAD_S: f64 = 60.0;
 /// Fewest samples that tell a supply.
 const LEAST: usize = 5;
 
-pub(super) fn findings(drive: &Drive, rolling: &[Span]) -> Vec<Finding> {
+pub(super) fn findings(drive: &Drive, rolling: &[Span]) -> Vec<ReadinessFinding> {
     let Ok(supply) = drive.channel(Role::SupplyVoltage) else {
         return Vec::new();
     };
@@ -33,7 +33,7 @@ pub(super) fn findings(drive: &Drive, rolling: &[Span]) -> Vec<Finding> {
     if volts.len() < LEAST || (low > RESET_V && middle > LOW_V) {
         return Vec::new();
     }
-    vec![Finding {
+    vec![ReadinessFinding {
         what: "supply_voltage",
         why: format!(
             "The supply is weak {when}. Check battery, charging and earth cables before anything else; a weak supply makes a good pump look weak."

@@ -184,7 +184,7 @@ fn demand_without_pressure_is_told() {
 }
 
 /// Eight identifiers every 20 ms; some of them away for a second, four times.
-fn outages(away: &[u16], errors: bool) -> Vec<Finding> {
+fn outages(away: &[u16], errors: bool) -> Vec<ReadinessFinding> {
     let mut watch = TrafficWatch::new();
     watch.add_bus(BusIndex::new(0), "can0");
     for k in 0..3000_i64 {

@@ -82,7 +82,7 @@ pub(crate) struct Curve {
 impl Curve {
     /// What is known without a drive: the middle, and with a knee that is one standard deviation
     /// narrower.
-    pub(super) fn beforehand() -> [Self; 2] {
+    pub(super) fn prior() -> [Self; 2] {
         [0.0, LN_KNEE.1].map(|less| Self {
             slope: LN_SLOPE.0.exp(),
             knee: (LN_KNEE.0 - less).exp(),
@@ -91,7 +91,7 @@ impl Curve {
     }
 
     /// The same with a slope that is one standard deviation lower or higher.
-    pub(super) fn beforehand_slopes() -> [Self; 2] {
+    pub(super) fn prior_slopes() -> [Self; 2] {
         [-LN_SLOPE.1, LN_SLOPE.1].map(|by| Self {
             slope: (LN_SLOPE.0 + by).exp(),
             knee: LN_KNEE.0.exp(),

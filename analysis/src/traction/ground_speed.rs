@@ -65,7 +65,7 @@ const LEAST_SIGMA_MPS: f64 = 0.01;
 const METHOD: &str = "ground speed against the free rear wheels, lag fitted";
 
 /// Beforehand, with standard deviations: scale and lag (s).
-const BEFOREHAND: [(f64, f64); 2] = [(1.0, 0.05), (0.15, 0.3)];
+const PRIOR: [(f64, f64); 2] = [(1.0, 0.05), (0.15, 0.3)];
 
 /// The wheels' speed is averaged over this long, s.
 const AVERAGE_S: f64 = 0.1;
@@ -259,7 +259,7 @@ fn solve(
             .iter()
             .map(|r| soft(r / sigma))
             .collect();
-        for (v, (middle, deviation)) in x.iter().zip(BEFOREHAND) {
+        for (v, (middle, deviation)) in x.iter().zip(PRIOR) {
             out.push((v - middle) / deviation);
         }
         Some(out)

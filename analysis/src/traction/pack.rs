@@ -85,7 +85,7 @@ impl SlippingPack {
         Self {
             moments: evenly(found, MOST),
             closings,
-            ln_k: beforehand(motion, vehicle).unwrap_or(LN_K),
+            ln_k: prior(motion, vehicle).unwrap_or(LN_K),
         }
     }
 
@@ -96,7 +96,7 @@ impl SlippingPack {
     }
 }
 
-fn beforehand(motion: &Motion, vehicle: &Vehicle) -> Option<(f64, f64)> {
+fn prior(motion: &Motion, vehicle: &Vehicle) -> Option<(f64, f64)> {
     let pack = Pack::of(vehicle).ok()?;
     let ratio = vehicle.driveline.rear_drive_ratio?;
     let radius_m = vehicle.tyres.rolling_radius_m?;
