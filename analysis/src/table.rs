@@ -14,7 +14,7 @@ use slipwright_decoders::signal::Signals;
 
 use crate::drive::DriveMeasures;
 use crate::engagement::{Conditions, Engagement};
-use crate::measure::{Measure, Measured};
+use crate::measure::{Measure, Measured, TransferMethod};
 
 /// Decoded signals in long form: `t_ns`, `signal` (role or name), `value`, `unit`, valid samples
 /// only, signal after signal, each in the order received and in the decoder file's own unit.
@@ -51,12 +51,13 @@ fn long_form(t_ns: &[i64], signal: &str, value: &[f64], unit: &str) -> PolarsRes
 
 /// Engagements of a campaign, one a row: its set and drive, times, what drove it, and for each
 /// measure its value, `_u` for the standard uncertainty and `_why` for the reason where it is
-/// missing; the same for each transfer estimate, and whether that is only an upper bound.
+/// missing; the same for each transfer estimate, whether that is only an upper bound, and what of the
+/// coupling was tested.
 ///
 /// # Errors
 /// Only if memory for the table cannot be laid out.
 pub fn engagements(before: &[DriveMeasures], after: &[DriveMeasures]) -> PolarsResult<DataFrame> {
-    let rows: Vec<(&str, &DriveMeasures, &Engagement)> = [("before", before), ("after", after)]
+    let places: Vec<(&str, &DriveMeasures, &Engagement)> = [("before", before), ("after", after)]
         .into_iter()
         .flat_map(|(set, drives)| {
             drives
@@ -64,62 +65,61 @@ pub fn engagements(before: &[DriveMeasures], after: &[DriveMeasures]) -> PolarsR
                 .flat_map(move |d| d.engagements.iter().map(move |e| (set, d, e)))
         })
         .collect();
+    let rows: Vec<&Engagement> = places.iter().map(|(.., e)| *e).collect();
     let mut columns = Vec::new();
-    texts(&mut columns, "set", rows.iter().map(|(set, ..)| Some(*set)));
+    let c = &mut columns;
+    texts(c, "set", places.iter().map(|(set, ..)| Some(*set)));
     texts(
-        &mut columns,
+        c,
         "drive",
-        rows.iter().map(|(_, d, _)| Some(d.name.as_str())),
+        places.iter().map(|(_, d, _)| Some(d.name.as_str())),
     );
-    times(
-        &mut columns,
-        "start_ns",
-        rows.iter().map(|(.., e)| e.start_ns),
-    );
-    times(&mut columns, "end_ns", rows.iter().map(|(.., e)| e.end_ns));
-    texts(
-        &mut columns,
-        "kind",
-        rows.iter().map(|(.., e)| Some(e.kind.text())),
-    );
-    texts(
-        &mut columns,
-        "reference",
-        rows.iter().map(|(.., e)| Some(e.reference.text())),
-    );
-    times(
-        &mut columns,
-        "reference_ns",
-        rows.iter().map(|(.., e)| e.reference_ns),
-    );
-    for (name, _, of) in CONDITIONS {
-        numbers(
-            &mut columns,
-            name,
-            rows.iter().map(|(.., e)| of(&e.conditions)),
-        );
-    }
-    for &measure in Measure::ALL {
-        let values = rows.iter().map(|(.., e)| e.measures.get(measure as usize));
-        measured(&mut columns, measure.key(), values);
-    }
-    for method in ["hydraulic", "tyre", "balance"] {
-        let of = |e: &Engagement| e.transfer.iter().position(|t| t.method == method);
-        if !rows.iter().any(|(.., e)| of(e).is_some()) {
-            continue;
-        }
-        let name = format!("transfer_{method}");
-        let values = rows
-            .iter()
-            .map(|(.., e)| of(e).map(|i| &e.transfer[i].fraction));
-        measured(&mut columns, &name, values);
-        let bounds: Vec<Option<bool>> = rows
-            .iter()
-            .map(|(.., e)| of(e).map(|i| e.transfer[i].upper_bound))
-            .collect();
-        columns.push(Series::new(format!("{name}_upper_bound").into(), bounds).into_column());
-    }
+    driven_columns(c, &rows);
+    measured_columns(c, &rows);
     DataFrame::new(rows.len(), columns)
+}
+
+/// When engagements were, of which kind, and what drove them.
+fn driven_columns(c: &mut Vec<Column>, rows: &[&Engagement]) {
+    times(c, "start_ns", rows.iter().map(|e| e.start_ns));
+    times(c, "end_ns", rows.iter().map(|e| e.end_ns));
+    texts(c, "kind", rows.iter().map(|e| Some(e.kind.text())));
+    texts(
+        c,
+        "reference",
+        rows.iter().map(|e| Some(e.reference.text())),
+    );
+    times(c, "reference_ns", rows.iter().map(|e| e.reference_ns));
+    for (name, _, of) in CONDITIONS {
+        numbers(c, name, rows.iter().map(|e| of(&e.conditions)));
+    }
+}
+
+/// Every measure of engagements, every transfer estimate, and what was tested.
+fn measured_columns(c: &mut Vec<Column>, rows: &[&Engagement]) {
+    for &measure in Measure::ALL {
+        let values = rows.iter().map(|e| Some(e.measured(measure)));
+        measured(c, measure.key(), values);
+    }
+    for method in TransferMethod::ALL {
+        let of = |e: &&Engagement| e.transfer.iter().position(|t| t.method == method);
+        let name = format!("transfer_{}", method.text());
+        let values = rows.iter().map(|e| of(e).map(|i| &e.transfer[i].fraction));
+        measured(c, &name, values);
+        let bounds = rows
+            .iter()
+            .map(|e| of(e).map(|i| e.transfer[i].upper_bound));
+        truths(c, &format!("{name}_upper_bound"), bounds);
+    }
+    let values = rows.iter().map(|e| Some(&e.tested.percent));
+    measured(c, "tested_percent", values);
+    let bounds = rows.iter().map(|e| Some(e.tested.upper_bound));
+    truths(c, "tested_percent_upper_bound", bounds);
+    numbers(
+        c,
+        "slipped_s",
+        rows.iter().map(|e| Some(e.tested.slipped_s)),
+    );
 }
 
 type Condition = fn(&Conditions) -> Option<f64>;
@@ -162,6 +162,11 @@ fn times(columns: &mut Vec<Column>, name: &str, values: impl Iterator<Item = i64
 
 fn numbers(columns: &mut Vec<Column>, name: &str, values: impl Iterator<Item = Option<f64>>) {
     let values: Vec<Option<f64>> = values.collect();
+    columns.push(Series::new(name.into(), values).into_column());
+}
+
+fn truths(columns: &mut Vec<Column>, name: &str, values: impl Iterator<Item = Option<bool>>) {
+    let values: Vec<Option<bool>> = values.collect();
     columns.push(Series::new(name.into(), values).into_column());
 }
 

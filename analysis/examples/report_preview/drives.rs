@@ -4,7 +4,7 @@
 use crate::comparison::{Comparison, MeasureComparison, SetSize, Verdict};
 use crate::drive::{DriveMeasures, RadiusRatio};
 use crate::engagement::{Conditions, Engagement, Kind, Reference, Trace};
-use crate::measure::{Estimate, Measure, Measured, Missing, TransferEstimate};
+use crate::measure::{Estimate, Measure, Measured, Missing, TransferEstimate, TransferMethod};
 use crate::report::{EngagementPosition, MatchedPair, ReportNotes, comparison_report};
 use crate::vehicle::{Coupling, Driveline, Geometry, Mass, PressureLaw, Tyres, Vehicle};
 use slipwright_decoders::role::Role;
@@ -311,7 +311,7 @@ fn engagement(
         measures,
         tested: Default::default(),
         transfer: vec![TransferEstimate {
-            method: "hydraulic",
+            method: TransferMethod::Hydraulic,
             fraction: read(share, 0.08, noise),
             assumption: "the friction coefficient of the vehicle file holds, and driveline losses are \
                          alike on both axles",

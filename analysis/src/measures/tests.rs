@@ -7,7 +7,7 @@ use slipwright_decoders::unit::Unit;
 
 use super::*;
 use crate::engagement::{Kind, Reference};
-use crate::measure::Missing;
+use crate::measure::{Missing, TransferMethod};
 use crate::trial::{EPOCH_NS, Random, series, span, stamps, vehicle};
 
 /// Tip-ins every 5 s on a road driven at 12 m/s, straight: demand steps to 60 % for 2 s; pressure
@@ -342,7 +342,7 @@ fn the_hydraulic_fraction_is_rear_over_total_torque() {
         let drive = measured(signals);
         for e in &drive.engagements {
             let f = &e.transfer[0];
-            assert_eq!((f.method, f.upper_bound), ("hydraulic", true));
+            assert_eq!((f.method, f.upper_bound), (TransferMethod::Hydraulic, true));
             let fraction = f.fraction.clone().unwrap();
             assert!(
                 (fraction.value / truth - 1.0).abs() < 0.03,

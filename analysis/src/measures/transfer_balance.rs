@@ -17,12 +17,10 @@ use std::ops::Range;
 
 use super::view::View;
 use crate::engagement::Kind;
-use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
+use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMethod};
 use crate::traction::Traction;
 use crate::traction::motion::Source;
 use crate::traction::split::{Divided, Force, divided};
-
-const METHOD: &str = "balance";
 
 const BY_ENGINE: &str = "the rear tyres creep under force as the front ones do with the coupling open, and the axle loads follow from acceleration";
 const BY_ACCELERATION: &str = "the rear tyres creep under force as the front ones do with the coupling open, the axle loads follow from acceleration, and the driving force follows from it too because engine torque cannot be had";
@@ -54,7 +52,7 @@ const FIRST: usize = 10;
 pub(super) fn transfer_balance(view: &View<'_>) -> TransferEstimate {
     let source = view.traction.as_ref().map(|t| t.motion.source);
     TransferEstimate {
-        method: METHOD,
+        method: TransferMethod::Balance,
         fraction: fraction(view),
         assumption: match source {
             Ok(Source::Acceleration) => BY_ACCELERATION,

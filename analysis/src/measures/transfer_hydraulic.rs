@@ -21,13 +21,11 @@ use super::view::View;
 use crate::coupling::Pack;
 use crate::drive::at_seconds;
 use crate::driveline::Driveline;
-use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
+use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMethod};
 use crate::robust::{mean, median_and_sigma};
 use crate::traction::USUAL_ENGINE_INERTIA_KG_M2;
 use crate::traction::pack_slip::slipping;
 use crate::vehicle::required;
-
-const METHOD: &str = "hydraulic";
 
 const ASSUMPTION: &str = "the lining's friction coefficient is as in the vehicle file, the engine's inertia is usual for a car, and while the pack is locked its torque is only an upper bound";
 
@@ -50,7 +48,7 @@ const LEAST: usize = 5;
 pub(super) fn transfer_hydraulic(view: &View<'_>) -> TransferEstimate {
     let slips = slips_when_held(view);
     TransferEstimate {
-        method: METHOD,
+        method: TransferMethod::Hydraulic,
         fraction: fraction(view, slips),
         assumption: ASSUMPTION,
         upper_bound: !slips,

@@ -18,12 +18,10 @@ use slipwright_decoders::role::Role;
 use super::transfer_balance::{UNTOLD_SHARE, held_samples, model_uncertainty};
 use super::view::View;
 use crate::drive::{at_seconds, seconds_between};
-use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
+use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMethod};
 use crate::traction::motion::Motion;
 use crate::traction::split::{Force, divided};
 use crate::traction::{Sight, Traction};
-
-const METHOD: &str = "tyre";
 
 const ASSUMPTION: &str = "front and rear tyres are alike and on the same surface, so that force over load is the same curve of slip against ground speed, nearly straight for small slips, and the axle loads follow from acceleration";
 
@@ -43,7 +41,7 @@ const NOT_TOLD: f64 = 0.2;
 
 pub(super) fn transfer_tyre(view: &View<'_>) -> TransferEstimate {
     TransferEstimate {
-        method: METHOD,
+        method: TransferMethod::Tyre,
         fraction: fraction(view),
         assumption: ASSUMPTION,
         upper_bound: false,

@@ -56,6 +56,13 @@ fn a_table_of_no_engagements_still_has_its_columns() {
     let drive = crate::measures::measure_drive("d", &signals, span(&signals), &vehicle());
     let mut frame = engagements(&[drive], &[]).unwrap();
     assert_eq!(frame.height(), 0);
-    assert!(frame.column("dead_time_ms").is_ok() && frame.column("dead_time_ms_why").is_ok());
+    let columns = [
+        "dead_time_ms",
+        "dead_time_ms_why",
+        "transfer_balance_upper_bound",
+        "tested_percent_u",
+        "slipped_s",
+    ];
+    assert!(columns.iter().all(|name| frame.column(name).is_ok()));
     assert!(!parquet(&mut frame).unwrap().is_empty());
 }
