@@ -9,6 +9,8 @@ mod channel;
 mod column;
 mod smoothing;
 
+use std::ops::Range;
+
 use serde::{Deserialize, Serialize};
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{Series, Signals};
@@ -149,6 +151,14 @@ impl Drive {
         }
     }
 
+    /// Indices of the base with `from_ns <= t <= to_ns`.
+    #[must_use]
+    pub fn base_range(&self, from_ns: i64, to_ns: i64) -> Range<usize> {
+        let start = self.base_ns.partition_point(|&t| t < from_ns);
+        let end = self.base_ns.partition_point(|&t| t <= to_ns);
+        start..end.max(start)
+    }
+
     /// A column's value at a time, linear between its neighbours on the base; `None` across a gap.
     #[must_use]
     pub fn column_at(&self, column: &Column, t_ns: i64) -> Option<f64> {
@@ -206,7 +216,7 @@ impl Drive {
     /// # Errors
     /// As [`Self::channel`].
     pub(crate) fn aligned_to(&self, role: Role, t_ns: &[i64]) -> Result<Column, Missing> {
-        Ok(self.channel(role)?.aligned(t_ns, is_state(role)))
+        Ok(self.channel(role)?.aligned(t_ns, role.is_state()))
     }
 
     /// What a reader of the numbers must know of the alignment, in plain sentences.
@@ -214,14 +224,6 @@ impl Drive {
     pub fn warnings(&self) -> &[String] {
         &self.warnings
     }
-}
-
-/// Whether a role is a state, which has no values between its values.
-fn is_state(role: Role) -> bool {
-    matches!(
-        role,
-        Role::Gear | Role::CouplingInhibited | Role::AbsActive | Role::TractionActive
-    )
 }
 
 fn convert(

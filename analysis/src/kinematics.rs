@@ -204,9 +204,8 @@ fn noise(drive: &Drive, slip: &Column, closed: &[ClosedSpan]) -> Result<SlipNois
     let base = drive.base_ns();
     let mut quiet = vec![true; base.len()];
     let mut clear = |from_ns: i64, to_ns: i64| {
-        let from = base.partition_point(|&t| t < at_seconds(from_ns, -BEFORE_CLOSING_S));
-        let to = base.partition_point(|&t| t <= to_ns);
-        quiet[from..to.max(from)].fill(false);
+        let driven = drive.base_range(at_seconds(from_ns, -BEFORE_CLOSING_S), to_ns);
+        quiet[driven].fill(false);
     };
     for span in closed {
         clear(span.start_ns, span.end_ns);

@@ -32,9 +32,8 @@ use crate::coupling_model::coupling_model;
 use crate::drive::{Drive, DriveMeasures, at_seconds, seconds_between};
 use crate::engagement::{Engagement, Found, RoleTrace, Trace, closed_spans, find_engagements};
 use crate::kinematics::Kinematics;
-use crate::measure::{Estimate, Measure, Measured, TransferEstimate};
+use crate::measure::{Measure, Measured, TransferEstimate};
 use crate::traction::{GroundSpeed, Traction};
-use crate::transition::Rise;
 use crate::vehicle::Vehicle;
 
 /// What the capture says of its own extent.
@@ -177,32 +176,6 @@ fn value(
     }
 }
 
-/// Time from the reference to where pressure crosses a share of its step, ms.
-fn from_reference_ms(view: &View<'_>, share: f64) -> Measured {
-    let time = view.time_from_reference(share)?;
-    let rise = view.rise.as_ref().map_err(Clone::clone)?;
-    Ok(Estimate {
-        value: time.t_s * 1e3,
-        u: time.u_s * 1e3,
-        method: from_reference_method(view, rise),
-        samples: rise.samples,
-    })
-}
-
-/// How a time from the reference to a crossing of pressure was found.
-fn from_reference_method(view: &View<'_>, rise: &Rise) -> &'static str {
-    match (view.counts_from_demand(), rise.is_interpolated()) {
-        (true, false) => "half of demand to the fitted rise of pressure",
-        (true, true) => {
-            "half of demand to interpolated pressure; too few samples lie within its step for a fit"
-        }
-        (false, false) => "onset of slip to the fitted rise of pressure",
-        (false, true) => {
-            "onset of slip to interpolated pressure; too few samples lie within its step for a fit"
-        }
-    }
-}
-
 /// Traces begin this long before the reference, s.
 const TRACE_BEFORE_S: f64 = 0.5;
 /// Traces end at most this long after it, s.
@@ -225,9 +198,8 @@ fn trace(drive: &Drive, kinematics: &Kinematics, found: &Found) -> Trace {
         |_| (Vec::new(), Vec::new()),
         |slip| {
             let base = drive.base_ns();
-            let from = base.partition_point(|&t| t < from_ns);
-            (from..base.len())
-                .take_while(|&i| base[i] <= to_ns)
+            drive
+                .base_range(from_ns, to_ns)
                 .filter_map(|i| Some((seconds_between(reference_ns, base[i]), slip.get(i)?)))
                 .unzip()
         },

@@ -31,7 +31,7 @@ fn drive(series: Vec<Series>) -> Drive {
 fn check_at(drive: &Drive, role: Role, expected: &[(i64, Option<f64>)]) {
     let channel = drive.channel(role).unwrap();
     for &(t_ms, value) in expected {
-        let found = if is_state(role) {
+        let found = if role.is_state() {
             channel.held_at(t_ms * MS)
         } else {
             channel.at(t_ms * MS)

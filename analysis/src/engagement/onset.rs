@@ -107,9 +107,7 @@ impl<'a> SlipTrace<'a> {
     /// Indices of the base with `from_ns <= t <= to_ns`.
     #[must_use]
     pub fn range(&self, from_ns: i64, to_ns: i64) -> Range<usize> {
-        let base = self.base_ns();
-        let from = base.partition_point(|&t| t < from_ns);
-        from..base.partition_point(|&t| t <= to_ns).max(from)
+        self.drive.base_range(from_ns, to_ns)
     }
 
     /// The first onset within a range of the base.

@@ -11,7 +11,6 @@ use std::ops::Range;
 use slipwright_decoders::role::Role;
 
 use super::carried_torque::rear_torque_nm;
-use super::transfer_balance::held_samples;
 use super::view::{View, Whole};
 use crate::coupling::Pack;
 use crate::driveline::Driveline;
@@ -54,7 +53,8 @@ fn rated_nm(vehicle: &Vehicle) -> Result<(Pack, f64), Missing> {
 
 /// What one engagement tested.
 pub(super) fn of_engagement(view: &View<'_>) -> Tested {
-    let slips = held_samples(view)
+    let slips = view
+        .held_samples()
         .map(|samples| (slipping(view.drive, &view.slip, samples.clone()), samples));
     let slipped_s = slips.as_ref().map_or(0.0, |(slips, samples)| {
         let held = slips.iter().zip(samples.clone());

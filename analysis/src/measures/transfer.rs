@@ -4,10 +4,12 @@
 //! slips, the axle loads and the tyres' curve, so their errors go together by about [`TOGETHER`]; the
 //! combined uncertainty carries that. An upper bound takes no part while there is an estimate. Where
 //! `tyre` and `balance` disagree nothing is said beyond the disagreement; where only `hydraulic`
-//! stands apart, its assumption of a healthy lining is the likely one to fail, and it is left out.
+//! stands apart, its assumption of a healthy lining is the likely one to fail, and it is left out. What
+//! the methods by the wheels share stands here, too.
 
 use super::view::View;
 use super::{transfer_balance, transfer_hydraulic, transfer_tyre};
+use crate::engagement::Kind;
 use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMethod};
 
 /// Correlation of the errors of `tyre` and `balance`.
@@ -15,6 +17,27 @@ const TOGETHER: f64 = 0.6;
 
 /// Standard deviations of a difference within which two methods agree.
 const AGREE: f64 = 2.6;
+
+/// What the model is wrong by: one curve for both axles and all slips.
+const U_MODEL: f64 = 0.012;
+/// The same from standstill, where tyres wind up before they roll and may slide.
+const U_MODEL_LAUNCHED: f64 = 0.02;
+/// The same in a bend, where side forces take grip.
+const U_MODEL_TURNING: f64 = 0.045;
+
+/// Where the sensors tell nothing, the rear's share over that of the first moments told, and its standard
+/// uncertainty: the rear's shafts have to twist before they carry, so that its share builds up from
+/// nothing. Common practice, no source.
+pub(super) const UNTOLD_SHARE: (f64, f64) = (0.5, 0.2);
+
+/// What a method by the tyres is wrong by at best.
+pub(super) fn model_uncertainty(view: &View<'_>) -> f64 {
+    match view.found.kind {
+        Kind::TurnIn => U_MODEL_TURNING,
+        Kind::Launch => U_MODEL_LAUNCHED,
+        Kind::TipIn => U_MODEL,
+    }
+}
 
 /// Every estimate of one engagement.
 pub(super) fn estimates(view: &View<'_>) -> Vec<TransferEstimate> {

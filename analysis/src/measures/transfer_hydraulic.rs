@@ -16,7 +16,6 @@
 
 use slipwright_decoders::role::Role;
 
-use super::transfer_balance::held_samples;
 use super::view::View;
 use crate::coupling::Pack;
 use crate::drive::at_seconds;
@@ -58,7 +57,7 @@ pub(super) fn transfer_hydraulic(view: &View<'_>) -> TransferEstimate {
 /// Whether the pack slipped in nearly all of the held part, so that torque from pressure is carried
 /// torque.
 fn slips_when_held(view: &View<'_>) -> bool {
-    let Ok(samples) = held_samples(view) else {
+    let Ok(samples) = view.held_samples() else {
         return false;
     };
     let all = slipping(view.drive, &view.slip, samples);

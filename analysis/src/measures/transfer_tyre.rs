@@ -15,7 +15,7 @@
 
 use slipwright_decoders::role::Role;
 
-use super::transfer_balance::{UNTOLD_SHARE, held_samples, model_uncertainty};
+use super::transfer::{UNTOLD_SHARE, model_uncertainty};
 use super::view::View;
 use crate::drive::{at_seconds, seconds_between};
 use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMethod};
@@ -121,7 +121,7 @@ const NOT_ENOUGH_GRIP: Missing =
     Missing::NotIdentifiable("the tyres did not creep forward while the coupling was held");
 
 fn moments(view: &View<'_>, scale: f64, lag_s: f64) -> Result<Vec<Moment>, Missing> {
-    let held = held_samples(view)?;
+    let held = view.held_samples()?;
     let base = view.drive.base_ns();
     let (from_ns, to_ns) = (base[held.start], base[held.end - 1]);
     let channel = view.drive.channel(Role::GroundSpeed)?;
@@ -171,7 +171,7 @@ struct Early {
 
 fn early(view: &View<'_>, traction: &Traction, sight: &Sight, moments: &[Moment]) -> Early {
     let mut early = Early::default();
-    let (Ok(held), Some(first)) = (held_samples(view), moments.first()) else {
+    let (Ok(held), Some(first)) = (view.held_samples(), moments.first()) else {
         return early;
     };
     let samples = held.start..first.sample.clamp(held.start, held.end);
