@@ -7,6 +7,7 @@
 
 mod channel;
 mod column;
+mod pedals;
 mod smoothing;
 
 use std::ops::Range;
@@ -19,6 +20,7 @@ use slipwright_decoders::unit::Quantity;
 pub use self::channel::{Channel, at_seconds, seconds_between};
 use self::channel::{KeepOrder, kept_counts};
 pub use self::column::Column;
+pub(crate) use self::pedals::{at_work_above, percent_factor, pressed_above};
 pub(crate) use self::smoothing::{centred_average, centred_slope};
 use crate::coupling_model::CouplingModel;
 use crate::engagement::Engagement;

@@ -12,7 +12,7 @@ mod yaw;
 use slipwright_decoders::role::Role;
 
 pub use self::noise::SlipNoise;
-pub(crate) use self::stretch::pressed_above;
+pub(crate) use crate::drive::pressed_above;
 use crate::drive::{Column, Drive, RadiusRatio, at_seconds, seconds_between};
 use crate::measure::{Measured, Missing};
 use crate::robust::{median_and_sigma, quantile};
@@ -219,7 +219,7 @@ fn noise(drive: &Drive, slip: &Column, closed: &[ClosedSpan]) -> Result<SlipNois
         }
     }
     if let Ok(brake) = drive.channel(Role::PedalBrake) {
-        let limit = stretch::pressed_above(brake);
+        let limit = pressed_above(brake);
         for (i, &t) in base.iter().enumerate() {
             quiet[i] &= brake.held_at(t).is_none_or(|v| v <= limit);
         }

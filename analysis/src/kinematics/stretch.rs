@@ -2,10 +2,9 @@
 //! choose among them. Linear in the drive's length.
 
 use slipwright_decoders::role::Role;
-use slipwright_decoders::unit::Quantity;
 
 use super::ClosedSpan;
-use crate::drive::{Channel, Drive, at_seconds, seconds_between};
+use crate::drive::{Channel, Drive, at_seconds, at_work_above, seconds_between};
 use crate::robust::{mean, quantile};
 
 /// Length of a stretch, s: long enough for its acceleration to be told, short enough that a
@@ -155,15 +154,7 @@ impl<'a> Signals<'a> {
     fn of(drive: &'a Drive) -> Self {
         let get = |role| drive.channel(role).ok();
         let pedal = get(Role::PedalAccelerator);
-        let mut active = Vec::new();
-        if let Some(brake) = get(Role::PedalBrake) {
-            active.push((brake, pressed_above(brake)));
-        }
-        for role in [Role::AbsActive, Role::TractionActive] {
-            if let Some(channel) = get(role) {
-                active.push((channel, 0.5));
-            }
-        }
+        let stability = [Role::PedalBrake, Role::AbsActive, Role::TractionActive];
         Self {
             yaw: get(Role::BodyYawRate),
             steering: get(Role::SteeringAngle),
@@ -171,7 +162,7 @@ impl<'a> Signals<'a> {
             engine_speed: get(Role::EngineSpeed),
             pedal,
             pedal_rest: pedal.and_then(|p| quantile(p.value(), 0.01)).unwrap_or(0.0),
-            active,
+            active: at_work_above(drive, &stability),
         }
     }
 
@@ -181,16 +172,5 @@ impl<'a> Signals<'a> {
             channel.value()[range].iter().any(|v| v > limit)
                 || channel.held_at(start_ns).is_some_and(|v| v > *limit)
         })
-    }
-}
-
-/// From which value on the brake pedal counts as pressed: clear of its rest by a step that its
-/// quantity makes plain (2 %, 1 bar, half a switch).
-pub(crate) fn pressed_above(brake: &Channel) -> f64 {
-    let rest = quantile(brake.value(), 0.01).unwrap_or(0.0);
-    rest + match brake.quantity {
-        Quantity::Percent => 2.0,
-        Quantity::Pressure => 1.0,
-        _ => 0.5,
     }
 }

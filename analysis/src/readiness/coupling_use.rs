@@ -5,11 +5,10 @@
 //! itself, from the calls that were answered; where none was, a firm pull-away counts.
 
 use slipwright_decoders::role::Role;
-use slipwright_decoders::unit::Quantity;
 
 use super::ReadinessFinding;
 use super::signal_state::{SignalState, State};
-use crate::drive::{Channel, Drive, at_seconds, seconds_between};
+use crate::drive::{Channel, Drive, at_seconds, percent_factor, seconds_between};
 use crate::engagement::closed_spans;
 use crate::kinematics::{ClosedSpan, Kinematics};
 use crate::robust::quantile;
@@ -175,17 +174,6 @@ fn inhibited_spans(drive: &Drive) -> Option<Vec<Span>> {
     Some(spans)
 }
 
-/// Pedal in per cent.
-fn percent(pedal: &Channel) -> impl Fn(f64) -> f64 {
-    let top = pedal.value().iter().copied().fold(0.0, f64::max);
-    let factor = if pedal.quantity == Quantity::Bare && top <= 1.0 {
-        100.0
-    } else {
-        1.0
-    };
-    move |v| v * factor
-}
-
 /// When the driver called for torque.
 fn calls(drive: &Drive, kinematics: &Kinematics, closed: &[ClosedSpan]) -> Vec<i64> {
     let mut calls: Vec<i64> = match drive.channel(Role::PedalAccelerator) {
@@ -206,7 +194,8 @@ fn calls(drive: &Drive, kinematics: &Kinematics, closed: &[ClosedSpan]) -> Vec<i
 }
 
 fn pedal_calls(drive: &Drive, pedal: &Channel, closed: &[ClosedSpan]) -> Vec<i64> {
-    let percent = percent(pedal);
+    let to_percent = percent_factor(pedal);
+    let percent = |v: f64| v * to_percent;
     let top_within = |from_ns: i64, to_ns: i64| {
         pedal.value()[pedal.range(from_ns, to_ns)]
             .iter()

@@ -5,8 +5,7 @@ use slipwright_decoders::role::Role;
 
 use super::ReadinessFinding;
 use super::signal_state::{SignalState, State};
-use crate::drive::{Drive, seconds_between};
-use crate::kinematics::pressed_above;
+use crate::drive::{Drive, pressed_above, seconds_between};
 use crate::robust::{median, quantile};
 use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;

@@ -13,10 +13,12 @@ use std::ops::Range;
 
 use slipwright_decoders::role::Role;
 
-use super::soft;
-use crate::drive::{Channel, Column, Drive, at_seconds, centred_average, seconds_between};
+use super::{evenly, soft};
+use crate::drive::{
+    Channel, Column, Drive, at_seconds, centred_average, pressed_above, seconds_between,
+};
 use crate::engagement::closed_spans;
-use crate::kinematics::{Kinematics, pressed_above};
+use crate::kinematics::Kinematics;
 use crate::measure::{Estimate, Measured, Missing};
 use crate::robust::{median_and_sigma, neighbour_widening, root_mean_square};
 use crate::statistics::least_squares::least_squares;
@@ -108,8 +110,7 @@ impl GroundSpeed {
                 .iter()
                 .all(|&lag| wheels.at(s, lag).is_some())
         });
-        let every = samples.len().div_ceil(MOST).max(1);
-        let kept: Vec<Sample> = samples.into_iter().step_by(every).collect();
+        let kept = evenly(samples, MOST);
         let mut x = [1.0, coarse_lag(&wheels, &kept)?];
         let mut sigma = COARSE_SIGMA_MPS;
         let blocks = blocks(&kept);
