@@ -237,10 +237,7 @@ fn convert(
     let unit = series.unit;
     let quantity = unit.quantity();
     let channel = if Role::WHEELS.contains(&role) && quantity == Quantity::AngularSpeed {
-        let radius_m = vehicle
-            .tyres
-            .rolling_radius_m
-            .ok_or(Missing::VehicleKey("tyres.rolling_radius_m"))?;
+        let radius_m = vehicle.rolling_radius_m()?;
         let key = (role, Quantity::Speed);
         Channel::from_series(key, series, order, |raw| unit.in_core(raw) * radius_m)
     } else {

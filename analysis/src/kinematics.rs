@@ -133,10 +133,7 @@ fn free_front(
     vehicle: &Vehicle,
 ) -> Result<Column, Missing> {
     let rear = rear_mps.as_ref().map_err(Clone::clone)?;
-    let wheelbase_m = vehicle
-        .geometry
-        .wheelbase_m
-        .ok_or(Missing::VehicleKey("geometry.wheelbase_m"))?;
+    let wheelbase_m = vehicle.wheelbase_m()?;
     let yaw = yaw_rad_s.as_ref().map_err(Clone::clone)?;
     Ok((0..rear.len())
         .map(|i| Some(free_front_mps(rear.get(i)?, yaw.get(i)?, wheelbase_m)))

@@ -20,7 +20,6 @@ mod transfer;
 mod transfer_balance;
 mod transfer_hydraulic;
 mod transfer_tyre;
-mod trend;
 mod view;
 
 use rayon::prelude::*;

@@ -1,6 +1,8 @@
 //! What is known of the car: the vehicle file (TOML), with every key optional but `name` and
 //! `decoder`. Whatever needs a missing key reports it as missing by name.
 
+mod required;
+
 use serde::Deserialize;
 use slipwright_decoders::toml_error::TomlError;
 
@@ -121,7 +123,7 @@ pub struct Coupling {
 ///
 /// # Errors
 /// [`Missing::VehicleKey`] with `name` if the value is absent.
-pub fn required<T: Clone>(value: &Option<T>, name: &'static str) -> Result<T, Missing> {
+pub(crate) fn required<T: Clone>(value: &Option<T>, name: &'static str) -> Result<T, Missing> {
     value.clone().ok_or(Missing::VehicleKey(name))
 }
 

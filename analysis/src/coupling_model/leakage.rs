@@ -17,6 +17,7 @@ use crate::engagement::Found;
 use crate::measure::{Estimate, Missing};
 use crate::robust::{mean, median};
 use crate::statistics::least_squares::least_squares;
+use crate::statistics::line::straight;
 
 /// Pressure counts as settled this long after the start, s, and at most until the release.
 const SETTLED_S: f64 = 0.35;
@@ -145,14 +146,8 @@ fn moves(held: &Held) -> bool {
 
 /// Fall of a line through `y`, per cent of its level per second.
 fn fall(t_s: &[f64], y: &[f64]) -> Option<f64> {
-    let (t_mean, level) = (mean(t_s)?, mean(y)?);
-    let s_tt: f64 = t_s.iter().map(|t| (t - t_mean).powi(2)).sum();
-    let s_ty: f64 = t_s
-        .iter()
-        .zip(y)
-        .map(|(t, v)| (t - t_mean) * (v - level))
-        .sum();
-    let rate = -100.0 * s_ty / s_tt / level;
+    let line = straight(t_s, y)?;
+    let rate = -100.0 * line.slope_per_s / line.level;
     rate.is_finite().then_some(rate)
 }
 

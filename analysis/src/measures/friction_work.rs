@@ -18,7 +18,7 @@ use crate::drive::seconds_between;
 use crate::kinematics::slip_rad_s;
 use crate::measure::{Estimate, Measured, Missing};
 use crate::robust::mean;
-use crate::vehicle::{Vehicle, required};
+use crate::vehicle::Vehicle;
 
 /// Slip within its noise takes its sign from its mean over this long, s.
 const SIGN_MEAN_S: f64 = 0.25;
@@ -26,11 +26,8 @@ const SIGN_MEAN_S: f64 = 0.25;
 pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     let vehicle = view.vehicle;
     let pack = Pack::of(vehicle)?;
-    let ratio = required(
-        &vehicle.driveline.rear_drive_ratio,
-        "driveline.rear_drive_ratio",
-    )?;
-    let radius_m = required(&vehicle.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
+    let ratio = vehicle.rear_drive_ratio()?;
+    let radius_m = vehicle.rolling_radius_m()?;
     let pressure = view.drive.channel(Role::CouplingPressure)?;
     let trace = view.slip.as_ref().map_err(Clone::clone)?;
     let base = trace.base_ns();

@@ -19,7 +19,7 @@ use crate::measure::{Estimate, Missing};
 use crate::robust::quantile;
 use crate::tested::{Reach, Tested, TestedDrive};
 use crate::traction::pack_slip::slipping;
-use crate::vehicle::{Vehicle, required};
+use crate::vehicle::Vehicle;
 
 /// Share of the held part that may carry more.
 const ABOVE_SHARE: f64 = 0.05;
@@ -37,10 +37,7 @@ const GRIPPING_SHARE: f64 = 0.45;
 /// Torque at the highest pressure, N·m.
 fn rated_nm(vehicle: &Vehicle) -> Result<(Pack, f64), Missing> {
     let pack = Pack::of(vehicle)?;
-    let most = required(
-        &vehicle.coupling.max_pressure_bar,
-        "coupling.max_pressure_bar",
-    )?;
+    let most = vehicle.max_pressure_bar()?;
     let rated = pack.torque_nm(most);
     if rated > 0.0 {
         Ok((pack, rated))
@@ -121,10 +118,7 @@ fn percent(
 
 /// The most that the engine can bring to the coupling at a time, N·m.
 fn engine_bound_nm<'a>(view: &View<'a>) -> Result<impl Fn(i64) -> Option<f64> + 'a, Missing> {
-    let ratio = required(
-        &view.vehicle.driveline.rear_drive_ratio,
-        "driveline.rear_drive_ratio",
-    )?;
+    let ratio = view.vehicle.rear_drive_ratio()?;
     let driveline = Driveline::of(view.drive, view.kinematics, view.vehicle)?;
     let torque = view.drive.channel(Role::EngineTorque)?;
     Ok(move |t_ns: i64| {

@@ -24,7 +24,6 @@ use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMeth
 use crate::robust::{mean, median_and_sigma};
 use crate::traction::USUAL_ENGINE_INERTIA_KG_M2;
 use crate::traction::pack_slip::slipping;
-use crate::vehicle::required;
 
 const ASSUMPTION: &str = "the lining's friction coefficient is as in the vehicle file, the engine's inertia is usual for a car, and while the pack is locked its torque is only an upper bound";
 
@@ -68,10 +67,7 @@ fn slips_when_held(view: &View<'_>) -> bool {
 fn fraction(view: &View<'_>, slips: bool) -> Measured {
     let vehicle = view.vehicle;
     let pack = Pack::of(vehicle)?;
-    let rear_ratio = required(
-        &vehicle.driveline.rear_drive_ratio,
-        "driveline.rear_drive_ratio",
-    )?;
+    let rear_ratio = vehicle.rear_drive_ratio()?;
     let driveline = Driveline::of(view.drive, view.kinematics, vehicle)?;
     let torque = view.drive.channel(Role::EngineTorque)?;
     view.drive.channel(Role::CouplingPressure)?;
