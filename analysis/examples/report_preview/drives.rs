@@ -6,6 +6,7 @@ use crate::drive::{DriveMeasures, RadiusRatio};
 use crate::engagement::{Conditions, Engagement, Kind, Reference, Trace};
 use crate::measure::{Estimate, Measure, Measured, Missing, TransferEstimate, TransferMethod};
 use crate::report::{EngagementPosition, MatchedPair, ReportNotes, comparison_report};
+use crate::trial::Random;
 use crate::vehicle::{Coupling, Driveline, Geometry, Mass, PressureLaw, Tyres, Vehicle};
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Unit;
@@ -83,7 +84,7 @@ pub(crate) fn empty() -> Made {
 }
 
 fn made(seed: u64, before: State, after: State) -> Made {
-    let mut noise = Noise(seed);
+    let mut noise = Random::new(seed);
     let before = drives(&mut noise, before, "before");
     let after = drives(&mut noise, after, "after");
     let notes = ReportNotes {
@@ -139,13 +140,13 @@ fn car() -> Vehicle {
     }
 }
 
-fn drives(noise: &mut Noise, state: State, name: &str) -> Vec<DriveMeasures> {
+fn drives(noise: &mut Random, state: State, name: &str) -> Vec<DriveMeasures> {
     (0..4_i64)
         .map(|i| drive(noise, state, &format!("{name} {}.pcapng.zst", i + 1), i))
         .collect()
 }
 
-fn drive(noise: &mut Noise, state: State, name: &str, index: i64) -> DriveMeasures {
+fn drive(noise: &mut Random, state: State, name: &str, index: i64) -> DriveMeasures {
     let start_ns = 1_772_000_000_000_000_000 + index * 86_400_000_000_000;
     let temperature_c = 36.0 + 9.0 * index as f64 + 3.0 * noise.normal();
     let mut at_ns = start_ns + 40_000_000_000;
@@ -166,7 +167,7 @@ fn drive(noise: &mut Noise, state: State, name: &str, index: i64) -> DriveMeasur
             )
         })
         .collect();
-    let ratio = |noise: &mut Noise| good(1.0 + 0.002 * noise.normal(), 0.0004, "coasting", 4000);
+    let ratio = |noise: &mut Random| good(1.0 + 0.002 * noise.normal(), 0.0004, "coasting", 4000);
     DriveMeasures {
         name: name.to_owned(),
         start_ns,
@@ -202,7 +203,7 @@ fn good(value: f64, u: f64, method: &'static str, samples: usize) -> Measured {
 
 /// Simulates slip and pressure of one engagement in steps of 10 ms, and reads its measures off.
 fn engagement(
-    noise: &mut Noise,
+    noise: &mut Random,
     state: State,
     kind: Kind,
     reference_ns: i64,
@@ -256,7 +257,7 @@ fn engagement(
             percent,
         })
     };
-    let read = |value: f64, relative_u: f64, noise: &mut Noise| {
+    let read = |value: f64, relative_u: f64, noise: &mut Random| {
         let u = value.abs() * relative_u;
         good(value + u * noise.normal(), u, "crossing times", 30)
     };
@@ -434,22 +435,4 @@ fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     let mut values: Vec<f64> = values.collect();
     values.sort_by(f64::total_cmp);
     values.get(values.len() / 2).copied()
-}
-
-/// Seeded numbers (SplitMix64; G. L. Steele, D. Lea, C. H. Flood, 2014; from memory).
-struct Noise(u64);
-
-impl Noise {
-    fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    /// Standard normal, near enough: twelve uniform numbers less six.
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
-    }
 }

@@ -186,27 +186,15 @@ pub(super) fn measured(noise: &Result<SlipNoise, Missing>) -> Measured {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::trial::Random;
 
     fn base(n: usize) -> Vec<i64> {
         (0..n as i64).map(|i| i * 10_000_000).collect()
     }
 
-    /// A repeatable stand-in for white noise: normal quantiles in a scrambled order.
     fn white(n: usize, sigma: f64) -> Vec<f64> {
-        let mut state = 1_u64;
-        (0..n)
-            .map(|_| {
-                let sum: f64 = (0..12)
-                    .map(|_| {
-                        state = state
-                            .wrapping_mul(6_364_136_223_846_793_005)
-                            .wrapping_add(1_442_695_040_888_963_407);
-                        (state >> 11) as f64 / (1_u64 << 53) as f64
-                    })
-                    .sum();
-                (sum - 6.0) * sigma
-            })
-            .collect()
+        let mut random = Random::new(1);
+        (0..n).map(|_| sigma * random.normal()).collect()
     }
 
     #[test]

@@ -14,8 +14,9 @@ use crate::traction::Traction;
 use crate::traction::split::{Force, divided};
 use crate::vehicle::Vehicle;
 
-/// Relative standard uncertainty of the bus's engine torque and of the losses behind the coupling.
-/// Common practice, no source.
+/// Relative standard uncertainty of the bus's engine torque and of the losses behind the coupling; less
+/// than that of the `hydraulic` transfer fraction, because inertia and axle loads are in the variants
+/// of the force's division. Common practice, no source.
 const U_TORQUE: f64 = 0.03;
 
 /// What reaches the wheels of the torque behind the coupling: a hypoid gear loses two to four per cent.

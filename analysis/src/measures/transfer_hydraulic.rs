@@ -35,8 +35,8 @@ const SLIPPING_SHARE: f64 = 0.9;
 /// source.
 const U_FRICTION: f64 = 0.10;
 
-/// Relative standard uncertainty of engine torque as the bus tells it, of the efficiency and of what
-/// the engine's own inertia takes. Common practice, no source.
+/// Relative standard uncertainty of engine torque as the bus tells it, of the losses before and behind
+/// the coupling and of what the engine's own inertia takes. Common practice, no source.
 const U_TORQUE: f64 = 0.07;
 
 /// Fewest samples of a held part.
