@@ -5,8 +5,9 @@
 //! The cases are `improved`, `unchanged` and `empty`.
 #![allow(clippy::print_stdout, clippy::disallowed_macros)]
 
+#[path = "../src/report/tests/drives.rs"]
 mod drives;
-#[path = "../../src/trial/random.rs"]
+#[path = "../src/trial/random.rs"]
 #[allow(dead_code, reason = "made-up drives draw less than trials do")]
 mod trial;
 

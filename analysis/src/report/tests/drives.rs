@@ -1,11 +1,12 @@
 //! Made-up drives of a made-up car, from a seed: before and after a rebuild that helped, before and
-//! after nothing at all, and none. The comparison is rough: it only fills a page.
+//! after nothing at all, and none; compared as any drives are. For the tests of pages, and for the
+//! example that prints one.
 
-use crate::comparison::{Comparison, MeasureComparison, SetSize, Verdict};
+use crate::comparison::{Comparison, compare};
 use crate::drive::{DriveMeasures, RadiusRatio};
 use crate::engagement::{Conditions, Engagement, Kind, Reference, Trace};
 use crate::measure::{Estimate, Measure, Measured, Missing, TransferEstimate, TransferMethod};
-use crate::report::{EngagementPosition, MatchedPair, ReportNotes, comparison_report};
+use crate::report::{ReportNotes, comparison_report};
 use crate::trial::Random;
 use crate::vehicle::{Coupling, Driveline, Geometry, Mass, PressureLaw, Tyres, Vehicle};
 use slipwright_decoders::role::Role;
@@ -63,16 +64,8 @@ pub(crate) fn unchanged(seed: u64) -> Made {
 
 /// No drive at all.
 pub(crate) fn empty() -> Made {
-    let nothing = SetSize::default();
     Made {
-        comparison: Comparison {
-            before: nothing,
-            after: nothing,
-            measures: Vec::new(),
-            verdict: Verdict::NotEnoughData,
-            sentence: "There is no engagement to compare.".to_owned(),
-            warnings: Vec::new(),
-        },
+        comparison: compare(&[], &[]),
         before: Vec::new(),
         after: Vec::new(),
         vehicle: Vehicle {
@@ -91,12 +84,11 @@ fn made(seed: u64, before: State, after: State) -> Made {
         work: Some("new discs, pack set to 1.2 mm; pump strainer cleaned".to_owned()),
         made: Some("3 May 2026".to_owned()),
         demand_unit: Some(Unit::Percent),
-        matched: matched(&before, &after),
-        unpaired: Default::default(),
-        reminders: Vec::new(),
-    };
+        ..ReportNotes::default()
+    }
+    .with_matching(&before, &after);
     Made {
-        comparison: compared(&before, &after, &notes.matched),
+        comparison: compare(&before, &after),
         before,
         after,
         vehicle: car(),
@@ -320,119 +312,4 @@ fn engagement(
         }],
         trace,
     }
-}
-
-/// Pairs the n-th engagements of the n-th drives, but not the last ones.
-fn matched(before: &[DriveMeasures], after: &[DriveMeasures]) -> Vec<MatchedPair> {
-    let mut pairs = Vec::new();
-    for (drive, (b, a)) in before.iter().zip(after).enumerate() {
-        for engagement in 0..b
-            .engagements
-            .len()
-            .min(a.engagements.len())
-            .saturating_sub(1)
-        {
-            let position = EngagementPosition { drive, engagement };
-            pairs.push(MatchedPair {
-                before: position,
-                after: position,
-            });
-        }
-    }
-    pairs
-}
-
-fn compared(
-    before: &[DriveMeasures],
-    after: &[DriveMeasures],
-    matched: &[MatchedPair],
-) -> Comparison {
-    let measures: Vec<MeasureComparison> = Measure::ALL
-        .iter()
-        .map(|m| compared_in(*m, before, after, matched))
-        .collect();
-    let size = |set: &[DriveMeasures]| SetSize {
-        drives: set.len(),
-        engagements: set.iter().map(|d| d.engagements.len()).sum(),
-    };
-    let slip = &measures[Measure::PeakSlip as usize];
-    let (low, high) = (slip.ci_low.unwrap_or(0.0), slip.ci_high.unwrap_or(0.0));
-    let sentence = if slip.verdict == Verdict::Reduced {
-        format!(
-            "Peak slip fell by {:.2} m/s (95 % interval {:.2} to {:.2} m/s), and the coupling engages \
-             {:.0} ms sooner than before.",
-            -slip.shift.unwrap_or(0.0),
-            -high,
-            -low,
-            -measures[Measure::EngagementDelay as usize]
-                .shift
-                .unwrap_or(0.0)
-        )
-    } else {
-        "No change of slip or delay was shown; a change of peak slip above 0.2 m/s would have been."
-            .to_owned()
-    };
-    Comparison {
-        before: size(before),
-        after: size(after),
-        verdict: slip.verdict,
-        measures,
-        sentence,
-        warnings: vec![
-            "The after drives were on average 3 °C warmer; matching allows for 5 °C.".to_owned(),
-        ],
-    }
-}
-
-fn compared_in(
-    measure: Measure,
-    before: &[DriveMeasures],
-    after: &[DriveMeasures],
-    matched: &[MatchedPair],
-) -> MeasureComparison {
-    let value = |set: &[DriveMeasures], at: EngagementPosition| {
-        set[at.drive].engagements[at.engagement]
-            .measured(measure)
-            .as_ref()
-            .ok()
-            .map(|e| e.value)
-    };
-    let pairs: Vec<(f64, f64)> = matched
-        .iter()
-        .filter_map(|pair| Some((value(before, pair.before)?, value(after, pair.after)?)))
-        .collect();
-    let shift = median(pairs.iter().map(|(b, a)| a - b));
-    let spread = shift.and_then(|s| median(pairs.iter().map(|(b, a)| (a - b - s).abs())));
-    let u = spread.map(|s| 1.48 * s / (pairs.len() as f64).sqrt() * 1.3);
-    let z = shift.zip(u).map_or(0.0, |(s, u)| s / u);
-    MeasureComparison {
-        before_u: None,
-        after_u: None,
-        matched: Vec::new(),
-        measure,
-        before_median: median(pairs.iter().map(|(b, _)| *b)),
-        after_median: median(pairs.iter().map(|(_, a)| *a)),
-        shift,
-        ci_low: shift.zip(u).map(|(s, u)| s - 1.96 * u),
-        ci_high: shift.zip(u).map(|(s, u)| s + 1.96 * u),
-        p: u.map(|_| (-0.7 * z * z).exp().min(0.9)),
-        p_holm: u.map(|_| (12.0 * (-0.7 * z * z).exp()).min(1.0)),
-        smallest_provable: u.map(|u| 2.8 * u),
-        pairs: pairs.len(),
-        verdict: match (pairs.len(), z) {
-            (0..6, _) => Verdict::NotEnoughData,
-            (_, z) if z < -3.0 => Verdict::Reduced,
-            (_, z) if z > 3.0 => Verdict::Increased,
-            _ => Verdict::NoChangeShown,
-        },
-        method: "matched pairs, drives resampled as wholes",
-        why: (pairs.len() < 6)
-            .then(|| "the vehicle file has no coupling.friction_surfaces".to_owned()),
-    }
-}
-
-fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.collect();
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }
