@@ -129,7 +129,7 @@ pub struct Engagement {
     /// What drove it.
     pub conditions: Conditions,
     /// One value a measure, indexed by `Measure as usize`.
-    pub measures: Vec<Measured>,
+    pub measures: [Measured; Measure::COUNT],
     /// Every transfer-fraction estimate; the combined one is among `measures`.
     pub transfer: Vec<TransferEstimate>,
     /// How much of the coupling's rated torque it tested.

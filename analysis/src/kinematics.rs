@@ -10,8 +10,6 @@ mod radius;
 mod stretch;
 mod yaw;
 
-use slipwright_decoders::role::Role;
-
 pub use self::noise::SlipNoise;
 pub(crate) use crate::drive::pressed_above;
 use crate::drive::{Column, Drive, RadiusRatio};

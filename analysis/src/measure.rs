@@ -125,6 +125,11 @@ macro_rules! measures {
             /// How many there are.
             pub const COUNT: usize = Self::ALL.len();
 
+            /// What `of` gives for each measure, indexed by `Measure as usize`.
+            pub fn all<T>(mut of: impl FnMut(Self) -> T) -> [T; Self::COUNT] {
+                [$(of(Self::$variant)),*]
+            }
+
             /// Name in JSON and Parquet; it ends in the unit.
             #[must_use]
             pub fn key(self) -> &'static str {

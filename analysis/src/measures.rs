@@ -132,10 +132,7 @@ fn measure(view: &View<'_>) -> Engagement {
     let found = view.found;
     let transfer = transfer::estimates(view);
     let friction_work_j = friction_work::friction_work_j(view);
-    let measures = Measure::ALL
-        .iter()
-        .map(|&m| value(m, view, &transfer, &friction_work_j))
-        .collect();
+    let measures = Measure::all(|m| value(m, view, &transfer, &friction_work_j));
     Engagement {
         start_ns: found.start_ns,
         end_ns: found.end_ns,

@@ -101,7 +101,7 @@ fn usable(engagement: &Engagement) -> Result<(), String> {
         Reference::Slip => [Measure::PeakSlip].as_slice(),
     };
     for &measure in needs {
-        if let Some(Err(missing)) = engagement.measures.get(measure as usize) {
+        if let Err(missing) = engagement.measured(measure) {
             return Err(format!("no {}: {missing}", measure.label()));
         }
     }

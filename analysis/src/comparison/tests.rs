@@ -520,7 +520,7 @@ proptest! {
                 0 => e.measures[DELAY] = Err(Missing::SlipInNoise),
                 1 => e.conditions.fluid_temperature_c = None,
                 2 => e.conditions.demand_step = None,
-                3 => e.measures.clear(),
+                3 => e.measures.fill(Err(Missing::NoHeldPart)),
                 4 => e.measures[PEAK].as_mut().unwrap().value = 0.0,
                 _ => {}
             }

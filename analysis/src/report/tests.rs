@@ -253,9 +253,7 @@ fn disturbed(numbers: &[f64]) -> Made {
             }
         }
     }
-    made.after.last_mut().unwrap().engagements[0]
-        .measures
-        .truncate(2);
+    made.after.last_mut().unwrap().engagements[0].measures[2..].fill(Err(Missing::NoHeldPart));
     for row in &mut made.comparison.measures {
         for value in [
             &mut row.before_median,

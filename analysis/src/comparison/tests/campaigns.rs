@@ -292,7 +292,7 @@ fn drive(
         } else {
             1.0
         };
-        let mut measures = vec![Err(Missing::NoHeldPart); Measure::COUNT];
+        let mut measures = Measure::all(|_| Err(Missing::NoHeldPart));
         for n in &NATURES {
             let launch = if kind == Kind::Launch { 1.0 } else { 0.8 };
             let wear_in = if is_after && n.is_time {

@@ -254,35 +254,32 @@ fn engagement(
         good(value + u * noise.normal(), u, "crossing times", 30)
     };
     let share = (0.5 * 2.53 * state.torque_nm_per_bar * full_bar / drive_nm).min(0.5);
-    let measures: Vec<Measured> = Measure::ALL
-        .iter()
-        .map(|measure| match measure {
-            Measure::DeadTime => good(
-                1e3 * (dead_s + 0.105 * tau_s) + 3.0 * noise.normal(),
-                3.0,
-                "",
-                9,
-            ),
-            Measure::RiseTime if unfinished => no_crossing(90),
-            Measure::RiseTime => read(2197.0 * tau_s, 0.03, noise),
-            Measure::EngagementDelay => good(
-                1e3 * (dead_s + 0.693 * tau_s) + 3.0 * noise.normal(),
-                3.0,
-                "",
-                9,
-            ),
-            Measure::PeakSlip => good(peak + 0.02 * noise.normal(), 0.021, "largest sample", 1),
-            Measure::SlipTime => read(1e3 * slipped_s, 0.03, noise),
-            Measure::SlipDistance => read(distance, 0.02, noise),
-            Measure::SteadySlip => good(0.02 + 0.01 * noise.normal(), 0.008, "median", 60),
-            Measure::FrictionWork => read(work, 0.12, noise),
-            Measure::FrictionWorkPerArea => Err(Missing::VehicleKey("coupling.friction_surfaces")),
-            Measure::TransferFraction => read(share, 0.08, noise),
-            Measure::Hold if launch => good(0.6 + 0.5 * noise.normal(), 0.4, "slope", 120),
-            Measure::Hold => Err(Missing::NoHeldPart),
-            Measure::Ripple => read(0.11, 0.1, noise),
-        })
-        .collect();
+    let measures = Measure::all(|measure| match measure {
+        Measure::DeadTime => good(
+            1e3 * (dead_s + 0.105 * tau_s) + 3.0 * noise.normal(),
+            3.0,
+            "",
+            9,
+        ),
+        Measure::RiseTime if unfinished => no_crossing(90),
+        Measure::RiseTime => read(2197.0 * tau_s, 0.03, noise),
+        Measure::EngagementDelay => good(
+            1e3 * (dead_s + 0.693 * tau_s) + 3.0 * noise.normal(),
+            3.0,
+            "",
+            9,
+        ),
+        Measure::PeakSlip => good(peak + 0.02 * noise.normal(), 0.021, "largest sample", 1),
+        Measure::SlipTime => read(1e3 * slipped_s, 0.03, noise),
+        Measure::SlipDistance => read(distance, 0.02, noise),
+        Measure::SteadySlip => good(0.02 + 0.01 * noise.normal(), 0.008, "median", 60),
+        Measure::FrictionWork => read(work, 0.12, noise),
+        Measure::FrictionWorkPerArea => Err(Missing::VehicleKey("coupling.friction_surfaces")),
+        Measure::TransferFraction => read(share, 0.08, noise),
+        Measure::Hold if launch => good(0.6 + 0.5 * noise.normal(), 0.4, "slope", 120),
+        Measure::Hold => Err(Missing::NoHeldPart),
+        Measure::Ripple => read(0.11, 0.1, noise),
+    });
     Engagement {
         start_ns: reference_ns - 200_000_000,
         end_ns: reference_ns + 2_500_000_000,
