@@ -22,7 +22,7 @@ pub(crate) struct Book {
 }
 
 impl Book {
-    /// A folder that is a book: it has a vehicle file and a folder for work or drives.
+    /// A folder that is a book: it has a vehicle file.
     pub(crate) fn open(folder: &Path) -> Result<Self, Failure> {
         if !folder.is_dir() {
             return Err(Failure::content(
@@ -46,8 +46,9 @@ impl Book {
     pub(crate) fn around(folder: &Path) -> Option<Self> {
         let is_book = |at: &Path| at.join(VEHICLE).is_file() && at.join(WORK).is_dir();
         let of_drives = || {
-            let parent = fs::canonicalize(folder).ok()?.parent()?.to_owned();
-            (folder.file_name().is_none_or(|name| name == DRIVES)).then_some(parent)
+            let whole = fs::canonicalize(folder).ok()?;
+            let parent = (whole.file_name()? == DRIVES).then(|| whole.parent())?;
+            parent.map(Path::to_owned)
         };
         let at = if is_book(folder) {
             folder.to_owned()
@@ -96,11 +97,11 @@ impl Book {
                 .unwrap_or_default()
                 .to_string_lossy()
                 .into_owned();
-            let text = fs::read_to_string(&path).map_err(Failure::reading(&path))?;
-            // Parts files may lie beside the work they belong to.
-            if name.starts_with('.') || name.ends_with("parts") {
+            // A parts file may lie beside the work it belongs to, as parts.toml or NAME.parts.toml.
+            if name.starts_with('.') || name == "parts" || name.ends_with(".parts") {
                 continue;
             }
+            let text = fs::read_to_string(&path).map_err(Failure::reading(&path))?;
             work.push(Work::parse(&name, &text).map_err(Failure::toml(&path))?);
         }
         work.sort_by(|a, b| (a.date, &a.name).cmp(&(b.date, &b.name)));

@@ -24,9 +24,10 @@ use slipwright_analysis::traffic_watch::{Traffic, TrafficWatch};
 use slipwright_logger::capture::Event;
 
 use self::key::Key;
+use crate::car::Car;
 use crate::content::Content;
 use crate::failure::Failure;
-use crate::input::{Car, Decoded, decode_capture, measure_decoded, read_capture, refuse_foreign};
+use crate::input::{Decoded, decode_capture, measure_decoded, read_capture, refuse_foreign};
 use crate::output::write_whole;
 
 /// Ending of the file of signals.

@@ -269,6 +269,7 @@ pub(crate) struct CompareOutput<'a> {
 impl<'a> CompareOutput<'a> {
     pub(crate) fn new(
         comparison: &Comparison,
+        of_drives: &[String],
         due: Option<&'a [Due]>,
         files: Option<&PageFiles>,
     ) -> Self {
@@ -282,7 +283,7 @@ impl<'a> CompareOutput<'a> {
                 .collect(),
             verdict: comparison.verdict.text(),
             sentence: comparison.sentence.clone(),
-            warnings: comparison.warnings.clone(),
+            warnings: [&comparison.warnings, of_drives].concat(),
             reminders: due.map(self::book::reminders),
             report: files.map(PageFiles::page),
             pictures: files.and_then(PageFiles::pictures),

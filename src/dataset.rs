@@ -10,9 +10,9 @@ use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::table::dataset::{DatasetDrive, drive_file};
 use slipwright_decoders::role::Role;
 
+use crate::car::Car;
 use crate::content::Content;
 use crate::failure::Failure;
-use crate::input::Car;
 use crate::output::{make_folder, write_whole};
 
 /// What a partition of no name is called; Hive's own word.

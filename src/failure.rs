@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use slipwright_decoders::toml_error::TomlError;
 use slipwright_logger::capture::CaptureError;
+use slipwright_logger::system_error;
 
 /// Why a command stopped.
 #[derive(Debug)]
@@ -123,12 +124,7 @@ fn plain(error: &io::Error, doing: Doing) -> String {
         (io::ErrorKind::StorageFull, _) => "the disk is full; free some space and run it again",
         (io::ErrorKind::ReadOnlyFilesystem, _) => "the disk is read-only; choose another place",
         _ => {
-            let text = error.to_string();
-            let text = text
-                .split(" (os error")
-                .next()
-                .unwrap_or_default()
-                .to_lowercase();
+            let text = system_error::plain(error);
             return match doing {
                 Doing::Read => format!("cannot be read: {text}"),
                 Doing::Write => format!("cannot be written: {text}"),

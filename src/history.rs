@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 use slipwright_analysis::trend::{DriveSummary, TrendDrive};
 
 use crate::cache::{Cache, Traces};
+use crate::car::Car;
 use crate::failure::Failure;
-use crate::input::Car;
 use crate::progress;
 use crate::workers::in_order;
 
@@ -56,18 +56,12 @@ fn look_into(folder: &Path, depth: usize, drives: &mut Vec<FoundDrive>) -> Resul
         }
         if kind.is_dir() {
             folders.push(path);
-        } else if ENDINGS.iter().any(|ending| name.ends_with(ending)) {
+        } else if is_capture(&path) {
             files.push(path);
         }
     }
-    files.sort();
     folders.sort();
-    // While a capture is being compressed both are there; they are one.
-    let packed_too = |path: &PathBuf| {
-        let packed = PathBuf::from(format!("{}.zst", path.display()));
-        files.contains(&packed)
-    };
-    let files: Vec<PathBuf> = files.iter().filter(|p| !packed_too(p)).cloned().collect();
+    without_doubles(&mut files);
     drives.extend(group(files, read_sidecar(&folder.join(SIDECAR))));
     if depth < DEEPEST {
         for inner in folders {
@@ -75,6 +69,27 @@ fn look_into(folder: &Path, depth: usize, drives: &mut Vec<FoundDrive>) -> Resul
         }
     }
     Ok(())
+}
+
+/// Whether a file is a capture, by its name.
+pub(crate) fn is_capture(path: &Path) -> bool {
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    !name.starts_with('.') && ENDINGS.iter().any(|ending| name.ends_with(ending))
+}
+
+/// Leaves out a capture that is there packed as well, as it is while it is being packed; the rest are
+/// in order of their paths.
+pub(crate) fn without_doubles(captures: &mut Vec<PathBuf>) {
+    captures.sort();
+    let all = captures.clone();
+    captures.retain(|path| all.binary_search(&packed(path)).is_err());
+}
+
+/// The name that a capture has once it is packed.
+pub(crate) fn packed(capture: &Path) -> PathBuf {
+    let mut name = capture.as_os_str().to_owned();
+    name.push(".zst");
+    PathBuf::from(name)
 }
 
 /// The captures that the sidecar names are one drive; each other one is its own.

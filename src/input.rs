@@ -1,78 +1,23 @@
-//! From a path that somebody typed to a value: captures, decoder files, vehicle files.
+//! From the path of a capture to its signals and measures, and what makes it refused.
 
-use std::fs;
 use std::ops::ControlFlow;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measures::{FrameSpan, measure_drive};
-use slipwright_analysis::vehicle::Vehicle;
-use slipwright_decoders::decoder_file::DecoderFile;
-use slipwright_decoders::diagnostic_read::{AnswerCollector, AnswerPlans};
-use slipwright_decoders::extractor::{Collector, Extractors};
-use slipwright_decoders::role::Role;
+use slipwright_decoders::diagnostic_read::AnswerCollector;
+use slipwright_decoders::extractor::Collector;
+use slipwright_decoders::frame::BusIndex;
 use slipwright_decoders::signal::{Invalid, InvalidReason, Signals};
 use slipwright_decoders::toml_error::TomlError;
 use slipwright_decoders::traffic::{IdTraffic, Traffic};
-use slipwright_decoders::unit::Unit;
-use slipwright_logger::capture::{Capture, Event, Summary};
+use slipwright_logger::capture::{Capture, Event, Interface, Summary};
 use slipwright_logger::text_log::Layout;
 
-use crate::cli::TextLayout;
-use crate::content::Content;
+use crate::car::{Car, Decoder};
 use crate::failure::Failure;
-use crate::progress::{self, Progress};
-
-/// A car: what is known of it, and where its signals are.
-pub(crate) struct Car {
-    pub(crate) vehicle: Vehicle,
-    pub(crate) decoder: Decoder,
-    /// Of the vehicle file.
-    content: Content,
-}
-
-impl Car {
-    /// What the vehicle file says, as a number.
-    pub(crate) fn digest(&self) -> [u8; 16] {
-        self.content.bytes()
-    }
-}
-
-/// A decoder file, ready to run.
-pub(crate) struct Decoder {
-    path: PathBuf,
-    pub(crate) file: DecoderFile,
-    signal_lines: Vec<Vec<usize>>,
-    pub(crate) extractors: Extractors,
-    answers: AnswerPlans,
-    /// How captures that are text logs are read, if the user said.
-    layout: Option<Layout>,
-    /// Of the decoder file and the layout.
-    contents: [Content; 2],
-}
-
-impl Decoder {
-    /// What the decoder file and the layout say, as a number.
-    pub(crate) fn digest(&self) -> [u8; 32] {
-        let [file, layout] = self.contents.map(Content::bytes);
-        let mut both = [0; 32];
-        both[..16].copy_from_slice(&file);
-        both[16..].copy_from_slice(&layout);
-        both
-    }
-
-    /// Where it was read from.
-    pub(crate) fn path(&self) -> &Path {
-        &self.path
-    }
-
-    /// The unit that the analysis keeps a role in, if the decoder file names the role.
-    pub(crate) fn unit_of(&self, role: Role) -> Option<Unit> {
-        let mut signals = self.file.frames.iter().flat_map(|frame| &frame.signals);
-        let signal = signals.find(|signal| signal.key.role() == Some(role))?;
-        Some(signal.unit.quantity().core_unit())
-    }
-}
+use crate::progress::Progress;
+use crate::workers;
 
 /// One capture's signals, and what a reader of them must know.
 pub(crate) struct Decoded {
@@ -88,32 +33,6 @@ impl Decoded {
     }
 }
 
-/// Reads a vehicle file and the decoder file that it names. Captures may be text logs of the layout.
-pub(crate) fn read_car(path: &Path, text: Option<&TextLayout>) -> Result<Car, Failure> {
-    let (vehicle, content) = read_vehicle_text(path)?;
-    let folder = path.parent().unwrap_or(Path::new(""));
-    let decoder = read_decoder(&folder.join(&vehicle.decoder), text)?;
-    Ok(Car {
-        vehicle,
-        decoder,
-        content,
-    })
-}
-
-/// Reads the layout of text logs, if one was named.
-pub(crate) fn read_layout(text: &TextLayout) -> Result<Option<Layout>, Failure> {
-    Ok(read_layout_text(text)?.map(|(layout, _)| layout))
-}
-
-fn read_layout_text(text: &TextLayout) -> Result<Option<(Layout, Content)>, Failure> {
-    let read = |path: &PathBuf| {
-        let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
-        let layout = Layout::parse(&text).map_err(Failure::toml(path))?;
-        Ok((layout, Content::of_bytes(text.as_bytes())))
-    };
-    text.layout.as_ref().map(read).transpose()
-}
-
 /// Opens a capture, or a text log if a layout says how to read one.
 pub(crate) fn open_capture(path: &Path, layout: Option<&Layout>) -> Result<Capture, Failure> {
     match layout {
@@ -121,38 +40,6 @@ pub(crate) fn open_capture(path: &Path, layout: Option<&Layout>) -> Result<Captu
         None => Capture::open(path),
     }
     .map_err(Failure::Capture)
-}
-
-/// Reads a vehicle file.
-pub(crate) fn read_vehicle(path: &Path) -> Result<Vehicle, Failure> {
-    Ok(read_vehicle_text(path)?.0)
-}
-
-fn read_vehicle_text(path: &Path) -> Result<(Vehicle, Content), Failure> {
-    let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
-    let vehicle = Vehicle::parse(&text).map_err(Failure::toml(path))?;
-    Ok((vehicle, Content::of_bytes(text.as_bytes())))
-}
-
-/// Reads a decoder file; what is doubtful in it is said on standard error.
-pub(crate) fn read_decoder(path: &Path, as_text: Option<&TextLayout>) -> Result<Decoder, Failure> {
-    let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
-    let parsed = DecoderFile::parse(&text).map_err(Failure::toml(path))?;
-    for doubt in parsed.warnings {
-        progress::say(&Failure::toml(path)(doubt).to_string());
-    }
-    let layout = as_text.map(read_layout_text).transpose()?.flatten();
-    let (layout, of_layout) = layout.unzip();
-    let of_layout = of_layout.unwrap_or(Content::of_bytes(b""));
-    Ok(Decoder {
-        contents: [Content::of_bytes(text.as_bytes()), of_layout],
-        path: path.to_owned(),
-        extractors: Extractors::compile(&parsed.file),
-        answers: AnswerPlans::compile(&parsed.file),
-        signal_lines: parsed.signal_lines,
-        file: parsed.file,
-        layout,
-    })
 }
 
 /// A capture's name in tables and pictures.
@@ -163,16 +50,28 @@ pub(crate) fn name(path: &Path) -> String {
         .into_owned()
 }
 
-/// Capture file to signals.
+/// Capture file to signals, on all processors that have nothing else to do.
 pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, Failure> {
-    let read = read_capture(path, decoder, &mut |_| {})?;
+    let capture = open_capture(path, decoder.layout.as_ref())?;
+    // An answer may begin in one part and end in the next.
+    let parts = match decoder.file.requests.is_empty() {
+        true => capture.in_parts(workers::idle()),
+        false => vec![capture],
+    };
+    let mut taken = workers::at_once(parts, |part| take(path, part, decoder, &mut |_| {}));
+    let mut whole = taken.remove(0)?;
+    for later in taken {
+        whole.append(later?);
+    }
+    let read = whole.finish(path)?;
     refuse_foreign(path, decoder, &read)?;
     Ok(read.decoded)
 }
 
 /// A capture of another car or bus, or with fields that its frames do not hold, is a mistake.
 pub(crate) fn refuse_foreign(path: &Path, decoder: &Decoder, read: &Read) -> Result<(), Failure> {
-    if read.traffic.decoded_frames() == 0 {
+    // A decoder file may hold nothing but requests.
+    if read.traffic.decoded_frames() == 0 && read.decoded.signals.series.is_empty() {
         return Err(nothing_decoded(path, decoder, &read.traffic));
     }
     refuse_fields_beyond_frames(decoder, &read.decoded.signals)
@@ -191,56 +90,110 @@ pub(crate) fn read_capture(
     decoder: &Decoder,
     each: &mut impl FnMut(&Event<'_>),
 ) -> Result<Read, Failure> {
-    let mut collector = Collector::new(&decoder.extractors);
-    let mut answers = AnswerCollector::new(&decoder.answers);
-    let asks = !decoder.file.requests.is_empty();
     let capture = open_capture(path, decoder.layout.as_ref())?;
+    take(path, capture, decoder, each)?.finish(path)
+}
+
+/// What was taken from a capture, or from its parts up to one.
+struct Taken<'a> {
+    taking: Taking<'a>,
+    summary: Summary,
+}
+
+/// Frames on their way to signals.
+struct Taking<'a> {
+    collector: Collector<'a>,
+    answers: Option<AnswerCollector<'a>>,
+}
+
+impl<'a> Taking<'a> {
+    fn new(decoder: &'a Decoder) -> Self {
+        let asks = !decoder.file.requests.is_empty();
+        Self {
+            collector: Collector::new(&decoder.extractors),
+            answers: asks.then(|| AnswerCollector::new(&decoder.answers)),
+        }
+    }
+
+    /// Takes an event; nearly all are frames.
+    #[inline]
+    fn event(&mut self, event: &Event<'_>) {
+        match event {
+            Event::Frame(frame) => {
+                self.collector.push(frame);
+                if let Some(answers) = &mut self.answers {
+                    answers.push(frame);
+                }
+            }
+            Event::Bus(bus, interface) => self.bus(*bus, interface),
+            Event::Section(_) | Event::Mark(_) | Event::Statistics(_) => {}
+        }
+    }
+
+    #[cold]
+    fn bus(&mut self, bus: BusIndex, interface: &Interface) {
+        let name = interface.name.as_deref().unwrap_or_default();
+        self.collector.add_bus(bus, name);
+        if let Some(answers) = &mut self.answers {
+            answers.add_bus(bus, name);
+        }
+    }
+}
+
+fn take<'a>(
+    path: &Path,
+    capture: Capture,
+    decoder: &'a Decoder,
+    each: &mut impl FnMut(&Event<'_>),
+) -> Result<Taken<'a>, Failure> {
+    let mut taking = Taking::new(decoder);
     let mut progress = Progress::of(capture.progress(), &name(path));
     let summary = capture.read(|event| {
         each(&event);
-        match event {
-            Event::Bus(bus, interface) => {
-                let name = interface.name.as_deref().unwrap_or_default();
-                collector.add_bus(bus, name);
-                answers.add_bus(bus, name);
-            }
-            Event::Frame(frame) => {
-                collector.push(&frame);
-                if asks {
-                    answers.push(&frame);
-                }
-            }
-            Event::Section(_) | Event::Mark(_) | Event::Statistics(_) => {}
-        }
+        taking.event(&event);
         progress.tick();
         ControlFlow::Continue(())
     });
     let summary = summary.map_err(Failure::Capture)?;
-    drop(progress);
-    let (Some(first_ns), Some(last_ns)) = (summary.first_ns, summary.last_ns) else {
-        let what = match summary.text {
-            Some(_) => "no line of it is a frame; check the layout's pattern",
-            None => "the capture holds no CAN frame; record a drive",
+    Ok(Taken { taking, summary })
+}
+
+impl Taken<'_> {
+    /// Adds the next part; its summary tells of all before it too.
+    fn append(&mut self, later: Self) {
+        self.taking.collector.append(later.taking.collector);
+        self.summary = later.summary;
+    }
+
+    fn finish(self, path: &Path) -> Result<Read, Failure> {
+        let summary = self.summary;
+        let (Some(first_ns), Some(last_ns)) = (summary.first_ns, summary.last_ns) else {
+            let what = match summary.text {
+                Some(_) => "no line of it is a frame; check the layout's pattern",
+                None => "the capture holds no CAN frame; record a drive",
+            };
+            return Err(Failure::content(path, what));
         };
-        return Err(Failure::content(path, what));
-    };
-    refuse_backward_steps(path, &summary)?;
-    let collected = collector.finish();
-    let mut signals = collected.signals;
-    signals.series.extend(answers.finish().signals.series);
-    let span = FrameSpan {
-        first_ns,
-        last_ns,
-        frames: summary.frames,
-    };
-    Ok(Read {
-        decoded: Decoded {
-            signals,
-            span,
-            warnings: summary.warnings(),
-        },
-        traffic: collected.traffic,
-    })
+        refuse_backward_steps(path, &summary)?;
+        let Taking { collector, answers } = self.taking;
+        let collected = collector.finish();
+        let mut signals = collected.signals;
+        let answered = answers.map(|answers| answers.finish().signals.series);
+        signals.series.extend(answered.into_iter().flatten());
+        let span = FrameSpan {
+            first_ns,
+            last_ns,
+            frames: summary.frames,
+        };
+        Ok(Read {
+            decoded: Decoded {
+                signals,
+                span,
+                warnings: summary.warnings(),
+            },
+            traffic: collected.traffic,
+        })
+    }
 }
 
 /// When a capture's first frame was received, ns since the epoch.

@@ -3,19 +3,20 @@
 //!
 //! - [`cli`]: what may be typed.
 //! - [`commands`]: one file a command, each `run(&Args, &mut Write) -> Result<Answer, Failure>`.
-//! - [`input`]: captures, decoder and vehicle files, from path to value.
+//! - [`car`]: vehicle and decoder files, from path to value; [`input`]: captures, to signals and measures.
 //! - [`history`]: the drives of a folder; [`cache`]: what was read and measured of captures, kept.
 //! - [`book`]: the car's book as files; [`reminders`]: what is due; [`campaign`]: which of its drives are compared.
 //! - [`content`]: which file it is, by its bytes; [`dataset`]: engagements of a fleet as Parquet.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
 //! - [`watch`]: the live view.
-//! - [`workers`]: the same work on many captures at once.
+//! - [`workers`]: work on all processors; [`progress`]: words and bars on standard error.
 //! - [`output`]: files written whole or not at all; [`page`]: a page and its pictures.
 //! - [`failure`]: every error as one plain line.
 
 mod book;
 mod cache;
 mod campaign;
+mod car;
 mod cli;
 mod commands;
 mod content;

@@ -140,7 +140,7 @@ fn engagements(drive: &DriveMeasures) -> String {
 }
 
 /// The comparison: verdict first.
-pub(crate) fn comparison(comparison: &Comparison) -> String {
+pub(crate) fn comparison(comparison: &Comparison, of_drives: &[String]) -> String {
     let mut text = format!("{}\n\n", comparison.sentence);
     let size = |set: slipwright_analysis::comparison::SetSize| {
         format!(
@@ -196,7 +196,7 @@ pub(crate) fn comparison(comparison: &Comparison) -> String {
             let _ = writeln!(text, "  {}: {why}", m.measure.label());
         }
     }
-    for warning in &comparison.warnings {
+    for warning in comparison.warnings.iter().chain(of_drives) {
         let _ = writeln!(text, "  note: {warning}");
     }
     text

@@ -1,4 +1,5 @@
-//! The same work on many captures, on all processors, with the results in the captures' order.
+//! Work on all processors: the same on many captures, or on the parts of one, with the results in
+//! their order.
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -7,6 +8,40 @@ use std::thread;
 
 use crate::failure::Failure;
 
+/// Captures that are being worked on.
+static BUSY: AtomicUsize = AtomicUsize::new(0);
+
+fn processors() -> usize {
+    thread::available_parallelism().map_or(1, usize::from)
+}
+
+/// How many processors the work on one capture may use: its own, and those that no other capture
+/// is worked on by.
+pub(crate) fn idle() -> usize {
+    let others = BUSY.load(Ordering::Relaxed).saturating_sub(1);
+    processors().saturating_sub(others).max(1)
+}
+
+/// Works on every part at once.
+pub(crate) fn at_once<T: Send, R: Send>(parts: Vec<T>, work: impl Fn(T) -> R + Sync) -> Vec<R> {
+    let mut parts = parts.into_iter();
+    let Some(first) = parts.next() else {
+        return Vec::new();
+    };
+    thread::scope(|scope| {
+        let work = &work;
+        let others: Vec<_> = parts.map(|part| scope.spawn(move || work(part))).collect();
+        let mut results = vec![work(first)];
+        for other in others {
+            match other.join() {
+                Ok(result) => results.push(result),
+                Err(panic) => std::panic::resume_unwind(panic),
+            }
+        }
+        results
+    })
+}
+
 /// Works on every item and hands each result to `take`, in the items' order, as soon as it and all
 /// before it are there. An error of `take` stops the work and is given back.
 pub(crate) fn in_order<T: Sync, R: Send>(
@@ -14,7 +49,13 @@ pub(crate) fn in_order<T: Sync, R: Send>(
     work: impl Fn(&T) -> R + Sync,
     mut take: impl FnMut(R) -> Result<(), Failure>,
 ) -> Result<(), Failure> {
-    let workers = thread::available_parallelism().map_or(1, usize::from);
+    let workers = processors();
+    let work = |item: &T| {
+        BUSY.fetch_add(1, Ordering::Relaxed);
+        let result = work(item);
+        BUSY.fetch_sub(1, Ordering::Relaxed);
+        result
+    };
     if workers == 1 || items.len() < 2 {
         return items.iter().try_for_each(|item| take(work(item)));
     }

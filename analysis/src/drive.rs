@@ -12,6 +12,8 @@ mod smoothing;
 
 use std::ops::Range;
 
+use rayon::iter::Either;
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{Series, Signals};
@@ -97,14 +99,13 @@ impl Drive {
             .collect();
         let mut warnings = Vec::new();
         let order = keep_order(&found, &mut warnings);
-        let mut channels = Vec::with_capacity(found.len());
-        let mut unusable = Vec::new();
-        for (role, series) in found {
-            match convert(role, series, order, vehicle) {
-                Ok(channel) => channels.push(channel),
-                Err(why) => unusable.push((role, why)),
-            }
-        }
+        let (channels, unusable) =
+            found.par_iter().partition_map(|&(role, series)| {
+                match convert(role, series, order, vehicle) {
+                    Ok(channel) => Either::Left(channel),
+                    Err(why) => Either::Right((role, why)),
+                }
+            });
         let mut drive = Self {
             base_ns: Vec::new(),
             base_role: Role::WheelSpeedFrontLeft,
@@ -127,7 +128,13 @@ impl Drive {
             drive.base_role = role;
             drive.base_ns = base_ns;
         }
-        drive.wheel_mps = Role::WHEELS.map(|role| drive.aligned(role));
+        let aligned: Vec<_> = Role::WHEELS
+            .par_iter()
+            .map(|&role| drive.aligned(role))
+            .collect();
+        for (own, aligned) in drive.wheel_mps.iter_mut().zip(aligned) {
+            *own = aligned;
+        }
         drive
     }
 

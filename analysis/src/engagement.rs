@@ -1,11 +1,8 @@
 //! Engagements: where the coupling closes and opens again, and everything measured of one.
 //!
-//! [`closed_spans`] needs only the bus's own word on the coupling; kinematics need it to know where
-//! nothing drives slip. [`find_engagements`] then adds what needs slip. With a demand signal each
-//! rise of demand is an engagement; without one each rise of pressure; without either each slip
-//! that stays out of its noise for longer than rough road makes it.
+//! With a demand signal each rise of demand is an engagement; without one each rise of pressure;
+//! without either each slip that stays out of its noise for longer than rough road makes it.
 
-mod closing;
 mod conditions;
 mod onset;
 mod reference;
@@ -13,11 +10,11 @@ mod reference;
 use serde::{Deserialize, Serialize};
 use slipwright_decoders::role::Role;
 
-use self::closing::{Closings, closings};
 pub use self::onset::{ONSET_DEVIATIONS, Onset, SlipTrace};
 use self::reference::step;
+use crate::closing::{ClosedSpan, Closings, shown};
 use crate::drive::{Channel, Drive, at_seconds};
-use crate::kinematics::{ClosedSpan, Kinematics, pressed_above};
+use crate::kinematics::{Kinematics, pressed_above};
 use crate::measure::{Measure, Measured, Missing, TransferEstimate};
 use crate::tested::Tested;
 
@@ -179,21 +176,6 @@ pub struct Finds {
     pub found: Vec<Found>,
     /// What a reader of the numbers must know, in plain sentences.
     pub warnings: Vec<String>,
-}
-
-/// The signal that shows the coupling, demand before pressure, and its closings.
-fn shown(drive: &Drive) -> Option<(&Channel, Closings)> {
-    let channel = drive
-        .channel(Role::CouplingDemand)
-        .or_else(|_| drive.channel(Role::CouplingPressure))
-        .ok()?;
-    Some((channel, closings(channel)))
-}
-
-/// Spans in which demand, or else pressure, shows the coupling closed.
-#[must_use]
-pub fn closed_spans(drive: &Drive) -> Vec<ClosedSpan> {
-    shown(drive).map_or_else(Vec::new, |(channel, all)| all.spans(channel))
 }
 
 /// Finds the engagements of a drive. `wheelbase_m` only helps to tell a turn by the steering wheel.

@@ -1,7 +1,8 @@
 //! Kinematics: radius correction, axle speeds, yaw rate and front-rear slip (definitions 1 to 4).
 //!
-//! Takes the aligned [`Drive`] and the spans in which the bus shows the coupling closed; gives
-//! slip on the drive's time base with its noise and its systematic uncertainty.
+//! Takes the aligned [`Drive`]; gives slip on the drive's time base with its noise and its systematic
+//! uncertainty, and the spans in which the bus shows the coupling closed, without which nobody knows
+//! where nothing drives slip.
 
 mod dropout;
 mod noise;
@@ -11,6 +12,7 @@ mod stretch;
 mod yaw;
 
 pub use self::noise::SlipNoise;
+use crate::closing::{ClosedSpan, closed_spans};
 pub(crate) use crate::drive::pressed_above;
 use crate::drive::{Column, Drive, RadiusRatio};
 use crate::measure::{Measured, Missing};
@@ -18,15 +20,6 @@ use crate::vehicle::Vehicle;
 
 /// Least denominator of the slip ratio, m/s (definition 4).
 const LEAST_RATIO_SPEED_MPS: f64 = 1.0;
-
-/// A time in which the coupling is closed, as far as demand or pressure tell.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ClosedSpan {
-    /// When it began to close, ns since the epoch.
-    pub start_ns: i64,
-    /// When it was open again, ns since the epoch.
-    pub end_ns: i64,
-}
 
 /// Speeds at the contact and what follows from them, on the drive's time base.
 #[derive(Clone, Debug, PartialEq)]
@@ -50,14 +43,17 @@ pub struct Kinematics {
     pub u_front_ratio: f64,
     /// Slip is missing where a wheel is slower, m/s.
     pub dropout_mps: f64,
+    /// Where demand, or else pressure, shows the coupling closed, in time order.
+    pub closed: Vec<ClosedSpan>,
 }
 
 impl Kinematics {
     /// Works out the kinematics of a drive. Never fails: what is missing is missing by name.
     #[must_use]
-    pub fn of(drive: &Drive, vehicle: &Vehicle, closed: &[ClosedSpan]) -> Self {
+    pub fn of(drive: &Drive, vehicle: &Vehicle) -> Self {
+        let closed = closed_spans(drive);
         let dropout_mps = dropout::dropout_mps(drive);
-        let stretches = stretch::stretches(drive, closed, dropout_mps);
+        let stretches = stretch::stretches(drive, &closed, dropout_mps);
         let yaw_offset = yaw::sensor_offset_rad_s(drive, &stretches);
         let missing_wheel = drive.wheel_mps().iter().find_map(|w| w.as_ref().err());
         let correction = radius::radius_correction(&stretches, yaw_offset, vehicle, missing_wheel);
@@ -67,10 +63,10 @@ impl Kinematics {
         let free_mps = free_front(&rear_mps, &yaw_rad_s, vehicle);
         let slip_mps = slip(drive, &front_mps, &free_mps, dropout_mps);
         let noise = match &slip_mps {
-            Ok(slip) => quiet::noise(drive, slip, closed),
+            Ok(slip) => quiet::noise(drive, slip, &closed),
             Err(why) => straight_slip(drive, &front_mps, &rear_mps, dropout_mps)
                 .ok_or_else(|| why.clone())
-                .and_then(|slip| quiet::noise(drive, &slip, closed)),
+                .and_then(|slip| quiet::noise(drive, &slip, &closed)),
         };
         Self {
             radius_ratio: correction.ratio,
@@ -82,6 +78,7 @@ impl Kinematics {
             noise,
             u_front_ratio: correction.u_front,
             dropout_mps,
+            closed,
         }
     }
 

@@ -44,6 +44,7 @@
 
 pub mod book;
 pub mod chart;
+pub mod closing;
 pub mod comparison;
 pub mod coupling;
 pub mod coupling_model;

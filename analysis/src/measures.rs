@@ -29,7 +29,7 @@ use slipwright_decoders::signal::Signals;
 use self::view::{View, Whole};
 use crate::coupling_model::coupling_model;
 use crate::drive::{Drive, DriveMeasures, at_seconds, seconds_between};
-use crate::engagement::{Engagement, Found, RoleTrace, Trace, closed_spans, find_engagements};
+use crate::engagement::{Engagement, Found, RoleTrace, Trace, find_engagements};
 use crate::kinematics::Kinematics;
 use crate::measure::{Measure, Measured, TransferEstimate};
 use crate::traction::{GroundSpeed, Traction};
@@ -63,9 +63,11 @@ pub fn measure_drive(
     vehicle: &Vehicle,
 ) -> DriveMeasures {
     let drive = Drive::from_signals(signals, vehicle);
-    let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
-    let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
-    let ground = GroundSpeed::of(&drive, &kinematics);
+    let kinematics = Kinematics::of(&drive, vehicle);
+    let (finds, ground) = rayon::join(
+        || find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m),
+        || GroundSpeed::of(&drive, &kinematics),
+    );
     let traction = Traction::of(&drive, &kinematics, vehicle, ground.as_ref().ok());
     let whole = Whole {
         drive: &drive,

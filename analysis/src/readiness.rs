@@ -23,7 +23,6 @@ pub use self::coupling_use::{CouldWork, CouplingUse};
 pub use self::needed::{Needed, needed};
 pub use self::signal_state::{SignalState, State};
 use crate::drive::Drive;
-use crate::engagement::closed_spans;
 use crate::kinematics::Kinematics;
 use crate::measure::Measure;
 use crate::measures::FrameSpan;
@@ -88,7 +87,7 @@ impl Readiness {
 #[must_use]
 pub fn assess(recording: &Recording<'_>, vehicle: &Vehicle, chosen: &[Measure]) -> Readiness {
     let drive = Drive::from_signals(recording.signals, vehicle);
-    let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
+    let kinematics = Kinematics::of(&drive, vehicle);
     assess_drive(recording, vehicle, chosen, &drive, &kinematics)
 }
 

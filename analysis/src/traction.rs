@@ -212,26 +212,28 @@ impl Traction {
             closings: pack.closings,
             above_touch_bar: pack.mean_above_touch_bar(),
         };
-        let learnt = motion.open_moments(drive, &steady).and_then(|open| {
-            let evidence = Evidence { open, closed, pack };
-            let by_assumed = || -> Vec<Sight> {
-                let each = moved.par_iter().filter_map(|&assumed| {
-                    let (learnt, _) = learn(&motion, &evidence, assumed).ok()?;
-                    Some(Sight::learnt(assumed, learnt))
-                });
-                each.collect()
-            };
-            let (middle, by_assumed) =
-                rayon::join(|| learn(&motion, &evidence, assumed), by_assumed);
-            let (middle, spread) = middle?;
-            let by_curve = spread
-                .into_iter()
-                .map(|learnt| Sight::learnt(assumed, learnt));
-            Ok(Sights {
-                middle: Sight::learnt(assumed, middle),
-                moved: by_assumed.into_iter().chain(by_curve).collect(),
-            })
-        });
+        let learnt = motion
+            .open_moments(drive, &kinematics.closed, &steady)
+            .and_then(|open| {
+                let evidence = Evidence { open, closed, pack };
+                let by_assumed = || -> Vec<Sight> {
+                    let each = moved.par_iter().filter_map(|&assumed| {
+                        let (learnt, _) = learn(&motion, &evidence, assumed).ok()?;
+                        Some(Sight::learnt(assumed, learnt))
+                    });
+                    each.collect()
+                };
+                let (middle, by_assumed) =
+                    rayon::join(|| learn(&motion, &evidence, assumed), by_assumed);
+                let (middle, spread) = middle?;
+                let by_curve = spread
+                    .into_iter()
+                    .map(|learnt| Sight::learnt(assumed, learnt));
+                Ok(Sights {
+                    middle: Sight::learnt(assumed, middle),
+                    moved: by_assumed.into_iter().chain(by_curve).collect(),
+                })
+            });
         let [curve, sharper] = Curve::prior();
         let prior = Sights {
             middle: Sight::prior(assumed, curve),

@@ -7,7 +7,7 @@ use std::ops::ControlFlow;
 use divan::Bencher;
 use divan::counter::{BytesCount, ItemsCount};
 use slipwright_analysis::drive::Drive;
-use slipwright_analysis::engagement::{closed_spans, find_engagements};
+use slipwright_analysis::engagement::find_engagements;
 use slipwright_analysis::kinematics::Kinematics;
 use slipwright_analysis::measures::{FrameSpan, measure_drive};
 use slipwright_analysis::vehicle::Vehicle;
@@ -130,7 +130,7 @@ fn find_the_engagements(bencher: Bencher<'_, '_>) {
     let wheelbase_m = vehicle.geometry.wheelbase_m;
     bencher.counter(frames(&content)).bench_local(|| {
         let drive = Drive::from_signals(&signals, &vehicle);
-        let kinematics = Kinematics::of(&drive, &vehicle, &closed_spans(&drive));
+        let kinematics = Kinematics::of(&drive, &vehicle);
         find_engagements(&drive, &kinematics, wheelbase_m)
             .found
             .len()

@@ -127,7 +127,13 @@ impl<'a> Collector<'a> {
     /// Says which bus an index stands for, before its first frame. Indices of one name, as in the
     /// sections of a joined capture, are one bus.
     pub fn add_bus(&mut self, index: BusIndex, name: &str) {
-        let position = match self.by_name.get(name) {
+        let position = self.position(name);
+        self.set_position(index.as_usize(), position);
+    }
+
+    /// Position in `buses` of a name; of a new one, the last.
+    fn position(&mut self, name: &str) -> usize {
+        match self.by_name.get(name) {
             Some(position) => *position,
             None => {
                 let position = self.buses.len();
@@ -135,8 +141,10 @@ impl<'a> Collector<'a> {
                 self.buses.push(Bus::new(name));
                 position
             }
-        };
-        let index = index.as_usize();
+        }
+    }
+
+    fn set_position(&mut self, index: usize, position: usize) {
         if self.by_index.len() <= index {
             self.by_index.resize(index + 1, NOT_ANNOUNCED);
         }
@@ -147,7 +155,7 @@ impl<'a> Collector<'a> {
 
     /// Takes the values out of a frame and counts it. A frame of a bus that was not announced
     /// counts for a bus called by its index, such as `bus 3`.
-    #[inline]
+    #[inline(always)]
     pub fn push(&mut self, frame: &Frame<'_>) {
         let extractors = self.extractors;
         match self.bus(frame.bus) {
@@ -169,6 +177,27 @@ impl<'a> Collector<'a> {
     fn bus(&mut self, index: BusIndex) -> Option<&mut Bus> {
         let position = self.by_index.get(index.as_usize())?;
         self.buses.get_mut(*position)
+    }
+
+    /// Adds what another collector took from the frames that follow. It is as if one collector had
+    /// taken all, but for which identifiers beyond the most that are counted are counted.
+    pub fn append(&mut self, later: Self) {
+        let places: Vec<usize> = later
+            .buses
+            .iter()
+            .map(|bus| self.position(&bus.name))
+            .collect();
+        for (index, &position) in later.by_index.iter().enumerate() {
+            if let Some(&place) = places.get(position) {
+                self.set_position(index, place);
+            }
+        }
+        let extractors = self.extractors;
+        for (bus, place) in later.buses.into_iter().zip(places) {
+            if let Some(own) = self.buses.get_mut(place) {
+                own.append(extractors, bus);
+            }
+        }
     }
 
     /// The series and the counts.
@@ -235,7 +264,7 @@ impl Bus {
         if position == 0 {
             match self.enter(extractors, frame.id) {
                 Some(entered) => position = entered,
-                None => return,
+                None => return self.uncounted_frames += 1,
             }
         }
         let Some(seen) = self.ids.get_mut(position as usize) else {
@@ -286,15 +315,13 @@ impl Bus {
         }
     }
 
-    /// Enters an identifier at its first frame; `None`, and the frame counted as one of those, if
-    /// there are too many.
+    /// Enters an identifier at its first frame; `None` if there are too many.
     #[cold]
     fn enter(&mut self, extractors: &Extractors, id: CanId) -> Option<u32> {
         let plan = extractors.plan_for(&self.name, id);
         let position = u32::try_from(self.ids.len()).ok()?;
         let too_many = plan.is_none() && self.ids.len() > MAX_COUNTED_IDS;
         if too_many || !self.table.enter(id, position) {
-            self.uncounted_frames += 1;
             return None;
         }
         let decoding = plan.and_then(|plan| {
@@ -314,6 +341,39 @@ impl Bus {
             decoding,
         });
         Some(position)
+    }
+
+    /// Adds the frames of the same bus that follow.
+    fn append(&mut self, extractors: &Extractors, mut later: Self) {
+        self.remote_frames += later.remote_frames;
+        self.error_frames += later.error_frames;
+        self.uncounted_frames += later.uncounted_frames;
+        for SeenId {
+            id,
+            frames,
+            decoding,
+        } in later.ids.into_iter().skip(1)
+        {
+            let position = match self.table.position(id) {
+                0 => self.enter(extractors, id),
+                known => Some(known),
+            };
+            let Some(own) = position.and_then(|position| self.ids.get_mut(position as usize))
+            else {
+                self.uncounted_frames += frames;
+                continue;
+            };
+            own.frames += frames;
+            if let (Some(own), Some(decoding)) = (own.decoding, decoding)
+                && let Some(plan) = extractors.frames.get(decoding.plan as usize)
+            {
+                let own = self.series.iter_mut().skip(own.first_series as usize);
+                let later = later.series.iter_mut().skip(decoding.first_series as usize);
+                for (own, later) in own.zip(later).take(plan.channels.len()) {
+                    own.append(std::mem::take(later));
+                }
+            }
+        }
     }
 
     fn take_samples(&mut self, plan: usize, channel: usize) -> Option<Samples> {

@@ -5,9 +5,11 @@
 //!
 //! - [`capture`]: the capture file. Reading it gives frames; writing it keeps them.
 //! - [`text_log`]: frames from other programs' text logs, by a layout that the user gives.
+//! - [`system_error`]: what the system says of a failure, in plain words.
 //! - `recorder`: the daemon that fills it from a live bus; on Linux only, whose kernel has CAN.
 
 pub mod capture;
 #[cfg(target_os = "linux")]
 pub mod recorder;
+pub mod system_error;
 pub mod text_log;

@@ -5,8 +5,8 @@ use std::time::SystemTime;
 
 use xxhash_rust::xxh3::Xxh3;
 
+use crate::car::{Car, Decoder};
 use crate::content::Content;
-use crate::input::{Car, Decoder};
 
 /// Changes whenever the layout of a kept file does.
 const FORMAT: &str = "slipwright kept 1";

@@ -4,7 +4,7 @@ use slipwright_decoders::signal::{Invalid, InvalidReason};
 use slipwright_sample::random::{Purpose, Stream};
 
 use super::*;
-use crate::input::read_car;
+use crate::car::read_car;
 
 fn sample(file: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))

@@ -12,8 +12,9 @@ use super::{Fresh, Json, Pictures, TextLayout};
 
 Against the car's own healthy drives where --baseline gives them, otherwise against the vehicle \
 file's values for the healthy car, otherwise only by what is wrong in itself; it says what could not \
-be judged. Three drives with some launches, tip-ins, a coasting stretch and a tight turn are a sound \
-base. Probabilities are those of causes that this program knows; look before you replace.
+be judged. Three drives with some launches and tip-ins, a coasting stretch, a full circle at walking \
+pace, two gentle pull-aways and two slow circles with the coupling closed are a sound base (README, \
+\"Find the fault\"). Probabilities are those of causes that this program knows; look before you replace.
 
 With --out, the folder gets diagnosis.html (open it in any browser), diagnosis.json and \
 diagnosis.txt.

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::Args;
+use clap::{Args, value_parser};
 
 use super::Json;
 
@@ -51,7 +51,7 @@ pub(crate) struct RecordArgs {
     #[arg(long, value_name = "S", default_value_t = 30.0)]
     pub(crate) quiet_after: f64,
     /// Begin a new file at this size, MB
-    #[arg(long, value_name = "MB", default_value_t = 512)]
+    #[arg(long, value_name = "MB", default_value_t = 512, value_parser = value_parser!(u64).range(1..=1_000_000))]
     pub(crate) file_size: u64,
     /// Begin a new file after so many minutes
     #[arg(long, value_name = "MIN", default_value_t = 60.0)]
@@ -60,11 +60,11 @@ pub(crate) struct RecordArgs {
     #[arg(long)]
     pub(crate) plain: bool,
     /// Stop while this much is still free on the disk, MB
-    #[arg(long, value_name = "MB", default_value_t = 64)]
+    #[arg(long, value_name = "MB", default_value_t = 64, value_parser = value_parser!(u64).range(..=100_000_000))]
     pub(crate) keep_free: u64,
     /// Receive buffer to ask of the kernel, KiB a bus
-    #[arg(long, value_name = "KIB", default_value_t = 16384)]
-    pub(crate) receive_buffer: usize,
+    #[arg(long, value_name = "KIB", default_value_t = 16384, value_parser = value_parser!(u32).range(1..=1_048_576))]
+    pub(crate) receive_buffer: u32,
     /// Socket for marks and status; in the user's runtime folder if left out
     #[arg(long, value_name = "PATH")]
     pub(crate) socket: Option<PathBuf>,
@@ -75,7 +75,7 @@ pub(crate) struct RecordArgs {
   slipwright mark \"third launch, wet patch\"
 
 The mark is stored in the capture at this moment. If no drive is being recorded it is not kept, and \
-the exit code is 1.")]
+the exit code is 1; where no recorder runs it is 2.")]
 pub(crate) struct MarkArgs {
     /// What to remember of this moment
     #[arg(value_name = "TEXT")]

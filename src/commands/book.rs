@@ -7,15 +7,16 @@ use std::path::{Path, PathBuf};
 
 use slipwright_analysis::book::{DueState, Moment, Work};
 use slipwright_analysis::stack::{Parts, choose};
+use toml_edit::{DocumentMut, Item};
 
 use crate::Answer;
 use crate::book::{Book, DECODER, DRIVES, REMINDERS, VEHICLE, WORK};
 use crate::cache::Cache;
+use crate::car::read_car;
 use crate::cli::{BookArgs, BookCommand, BookDueArgs, BookWorkArgs, NewBookArgs};
 use crate::contract::{self, BookOutput, DueOutput};
 use crate::failure::Failure;
 use crate::history::measure_drives;
-use crate::input::{read_car, read_vehicle};
 use crate::output::{make_folder, write_folder, write_new};
 use crate::reminders::{self, today};
 use crate::{progress, text};
@@ -53,26 +54,19 @@ fn begin(args: &NewBookArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let mut files: Vec<(PathBuf, Vec<u8>)> = Vec::new();
     match &args.vehicle {
         Some(path) => {
-            let vehicle = read_vehicle(path)?;
             // Refused now rather than at the first drive.
             let car = read_car(path, None)?;
             let read = |path: &Path| fs::read_to_string(path).map_err(Failure::reading(path));
-            let text = read(path)?;
-            let own = text
-                .lines()
-                .map(|line| match line.split('=').next().map(str::trim) {
-                    Some("decoder") => format!("decoder = {DECODER:?}"),
-                    _ => line.to_owned(),
-                })
-                .collect::<Vec<_>>()
-                .join("\n");
-            let own = if vehicle.decoder == DECODER {
-                text
-            } else {
-                own + "\n"
-            };
-            files.push((VEHICLE.into(), own.into_bytes()));
-            files.push((DECODER.into(), read(car.decoder.path())?.into_bytes()));
+            let mut own: DocumentMut = read(path)?
+                .parse()
+                .map_err(|error: toml_edit::TomlError| Failure::Internal(error.to_string()))?;
+            if let Some(Item::Value(decoder)) = own.get_mut("decoder") {
+                let around = decoder.decor().clone();
+                *decoder = DECODER.into();
+                *decoder.decor_mut() = around;
+            }
+            files.push((VEHICLE.into(), own.to_string().into_bytes()));
+            files.push((DECODER.into(), read(&car.decoder.path)?.into_bytes()));
         }
         None => files.push((VEHICLE.into(), VEHICLE_FORM.into())),
     }
@@ -234,12 +228,11 @@ fn tell_due(args: &BookDueArgs, out: &mut impl Write) -> Result<Answer, Failure>
         let cache = Cache::kept_unless(args.fresh.fresh);
         measure_drives(&found, &args.folder, &car, cache)
     };
-    for failure in &failures {
-        progress::say(&failure.to_string());
-    }
+    let failures: Vec<String> = failures.iter().map(ToString::to_string).collect();
+    failures.iter().for_each(|failure| progress::say(failure));
     let all = reminders::of(&book, &drives, &now)?;
     match args.json.json {
-        true => contract::print(out, &DueOutput::new(&all, drives.len()))?,
+        true => contract::print(out, &DueOutput::new(&all, drives.len(), &failures))?,
         false => out
             .write_all(text::due(&all).as_bytes())
             .map_err(Failure::Printing)?,

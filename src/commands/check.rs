@@ -15,11 +15,12 @@ use slipwright_analysis::traffic_watch::TrafficWatch;
 use slipwright_logger::capture::Event;
 
 use crate::Answer;
+use crate::car::{Car, read_car};
 use crate::cli::CheckArgs;
 use crate::contract;
 use crate::contract::check::{CheckOutput, TroubleCodesOutput};
 use crate::failure::Failure;
-use crate::input::{Car, read_capture, read_car};
+use crate::input::read_capture;
 use crate::text;
 
 pub(crate) fn run(args: &CheckArgs, out: &mut impl Write) -> Result<Answer, Failure> {

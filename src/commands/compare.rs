@@ -15,11 +15,11 @@ use crate::Answer;
 use crate::book::Book;
 use crate::cache::{Cache, Traces};
 use crate::campaign::{Campaign, Captures};
+use crate::car::{Car, read_car};
 use crate::cli::CompareArgs;
 use crate::contract::{self, CompareOutput};
 use crate::failure::Failure;
 use crate::history::measure_drives;
-use crate::input::{Car, read_car};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
 use crate::reminders;
@@ -46,6 +46,7 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
         .warnings
         .extend(campaign.warnings.iter().cloned());
     let due = due(args, &car, cache, &mut comparison.warnings)?;
+    let told = of_drives(&before, &after);
     let report = match &args.out {
         Some(folder) => Some(write_report(
             PageFiles::at(folder.join("report.html"), args.pictures.pictures),
@@ -55,6 +56,7 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
                 before: &before,
                 after: &after,
                 due: due.as_deref(),
+                told: &told,
             },
             &car,
             &campaign,
@@ -64,10 +66,10 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
     match args.json.json {
         true => contract::print(
             out,
-            &CompareOutput::new(&comparison, due.as_deref(), report.as_ref()),
+            &CompareOutput::new(&comparison, &told, due.as_deref(), report.as_ref()),
         )?,
         false => {
-            let mut text = text::comparison(&comparison);
+            let mut text = text::comparison(&comparison, &told);
             text.push_str(&text::reminders(due.as_deref().unwrap_or_default()));
             if let Some(report) = &report {
                 text.push_str(&report.text());
@@ -79,6 +81,15 @@ pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Fa
         Verdict::NotEnoughData => Answer::No,
         _ => Answer::Done,
     })
+}
+
+/// What each drive says of itself, by its name: the report has it beside the drive.
+fn of_drives(before: &[DriveMeasures], after: &[DriveMeasures]) -> Vec<String> {
+    let of = |drive: &DriveMeasures| {
+        let named = |warning: &String| format!("{}: {warning}", drive.name);
+        drive.warnings.iter().map(named).collect::<Vec<_>>()
+    };
+    before.iter().chain(after).flat_map(of).collect()
 }
 
 /// How the reminders of the book stand, if the comparison is of one. They count every drive of the
@@ -179,6 +190,8 @@ struct Proof<'a> {
     before: &'a [DriveMeasures],
     after: &'a [DriveMeasures],
     due: Option<&'a [Due]>,
+    /// What the drives say of themselves.
+    told: &'a [String],
 }
 
 /// Writes the report's files into a folder.
@@ -194,6 +207,7 @@ fn write_report(
         before,
         after,
         due,
+        told,
     } = proof;
     make_folder(folder)?;
     let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());
@@ -203,7 +217,8 @@ fn write_report(
         &table::parquet(&mut engagements).map_err(internal)?,
     )?;
     let mut json = Vec::new();
-    contract::print(&mut json, &CompareOutput::new(comparison, due, Some(&page)))?;
+    let output = CompareOutput::new(comparison, told, due, Some(&page));
+    contract::print(&mut json, &output)?;
     write_whole(&folder.join("comparison.json"), &json)?;
     let notes = ReportNotes {
         work: campaign.work.as_ref().map(|work| work.title.clone()),

@@ -6,10 +6,11 @@ use std::path::Path;
 use slipwright_analysis::table;
 
 use crate::Answer;
+use crate::car::read_decoder;
 use crate::cli::DecodeArgs;
 use crate::contract::{self, DecodeOutput, DecodedSignal};
 use crate::failure::Failure;
-use crate::input::{decode_capture, name, read_decoder};
+use crate::input::{decode_capture, name};
 use crate::output::write_whole;
 use crate::text;
 

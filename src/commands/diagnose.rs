@@ -11,11 +11,12 @@ use slipwright_decoders::role::Role;
 
 use crate::Answer;
 use crate::cache::{Cache, Traces};
+use crate::car::{Car, read_car};
 use crate::cli::DiagnoseArgs;
 use crate::contract;
 use crate::contract::diagnose::DiagnoseOutput;
 use crate::failure::Failure;
-use crate::input::{Car, name, read_car};
+use crate::input::name;
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
 use crate::text;

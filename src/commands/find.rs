@@ -10,7 +10,6 @@ use std::ops::ControlFlow;
 use std::path::Path;
 
 use slipwright_analysis::report::proposals::proposal_sheet;
-use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::decoder_file::DecoderFile;
 use slipwright_decoders::find::proposal::WheelAnswer;
 use slipwright_decoders::find::{FindOptions, Findings, Geometry, Survey, find};
@@ -18,11 +17,12 @@ use slipwright_logger::capture::{Event, Summary};
 use slipwright_logger::text_log::Layout;
 
 use crate::Answer;
+use crate::car::{read_layout, read_vehicle};
 use crate::cli::FindArgs;
 use crate::contract;
 use crate::contract::find::{FindOutput, TextLog};
 use crate::failure::Failure;
-use crate::input::{name, open_capture, read_layout, refuse_backward_steps};
+use crate::input::{name, open_capture, refuse_backward_steps};
 use crate::output::write_whole;
 use crate::page::PageFiles;
 use crate::progress::{Progress, Spinner};
@@ -130,8 +130,7 @@ fn write_files(
 }
 
 fn geometry(path: &Path) -> Result<Geometry, Failure> {
-    let text = fs::read_to_string(path).map_err(Failure::reading(path))?;
-    let vehicle = Vehicle::parse(&text).map_err(Failure::toml(path))?;
+    let vehicle = read_vehicle(path)?;
     Ok(Geometry {
         wheelbase_m: vehicle.geometry.wheelbase_m,
         track_m: vehicle.geometry.track_rear_m,

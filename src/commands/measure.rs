@@ -7,11 +7,11 @@ use slipwright_analysis::drive::DriveMeasures;
 
 use crate::Answer;
 use crate::cache::{Cache, Traces};
+use crate::car::{Car, read_car};
 use crate::cli::MeasureArgs;
 use crate::contract::{self, DatasetOutput, MeasureOutput};
 use crate::dataset;
 use crate::failure::Failure;
-use crate::input::{Car, read_car};
 use crate::progress;
 use crate::text;
 use crate::workers::in_order;

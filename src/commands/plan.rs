@@ -7,10 +7,10 @@ use slipwright_analysis::report::card::{Card, signals};
 
 use crate::Answer;
 use crate::cache::{Cache, Traces};
+use crate::car::read_car;
 use crate::cli::PlanArgs;
 use crate::contract::{self, PlanOutput};
 use crate::failure::Failure;
-use crate::input::read_car;
 use crate::output::{make_folder, write_whole};
 use crate::page::made_now;
 use crate::workers::each;

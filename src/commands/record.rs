@@ -5,13 +5,13 @@ use std::io::Write;
 use std::path::Path;
 
 #[cfg(target_os = "linux")]
-use slipwright_analysis::vehicle::Vehicle;
-#[cfg(target_os = "linux")]
 use slipwright_decoders::decoder_file::DecoderFile;
 #[cfg(target_os = "linux")]
 use slipwright_logger::recorder::{daemon::Ask, signals::Geometry};
 
 use crate::Answer;
+#[cfg(target_os = "linux")]
+use crate::car::{decoder_beside, read_decoder_file, read_vehicle};
 use crate::cli::RecordArgs;
 use crate::failure::Failure;
 
@@ -71,7 +71,7 @@ fn settings(args: &RecordArgs) -> Result<slipwright_logger::recorder::daemon::Se
             out: args.out.clone(),
             limits: Limits {
                 quiet_after_ns: ns("--quiet-after", args.quiet_after, 1e9)?,
-                file_bytes: args.file_size.clamp(1, 1 << 20) << 20,
+                file_bytes: args.file_size * 1_000_000,
                 file_ns: ns("--file-time", args.file_time, 60e9)?,
             },
             about: About {
@@ -81,9 +81,9 @@ fn settings(args: &RecordArgs) -> Result<slipwright_logger::recorder::daemon::Se
                 conditions: args.conditions.clone(),
             },
             compress: !args.plain,
-            keep_free_bytes: args.keep_free.min(1 << 40) << 20,
+            keep_free_bytes: args.keep_free * 1_000_000,
         },
-        receive_buffer_bytes: args.receive_buffer.clamp(1, 1 << 20) << 10,
+        receive_buffer_bytes: (args.receive_buffer as usize) << 10,
         socket: args.socket.clone(),
         gnss,
         car: args.vehicle.as_deref().map(car).transpose()?,
@@ -98,30 +98,20 @@ fn settings(args: &RecordArgs) -> Result<slipwright_logger::recorder::daemon::Se
 /// The decoder file and the geometry of a vehicle file.
 #[cfg(target_os = "linux")]
 fn car(path: &Path) -> Result<(DecoderFile, Geometry), Failure> {
-    let text = std::fs::read_to_string(path).map_err(Failure::reading(path))?;
-    let vehicle = Vehicle::parse(&text).map_err(Failure::toml(path))?;
-    let decoder = path
-        .parent()
-        .unwrap_or(Path::new(""))
-        .join(&vehicle.decoder);
+    let vehicle = read_vehicle(path)?;
+    let decoder = read_decoder_file(&decoder_beside(path, &vehicle))?;
     let geometry = Geometry {
         wheelbase_m: vehicle.geometry.wheelbase_m,
         track_rear_m: vehicle.geometry.track_rear_m,
         rolling_radius_m: vehicle.tyres.rolling_radius_m,
     };
-    Ok((decoder_file(&decoder)?, geometry))
-}
-
-#[cfg(target_os = "linux")]
-fn decoder_file(path: &Path) -> Result<DecoderFile, Failure> {
-    let text = std::fs::read_to_string(path).map_err(Failure::reading(path))?;
-    Ok(DecoderFile::parse(&text).map_err(Failure::toml(path))?.file)
+    Ok((decoder, geometry))
 }
 
 /// The requests that may be sent, and how fast. Faster than every 50 ms no bus is asked.
 #[cfg(target_os = "linux")]
 fn ask(path: &Path, every_ms: f64) -> Result<Ask, Failure> {
-    let requests = decoder_file(path)?.requests;
+    let requests = read_decoder_file(path)?.requests;
     if requests.is_empty() {
         return Err(Failure::content(
             path,

@@ -6,10 +6,10 @@ use std::io::Write;
 use slipwright_analysis::stack::{Parts, choose};
 
 use crate::Answer;
+use crate::car::read_vehicle;
 use crate::cli::StackArgs;
 use crate::contract::{self, StackOutput};
 use crate::failure::Failure;
-use crate::input::read_vehicle;
 use crate::text;
 
 pub(crate) fn run(args: &StackArgs, out: &mut impl Write) -> Result<Answer, Failure> {

@@ -20,10 +20,10 @@ mod linux {
     use slipwright_analysis::test_card::Need;
     use slipwright_logger::recorder::control::{self, ControlError, Reply, Request};
 
+    use crate::car::read_car;
     use crate::cli::WatchArgs;
     use crate::contract::{self, PlanFile, WatchOutput};
     use crate::failure::Failure;
-    use crate::input::read_car;
     use crate::watch::{Count, Counter, Ended, Settings, show};
     use crate::{Answer, progress};
 

@@ -16,13 +16,16 @@ pub(crate) struct DueOutput<'a> {
     /// Drives that friction work is summed over.
     drives: usize,
     reminders: Vec<ReminderOutput<'a>>,
+    /// Drives that cannot be read, whose work is not in the sums.
+    failures: &'a [String],
 }
 
 impl<'a> DueOutput<'a> {
-    pub(crate) fn new(all: &'a [Due], drives: usize) -> Self {
+    pub(crate) fn new(all: &'a [Due], drives: usize, failures: &'a [String]) -> Self {
         Self {
             drives,
             reminders: reminders(all),
+            failures,
         }
     }
 }

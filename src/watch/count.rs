@@ -8,7 +8,9 @@ use std::time::{Duration, Instant};
 use slipwright_analysis::test_card::{Tally, tally};
 
 use super::Count;
-use crate::input::{Car, measure_capture};
+use crate::car::Car;
+use crate::history::{is_capture, packed, without_doubles};
+use crate::input::measure_capture;
 
 /// A count is not repeated sooner than this.
 const LEAST_PAUSE: Duration = Duration::from_secs(8);
@@ -18,7 +20,7 @@ const PAUSES_A_COUNT: u32 = 40;
 /// Counts the captures of a drive's folder.
 pub(crate) struct Counter {
     car: Car,
-    /// Captures that no longer grow, with what they hold.
+    /// Captures that no longer grow, by their names before packing, with what they hold.
     finished: Vec<(PathBuf, Tally)>,
     next_at: Instant,
 }
@@ -52,24 +54,31 @@ impl Counter {
             .map_err(|_| format!("{} cannot be read from here", folder.display()))?;
         let mut captures: Vec<PathBuf> = entries
             .filter_map(|entry| Some(entry.ok()?.path()))
-            .filter(|path| {
-                let name = path.to_string_lossy();
-                name.ends_with(".pcapng") || name.ends_with(".pcapng.zst")
-            })
+            .filter(|path| is_capture(path))
             .collect();
-        captures.sort();
+        without_doubles(&mut captures);
         let mut all = Tally::default();
         for path in captures {
-            if let Some((_, known)) = self.finished.iter().find(|(p, _)| *p == path) {
+            // Packed or not, it is the same capture.
+            let plain = match path.extension().is_some_and(|ending| ending == "zst") {
+                true => path.with_extension(""),
+                false => path.clone(),
+            };
+            if let Some((_, known)) = self.finished.iter().find(|(p, _)| *p == plain) {
                 all.add(known.clone());
                 continue;
             }
             let is_growing = path.file_name().is_some_and(|name| name == growing);
-            match measure_capture(&path, &self.car) {
+            let measured = match measure_capture(&path, &self.car) {
+                // Packed since the folder was looked at.
+                Err(_) if !path.exists() => measure_capture(&packed(&path), &self.car),
+                measured => measured,
+            };
+            match measured {
                 Ok(drive) => {
                     let held = tally(&drive);
                     if !is_growing {
-                        self.finished.push((path, held.clone()));
+                        self.finished.push((plain, held.clone()));
                     }
                     all.add(held);
                 }

@@ -42,8 +42,9 @@ pub(super) fn draw(frame: &mut Frame<'_>, model: &Model, now_s: f64) {
     frame.render_widget(headline(model), head);
     frame.render_widget(alarm_lines(&warnings), alarms);
     draw_slip(frame, model, now_s, slip);
-    let [left, right] =
-        Layout::horizontal([Constraint::Percentage(45), Constraint::Fill(1)]).areas(middle);
+    let [left, right] = Layout::horizontal([Constraint::Percentage(45), Constraint::Fill(1)])
+        .spacing(1)
+        .areas(middle);
     draw_signals(frame, model, left);
     draw_recording(frame, model, right);
     frame.render_widget(footer(model, now_s), foot);

@@ -6,7 +6,7 @@ use slipwright_decoders::signal::Signals;
 use slipwright_decoders::unit::Unit;
 
 use super::*;
-use crate::engagement::{closed_spans, find_engagements};
+use crate::engagement::find_engagements;
 use crate::kinematics::Kinematics;
 use crate::trial::{Random, series, stamps, vehicle};
 
@@ -116,7 +116,7 @@ impl Trial {
         }));
         let signals = Signals { series: all };
         let drive = Drive::from_signals(&signals, &vehicle());
-        let kinematics = Kinematics::of(&drive, &vehicle(), &closed_spans(&drive));
+        let kinematics = Kinematics::of(&drive, &vehicle());
         let finds = find_engagements(&drive, &kinematics, None);
         assert_eq!(finds.found.len(), self.engagements, "{:?}", finds.warnings);
         coupling_model(

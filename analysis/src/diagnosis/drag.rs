@@ -8,7 +8,6 @@
 use super::feature::Feature;
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::seconds_between;
-use crate::engagement::closed_spans;
 use crate::robust::median_and_sigma;
 
 /// The coupling needs this long to let go, s.
@@ -31,7 +30,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         );
     }
     let base = scene.drive.base_ns();
-    let closed = closed_spans(scene.drive);
+    let closed = &scene.kinematics.closed;
     let mut next = 0;
     let mut pieces: Vec<f64> = Vec::new();
     let (mut slips, mut aheads, mut count, mut begun) = (0.0, 0.0, 0_u32, 0_i64);

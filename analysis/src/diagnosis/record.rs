@@ -9,7 +9,7 @@ use super::feature::Feature;
 use super::wiring::Wiring;
 use super::{drag, friction, order, pressure_path, shudder};
 use crate::drive::{Drive, at_seconds};
-use crate::engagement::{Engagement, Found, closed_spans, find_engagements};
+use crate::engagement::{Engagement, Found, find_engagements};
 use crate::kinematics::Kinematics;
 use crate::measure::{Estimate, Measure, Measured};
 use crate::measures::measure_engagements;
@@ -145,7 +145,7 @@ impl Gathered {
 #[must_use]
 pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> DriveRecord {
     let drive = Drive::from_signals(recording.signals, vehicle);
-    let kinematics = Kinematics::of(&drive, vehicle, &closed_spans(&drive));
+    let kinematics = Kinematics::of(&drive, vehicle);
     let finds = find_engagements(&drive, &kinematics, vehicle.geometry.wheelbase_m);
     let engagements = measure_engagements(&drive, &kinematics, &finds.found, vehicle);
     let readiness = assess_drive(recording, vehicle, Measure::ALL, &drive, &kinematics);

@@ -14,9 +14,8 @@
 
 use super::feature::Feature;
 use super::record::{Gathered, Observation, Scene};
+use crate::closing::ClosedSpan;
 use crate::drive::{at_seconds, seconds_between};
-use crate::engagement::closed_spans;
-use crate::kinematics::ClosedSpan;
 use crate::robust::{median, quantile};
 
 /// The band and the pace through it, Hz; a piece of [`PIECE_S`] resolves twice its inverse.
@@ -125,7 +124,6 @@ fn pieces(scene: &Scene<'_>, step_s: f64, bands_hz: &[f64]) -> Result<Pieces, St
     let (Ok(front), Ok(rear)) = (&k.front_mps, &k.rear_mps) else {
         return Err("axle speeds cannot be told".to_owned());
     };
-    let closed_spans = closed_spans(scene.drive);
     let base = scene.drive.base_ns();
     let (Some(&begin), Some(&end)) = (base.first(), base.last()) else {
         return Err("too few wheel speeds".to_owned());
@@ -136,7 +134,7 @@ fn pieces(scene: &Scene<'_>, step_s: f64, bands_hz: &[f64]) -> Result<Pieces, St
         let to_ns = at_seconds(from_ns, PIECE_S);
         let at = from_ns;
         from_ns = at_seconds(from_ns, NEXT_S);
-        let Some(side) = side(&closed_spans, at, to_ns).filter(|_| scene.clean(at, to_ns)) else {
+        let Some(side) = side(&k.closed, at, to_ns).filter(|_| scene.clean(at, to_ns)) else {
             continue;
         };
         let range = base.partition_point(|&t| t < at)..base.partition_point(|&t| t < to_ns);

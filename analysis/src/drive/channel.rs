@@ -245,6 +245,11 @@ impl Channel {
         (t_ns <= until_ns).then_some(v)
     }
 
+    /// The values as [`Self::held_at`] gives them at the times of a base, which rise.
+    pub(crate) fn held(&self, base_ns: &[i64]) -> super::Column {
+        self.aligned(base_ns, true)
+    }
+
     /// The values on another time base: linear for measured quantities, held for states.
     pub(super) fn aligned(&self, base_ns: &[i64], hold: bool) -> super::Column {
         let mut column = super::Column::with_capacity(base_ns.len());

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::closing::{Closing, Closings};
+use crate::closing::{Closing, Closings};
 use crate::drive::{Channel, at_seconds, seconds_between};
 use crate::robust::median;
 use crate::transition::{Plateau, first_plateau, last_plateau, middle_crossing};

@@ -31,7 +31,7 @@ fn with_demand(
 
 fn finds(signals: &Signals) -> Finds {
     let drive = Drive::from_signals(signals, &vehicle());
-    let kinematics = Kinematics::of(&drive, &vehicle(), &closed_spans(&drive));
+    let kinematics = Kinematics::of(&drive, &vehicle());
     find_engagements(&drive, &kinematics, vehicle().geometry.wheelbase_m)
 }
 

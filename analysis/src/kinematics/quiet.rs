@@ -3,8 +3,8 @@
 
 use slipwright_decoders::role::Role;
 
-use super::ClosedSpan;
 use super::noise::{LEAST_SAMPLES, SlipNoise, slip_noise};
+use crate::closing::ClosedSpan;
 use crate::drive::{Column, Drive, at_seconds, pressed_above, seconds_between};
 use crate::measure::Missing;
 use crate::robust::{median_and_sigma, quantile};
@@ -41,8 +41,8 @@ pub(super) fn noise(
     }
     if let Ok(brake) = drive.channel(Role::PedalBrake) {
         let limit = pressed_above(brake);
-        for (i, &t) in base.iter().enumerate() {
-            quiet[i] &= brake.held_at(t).is_none_or(|v| v <= limit);
+        for (quiet, held) in quiet.iter_mut().zip(brake.held(base).iter()) {
+            *quiet &= held.is_none_or(|v| v <= limit);
         }
     }
     // Drive makes tyres creep: where the pedal tells when nothing drives, that is what counts. With
@@ -80,7 +80,7 @@ fn settled(base: &[i64], chosen: &[bool]) -> Vec<bool> {
 }
 
 /// Whether the accelerator is at rest at an index of the base; everywhere where the bus has no pedal.
-fn pedal_at_rest(drive: &Drive) -> impl Fn(usize) -> bool + '_ {
+fn pedal_at_rest(drive: &Drive) -> impl Fn(usize) -> bool {
     /// Share of the pedal's range that still is rest.
     const REST_SHARE: f64 = 0.03;
     let pedal = drive
@@ -89,16 +89,13 @@ fn pedal_at_rest(drive: &Drive) -> impl Fn(usize) -> bool + '_ {
         .and_then(|pedal| {
             let rest = quantile(pedal.value(), 0.01)?;
             let top = pedal.value().iter().copied().fold(rest, f64::max);
-            Some((pedal, rest + REST_SHARE * (top - rest)))
+            let limit = rest + REST_SHARE * (top - rest);
+            Some((pedal.held(drive.base_ns()), limit))
         });
     move |i| {
-        pedal.is_none_or(|(pedal, limit)| {
-            drive
-                .base_ns()
-                .get(i)
-                .and_then(|&t| pedal.held_at(t))
-                .is_some_and(|v| v <= limit)
-        })
+        pedal
+            .as_ref()
+            .is_none_or(|(held, limit)| held.get(i).is_some_and(|v| v <= *limit))
     }
 }
 

@@ -3,7 +3,7 @@
 
 use slipwright_decoders::role::Role;
 
-use super::ClosedSpan;
+use crate::closing::ClosedSpan;
 use crate::drive::{Channel, Drive, at_seconds, at_work_above, seconds_between};
 use crate::robust::{mean, quantile};
 

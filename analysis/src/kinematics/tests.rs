@@ -52,7 +52,7 @@ fn drive_of(
 }
 
 fn kinematics(signals: &Signals) -> Kinematics {
-    Kinematics::of(&Drive::from_signals(signals, &vehicle()), &vehicle(), &[])
+    Kinematics::of(&Drive::from_signals(signals, &vehicle()), &vehicle())
 }
 
 fn mean_slip(k: &Kinematics) -> f64 {
@@ -173,11 +173,7 @@ fn a_yaw_sensor_is_used_without_its_offset() {
     // Nothing but the sensor can tell the turn without the track.
     let mut car = vehicle();
     car.geometry.track_rear_m = None;
-    let k = Kinematics::of(
-        &Drive::from_signals(&Signals { series: all }, &car),
-        &car,
-        &[],
-    );
+    let k = Kinematics::of(&Drive::from_signals(&Signals { series: all }, &car), &car);
     let yaw = k.yaw_rad_s.as_ref().unwrap();
     assert!((yaw.get(4200).unwrap() - 0.3).abs() < 1e-6 && yaw.get(1000).unwrap().abs() < 1e-6);
     assert!(k.slip_mps.as_ref().unwrap().get(4200).unwrap().abs() < 1e-3);

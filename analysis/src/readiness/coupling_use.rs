@@ -8,9 +8,9 @@ use slipwright_decoders::role::Role;
 
 use super::ReadinessFinding;
 use super::signal_state::{SignalState, State};
+use crate::closing::ClosedSpan;
 use crate::drive::{Channel, Drive, at_seconds, percent_factor, seconds_between};
-use crate::engagement::closed_spans;
-use crate::kinematics::{ClosedSpan, Kinematics};
+use crate::kinematics::Kinematics;
 use crate::robust::quantile;
 use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;
@@ -74,13 +74,13 @@ pub(super) fn coupling_use(
     recorded_s: f64,
 ) -> CouplingUse {
     let demand = drive.channel(Role::CouplingDemand).ok();
-    let closed = closed_spans(drive);
+    let closed = &kinematics.closed;
     let inhibited = inhibited_spans(drive);
     let inhibited_share = inhibited
         .as_ref()
         .filter(|_| recorded_s > 0.0)
         .map(|spans| (spans.iter().map(Span::seconds).sum::<f64>() / recorded_s).min(1.0));
-    let calls = calls(drive, kinematics, &closed);
+    let calls = calls(drive, kinematics, closed);
     let answered = |&t: &i64| {
         let until = at_seconds(t, ANSWER_S);
         closed
@@ -91,10 +91,10 @@ pub(super) fn coupling_use(
         demand.is_some_and(|d| d.held_at(*t).is_some() || d.at(at_seconds(*t, ANSWER_S)).is_some())
     };
     let unanswered = demand.map(|_| calls.iter().filter(|t| known(t) && !answered(t)).count());
-    let (demands, without_pressure) = pressure_follows(drive, demand, &closed, vehicle);
+    let (demands, without_pressure) = pressure_follows(drive, demand, closed, vehicle);
     let (could_work, why) = verdict(
         demand,
-        &closed,
+        closed,
         inhibited_share,
         calls.len(),
         (demands, without_pressure),

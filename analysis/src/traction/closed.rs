@@ -12,7 +12,6 @@ use super::motion::{Driven, Motion};
 use super::split::Balance;
 use super::{Assumed, evenly};
 use crate::drive::{Drive, at_seconds};
-use crate::engagement::closed_spans;
 use crate::kinematics::Kinematics;
 
 /// Slower moments tell no slip worth the name, m/s.
@@ -66,7 +65,7 @@ fn moments(
     let channel = drive.channel(Role::GroundSpeed).ok()?;
     let rear = kinematics.rear_mps.as_ref().ok()?;
     let base = drive.base_ns();
-    let spans = closed_spans(drive);
+    let spans = &kinematics.closed;
     let moment = |t_ns: i64, told_mps: f64| {
         let i = base.partition_point(|&t| t < t_ns).min(base.len() - 1);
         let ground_mps = told_mps / scale.value;

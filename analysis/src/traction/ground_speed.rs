@@ -14,10 +14,10 @@ use std::ops::Range;
 use slipwright_decoders::role::Role;
 
 use super::{evenly, soft};
+use crate::closing::ClosedSpan;
 use crate::drive::{
     Channel, Column, Drive, at_seconds, centred_average, pressed_above, seconds_between,
 };
-use crate::engagement::closed_spans;
 use crate::kinematics::Kinematics;
 use crate::measure::{Estimate, Measured, Missing};
 use crate::robust::{median_and_sigma, neighbour_widening, root_mean_square};
@@ -103,7 +103,7 @@ impl GroundSpeed {
             drive,
             rear: centred_average(drive.base_ns(), rear, AVERAGE_S),
         };
-        let mut samples = samples(drive, ground);
+        let mut samples = samples(drive, ground, &kinematics.closed);
         // Those at which every lag finds wheel speeds.
         samples.retain(|s| {
             [0.0, 0.5 * LONGEST_LAG_S, LONGEST_LAG_S]
@@ -178,8 +178,7 @@ fn blocks(samples: &[Sample]) -> Vec<Range<usize>> {
 const NO_STRETCH: Missing = Missing::NoSuitableStretch("moving stretch with ground speed");
 
 /// Ground speed where the coupling is open as far as the bus tells.
-fn samples(drive: &Drive, ground: &Channel) -> Vec<Sample> {
-    let closed = closed_spans(drive);
+fn samples(drive: &Drive, ground: &Channel, closed: &[ClosedSpan]) -> Vec<Sample> {
     let brake = drive
         .channel(Role::PedalBrake)
         .ok()

@@ -9,9 +9,9 @@
 use slipwright_decoders::role::Role;
 
 use super::{Assumed, GRAVITY_MPS2, RELAXATION_M, ROLLING_RESISTANCE, evenly};
+use crate::closing::ClosedSpan;
 use crate::drive::{Column, Drive, centred_average, centred_slope, seconds_between};
 use crate::driveline::Driveline;
-use crate::engagement::closed_spans;
 use crate::kinematics::{Kinematics, pressed_above};
 use crate::measure::Missing;
 use crate::robust::median;
@@ -123,13 +123,22 @@ impl Motion {
         let ratio: Column = (0..slip.len())
             .map(|i| Some(slip.get(i)? / free.get(i).filter(|v| *v > 0.1)?))
             .collect();
-        let accel_mps2 = centred_slope(base, rear, SPAN_S);
-        let engine = by_engine(drive, kinematics, vehicle);
+        let front = kinematics.front_mps.as_ref().map_err(Clone::clone)?;
+        // Each walks the whole drive.
+        let ((accel_mps2, front_accel_mps2), (engine, slip)) = rayon::join(
+            || {
+                let of = |speed| centred_slope(base, speed, SPAN_S);
+                (of(rear), of(front))
+            },
+            || {
+                let engine = by_engine(drive, kinematics, vehicle);
+                (engine, centred_average(base, &ratio, AVERAGE_S))
+            },
+        );
         let source = match engine {
             Some(_) => Source::Engine,
             None => Source::Acceleration,
         };
-        let front = kinematics.front_mps.as_ref().map_err(Clone::clone)?;
         let weight_n = match source {
             // The same number made shares of the engine's force: it cancels.
             Source::Engine => Ok(vehicle.mass.kg.unwrap_or(USUAL_MASS_KG) * GRAVITY_MPS2),
@@ -137,16 +146,22 @@ impl Motion {
                 required(&vehicle.mass.kg, "mass.kg").map(|kg| kg * GRAVITY_MPS2)
             }
         };
-        let slip = centred_average(base, &ratio, AVERAGE_S);
         let (force, spin) = engine.unwrap_or_else(|| by_acceleration(drive, &accel_mps2, rear));
+        let (followed_slip, (force, spin)) = rayon::join(
+            || followed(drive, &slip, front, RELAXATION_M.0),
+            || {
+                let average = |column| centred_average(base, column, AVERAGE_S);
+                (average(&force), average(&spin))
+            },
+        );
         Ok(Self {
-            followed_slip: followed(drive, &slip, front, RELAXATION_M.0),
+            followed_slip,
             slip,
             rear_mps: rear.clone(),
-            drive: centred_average(base, &force, AVERAGE_S),
-            spin: centred_average(base, &spin, AVERAGE_S),
+            drive: force,
+            spin,
             accel_mps2,
-            front_accel_mps2: centred_slope(base, front, SPAN_S),
+            front_accel_mps2,
             source,
             weight_n,
         })
@@ -199,6 +214,7 @@ impl Motion {
     pub(super) fn open_moments(
         &self,
         drive: &Drive,
+        closed: &[ClosedSpan],
         steady: &[bool],
     ) -> Result<Vec<OpenMoment>, Missing> {
         let told = drive.channel(Role::CouplingDemand).is_ok()
@@ -208,7 +224,7 @@ impl Motion {
                 "the bus carries neither coupling demand nor pressure, so nothing shows where the coupling is open",
             ));
         }
-        let fit = open_to_learn(drive, steady);
+        let fit = open_to_learn(drive, closed, steady);
         let base = drive.base_ns();
         let mut moments = Vec::new();
         let mut from = 0;
@@ -297,10 +313,10 @@ impl Motion {
 }
 
 /// The steady samples with the coupling open.
-fn open_to_learn(drive: &Drive, steady: &[bool]) -> Vec<bool> {
+fn open_to_learn(drive: &Drive, closed: &[ClosedSpan], steady: &[bool]) -> Vec<bool> {
     let mut fit = steady.to_vec();
     let s = |seconds: f64| (seconds * 1e9) as i64;
-    for span in closed_spans(drive) {
+    for span in closed {
         clear(
             &mut fit,
             drive.base_ns(),

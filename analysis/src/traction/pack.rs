@@ -15,7 +15,7 @@ use super::pack_slip::slipping;
 use super::{Assumed, evenly};
 use crate::coupling::{Pack, touch_bar};
 use crate::drive::{Channel, Drive, at_seconds};
-use crate::engagement::{SlipTrace, closed_spans};
+use crate::engagement::SlipTrace;
 use crate::kinematics::Kinematics;
 use crate::robust::mean;
 use crate::vehicle::Vehicle;
@@ -119,7 +119,7 @@ fn moments(
     let (touch_bar, _) = touch_bar(vehicle);
     let base = drive.base_ns();
     let (mut found, mut closings) = (Vec::new(), 0);
-    for span in closed_spans(drive) {
+    for span in &kinematics.closed {
         let from = base.partition_point(|&t| t < span.start_ns);
         let to = base.partition_point(|&t| t <= span.end_ns).max(from);
         let slips = slipping(drive, &trace, from..to);

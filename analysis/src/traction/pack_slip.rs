@@ -109,7 +109,7 @@ mod tests {
                 .collect(),
         };
         let drive = Drive::from_signals(&signals, &vehicle());
-        let kinematics = Kinematics::of(&drive, &vehicle(), &[]);
+        let kinematics = Kinematics::of(&drive, &vehicle());
         let slip = SlipTrace::of(&drive, &kinematics);
         t.iter()
             .copied()

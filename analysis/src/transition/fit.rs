@@ -8,7 +8,7 @@
 use levenberg_marquardt::{LeastSquaresProblem, LevenbergMarquardt};
 use nalgebra::{DMatrix, DVector, Dyn, Owned};
 
-use super::shape::{Numbers, Shape};
+use super::shape::{Numbers, STEP, Shape};
 
 /// A fitted shape.
 #[derive(Clone, Debug)]
@@ -99,8 +99,8 @@ impl Fit {
         let mut gradient = DVector::zeros(self.parameters);
         gradient[2] = by_onset;
         for i in 0..self.shape.count() {
-            let up = time_s(&moved(self.shape, &self.numbers, i, STEP))?;
-            let down = time_s(&moved(self.shape, &self.numbers, i, -STEP))?;
+            let up = time_s(&self.shape.moved(&self.numbers, i, STEP))?;
+            let down = time_s(&self.shape.moved(&self.numbers, i, -STEP))?;
             gradient[3 + i] = (up - down) / (2.0 * STEP);
         }
         let value = time_s(&self.numbers)?;
@@ -122,20 +122,6 @@ impl Fit {
 const KNOWN_LOG_TIME: f64 = 1.0;
 /// and a curvature to this much.
 const KNOWN_CURVATURE: f64 = 3.0;
-
-/// Step of the numerical derivatives, in the logarithm of a time or in the curvature.
-const STEP: f64 = 1e-4;
-
-/// Shape numbers with the fitted coordinate of one of them moved.
-fn moved(shape: Shape, numbers: &Numbers, i: usize, by: f64) -> Numbers {
-    let mut out = *numbers;
-    out[i] = if shape.positive(i) {
-        out[i] * by.exp()
-    } else {
-        out[i] + by
-    };
-    out
-}
 
 /// A sampled step, and where its naive crossings lie.
 pub(super) struct Sampled<'a> {
@@ -264,25 +250,15 @@ impl Problem<'_> {
     fn jacobian_matrix(&self) -> DMatrix<f64> {
         let numbers = self.numbers();
         let (amplitude, onset) = (self.x[1], self.x[2]);
-        let scale_s: f64 = numbers[0].min(self.data.interval_s);
-        let h = 1e-4 * scale_s;
+        let count = self.shape.count();
         let mut jacobian = DMatrix::from_element(self.data.t_s.len(), self.x.len(), 1.0);
-        let mut fill = |column: usize, of: &dyn Fn(f64) -> f64| {
-            for (out, t_s) in jacobian.column_mut(column).iter_mut().zip(self.data.t_s) {
-                *out = of(t_s - onset);
+        for (row, t_s) in self.data.t_s.iter().enumerate() {
+            let slopes = self.shape.slopes(t_s - onset, &numbers);
+            jacobian[(row, 1)] = slopes.value;
+            jacobian[(row, 2)] = -amplitude * slopes.by_s;
+            for (i, by) in slopes.by_number.iter().enumerate().take(count) {
+                jacobian[(row, 3 + i)] = amplitude * by;
             }
-        };
-        let g = |s: f64, p: &Numbers| self.shape.value(s, p);
-        fill(1, &|s| g(s, &numbers));
-        fill(2, &|s| {
-            -amplitude * (g(s + h, &numbers) - g(s - h, &numbers)) / (2.0 * h)
-        });
-        for i in 0..self.shape.count() {
-            let up = moved(self.shape, &numbers, i, STEP);
-            let down = moved(self.shape, &numbers, i, -STEP);
-            fill(3 + i, &|s| {
-                amplitude * (g(s, &up) - g(s, &down)) / (2.0 * STEP)
-            });
         }
         jacobian
     }

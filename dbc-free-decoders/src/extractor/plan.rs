@@ -124,6 +124,15 @@ pub(super) struct Samples {
     pub(super) invalid: Vec<Invalid>,
 }
 
+impl Samples {
+    /// Adds what follows.
+    pub(super) fn append(&mut self, mut later: Self) {
+        self.t_ns.append(&mut later.t_ns);
+        self.value.append(&mut later.value);
+        self.invalid.append(&mut later.invalid);
+    }
+}
+
 impl Channel {
     pub(super) fn series(&self, samples: Samples, bus: &str, id: CanId) -> Series {
         let timeout_ns = self.timeout_ns(&samples);

@@ -420,4 +420,30 @@ proptest! {
         prop_assert_eq!(listed(&decoded), by_definition(&file, &frames));
         prop_assert_eq!(decoded.traffic.frames(), frames.len() as u64);
     }
+
+    #[test]
+    fn collectors_of_two_parts_are_one_of_the_whole(
+        file in a_file(),
+        frames in prop::collection::vec(
+            (any::<i64>(), 0_u16..4, 0_u16..8, prop::collection::vec(any::<u8>(), 0..=8)),
+            0..60,
+        ),
+        cut in 0_usize..60,
+    ) {
+        let extractors = Extractors::compile(&file);
+        let of = |frames: &[(i64, u16, u16, Vec<u8>)]| {
+            let mut collector = Collector::new(&extractors);
+            collector.add_bus(BusIndex::new(1), "can0");
+            collector.add_bus(BusIndex::new(2), "can1");
+            for (t, bus, id, data) in frames {
+                let flags = FrameFlags { remote: t % 7 == 0, ..FrameFlags::default() };
+                collector.push(&Frame { flags, ..frame(*t, *bus, *id, data) });
+            }
+            collector
+        };
+        let (early, late) = frames.split_at(cut.min(frames.len()));
+        let mut joined = of(early);
+        joined.append(of(late));
+        prop_assert_eq!(joined.finish(), of(&frames).finish());
+    }
 }

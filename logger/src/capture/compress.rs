@@ -61,21 +61,29 @@ fn compress(path: &Path) -> io::Result<PathBuf> {
             return Err(io::Error::new(io::ErrorKind::AlreadyExists, text));
         }
     } else {
-        let metadata = source.metadata()?;
         let part = with_ending(path, ".zst.part");
-        let target = File::create(&part)?;
-        target.set_permissions(metadata.permissions())?;
-        let mut encoder = encoder(target)?;
-        // Notes the size in the frame, and makes an error of a file that is still growing.
-        encoder.set_pledged_src_size(Some(metadata.len()))?;
-        io::copy(&mut source, &mut encoder)?;
-        encoder.finish()?.sync_all()?;
-        fs::rename(&part, &packed)?;
+        let made = pack(&mut source, &part).and_then(|()| fs::rename(&part, &packed));
+        if made.is_err() {
+            // On a full disk it keeps the room that the next drive needs.
+            let _ = fs::remove_file(&part);
+        }
+        made?;
     }
     sync_folder(path)?;
     fs::remove_file(path)?;
     sync_folder(path)?;
     Ok(packed)
+}
+
+fn pack(source: &mut File, part: &Path) -> io::Result<()> {
+    let metadata = source.metadata()?;
+    let target = File::create(part)?;
+    target.set_permissions(metadata.permissions())?;
+    let mut encoder = encoder(target)?;
+    // Notes the size in the frame, and makes an error of a file that is still growing.
+    encoder.set_pledged_src_size(Some(metadata.len()))?;
+    io::copy(source, &mut encoder)?;
+    encoder.finish()?.sync_all()
 }
 
 /// Whether two sources give the same bytes.

@@ -6,6 +6,8 @@ use std::path::PathBuf;
 
 use thiserror::Error;
 
+use crate::system_error;
+
 /// A capture that gives nothing, and which file it is.
 #[derive(Debug, Error)]
 #[error("{}: {problem}", path.display())]
@@ -141,13 +143,7 @@ pub(crate) fn plain(error: &io::Error) -> String {
         io::ErrorKind::NotFound => "no such file; check the name".to_owned(),
         io::ErrorKind::PermissionDenied => "no permission".to_owned(),
         io::ErrorKind::IsADirectory => "it is a folder; name a capture in it".to_owned(),
-        _ if error.raw_os_error().is_some() => {
-            let text = error.to_string();
-            text.split(" (os error")
-                .next()
-                .unwrap_or_default()
-                .to_lowercase()
-        }
+        _ if error.raw_os_error().is_some() => system_error::plain(error),
         _ => error.to_string(),
     }
 }

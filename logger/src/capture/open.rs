@@ -2,7 +2,7 @@
 
 use std::fs::File;
 use std::io::{self, BufReader, Cursor, Read};
-use std::ops::ControlFlow;
+use std::ops::{ControlFlow, Range};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
@@ -29,7 +29,8 @@ pub struct Capture {
 }
 
 enum Source {
-    Mapped(Map),
+    /// A whole file, and which of its bytes are handed out.
+    Mapped(Arc<Map>, Range<usize>),
     Streamed(Stream<Box<dyn Read + Send>>),
 }
 
@@ -41,16 +42,7 @@ impl Capture {
     /// [`Problem::Open`], [`Problem::Empty`], [`Problem::NotACapture`], or [`Problem::Read`] if
     /// its first bytes cannot be read.
     pub fn open(path: impl AsRef<Path>) -> Result<Self, CaptureError> {
-        let path = path.as_ref().to_owned();
-        match Self::open_source(&path) {
-            Ok((source, progress)) => Ok(Self {
-                path,
-                source,
-                progress,
-                text: None,
-            }),
-            Err(problem) => Err(CaptureError { path, problem }),
-        }
+        Self::open_as(path.as_ref(), None)
     }
 
     /// Opens what may be a text log: a file that does not begin as a capture does, plain or
@@ -61,43 +53,18 @@ impl Capture {
     ///
     /// As [`Capture::open`], but for [`Problem::NotACapture`].
     pub fn open_text(path: impl AsRef<Path>, layout: &Layout) -> Result<Self, CaptureError> {
-        let path = path.as_ref();
-        match Self::open(path) {
-            Err(CaptureError {
-                problem: Problem::NotACapture(_),
-                ..
-            }) => {}
-            capture_or_other => return capture_or_other,
-        }
-        let opened = || -> Result<Self, Problem> {
-            let file = File::open(path).map_err(Problem::Open)?;
-            let total = file.metadata().map_err(Problem::Open)?.len();
-            let done = Arc::new(AtomicU64::new(0));
-            let mut counted = Counted {
-                source: file,
-                done: Arc::clone(&done),
-            };
-            let head = first_bytes(&mut counted)?;
-            let (text, account) =
-                TextSource::new(unpacked(head, counted)?, layout).map_err(Problem::Open)?;
-            let whole: Box<dyn Read + Send> = Box::new(text);
-            Ok(Self {
-                path: path.to_owned(),
-                source: Source::Streamed(Stream::begin(whole)?),
-                progress: Progress {
-                    done,
-                    total: (total > 0).then_some(total),
-                },
-                text: Some(account),
-            })
-        };
-        opened().map_err(|problem| CaptureError {
+        Self::open_as(path.as_ref(), Some(layout))
+    }
+
+    fn open_as(path: &Path, layout: Option<&Layout>) -> Result<Self, CaptureError> {
+        let opened = Self::opened(path, layout);
+        opened.map_err(|problem| CaptureError {
             path: path.to_owned(),
             problem,
         })
     }
 
-    fn open_source(path: &Path) -> Result<(Source, Progress), Problem> {
+    fn opened(path: &Path, layout: Option<&Layout>) -> Result<Self, Problem> {
         let mut file = File::open(path).map_err(Problem::Open)?;
         let metadata = file.metadata().map_err(Problem::Open)?;
         if metadata.is_dir() {
@@ -107,31 +74,87 @@ impl Capture {
         let head = first_bytes(&mut file)?;
         let done = Arc::new(AtomicU64::new(head.len() as u64));
         let progress = Progress { done, total };
+        let with = |source, text| Self {
+            path: path.to_owned(),
+            source,
+            progress: progress.clone(),
+            text,
+        };
+        let is_packed = is_zstd(&head);
         if total.is_some()
-            && !is_zstd(&head)
+            && !is_packed
             && let Ok(map) = Map::new(&file)
         {
-            let bytes = map.bytes();
-            check_beginning(bytes, true)?;
-            return Ok((Source::Mapped(map), progress));
+            match check_beginning(map.bytes(), true) {
+                Ok(()) => {
+                    let whole = 0..map.bytes().len();
+                    return Ok(with(Source::Mapped(Arc::new(map), whole), None));
+                }
+                Err(Problem::NotACapture(_)) if layout.is_some() => {}
+                Err(problem) => return Err(problem),
+            }
         }
         let counted = Counted {
             source: file,
             done: Arc::clone(&progress.done),
         };
-        let is_packed = is_zstd(&head);
-        let whole: Box<dyn Read + Send> = unpacked(head, counted)?;
-        let whole: Box<dyn Read + Send> = match is_packed {
-            true => Box::new(ReadAhead::of(whole).map_err(Problem::Open)?),
-            false => whole,
-        };
-        Ok((Source::Streamed(Stream::begin(whole)?), progress))
+        let mut whole: Box<dyn Read + Send> = unpacked(head, counted)?;
+        if let Some(layout) = layout {
+            // What is read to see what it is must not be lost: a pipe gives it only once.
+            let beginning = first_bytes(&mut whole)?;
+            let is_text = match check_beginning(&beginning, true) {
+                Ok(()) => false,
+                Err(Problem::NotACapture(_)) => true,
+                Err(problem) => return Err(problem),
+            };
+            whole = Box::new(Cursor::new(beginning).chain(whole));
+            if is_text {
+                let (text, account) = TextSource::new(whole, layout).map_err(Problem::Open)?;
+                let text: Box<dyn Read + Send> = Box::new(text);
+                return Ok(with(Source::Streamed(Stream::begin(text)?), Some(account)));
+            }
+        }
+        if is_packed {
+            whole = Box::new(ReadAhead::of(whole).map_err(Problem::Open)?);
+        }
+        Ok(with(Source::Streamed(Stream::begin(whole)?), None))
     }
 
     /// How far reading is; a clone may be watched while [`Capture::read`] runs.
     #[must_use]
     pub fn progress(&self) -> Progress {
         self.progress.clone()
+    }
+
+    /// The capture in at most so many parts, in order, each to be read by a processor of its own;
+    /// one part if it is short or cannot be mapped.
+    ///
+    /// Where blocks begin is known only by reading all before them. So every part passes over what
+    /// is before it, which takes a fraction of the time of decoding it, and hands out no more of
+    /// that than [`Event::Section`] and [`Event::Bus`]; the parts' lengths are such that all take
+    /// as long. Together the parts hand out each other event once. The summary of the last part
+    /// is that of the whole capture, and it alone tells of its progress; those before end
+    /// [`Ending::Stopped`].
+    #[must_use]
+    pub fn in_parts(self, count: usize) -> Vec<Self> {
+        let Source::Mapped(map, whole) = &self.source else {
+            return vec![self];
+        };
+        let ends = part_ends(whole.len(), count);
+        let starts = std::iter::once(0).chain(ends.iter().copied());
+        let part = |range: Range<usize>| Self {
+            path: self.path.clone(),
+            progress: match range.end == whole.end {
+                true => self.progress.clone(),
+                false => Progress::default(),
+            },
+            source: Source::Mapped(Arc::clone(map), range),
+            text: None,
+        };
+        starts
+            .zip(&ends)
+            .map(|(start, &end)| part(start..end))
+            .collect()
     }
 
     /// Reads the capture from beginning to end and hands each event to `sink`, until that breaks
@@ -145,7 +168,7 @@ impl Capture {
         S: FnMut(Event<'_>) -> ControlFlow<()>,
     {
         let summary = match self.source {
-            Source::Mapped(map) => read_mapped(&map, &self.progress, &mut sink),
+            Source::Mapped(map, part) => read_mapped(&map, part, &self.progress, &mut sink),
             Source::Streamed(stream) => stream.read(&mut sink),
         };
         let mut summary = summary.map_err(|problem| CaptureError {
@@ -158,10 +181,37 @@ impl Capture {
     }
 }
 
-/// Bytes of a mapped file that are brought in at once, and between two notes of progress.
+/// Bytes of a mapped file that are brought in at once, and between two notes of progress. Parts
+/// are made of whole windows.
 const WINDOW_BYTES: usize = 4 << 20;
 
-fn read_mapped<S>(map: &Map, progress: &Progress, sink: &mut S) -> Result<Summary, Problem>
+/// What passing over a block takes, by what handing it out and decoding it takes: the benchmarks
+/// `read_capture` and `read_and_decode` show it.
+const PASSING_SHARE: f64 = 0.3;
+
+/// Where each of `count` parts ends, so that all take as long.
+///
+/// A part that begins at `s` and takes the time `T` ends at `s + T - PASSING_SHARE * s`. From 0,
+/// the last of `n` ends at `T (1 - (1 - PASSING_SHARE)^n) / PASSING_SHARE`, which is the whole.
+fn part_ends(length: usize, count: usize) -> Vec<usize> {
+    let windows = length.div_ceil(WINDOW_BYTES).max(1);
+    let count = count.clamp(1, windows) as i32;
+    let passed = |parts: i32| 1.0 - (1.0 - PASSING_SHARE).powi(parts);
+    let end = |part: i32| {
+        let share = passed(part) / passed(count);
+        ((windows as f64 * share).round() as usize).min(windows) * WINDOW_BYTES
+    };
+    let mut ends: Vec<usize> = (1..=count).map(|part| end(part).min(length)).collect();
+    ends.dedup();
+    ends
+}
+
+fn read_mapped<S>(
+    map: &Map,
+    part: Range<usize>,
+    progress: &Progress,
+    sink: &mut S,
+) -> Result<Summary, Problem>
 where
     S: FnMut(Event<'_>) -> ControlFlow<()>,
 {
@@ -170,18 +220,25 @@ where
     let (mut at, mut ready) = (0, 0);
     let ending = loop {
         let window = ready..bytes.len().min(ready + WINDOW_BYTES);
+        let is_before = window.end <= part.start;
         ready = window.end;
         map.prepare(window).map_err(|source| Problem::Read {
             offset: reading.offset(),
             source,
         })?;
-        let (taken, pause) = reading.advance(bytes.get(at..ready).unwrap_or_default(), sink);
+        let blocks = bytes.get(at..ready).unwrap_or_default();
+        let (taken, pause) = match is_before {
+            true => reading.advance(blocks, &mut |event| match event {
+                Event::Section(_) | Event::Bus(..) => sink(event),
+                _ => ControlFlow::Continue(()),
+            }),
+            false => reading.advance(blocks, sink),
+        };
         at += taken;
         progress.done.store(ready as u64, Ordering::Relaxed);
-        if pause == Pause::NeedMore && ready < bytes.len() {
-            continue;
-        }
         break match pause {
+            Pause::NeedMore if ready < part.end => continue,
+            Pause::NeedMore if ready < bytes.len() => Ending::Stopped,
             Pause::Stopped => Ending::Stopped,
             _ => reading.ending(bytes.get(at..).unwrap_or_default(), pause),
         };
@@ -255,7 +312,7 @@ fn is_zstd(head: &[u8]) -> bool {
 }
 
 /// How far a capture is read. Cheap to clone; all clones tell the same.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Progress {
     done: Arc<AtomicU64>,
     total: Option<u64>,

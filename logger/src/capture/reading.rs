@@ -160,7 +160,6 @@ impl Reading {
     /// A bus's first frame, or one stamped earlier than the one before it.
     #[cold]
     fn first_or_back(&mut self, bus: BusIndex, offset: u64, from_ns: i64, to_ns: i64) {
-        let frame = self.channels.iter().map(|channel| channel.frames).sum();
         let Some(channel) = self.channels.get_mut(bus.as_usize()) else {
             return;
         };
@@ -168,14 +167,14 @@ impl Reading {
             channel.first_ns = to_ns;
             self.summary.first_ns.get_or_insert(to_ns);
         } else if to_ns < from_ns.saturating_sub(BACKWARD_STEP_NS) {
-            let step = BackwardStep {
+            let channels = &self.channels;
+            self.summary.backward_steps.push_with(|| BackwardStep {
                 bus,
-                frame,
+                frame: channels.iter().map(|channel| channel.frames).sum(),
                 offset,
                 from_ns,
                 to_ns,
-            };
-            self.summary.backward_steps.push(step);
+            });
         }
     }
 

@@ -172,9 +172,14 @@ impl<T> Few<T> {
     }
 
     pub(crate) fn push(&mut self, item: T) {
+        self.push_with(|| item);
+    }
+
+    /// Counts one more, and makes it only if it is kept.
+    pub(crate) fn push_with(&mut self, item: impl FnOnce() -> T) {
         self.count += 1;
         if self.first.len() < Self::KEPT {
-            self.first.push(item);
+            self.first.push(item());
         }
     }
 }

@@ -68,8 +68,11 @@ pub enum ControlError {
     /// The folder belongs to somebody else.
     #[error("{}: the folder is not this user's own; choose another with --socket", .0.display())]
     NotOurs(PathBuf),
+    /// The recorder hangs.
+    #[error("{}: the recorder does not answer; look at its log, or stop it and start it again", .0.display())]
+    Silent(PathBuf),
     /// Anything else.
-    #[error("{}: {}", path.display(), source.to_string().to_lowercase().split(" (os error").next().unwrap_or_default())]
+    #[error("{}: {}", path.display(), crate::system_error::plain(source))]
     Io {
         /// The socket.
         path: PathBuf,
@@ -241,12 +244,16 @@ pub fn ask(path: Option<&Path>, request: &Request) -> Result<Reply, ControlError
 /// What an error on the way says: kept out by the modes of folder and socket, or let go by the
 /// recorder without a word, is another user.
 fn unanswered(path: &Path, source: io::Error) -> ControlError {
-    use io::ErrorKind::{BrokenPipe, ConnectionReset, PermissionDenied, UnexpectedEof};
+    use io::ErrorKind::{
+        BrokenPipe, ConnectionReset, PermissionDenied, TimedOut, UnexpectedEof, WouldBlock,
+    };
     let path = path.to_owned();
     match source.kind() {
         BrokenPipe | ConnectionReset | PermissionDenied | UnexpectedEof => {
             ControlError::Stranger(path)
         }
+        // What a wait for an answer ends with.
+        WouldBlock | TimedOut => ControlError::Silent(path),
         _ => ControlError::Io { path, source },
     }
 }

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 
 use slipwright_decoders::frame::{BusIndex, CanId, Frame, FrameFlags};
 
-use super::clock::{Reading, Timeline};
+use super::clock::{HardwareStamps, Reading, Timeline};
 use super::lifecycle::{End, Lifecycle, Limits};
 use super::load::wire_bits;
 use super::sidecar::About;
@@ -122,6 +122,7 @@ impl<S: Store> Recorder<S> {
         of.dropped_told = 0;
         // Another adapter may have another clock.
         of.stamps = None;
+        of.hardware = HardwareStamps::default();
         if was_heard {
             let note = format!("{} is back", of.name);
             self.note(&note, now);
@@ -237,6 +238,9 @@ impl<S: Store> Recorder<S> {
             data,
         });
         if written.is_err() {
+            // No frame that can be on a bus; what brought it all the same is missing in the file.
+            of.file.dropped += 1;
+            of.drive.dropped += 1;
             return;
         }
         drive.last_ns = drive.last_ns.max(t_ns);
@@ -366,7 +370,7 @@ impl<S: Store> Recorder<S> {
     /// What to say when the drive ended because too little was free.
     #[must_use]
     pub fn disk_nearly_full(&self) -> Failure {
-        let least = self.plan.keep_free_bytes >> 20;
+        let least = self.plan.keep_free_bytes / 1_000_000;
         let message = format!(
             "{}: less than {least} MB are free; everything recorded is kept; free some space and start again",
             self.plan.out.display()

@@ -83,7 +83,7 @@ pub enum DaemonError {
     #[error(transparent)]
     Control(#[from] ControlError),
     /// The operating system withheld something basic.
-    #[error("the recorder could not start: {0}")]
+    #[error("the recorder could not start: {}", crate::system_error::plain(.0))]
     Start(io::Error),
 }
 

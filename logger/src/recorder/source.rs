@@ -71,7 +71,7 @@ pub enum SourceError {
     #[error("the interface is gone")]
     Gone,
     /// Anything else.
-    #[error(transparent)]
+    #[error("{}", crate::system_error::plain(.0))]
     Io(#[from] io::Error),
 }
 

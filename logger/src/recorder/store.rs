@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 
 use super::lifecycle::End;
 use super::sidecar::Record;
+use crate::system_error;
 
 mod disk;
 
@@ -136,16 +137,7 @@ pub(super) fn failure(path: &Path, error: &io::Error) -> Failure {
         io::ErrorKind::PermissionDenied => {
             "not allowed to write there; choose another place".to_owned()
         }
-        _ => {
-            let text = error.to_string();
-            format!(
-                "cannot be written: {}",
-                text.split(" (os error")
-                    .next()
-                    .unwrap_or_default()
-                    .to_lowercase()
-            )
-        }
+        _ => format!("cannot be written: {}", system_error::plain(error)),
     };
     Failure {
         end,

@@ -216,21 +216,27 @@ fn nanoseconds(text: &str, places: u32) -> Option<i64> {
     Some(if negative { -t } else { t })
 }
 
-/// Extended where the group `extended` matched something, where the number needs it, or where eight
-/// hexadecimal digits are written.
+/// Extended where the group `extended` matched something, where an `x` stands behind the number, where
+/// the number needs it, or where eight hexadecimal digits are written.
 fn identifier(found: &Captures<'_>, base: u32) -> Option<CanId> {
     let text = found.name("id")?.as_str().trim();
-    let text = text
-        .strip_prefix("0x")
-        .or_else(|| text.strip_prefix("0X"))
-        .unwrap_or(text);
-    let digits = text.trim_end_matches(['x', 'X']);
+    let text = without_prefix(text, base)?;
+    let digits = text.strip_suffix(['x', 'X']).unwrap_or(text);
     let number = u32::from_str_radix(digits, base).ok()?;
-    let said = found
-        .name("extended")
-        .is_some_and(|m| !m.as_str().trim().is_empty());
+    let said = digits.len() < text.len()
+        || found
+            .name("extended")
+            .is_some_and(|m| !m.as_str().trim().is_empty());
     let extended = said || number > CanId::MAX_BASE || base == 16 && digits.len() == 8;
     CanId::new(number, extended)
+}
+
+/// A number without the `0x` before it; `None` where that says another base than the layout.
+fn without_prefix(text: &str, base: u32) -> Option<&str> {
+    match text.strip_prefix("0x").or_else(|| text.strip_prefix("0X")) {
+        Some(digits) => (base == 16).then_some(digits),
+        None => Some(text),
+    }
 }
 
 /// Bytes with anything between them, or hexadecimal digits in one piece. A piece of an odd number of
@@ -239,9 +245,9 @@ fn bytes(text: &str, base: u32, data: &mut Vec<u8>) -> Option<()> {
     data.clear();
     let parts: Vec<&str> = text
         .split(|c: char| !c.is_ascii_alphanumeric())
-        .map(|part| part.strip_prefix("0x").unwrap_or(part))
         .filter(|part| !part.is_empty())
-        .collect();
+        .map(|part| without_prefix(part, base))
+        .collect::<Option<_>>()?;
     match parts.as_slice() {
         [one] if base == 16 => {
             if one.len() % 2 != 0 {
@@ -364,6 +370,39 @@ mod tests {
         insta::assert_snapshot!(refused("[layout]\npattern = '(?<time>\\d+) (?<id>\\w+)'\n"), @"Some(2): pattern has no group data; write it as (?<data>...)");
         insta::assert_snapshot!(refused("[layout]\npattern = '(?<time>'\n"), @"Some(2): pattern is no regular expression (error: unclosed group); correct it");
         insta::assert_snapshot!(refused("[layout]\npattern = '(?<time>.)(?<id>.)(?<data>.)'\ntime_unit = \"h\"\n"), @r#"Some(3): unknown time_unit "h"; use s, ms, us or ns"#);
+    }
+
+    #[test]
+    fn what_stands_around_a_number_is_not_lost() {
+        let read = |id_base: u32, text: &str| {
+            let layout = format!(
+                "[layout]\npattern = '(?<time>\\d+) (?<id>\\w+) (?<data>.*)'\nid_base = {id_base}\ndata_base = {id_base}\n"
+            );
+            let layout = Layout::parse(&layout).unwrap_or_else(|e| panic!("{e}"));
+            match TextLog::new(&layout).line(text) {
+                Line::Frame(frame, _) => Some((frame.id, frame.data.to_vec())),
+                Line::Nothing => None,
+            }
+        };
+        let data = vec![1, 0x10];
+        assert_eq!(
+            read(16, "1 123 01 10"),
+            Some((CanId::Base(0x123), data.clone()))
+        );
+        assert_eq!(
+            read(16, "1 0x123 0x01 0X10"),
+            Some((CanId::Base(0x123), data.clone()))
+        );
+        // A mark of 29 bits behind the number.
+        assert_eq!(
+            read(16, "1 123x 01 10"),
+            Some((CanId::Extended(0x123), data))
+        );
+        assert_eq!(read(16, "1 123xx 01 10"), None);
+        // Said to be hexadecimal, where the layout says decimal.
+        assert_eq!(read(10, "1 0x10 1 2"), None);
+        assert_eq!(read(10, "1 10 1 0x2"), None);
+        assert_eq!(read(10, "1 10 1 2"), Some((CanId::Base(10), vec![1, 2])));
     }
 
     proptest! {

@@ -46,8 +46,13 @@ impl<R: Read> TextSource<R> {
     fn take_line(&mut self) -> io::Result<bool> {
         self.line.clear();
         let mut limited = Read::take(&mut self.lines, LONGEST_LINE_BYTES);
-        if limited.read_until(b'\n', &mut self.line)? == 0 {
+        let length = limited.read_until(b'\n', &mut self.line)?;
+        if length == 0 {
             return Ok(false);
+        }
+        if length as u64 == LONGEST_LINE_BYTES && !self.line.ends_with(b"\n") {
+            // The rest of it is no line of its own.
+            self.lines.skip_until(b'\n')?;
         }
         let text = String::from_utf8_lossy(&self.line);
         if let Line::Frame(frame, name) = self.log.line(text.trim_end_matches(['\n', '\r'])) {
@@ -97,6 +102,17 @@ mod tests {
     use super::*;
     use crate::capture::{Event, read_stream};
     use std::ops::ControlFlow;
+
+    #[test]
+    fn the_rest_of_a_line_that_is_too_long_is_no_line() {
+        let layout = Layout::parse(include_str!("../../text-layouts/semicolons.toml")).unwrap();
+        let long = "x".repeat(2 * LONGEST_LINE_BYTES as usize - 20);
+        let text = format!("{long}\n1;drive;0F2;1;00\n{long}2;drive;0F2;1;00\n3;drive;0F2;1;00");
+        let (source, account) = TextSource::new(text.as_bytes(), &layout).unwrap();
+        let summary = read_stream(source, |_| ControlFlow::Continue(())).unwrap();
+        assert_eq!(summary.frames, 2);
+        assert_eq!(account.lock().unwrap().lines, 4);
+    }
 
     #[test]
     fn a_log_reads_as_the_capture_of_its_frames() {

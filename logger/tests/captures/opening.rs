@@ -8,6 +8,7 @@ use std::path::PathBuf;
 use slipwright_logger::capture::{
     ByteOrder, Capture, CaptureError, Ending, Event, Looks, Problem, Summary,
 };
+use slipwright_logger::text_log::Layout;
 use tempfile::TempDir;
 
 use crate::files::{Builder, Told, classic, everything, told};
@@ -95,6 +96,81 @@ fn a_file_longer_than_any_window_is_read_across_it() {
     seen.dedup();
     assert!(seen.len() > 1, "{seen:?}");
     assert_eq!(Some(progress.done_bytes()), progress.total_bytes());
+}
+
+/// Sections, buses, marks, a step of the clock, and more of each in later parts of the file.
+fn several_windows_long() -> Vec<u8> {
+    let mut builder = Builder::default();
+    for section in 0..4u64 {
+        let order = match section % 2 {
+            0 => ByteOrder::Little,
+            _ => ByteOrder::Big,
+        };
+        builder.section(order, &[]).bus("can0").bus("can1");
+        for n in 0..120_000u64 {
+            let stamp = section * 1_000_000_000 + n;
+            let packet = classic((n % 0x800) as u32, &[1, 2, 3, 4]);
+            builder.packet((n % 2) as u32, stamp, &packet[..12 + (n % 5) as usize], &[]);
+            if n % 50_000 == 7 {
+                builder.packet(1, stamp, &[], &[(1, b"a mark")]);
+            }
+        }
+        builder
+            .bus("late")
+            .packet(2, 5, &classic(7, &[])[..12], &[]);
+    }
+    builder.bytes
+}
+
+#[test]
+fn the_parts_of_a_capture_are_the_whole() {
+    let whole = several_windows_long();
+    let damaged = {
+        let mut bytes = whole.clone();
+        let at = bytes.len() * 2 / 5;
+        bytes[at..at + 200].fill(0x55);
+        bytes
+    };
+    for content in [&whole[..], &whole[..whole.len() - 3], &damaged] {
+        let (_folder, path) = file(content);
+        let (expected, summary) = read(&path).unwrap();
+        let is_context = |told: &Told| matches!(told, Told::Section(_) | Told::Bus(..));
+        let mut at_once = Vec::new();
+        for count in 1..=6 {
+            let parts = Capture::open(&path).unwrap().in_parts(count);
+            at_once.push(parts.len());
+            let (mut all, mut last) = (Vec::new(), None);
+            for part in parts {
+                let progress = part.progress();
+                let mut own: Vec<Told> = Vec::new();
+                let told = part.read(|event| {
+                    own.push(event.into());
+                    ControlFlow::Continue(())
+                });
+                // What comes again is known already, from its beginning.
+                let known: Vec<&Told> = all.iter().filter(|told| is_context(told)).collect();
+                let again = own.iter().filter(|told| is_context(told)).take(known.len());
+                assert!(known.into_iter().eq(again));
+                let mut passed = all.iter().filter(|told| is_context(told)).count();
+                own.retain(|told| {
+                    let is_again = is_context(told) && passed > 0;
+                    passed -= usize::from(is_again);
+                    !is_again
+                });
+                all.extend(own);
+                last = Some((told.unwrap(), progress));
+            }
+            assert!(all == expected, "{count} parts");
+            let (last, progress) = last.unwrap();
+            assert_eq!(last, summary);
+            if summary.ending == Ending::Whole {
+                assert_eq!(progress.total_bytes(), Some(content.len() as u64));
+                assert_eq!(Some(progress.done_bytes()), progress.total_bytes());
+            }
+        }
+        assert_eq!(at_once[..2], [1, 2]);
+        assert!(at_once[5] > 3, "{at_once:?}");
+    }
 }
 
 #[cfg(target_os = "linux")]
@@ -266,4 +342,29 @@ fn a_file_that_is_made_shorter_while_it_is_read_is_an_error() {
         other => panic!("{other}"),
     }
     assert!(frames > 1);
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_text_log_is_read_from_a_pipe_to_its_first_line() {
+    use std::os::fd::AsRawFd;
+    let layout = Layout::parse(include_str!("../../text-layouts/semicolons.toml")).unwrap();
+    let text: String = (0..100_000)
+        .map(|n| format!("{n};drive;0F2;1;00\n"))
+        .collect();
+    for packed in [false, true] {
+        let bytes = match packed {
+            true => zstd::encode_all(text.as_bytes(), 3).unwrap(),
+            false => text.clone().into_bytes(),
+        };
+        let (reader, mut writer) = std::io::pipe().unwrap();
+        let feeder = std::thread::spawn(move || writer.write_all(&bytes));
+        let path = format!("/proc/self/fd/{}", reader.as_raw_fd());
+        let capture = Capture::open_text(path, &layout).unwrap();
+        drop(reader);
+        let summary = capture.read(|_| ControlFlow::Continue(())).unwrap();
+        feeder.join().unwrap().unwrap();
+        assert_eq!((summary.frames, summary.first_ns), (100_000, Some(0)));
+        assert_eq!(summary.text.unwrap().lines, 100_000);
+    }
 }

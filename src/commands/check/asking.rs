@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use std::path::Path;
 use std::time::Duration;
 
-use slipwright_decoders::decoder_file::{DecoderFile, RequestEntry};
+use slipwright_decoders::decoder_file::RequestEntry;
 use slipwright_decoders::frame::CanId;
 use slipwright_decoders::iso_tp::framing::Framing;
 use slipwright_decoders::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
@@ -13,11 +13,14 @@ use slipwright_decoders::obd2::addressing::ControlUnit;
 use slipwright_decoders::trouble_code::CodeStatus;
 use slipwright_decoders::uds::codes_request;
 use slipwright_decoders::uds::negative::NegativeAnswer;
+use slipwright_logger::recorder::ask::SPACING_NS;
 use slipwright_logger::recorder::receive::{BusSocket, SendSocket};
 use slipwright_logger::recorder::source::{Batch, FrameSource};
-use tokio::time::{Instant, timeout_at};
+use slipwright_logger::system_error;
+use tokio::time::{Instant, sleep_until, timeout_at};
 
 use super::codes::{OBD_LISTS, read};
+use crate::car::read_decoder_file;
 use crate::contract::check::TroubleCodesOutput;
 use crate::failure::Failure;
 
@@ -25,13 +28,14 @@ use crate::failure::Failure;
 const ANSWER: Duration = Duration::from_millis(300);
 /// Longest wait after "response pending".
 const PENDING: Duration = Duration::from_millis(1500);
+/// Least time between two requests, for the same reason as the recorder's.
+const SPACING: Duration = Duration::from_nanos(SPACING_NS.unsigned_abs());
 /// Status bits of a code that counts: test failed, pending, confirmed (ISO 14229-1).
 const COUNTS: CodeStatus = CodeStatus(0x0D);
 
 /// The requests of a file, whose units are asked.
 pub(super) fn requests(path: &Path) -> Result<Vec<RequestEntry>, Failure> {
-    let text = std::fs::read_to_string(path).map_err(Failure::reading(path))?;
-    let file = DecoderFile::parse(&text).map_err(Failure::toml(path))?.file;
+    let file = read_decoder_file(path)?;
     let mut units: Vec<RequestEntry> = Vec::new();
     for request in file.requests {
         let known = |unit: &RequestEntry| {
@@ -51,11 +55,13 @@ pub(super) fn requests(path: &Path) -> Result<Vec<RequestEntry>, Failure> {
     Ok(units)
 }
 
-/// Asks one unit for all its lists, until a time.
+/// Asks one unit for all its lists, until a time. `next` is when a request may be sent, and is moved
+/// on by each.
 pub(super) async fn ask(
     unit: &RequestEntry,
     interface: &str,
     socket: &mut BusSocket,
+    next: &mut Instant,
     until: Instant,
 ) -> Vec<TroubleCodesOutput> {
     let functional = RequestEntry::functional_request(unit.request_id.is_extended());
@@ -80,6 +86,7 @@ pub(super) async fn ask(
     };
     let mut told = Vec::new();
     for (list, message) in messages {
+        sleep_until((*next).min(until)).await;
         if Instant::now() >= until {
             told.push(silent(unit, list, "not asked: the time was up".into()));
             continue;
@@ -87,12 +94,11 @@ pub(super) async fn ask(
         let Some(data) = Framing::CLASSIC.single(&message) else {
             continue;
         };
+        *next = Instant::now() + SPACING;
         if let Err(error) = sender.send(unit.request_id, &data) {
-            told.push(silent(
-                unit,
-                list,
-                format!("it cannot be asked: {error}; is the interface in listen-only mode?"),
-            ));
+            let why = system_error::plain(&error);
+            let why = format!("it cannot be asked: {why}; is the interface in listen-only mode?");
+            told.push(silent(unit, list, why));
             continue;
         }
         let answers = answers(unit, to_all, list, socket, &sender, until).await;

@@ -14,9 +14,9 @@ use slipwright_logger::recorder::source::{Batch, FrameSource, SourceError};
 use tokio::time::{Instant, timeout_at};
 
 use super::asking;
+use crate::car::Car;
 use crate::contract::check::TroubleCodesOutput;
 use crate::failure::Failure;
-use crate::input::Car;
 
 /// The answer is there within this time, asking included.
 const ANSWER_WITHIN: Duration = Duration::from_millis(9000);
@@ -57,7 +57,7 @@ fn open(name: &str) -> Result<BusSocket, Failure> {
             {
                 format!("{name}: this kernel has no CAN; name a capture, or run it where the interface is")
             }
-            SourceError::Io(error) => format!("{name}: cannot be opened: {error}"),
+            SourceError::Io(_) => format!("{name}: cannot be opened: {error}"),
             _ => format!(
                 "{name}: no such file and no such CAN interface; check the name, or set the interface up"
             ),
@@ -116,14 +116,23 @@ async fn heard(
                     flags: received.flags,
                     data: received.data(),
                 };
-                if span.frames == 0 {
-                    span.first_ns = frame.t_ns;
-                }
+                // Buses take turns, so an earlier frame may come later.
+                span.first_ns = match span.frames {
+                    0 => frame.t_ns,
+                    _ => span.first_ns.min(frame.t_ns),
+                };
                 span.frames += 1;
                 span.last_ns = span.last_ns.max(frame.t_ns);
                 collector.push(&frame);
                 watch.push(&frame);
             }
+        }
+    }
+    for (name, socket) in names.iter().zip(&sockets) {
+        if let Some(lost) = socket.dropped().filter(|lost| *lost > 0) {
+            notes.push(format!(
+                "{name}: this computer lost {lost} frames, so drop-outs may be its own and not the car's"
+            ));
         }
     }
     if span.frames == 0 {
@@ -152,6 +161,7 @@ async fn asked(
     until: Instant,
 ) -> Result<Vec<TroubleCodesOutput>, Failure> {
     let mut told = Vec::new();
+    let mut next = Instant::now();
     for unit in units {
         let place = match &unit.bus {
             None => Some(0),
@@ -167,7 +177,7 @@ async fn asked(
         if !interface_exists(name) {
             continue;
         }
-        told.extend(asking::ask(unit, name, socket, until).await);
+        told.extend(asking::ask(unit, name, socket, &mut next, until).await);
     }
     Ok(told)
 }

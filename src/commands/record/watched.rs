@@ -42,11 +42,12 @@ pub(super) struct View {
 
 /// Starts the view.
 pub(super) fn start(settings: &Settings, vehicle: Option<&Path>) -> Result<View, Failure> {
-    let program = std::env::current_exe().map_err(Failure::Printing)?;
+    let program = std::env::current_exe().map_err(Failure::reading(Path::new("slipwright")))?;
     let socket = settings
         .socket
         .clone()
         .unwrap_or_else(control::default_path);
+    let shown = program.clone();
     let mut command = Command::new(program);
     command
         .args(["watch", "--with-recorder", "--socket"])
@@ -55,7 +56,7 @@ pub(super) fn start(settings: &Settings, vehicle: Option<&Path>) -> Result<View,
         command.arg("--vehicle").arg(vehicle);
     }
     let terminal = Terminal::remember()?;
-    let child = command.spawn().map_err(Failure::Printing)?;
+    let child = command.spawn().map_err(Failure::reading(&shown))?;
     let log = settings.plan.out.join(LOG);
     let has_recorder_ended = Arc::new(AtomicBool::new(false));
     let ended = Arc::clone(&has_recorder_ended);

@@ -15,6 +15,7 @@ use super::super::core::BusId;
 use super::super::receive::SendSocket;
 use super::super::source::Batch;
 use super::{Ask, DaemonError, Shared};
+use crate::system_error;
 
 /// The poll of requests, shared by the task that sends and the buses that hear the answers.
 #[derive(Clone)]
@@ -93,7 +94,8 @@ impl Asking {
                     *socket = None;
                     if !complained {
                         complained = true;
-                        let text = format!("{name}: a request cannot be sent: {error}");
+                        let why = system_error::plain(&error);
+                        let text = format!("{name}: a request cannot be sent: {why}");
                         recorder.borrow_mut().note(&text, SystemClock.now());
                     }
                 }

@@ -14,6 +14,7 @@ use super::super::source::{Batch, FrameSource, SourceError};
 use super::super::store::Room;
 use super::asking::Asking;
 use super::{DaemonError, Shared, TICK};
+use crate::system_error;
 
 /// How often a missing interface is looked for.
 const LOOK: Duration = Duration::from_millis(500);
@@ -70,8 +71,9 @@ impl Bus {
                     _ => {
                         told_missing = true;
                         self.note(&format!(
-                            "{} cannot be opened: {error}; trying again",
-                            self.name
+                            "{} cannot be opened: {}; trying again",
+                            self.name,
+                            system_error::plain(&error)
                         ));
                     }
                 },
@@ -147,7 +149,8 @@ impl Bus {
                 Ok(Err(SourceError::Down)) => self.change(BusState::Down),
                 Ok(Err(SourceError::Gone)) => return self.change(BusState::Gone),
                 Ok(Err(SourceError::Io(error))) => {
-                    self.note(&format!("{} cannot be read: {error}", self.name));
+                    let why = system_error::plain(&error);
+                    self.note(&format!("{} cannot be read: {why}", self.name));
                     return self.change(BusState::Gone);
                 }
                 // Silence: a last loss is in no later frame, and a lost interface may be too.

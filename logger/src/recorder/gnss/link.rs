@@ -9,6 +9,7 @@ use tokio::io::{AsyncBufReadExt, AsyncRead, AsyncReadExt, AsyncWriteExt, BufRead
 use tokio::net::TcpStream;
 
 use super::{Fix, gpsd, nmea};
+use crate::system_error;
 
 /// Where reports come from.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -88,15 +89,10 @@ pub async fn follow(receiver: &Receiver, mut told: impl FnMut(Fix), mut said: im
         });
         let (came, why) = match result.await {
             Ok(()) => (true, "it ended the connection".to_owned()),
-            Err((came, error)) => (came, error.to_string()),
+            Err((came, error)) => (came, system_error::plain(&error)),
         };
         // Absence is told once, and again only after a connection was there.
         if came || connected.is_none() {
-            let why = why
-                .split(" (os error")
-                .next()
-                .unwrap_or_default()
-                .to_lowercase();
             said(&format!(
                 "no satellite speed from {receiver}: {why}; trying again"
             ));
@@ -143,6 +139,7 @@ async fn once(
 async fn lines(from: impl AsyncRead + Unpin, mut line: impl FnMut(&str)) -> std::io::Result<()> {
     let mut reader = BufReader::new(from);
     let mut bytes = Vec::new();
+    let mut within_long = false;
     loop {
         bytes.clear();
         let read = (&mut reader)
@@ -152,9 +149,14 @@ async fn lines(from: impl AsyncRead + Unpin, mut line: impl FnMut(&str)) -> std:
         if read == 0 {
             return Ok(());
         }
-        if let Ok(text) = std::str::from_utf8(&bytes) {
+        let is_long = read as u64 == LONGEST_LINE_BYTES && !bytes.ends_with(b"\n");
+        if !is_long
+            && !within_long
+            && let Ok(text) = std::str::from_utf8(&bytes)
+        {
             line(text);
         }
+        within_long = is_long;
     }
 }
 
@@ -247,6 +249,6 @@ mod tests {
         lines(long.as_slice(), |line| seen.push(line.trim().to_owned()))
             .await
             .unwrap();
-        assert_eq!(seen[2..], ["first", "second", "last"]);
+        assert_eq!(seen, ["first", "second", "last"]);
     }
 }

@@ -48,7 +48,8 @@ pub(super) fn parse(packet: &[u8], told: Told) -> Option<Received> {
         fd,
         bit_rate_switch: fd && fd_flags & libc::CANFD_BRS as u8 != 0,
         error_state: fd && fd_flags & libc::CANFD_ESI as u8 != 0,
-        remote: word & libc::CAN_RTR_FLAG != 0,
+        // As `capture::packet` reads it: FD has no remote frames, and an error frame asks for nothing.
+        remote: word & libc::CAN_RTR_FLAG != 0 && !fd && !error,
         error,
     };
     let length = usize::from(length).min(data.len());

@@ -63,10 +63,7 @@ pub(super) fn run(folder: &Path, shared: &Shared) {
 
 fn compress(path: &Path, shared: &Shared) {
     if let Err(error) = compress_closed(path) {
-        let complaint = format!(
-            "{}: not compressed, and kept as it is: {error}",
-            path.display()
-        );
+        let complaint = format!("{error}; it is kept as it is");
         shared.lock().complaints.push(complaint);
     }
 }
@@ -93,9 +90,16 @@ fn write_sidecar(path: &Path, persons_part: &str, record: &Record) -> io::Result
         Err(error) => return Err(error),
     };
     let part = path.with_extension("toml.part");
-    let mut file = File::create(&part)?;
-    file.write_all(sidecar::whole(&before, record).as_bytes())?;
-    file.sync_all()?;
-    fs::rename(&part, path)?;
+    let text = sidecar::whole(&before, record);
+    let written = File::create(&part)
+        .and_then(|mut file| {
+            file.write_all(text.as_bytes())
+                .and_then(|()| file.sync_all())
+        })
+        .and_then(|()| fs::rename(&part, path));
+    if written.is_err() {
+        let _ = fs::remove_file(&part);
+    }
+    written?;
     path.parent().map_or(Ok(()), sync_folder)
 }

@@ -74,7 +74,10 @@ impl Disk {
                         queue.report.synced_frames = frames;
                     }
                 }
-                Err(failure) => queue.report.failure = Some(failure),
+                Err(failure) => {
+                    // What fails after it is its consequence.
+                    queue.report.failure.get_or_insert(failure);
+                }
             }
             drop(queue);
             shared.room.notify_waiters();

@@ -5,10 +5,10 @@
 
 use std::ops::Range;
 
+use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Quantity;
 
-use crate::drive::{Channel, seconds_between};
-use crate::kinematics::ClosedSpan;
+use crate::drive::{Channel, Drive, seconds_between};
 use crate::robust::{median, median_and_sigma, quantile_in_place};
 
 /// A rise counts from this share of the signal's range over the drive on.
@@ -28,31 +28,54 @@ const SHORTEST_S: f64 = 0.05;
 /// Fewest samples of a closing, for the same reason.
 const LEAST_SAMPLES: usize = 3;
 
+/// A time in which the coupling is closed, as far as demand or pressure tell.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ClosedSpan {
+    /// When it began to close, ns since the epoch.
+    pub start_ns: i64,
+    /// When it was open again, ns since the epoch.
+    pub end_ns: i64,
+}
+
+/// The signal that shows the coupling, demand before pressure, and its closings.
+pub(crate) fn shown(drive: &Drive) -> Option<(&Channel, Closings)> {
+    let channel = drive
+        .channel(Role::CouplingDemand)
+        .or_else(|_| drive.channel(Role::CouplingPressure))
+        .ok()?;
+    Some((channel, closings(channel)))
+}
+
+/// Spans in which demand, or else pressure, shows the coupling closed.
+pub(crate) fn closed_spans(drive: &Drive) -> Vec<ClosedSpan> {
+    shown(drive).map_or_else(Vec::new, |(channel, all)| all.spans(channel))
+}
+
 /// One closing, as samples of its channel.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Closing {
+pub(crate) struct Closing {
     /// First sample that carries the rise, up to the first that is released again (or the end of
     /// what is known).
-    pub(super) range: Range<usize>,
+    pub(crate) range: Range<usize>,
     /// The signal was lost or the drive ended before it was released.
-    pub(super) cut: bool,
+    pub(crate) cut: bool,
 }
 
 /// All closings of a signal.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(super) struct Closings {
-    pub(super) found: Vec<Closing>,
+pub(crate) struct Closings {
+    pub(crate) found: Vec<Closing>,
     /// The signal's released level over the drive.
-    pub(super) released: f64,
+    pub(crate) released: f64,
     /// Its standard deviation there, its resolution included.
-    pub(super) noise: f64,
+    pub(crate) noise: f64,
     /// Rises that began while the signal was lost; nothing can be counted from them.
-    pub(super) lost: usize,
+    pub(crate) lost: usize,
 }
 
 impl Closings {
     /// As spans of time.
-    pub(super) fn spans(&self, channel: &Channel) -> Vec<ClosedSpan> {
+    pub(crate) fn spans(&self, channel: &Channel) -> Vec<ClosedSpan> {
         let t = channel.t_ns();
         let at = |i: usize| t.get(i).or(t.last()).copied().unwrap_or(0);
         self.found
@@ -78,7 +101,7 @@ fn least_range(quantity: Quantity) -> f64 {
 }
 
 /// Finds the closings of demand or pressure.
-pub(super) fn closings(channel: &Channel) -> Closings {
+pub(crate) fn closings(channel: &Channel) -> Closings {
     let value = channel.value();
     let released = released_level(value);
     let noise = released_noise(value, released);
