@@ -13,7 +13,6 @@ mod yaw;
 
 pub use self::noise::SlipNoise;
 use crate::closing::{ClosedSpan, closed_spans};
-pub(crate) use crate::drive::pressed_above;
 use crate::drive::{Column, Drive, RadiusRatio};
 use crate::measure::{Measured, Missing};
 use crate::vehicle::Vehicle;

@@ -120,12 +120,11 @@ fn moments(
     let base = drive.base_ns();
     let (mut found, mut closings) = (Vec::new(), 0);
     for span in &kinematics.closed {
-        let from = base.partition_point(|&t| t < span.start_ns);
-        let to = base.partition_point(|&t| t <= span.end_ns).max(from);
-        let slips = slipping(drive, &trace, from..to);
+        let samples = drive.base_range(span.start_ns, span.end_ns);
+        let slips = slipping(drive, &trace, samples.clone());
         let mut next_ns = i64::MIN;
         let before = found.len();
-        for (i, slips) in (from..to).zip(slips) {
+        for (i, slips) in samples.zip(slips) {
             if base[i] < next_ns || slips != Some(true) || !steady[i] {
                 continue;
             }

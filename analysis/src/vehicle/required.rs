@@ -33,9 +33,15 @@ keys! {
     coupling.return_force_n: f64;
     coupling.friction_coefficient: f64;
     coupling.max_pressure_bar: f64;
+    coupling.pump_flow_m3_s: f64;
 }
 
 impl Vehicle {
+    /// `mass.kg` of the vehicle file.
+    pub(crate) fn mass_kg(&self) -> Result<f64, Missing> {
+        self.mass.kg.ok_or(Missing::VehicleKey("mass.kg"))
+    }
+
     /// `driveline.gear_ratios` of the vehicle file.
     pub(crate) fn gear_ratios(&self) -> Result<&[f64], Missing> {
         let ratios = self.driveline.gear_ratios.as_deref();
