@@ -6,5 +6,5 @@ use super::view::View;
 use crate::measure::Measured;
 
 pub(super) fn engagement_delay_ms(view: &View<'_>) -> Measured {
-    view.from_reference_ms(0.5)
+    view.since_reference_ms(0.5)
 }

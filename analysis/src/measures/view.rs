@@ -113,7 +113,7 @@ impl<'a> View<'a> {
     }
 
     /// Time from the reference to pressure's crossing of a share of its step, ms.
-    pub(super) fn from_reference_ms(&self, share: f64) -> Measured {
+    pub(super) fn since_reference_ms(&self, share: f64) -> Measured {
         // Pressure first: when it is missing, that is the reason a reader can act on.
         let crossing = self.pressure_crossing(share)?;
         let u_reference_s = self.found.u_reference_s.clone()?;
