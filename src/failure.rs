@@ -47,7 +47,7 @@ impl Failure {
         }
     }
 
-    pub(crate) fn writing(path: &Path) -> impl FnOnce(io::Error) -> Self + '_ {
+    pub(crate) fn writing(path: &Path) -> impl Fn(io::Error) -> Self + Copy + '_ {
         move |error| Self::File {
             path: path.to_owned(),
             doing: Doing::Write,

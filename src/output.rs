@@ -11,6 +11,16 @@ use crate::failure::Failure;
 
 /// Writes a file whole or not at all; what was there before stays until the new one is complete.
 pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    write_whole_with(path, |mut file| {
+        file.write_all(bytes).map_err(Failure::writing(path))
+    })
+}
+
+/// The same for a file that `write` fills bit by bit.
+pub(crate) fn write_whole_with<T>(
+    path: &Path,
+    write: impl FnOnce(File) -> Result<T, Failure>,
+) -> Result<T, Failure> {
     let name = path.file_name().ok_or_else(|| {
         Failure::Usage(format!(
             "{}: not a file name; give a name to write to",
@@ -18,13 +28,22 @@ pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
         ))
     })?;
     let temporary = path.with_file_name(temporary_name(name));
-    let written = write_synced(&temporary, bytes).and_then(|()| fs::rename(&temporary, path));
-    if let Err(error) = written {
+    let failed = Failure::writing(path);
+    // The name must be new: whatever link stands there is not followed.
+    let opened = File::create_new(&temporary).and_then(|file| Ok((file.try_clone()?, file)));
+    let written = opened.map_err(failed).and_then(|(to_sync, file)| {
+        let made = write(file)?;
+        to_sync
+            .sync_all()
+            .and_then(|()| fs::rename(&temporary, path))
+            .map_err(failed)?;
+        Ok(made)
+    });
+    if written.is_err() {
         // The half-made file is ours; failing to remove it changes nothing for the caller.
         let _ = fs::remove_file(&temporary);
-        return Err(Failure::writing(path)(error));
     }
-    Ok(())
+    written
 }
 
 /// A name beside the final one that nobody else uses, on whatever machine, and that readers of a

@@ -24,7 +24,7 @@ pub(crate) fn print() {
             .arg(&drive.capture)
             .arg("--vehicle")
             .arg(&drive.vehicle);
-        command.arg("--json");
+        command.args(["--json", "--fresh"]);
         command
     });
     let start = Instant::now();

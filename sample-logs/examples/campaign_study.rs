@@ -165,7 +165,7 @@ fn widening(car: &Car, seed: u64) -> f64 {
         let mut car = car.clone();
         car.coupling.clearance_m *= factor;
         let scenario = scenario(seed, &car, 3);
-        let engagements = drive::states(&scenario, scenario.seed, 0, |_| {});
+        let engagements = drive::states(&scenario, 0, |_| {});
         let delays: Vec<f64> = engagements
             .iter()
             .filter_map(|e| e.engagement_delay_ms)

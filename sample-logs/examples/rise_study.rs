@@ -113,7 +113,7 @@ fn rises_of(seed: u64) -> Vec<Rise> {
         ..Campaign::default()
     });
     let mut rows: Vec<f64> = Vec::new();
-    let engagements = drive::states(&scenario, seed, 0, |row| rows.push(row.state.pressure_bar));
+    let engagements = drive::states(&scenario, 0, |row| rows.push(row.state.pressure_bar));
     engagements
         .iter()
         .filter(|e| e.dead_time_ms.is_some() && e.rise_time_ms.is_some())

@@ -52,11 +52,6 @@ pub trait DriveSink {
     fn row(&mut self, t_ns: i64, row: &Row) {
         let _ = (t_ns, row);
     }
-
-    /// How far the drive is, s.
-    fn at(&mut self, t_s: f64) {
-        let _ = t_s;
-    }
 }
 
 /// What is true of a drive as a whole.
@@ -84,16 +79,14 @@ pub struct DriveTruth {
 /// times in s from the drive's start.
 pub fn states(
     scenario: &Scenario,
-    seed: u64,
     index: usize,
     mut each: impl FnMut(&Row),
 ) -> Vec<TrueEngagement> {
     let Some(plan) = scenario.drives.get(index) else {
         return Vec::new();
     };
-    let mut run = Run::new(scenario, plan, seed, index, STEP_S);
-    let wheel_period_s = scenario.layout.wheel_period_ms * 1e-3;
-    let mut finder = EngagementFinder::new(Thresholds::of(&scenario.car, wheel_period_s));
+    let mut run = Run::new(scenario, plan, index, STEP_S);
+    let mut finder = EngagementFinder::new(thresholds(scenario));
     while let Some(row) = run.next_row() {
         finder.push(&row);
         each(&row);
@@ -104,7 +97,11 @@ pub fn states(
 /// Wheel speed below which the wheel sensors of a scenario's car tell nothing, m/s.
 #[must_use]
 pub fn dropout_mps(scenario: &Scenario) -> f64 {
-    Thresholds::of(&scenario.car, 0.01).dropout_mps
+    thresholds(scenario).dropout_mps
+}
+
+fn thresholds(scenario: &Scenario) -> Thresholds {
+    Thresholds::of(&scenario.car, scenario.layout.wheel_period_ms * 1e-3)
 }
 
 /// Simulates drive number `index` of a scenario into a sink.
@@ -113,7 +110,6 @@ pub fn dropout_mps(scenario: &Scenario) -> f64 {
 /// The sink's.
 pub fn simulate<S: DriveSink>(
     scenario: &Scenario,
-    seed: u64,
     index: usize,
     messages: &[Message],
     sink: &mut S,
@@ -121,10 +117,10 @@ pub fn simulate<S: DriveSink>(
     let Some(plan) = scenario.drives.get(index) else {
         return Ok(DriveTruth::empty());
     };
-    let mut run = Run::new(scenario, plan, seed, index, STEP_S);
+    let mut run = Run::new(scenario, plan, index, STEP_S);
     let mut readings = Readings::new(
         scenario.car_seed,
-        Stream::new(seed, index, Purpose::Sensors),
+        Stream::new(scenario.seed, index, Purpose::Sensors),
         scenario.car.tyres.rolling_radius_m,
         scenario.rings,
         Instant::start(&run.state),
@@ -133,7 +129,7 @@ pub fn simulate<S: DriveSink>(
         .map(|bus| {
             let options = scenario.bus.clone();
             Bus::new(
-                (scenario.car_seed, seed),
+                (scenario.car_seed, scenario.seed),
                 index,
                 bus,
                 options,
@@ -142,8 +138,7 @@ pub fn simulate<S: DriveSink>(
             )
         })
         .collect();
-    let wheel_period_s = scenario.layout.wheel_period_ms * 1e-3;
-    let thresholds = Thresholds::of(&scenario.car, wheel_period_s);
+    let thresholds = thresholds(scenario);
     let mut out = Output::new(plan.start_ns, EngagementFinder::new(thresholds));
 
     while let Some(row) = run.next_row() {
@@ -160,9 +155,6 @@ pub fn simulate<S: DriveSink>(
         }
         sink.row(t_ns, &row);
         out.take(&row, t_ns, sink)?;
-        if run.rows.is_multiple_of(1000) {
-            sink.at(row.t_s);
-        }
     }
     let duration_ns = run.rows as i64 * ROW_NS;
     let bits: Vec<u64> = buses.iter().map(Bus::bits_sent).collect();

@@ -222,7 +222,7 @@ fn damped_by(car: &Car) -> f64 {
 /// Force on the sound pack at the highest pressure, N.
 fn highest_pack_n(car: &Car) -> f64 {
     let h = &car.hydraulics;
-    h.max_pressure_bar * PA_PER_BAR * h.piston_area_m2 - h.spring_touch_n
+    h.max_pressure_bar * PA_PER_BAR * h.piston_area_m2 - h.touch_n(car.coupling.clearance_m)
 }
 
 /// The parts at a time. Sizes at severity 1 are ours; ranges of workshop experience where there

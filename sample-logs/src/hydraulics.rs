@@ -181,12 +181,24 @@ fn smooth_step(x: f64) -> f64 {
     t * t * (3.0 - 2.0 * t)
 }
 
+impl HydraulicParameters {
+    fn spring_rate_n_per_m(&self) -> f64 {
+        (self.spring_touch_n - self.spring_home_n) / self.spring_travel_m
+    }
+
+    /// Force of the return spring where a pack of this clearance closes, N: a larger one lets it be
+    /// pressed further.
+    #[must_use]
+    pub fn touch_n(&self, clearance_m: f64) -> f64 {
+        self.spring_home_n + self.spring_rate_n_per_m() * clearance_m
+    }
+}
+
 fn piston(p: &HydraulicParameters, inputs: &HydraulicInputs, pressure_pa: f64) -> Piston {
     let area = p.piston_area_m2;
     let force = pressure_pa * area;
-    let spring_rate = (p.spring_touch_n - p.spring_home_n) / p.spring_travel_m;
-    // A larger clearance lets the spring be pressed further before the pack closes.
-    let touch_n = p.spring_home_n + spring_rate * inputs.clearance_m;
+    let spring_rate = p.spring_rate_n_per_m();
+    let touch_n = p.touch_n(inputs.clearance_m);
 
     let off_home = smooth_step((force - p.spring_home_n) / TOUCH_WIDTH_N);
     let closed = smooth_step((force - touch_n) / TOUCH_WIDTH_N);

@@ -1,8 +1,8 @@
 //! Layout: which frames a car sends, what lies in them, and the decoder file that says so.
 //!
 //! Two layouts: the training car's, which a scenario may change in a few ways, and one drawn from a
-//! seed, which stands for a car that nobody has described. Both
-//! are lists of [`Message`]; [`crate::bus`] sends them.
+//! seed, which stands for a car that nobody has described. Both are lists of [`Message`];
+//! [`crate::bus`] sends them.
 
 mod drawn;
 mod drawn_placement;

@@ -8,18 +8,18 @@
 //! In the order of the flow:
 //!
 //! - [`scenario`]: what is to be driven, by which car, with which faults.
-//! - [`car`]: the training car's numbers.
+//! - [`car`]: the numbers of the training car, and of cars drawn like it; [`bench`]: its nominal times.
 //! - [`fault`]: what each fault changes in them.
 //! - [`manoeuvre`], [`driver`]: the programme and the one who drives it.
 //! - [`engine`], [`gearbox`], [`brakes`], [`control_unit`]: what the car's controls make of it.
 //! - [`state`], [`drivetrain`]: every state and its rate, with [`body`], [`tyre`], [`surface`],
-//!   [`friction`] and [`hydraulics`]; [`integrator`] takes the steps.
+//!   [`friction`], [`wind`] and [`hydraulics`]; [`integrator`] takes the steps.
 //! - [`drive`]: the loop in which all of that runs.
 //! - [`truth`]: the true states and the true measures.
 //! - [`wheel_sensor`], [`readings`]: what the sensors make of the truth.
 //! - [`satellite`]: a speed reference beside the car's own.
 //! - [`source`], [`layout`], [`protection`], [`arbitration`], [`bus`]: what the buses make of that.
-//! - [`vehicle_file`], [`write`], `whole_file`: files; [`memory`]: recordings without files, for studies;
+//! - [`vehicle_file`], `truth_file`, [`write`], `whole_file`: files; [`memory`]: recordings without files, for studies;
 //!   [`picture`]: what a scenario looks like.
 //! - [`random`]: one stream of random numbers a purpose.
 
@@ -52,6 +52,7 @@ pub mod source;
 pub mod state;
 pub mod surface;
 pub mod truth;
+mod truth_file;
 pub mod tyre;
 pub mod vehicle_file;
 pub mod wheel_sensor;

@@ -124,7 +124,7 @@ impl Recording {
             states: Vec::new(),
             receiver: SatelliteReceiver::new(scenario.seed, index, start_ns),
         };
-        let Ok(truth) = drive::simulate(scenario, scenario.seed, index, &messages, &mut keep);
+        let Ok(truth) = drive::simulate(scenario, index, &messages, &mut keep);
         let buses = BUS_NAMES.iter().copied();
         Ok(Self {
             buses: buses.take(usize::from(scenario.layout.buses)).collect(),

@@ -50,8 +50,7 @@ pub fn scenario_svg(scenario: &Scenario) -> String {
     for (index, plan) in drives.iter().enumerate() {
         let dropout_mps = drive::dropout_mps(scenario);
         let mut traces = Traces::new(dropout_mps, scenario.car.hydraulics.max_pressure_bar);
-        let seed = scenario.seed;
-        let engagements = drive::states(scenario, seed, index, |row| traces.push(row));
+        let engagements = drive::states(scenario, index, |row| traces.push(row));
         let drawing = Drawing {
             plan,
             faults: &scenario.faults,
@@ -205,8 +204,9 @@ impl Drawing<'_> {
 
     fn time_axis(&self, svg: &mut String, y: f64) {
         let step = panel::Ticks::of(0.0, self.seconds(), 10.0).step;
-        let mut t_s = 0.0;
-        while t_s <= self.seconds() {
+        for k in 0..=(self.seconds() / step) as u32 {
+            // Steps are whole numbers of hundredths.
+            let t_s = (f64::from(k) * step * 100.0).round() / 100.0;
             let x = self.x(t_s);
             let _ = writeln!(
                 svg,
@@ -216,7 +216,6 @@ impl Drawing<'_> {
                 y + 4.0,
                 y + 15.0
             );
-            t_s += step;
         }
         let _ = writeln!(
             svg,

@@ -55,8 +55,8 @@ pub struct Stream {
 }
 
 impl Stream {
-    /// The stream of a purpose in a drive; drives are counted from 0. Streams of the car itself
-    /// use drive 0, so that every drive of a scenario meets the same car.
+    /// The stream of a purpose in a drive; drives are counted from 0. Streams of the car itself use
+    /// drive 65535, which no scenario has, so that every drive meets the same car; its sensors' use 0.
     #[must_use]
     pub fn new(seed: u64, drive: usize, purpose: Purpose) -> Self {
         let stream = (drive as u128) << 32 | purpose.number();

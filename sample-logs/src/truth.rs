@@ -35,7 +35,7 @@ impl TruthTable {
     }
 }
 
-/// What is not a state but belongs to the truth.
+/// One millisecond of the truth: the states and what goes with them.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Row {
     /// s from the drive's start.

@@ -29,7 +29,7 @@ pub fn to_toml(car: &Car) -> String {
         ("inner_radius_m", number(c.inner_radius_m)),
         ("pressure_law", "\"uniform_pressure\"".to_owned()),
         ("piston_area_m2", number(h.piston_area_m2)),
-        ("return_force_n", number(touch_force_n(car))),
+        ("return_force_n", number(h.touch_n(c.clearance_m))),
         ("friction_coefficient", number(c.friction_coefficient)),
         ("max_pressure_bar", number(h.max_pressure_bar)),
         ("clearance_m", number(c.clearance_m)),
@@ -70,7 +70,8 @@ pub fn to_toml(car: &Car) -> String {
         ),
         ("coupling", coupling),
     ];
-    let mut text = format!("name = {:?}\ndecoder = {DECODER_FILE:?}\n", car.name);
+    let name = toml::Value::String(car.name.clone());
+    let mut text = format!("name = {name}\ndecoder = {DECODER_FILE:?}\n");
     for (section, keys) in sections {
         // Writing to a string cannot fail.
         let _ = write!(text, "\n[{section}]\n");
@@ -79,13 +80,6 @@ pub fn to_toml(car: &Car) -> String {
         }
     }
     text
-}
-
-/// Force of the return spring where the pack closes, N.
-fn touch_force_n(car: &Car) -> f64 {
-    let h = &car.hydraulics;
-    let rate = (h.spring_touch_n - h.spring_home_n) / h.spring_travel_m;
-    h.spring_home_n + rate * car.coupling.clearance_m
 }
 
 /// A number as TOML wants it: always with a point or an exponent.

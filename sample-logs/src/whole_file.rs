@@ -1,8 +1,10 @@
 //! Files written whole or not at all: into a temporary name in the same folder, synced, renamed.
 
+use std::ffi::OsString;
 use std::fs::{self, File};
 use std::io;
 use std::path::Path;
+use std::time::SystemTime;
 
 use crate::write::SimulateError;
 
@@ -11,18 +13,22 @@ use crate::write::SimulateError;
 ///
 /// # Errors
 /// What `write` says, or [`SimulateError::Write`].
-pub(crate) fn write_whole<T>(
+pub(crate) fn write_whole<T, E>(
     path: &Path,
-    write: impl FnOnce(File) -> Result<(T, File), SimulateError>,
-) -> Result<T, SimulateError> {
+    write: impl FnOnce(File) -> Result<(T, File), SimulateError<E>>,
+) -> Result<T, SimulateError<E>> {
     let failed = |source: io::Error| SimulateError::Write {
         path: path.to_owned(),
         source,
     };
-    let mut name = path.file_name().unwrap_or_default().to_owned();
-    name.push(format!(".part-{}", std::process::id()));
+    let mut name = OsString::from(".");
+    name.push(path.file_name().unwrap_or_default());
+    let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH);
+    let now_ns = now.map_or(0, |now| now.subsec_nanos());
+    name.push(format!(".part-{}-{now_ns}", std::process::id()));
     let part = path.with_file_name(name);
-    let written = File::create(&part)
+    // The name must be new: whatever link stands there is not followed.
+    let written = File::create_new(&part)
         .map_err(failed)
         .and_then(write)
         .and_then(|(made, file)| {

@@ -1,26 +1,25 @@
 //! The output edge: a scenario's drives as files in a folder. Everything before it gives values.
 
+use std::convert::Infallible;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-use serde::Serialize;
 use slipwright_decoders::field::FieldError;
 use slipwright_decoders::frame::Frame;
 use slipwright_logger::capture::{CaptureWriter, Compressed, NewBus, Section, WriteError};
 
 use crate::drive::{self, DriveSink, DriveTruth};
-use crate::fault::Cause;
 use crate::layout::{self, BUS_NAMES, Message};
 use crate::satellite::SatelliteReceiver;
 use crate::scenario::{DrivePlan, Scenario};
-use crate::state::WHEEL_NAMES;
-use crate::truth::{Row, TrueEngagement, TruthTable};
+use crate::truth::{Row, TruthTable};
+use crate::truth_file;
 use crate::vehicle_file;
 use crate::whole_file::write_whole;
 
-/// Why drives could not be written.
+/// Why drives could not be written; `E` is the observer's own reason.
 #[derive(Debug, thiserror::Error)]
-pub enum SimulateError {
+pub enum SimulateError<E> {
     /// A file or folder cannot be made or written.
     #[error("{path} cannot be written: {source}")]
     Write {
@@ -40,24 +39,24 @@ pub enum SimulateError {
     /// The message layout does not fit its frames.
     #[error("the message layout does not fit: {0}")]
     Layout(#[from] FieldError),
-    /// The caller's own reason, from its truth or progress hook.
+    /// The observer ended it.
     #[error("{0}")]
-    Caller(String),
+    Observer(E),
 }
 
 /// What the caller takes part in while drives are written.
 pub trait Observer {
+    /// Why it ends the writing.
+    type Error;
+
     /// Takes the next truth rows of a drive.
     ///
     /// # Errors
-    /// A sentence that ends the writing.
-    fn truth(&mut self, drive: &DrivePlan, table: TruthTable) -> Result<(), String>;
+    /// What ends the writing.
+    fn truth(&mut self, drive: &DrivePlan, table: TruthTable) -> Result<(), Self::Error>;
 
     /// Whether truth rows are wanted.
     fn wants_truth(&self) -> bool;
-
-    /// How far a drive is, s.
-    fn at(&mut self, drive: &DrivePlan, t_s: f64);
 }
 
 /// An observer that wants nothing.
@@ -65,13 +64,14 @@ pub trait Observer {
 pub struct NoObserver;
 
 impl Observer for NoObserver {
-    fn truth(&mut self, _: &DrivePlan, _: TruthTable) -> Result<(), String> {
+    type Error = Infallible;
+
+    fn truth(&mut self, _: &DrivePlan, _: TruthTable) -> Result<(), Infallible> {
         Ok(())
     }
     fn wants_truth(&self) -> bool {
         false
     }
-    fn at(&mut self, _: &DrivePlan, _: f64) {}
 }
 
 /// What was written.
@@ -89,11 +89,11 @@ pub struct Written {
 ///
 /// # Errors
 /// [`SimulateError`]: something cannot be written, or the observer ends it.
-pub fn write_scenario(
+pub fn write_scenario<O: Observer>(
     scenario: &Scenario,
     folder: &Path,
-    observer: &mut impl Observer,
-) -> Result<Written, SimulateError> {
+    observer: &mut O,
+) -> Result<Written, SimulateError<O::Error>> {
     std::fs::create_dir_all(folder).map_err(|source| SimulateError::Write {
         path: folder.to_owned(),
         source,
@@ -130,12 +130,12 @@ pub fn write_scenario(
     }
     write_text(
         &folder.join("truth.json"),
-        &truth_json(scenario, &written.drives),
+        &truth_file::to_json(scenario, &written.drives),
     )?;
     Ok(written)
 }
 
-fn write_text(path: &Path, text: &str) -> Result<(), SimulateError> {
+fn write_text<E>(path: &Path, text: &str) -> Result<(), SimulateError<E>> {
     write_whole(path, |mut file| {
         file.write_all(text.as_bytes())
             .map_err(|source| SimulateError::Write {
@@ -155,11 +155,11 @@ struct Work<'a> {
     path: &'a Path,
 }
 
-fn write_drive(
+fn write_drive<O: Observer>(
     work: &Work<'_>,
     receiver: &mut SatelliteReceiver,
-    observer: &mut impl Observer,
-) -> Result<DriveTruth, SimulateError> {
+    observer: &mut O,
+) -> Result<DriveTruth, SimulateError<O::Error>> {
     let failed = |source| SimulateError::Write {
         path: work.path.to_owned(),
         source,
@@ -180,12 +180,12 @@ fn write_drive(
     })
 }
 
-fn write_frames<W: Write>(
+fn write_frames<W: Write, O: Observer>(
     work: &Work<'_>,
     to: W,
     receiver: &mut SatelliteReceiver,
-    observer: &mut impl Observer,
-) -> Result<(DriveTruth, W), SimulateError> {
+    observer: &mut O,
+) -> Result<(DriveTruth, W), SimulateError<O::Error>> {
     let (scenario, path) = (work.scenario, work.path);
     let refused = |source| SimulateError::Capture {
         path: path.to_owned(),
@@ -214,8 +214,7 @@ fn write_frames<W: Write>(
         receiver,
         observer,
     };
-    let seed = scenario.seed;
-    let truth = drive::simulate(scenario, seed, work.index, work.messages, &mut sink)?;
+    let truth = drive::simulate(scenario, work.index, work.messages, &mut sink)?;
     let inner = sink
         .writer
         .finish()
@@ -235,9 +234,9 @@ struct CaptureSink<'a, W, O> {
 }
 
 impl<W: Write, O: Observer> DriveSink for CaptureSink<'_, W, O> {
-    type Error = SimulateError;
+    type Error = SimulateError<O::Error>;
 
-    fn frame(&mut self, frame: &Frame<'_>) -> Result<(), SimulateError> {
+    fn frame(&mut self, frame: &Frame<'_>) -> Result<(), Self::Error> {
         self.writer
             .write_frame(frame)
             .map_err(|source| SimulateError::Capture {
@@ -246,10 +245,10 @@ impl<W: Write, O: Observer> DriveSink for CaptureSink<'_, W, O> {
             })
     }
 
-    fn truth(&mut self, table: TruthTable) -> Result<(), SimulateError> {
+    fn truth(&mut self, table: TruthTable) -> Result<(), Self::Error> {
         self.observer
             .truth(self.plan, table)
-            .map_err(SimulateError::Caller)
+            .map_err(SimulateError::Observer)
     }
 
     fn wants_truth(&self) -> bool {
@@ -259,83 +258,4 @@ impl<W: Write, O: Observer> DriveSink for CaptureSink<'_, W, O> {
     fn row(&mut self, t_ns: i64, row: &Row) {
         self.receiver.row(t_ns, row);
     }
-
-    fn at(&mut self, t_s: f64) {
-        self.observer.at(self.plan, t_s);
-    }
-}
-
-#[derive(Serialize)]
-struct TruthFile<'a> {
-    scenario: &'a str,
-    seed: u64,
-    car: &'a str,
-    faults: Vec<FaultTruth>,
-    drives: Vec<DriveRecord<'a>>,
-}
-
-#[derive(Serialize)]
-struct FaultTruth {
-    cause: &'static str,
-    severity: f64,
-    onset_s: f64,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    form: Option<&'static str>,
-}
-
-#[derive(Serialize)]
-struct DriveRecord<'a> {
-    capture: String,
-    duration_s: f64,
-    frames: u64,
-    fluid_c: f64,
-    air_c: f64,
-    radius_ratio: std::collections::BTreeMap<&'static str, f64>,
-    noise_slip_mps: f64,
-    dropout_speed_mps: f64,
-    bus_load: &'a [f64],
-    energy_residual: f64,
-    engagements: &'a [TrueEngagement],
-}
-
-/// The truth of a scenario's drives as JSON text.
-#[must_use]
-pub fn truth_json(scenario: &Scenario, drives: &[DriveTruth]) -> String {
-    let file = TruthFile {
-        scenario: &scenario.name,
-        seed: scenario.seed,
-        car: &scenario.car.name,
-        faults: scenario
-            .faults
-            .iter()
-            .map(|fault| FaultTruth {
-                cause: fault.cause.text(),
-                severity: fault.severity,
-                onset_s: fault.onset_s,
-                form: (fault.cause == Cause::InhibitedOrWiring).then(|| fault.form.text()),
-            })
-            .collect(),
-        drives: scenario
-            .drives
-            .iter()
-            .zip(drives)
-            .map(|(plan, truth)| DriveRecord {
-                capture: plan.capture_name(scenario.compress),
-                duration_s: truth.duration_s,
-                frames: truth.frames,
-                fluid_c: plan.fluid_c,
-                air_c: plan.air_c,
-                radius_ratio: WHEEL_NAMES.into_iter().zip(truth.radius_ratio).collect(),
-                noise_slip_mps: truth.noise_slip_mps,
-                dropout_speed_mps: truth.dropout_speed_mps,
-                bus_load: &truth.bus_load,
-                energy_residual: truth.energy_residual,
-                engagements: &truth.engagements,
-            })
-            .collect(),
-    };
-    // A plain tree of numbers and texts always serialises.
-    let mut text = serde_json::to_string_pretty(&file).unwrap_or_default();
-    text.push('\n');
-    text
 }

@@ -5,7 +5,8 @@ use std::io::{self, Write};
 use std::path::Path;
 
 use polars::io::parquet::write::BatchedWriter;
-use polars::prelude::{Column, DataFrame, ParquetWriter};
+use polars::prelude::{Column, DataFrame, ParquetWriter, PolarsError};
+use slipwright_logger::capture::WriteError;
 use slipwright_sample::picture::scenario_svg;
 use slipwright_sample::scenario::{DrivePlan, Scenario};
 use slipwright_sample::truth::TruthTable;
@@ -16,7 +17,7 @@ use crate::cli::SimulateArgs;
 use crate::contract::{self, SimulateOutput};
 use crate::failure::Failure;
 use crate::input::name;
-use crate::output::{make_folder, write_whole};
+use crate::output::{make_folder, write_whole, write_whole_with};
 use crate::text;
 
 pub(crate) fn run(args: &SimulateArgs, out: &mut impl Write) -> Result<Answer, Failure> {
@@ -52,45 +53,38 @@ pub(crate) fn run(args: &SimulateArgs, out: &mut impl Write) -> Result<Answer, F
 
 fn write_drives(scenario: &Scenario, folder: &Path) -> Result<Written, Failure> {
     make_folder(folder)?;
-    let finished = folder.join("truth.parquet");
-    let unfinished = folder.join(format!("truth.parquet.part-{}", std::process::id()));
-    let mut truth = TruthFile::create(&unfinished)?;
-    let written = write_scenario(scenario, folder, &mut truth).map_err(|error| match error {
-        SimulateError::Write { path, source } => Failure::writing(&path)(source),
-        other => Failure::Usage(other.to_string()),
-    });
-    let closed = written.and_then(|written| {
-        truth.close(&unfinished)?;
-        fs::rename(&unfinished, &finished).map_err(Failure::writing(&finished))?;
+    let path = folder.join("truth.parquet");
+    write_whole_with(&path, |file| {
+        let mut truth = TruthFile {
+            path: &path,
+            unused: Some(file),
+            writer: None,
+        };
+        let written = write_scenario(scenario, folder, &mut truth);
+        let written = written.map_err(|error| match error {
+            SimulateError::Observer(failure) => failure,
+            SimulateError::Write { path, source }
+            | SimulateError::Capture {
+                path,
+                source: WriteError::Io(source),
+            } => Failure::writing(&path)(source),
+            other => Failure::Usage(other.to_string()),
+        })?;
+        truth.finish()?;
         Ok(written)
-    });
-    if closed.is_err() {
-        // Half-made and ours; failing to remove it changes nothing for the caller.
-        let _ = fs::remove_file(&unfinished);
-    }
-    closed
+    })
 }
 
 /// `truth.parquet` in the making: every true state at 1 kHz, one row group a table, drive by drive.
-struct TruthFile {
-    /// To sync what the writer wrote; it keeps the file to itself.
-    file: File,
+struct TruthFile<'a> {
+    path: &'a Path,
+    /// No buffer around it: one that is dropped would keep its last error to itself.
     unused: Option<File>,
     writer: Option<BatchedWriter<File>>,
 }
 
-impl TruthFile {
-    fn create(path: &Path) -> Result<Self, Failure> {
-        let file = File::create(path).map_err(Failure::writing(path))?;
-        Ok(Self {
-            // No buffer in between: one that is dropped would keep its last error to itself.
-            unused: Some(file.try_clone().map_err(Failure::writing(path))?),
-            file,
-            writer: None,
-        })
-    }
-
-    fn append(&mut self, drive: &str, table: TruthTable) -> Result<(), polars::error::PolarsError> {
+impl TruthFile<'_> {
+    fn append(&mut self, drive: &str, table: TruthTable) -> Result<(), PolarsError> {
         let rows = table.rows();
         let mut columns = vec![Column::new("drive".into(), vec![drive; rows])];
         for ((name, _), values) in table.names.iter().zip(table.columns) {
@@ -113,26 +107,32 @@ impl TruthFile {
         }
     }
 
-    fn close(self, path: &Path) -> Result<(), Failure> {
-        let failed = |error: io::Error| Failure::writing(path)(error);
-        if let Some(writer) = self.writer {
-            writer
-                .finish()
-                .map_err(|error| failed(io::Error::other(error)))?;
-        }
-        self.file.sync_all().map_err(failed)
+    fn finish(self) -> Result<(), Failure> {
+        let failed = failed(self.path);
+        self.writer
+            .map_or(Ok(()), |writer| writer.finish().map(|_| ()).map_err(failed))
     }
 }
 
-impl Observer for TruthFile {
-    fn truth(&mut self, drive: &DrivePlan, table: TruthTable) -> Result<(), String> {
-        self.append(&drive.name, table)
-            .map_err(|error| error.to_string())
+impl Observer for TruthFile<'_> {
+    type Error = Failure;
+
+    fn truth(&mut self, drive: &DrivePlan, table: TruthTable) -> Result<(), Failure> {
+        self.append(&drive.name, table).map_err(failed(self.path))
     }
 
     fn wants_truth(&self) -> bool {
         true
     }
+}
 
-    fn at(&mut self, _: &DrivePlan, _: f64) {}
+/// What the table library says of a file, as the system said it where it did.
+fn failed(path: &Path) -> impl Fn(PolarsError) -> Failure {
+    let failure = Failure::writing(path);
+    move |error| {
+        failure(match error {
+            PolarsError::IO { error, .. } => io::Error::new(error.kind(), error),
+            other => io::Error::other(other),
+        })
+    }
 }

@@ -50,7 +50,7 @@ fn a_book_finds_the_sets_of_a_comparison_itself() {
         &[&book],
         &[
             "--title",
-            "Pack rebuilt",
+            "Fitted new parts",
             "--date",
             "2024-06-01",
             "--odometer",
@@ -69,7 +69,7 @@ fn a_book_finds_the_sets_of_a_comparison_itself() {
         ],
     );
     assert_eq!((written.code, written.err.as_str()), (0, ""));
-    let file = book.join("work/2024-06-01-pack-rebuilt.toml");
+    let file = book.join("work/2024-06-01-fitted-new-parts.toml");
     let text = fs::read_to_string(&file).unwrap();
     for part in [
         "21.9",
@@ -79,10 +79,12 @@ fn a_book_finds_the_sets_of_a_comparison_itself() {
     ] {
         assert!(text.contains(part), "{part}: {text}");
     }
+    // What some programs that copy folders leave beside each file.
+    fs::write(book.join("work/._copied.toml"), [0, 0xFF]).unwrap();
     let again = run(
         &["book", "work"],
         &[&book],
-        &["--title", "Pack rebuilt", "--date", "2024-06-01"],
+        &["--title", "Fitted new parts", "--date", "2024-06-01"],
     );
     assert!(again.refused().contains("in the way"), "{}", again.err);
     assert_eq!(fs::read_to_string(&file).unwrap(), text);
@@ -92,18 +94,18 @@ fn a_book_finds_the_sets_of_a_comparison_itself() {
     let named = run(
         &["compare", "--json", "--book"],
         &[&book],
-        &["--work", "Pack rebuilt"],
+        &["--work", "Fitted new parts"],
     );
     let named: Compared = named.json();
     assert_eq!(named.sentence, compared.sentence);
     let unknown = run(&["compare", "--book"], &[&book], &["--work", "valve"]);
     assert!(
-        unknown.refused().contains("2024-06-01-pack-rebuilt"),
+        unknown.refused().contains("2024-06-01-fitted-new-parts"),
         "{}",
         unknown.err
     );
     let trend: Value = run(&["trend", "--json"], &[&book], &[]).json();
-    assert_eq!(trend["work"][0]["title"], "Pack rebuilt");
+    assert_eq!(trend["work"][0]["title"], "Fitted new parts");
     assert_eq!(trend["drives"].as_array().unwrap().len(), 8);
     // Four drives since the work set no band.
     assert!(

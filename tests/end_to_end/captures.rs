@@ -129,6 +129,8 @@ pub(crate) struct SmallCar {
     pub(crate) dead_time_s: f64,
     pub(crate) time_constant_s: f64,
     pub(crate) with_coupling: bool,
+    /// Whether the coupling closes at all, or rests while the car pulls away all the same.
+    pub(crate) closes: bool,
     pub(crate) start_ns: i64,
 }
 
@@ -138,6 +140,7 @@ impl Default for SmallCar {
             dead_time_s: 0.08,
             time_constant_s: 0.05,
             with_coupling: true,
+            closes: true,
             start_ns: START_NS,
         }
     }
@@ -195,6 +198,9 @@ impl SmallCar {
         };
         // Slip begins when the wheels turn fast enough for their sensors.
         let x = (t_s - 0.3).max(0.0) / 0.2;
+        if !self.closes {
+            return (rear_mps, 0.0, 0.0, 0.0);
+        }
         let slip_mps = if t_s > 0.0 && t_s < 4.0 {
             1.5 * x * (1.0 - x).exp()
         } else {

@@ -168,3 +168,21 @@ fn one_set_split_in_two_shows_no_change() {
         }
     }
 }
+
+#[test]
+fn what_a_drive_says_of_itself_is_told_with_the_verdict() {
+    let folder = tempfile::tempdir().unwrap();
+    let cut = folder.path().join("cut.pcapng.zst");
+    let mut before = captures("before");
+    let bytes = fs::read(&before[0]).unwrap();
+    fs::write(&cut, &bytes[..bytes.len() * 9 / 10]).unwrap();
+    before[0] = cut;
+    let run = compare(&before, &captures("after"), None);
+    let compared: Compared = run.json();
+    let told = |w: &String| w.starts_with("cut.pcapng.zst: ") && w.contains("cut");
+    assert!(
+        compared.warnings.iter().any(told),
+        "{:?}",
+        compared.warnings
+    );
+}

@@ -26,6 +26,7 @@ fn car(folder: &Path, name: &str) -> Vec<PathBuf> {
         .map(|(n, (days, launches))| {
             let small = SmallCar {
                 start_ns: START_NS + days * DAY_NS,
+                closes: launches > 0,
                 ..SmallCar::default()
             };
             let path = folder.join(format!("drive-{n}.pcapng"));
@@ -100,11 +101,18 @@ fn every_engagement_is_a_row_and_says_what_is_printed() {
         "vehicle=small car/month=2023-12",
     );
     assert_eq!(months, [november, december, december]);
-    for (drive, file) in printed["drives"].as_array().unwrap().iter().zip(named) {
+    let drives = printed["drives"].as_array().unwrap();
+    let counts = drives
+        .iter()
+        .map(|d| d["engagements"].as_array().unwrap().len());
+    assert_eq!(counts.collect::<Vec<_>>(), [2, 3, 0]);
+    let first = table(&out.join(named[0].as_str().unwrap()));
+    let columns = first.get_column_names();
+    for (drive, file) in drives.iter().zip(named) {
         let table = table(&out.join(file.as_str().unwrap()));
         let engagements = drive["engagements"].as_array().unwrap();
         assert_eq!(table.height(), engagements.len());
-        assert!(!engagements.is_empty());
+        assert_eq!(table.get_column_names(), columns);
         for (row, engagement) in engagements.iter().enumerate() {
             let string = |column: &str| text(&table, column, row);
             assert_eq!(string("capture").as_deref(), drive["capture"].as_str());

@@ -195,6 +195,7 @@ struct Packet {
     id: Option<u32>,
     flags: Vec<String>,
     data: String,
+    comments: Vec<String>,
 }
 
 fn packets(lines: &str) -> Vec<Packet> {
@@ -235,7 +236,24 @@ fn read_here(path: &std::path::Path) -> Vec<Packet> {
                         .iter()
                         .map(|byte| format!("{byte:02x}"))
                         .collect(),
+                    comments: Vec::new(),
                 });
+            }
+            Event::Mark(mark) => {
+                let (t_ns, bus) = (mark.t_ns.unwrap(), mark.bus.unwrap());
+                let text = mark.text.into_owned();
+                match found.last_mut().filter(|of| of.t_ns == t_ns) {
+                    Some(of) => of.comments.push(text),
+                    // One between frames is a packet without content.
+                    None => found.push(Packet {
+                        t_ns,
+                        interface: buses[bus.as_usize()].clone(),
+                        id: None,
+                        flags: Vec::new(),
+                        data: String::new(),
+                        comments: vec![text],
+                    }),
+                }
             }
             _ => {}
         }
@@ -255,6 +273,7 @@ fn a_capture_of_a_general_packet_tool_is_read() {
     };
     let theirs = packets(&told);
     assert_eq!(theirs.len(), 208);
+    assert_eq!(theirs[2].comments, ["look here"]);
     assert_eq!(read_here(&path), theirs);
 }
 
@@ -318,12 +337,16 @@ fn captures_written_here_are_read_by_a_general_packet_tool() {
             data: &data[..length],
         };
         writer.write_frame(&frame).unwrap();
+        if index == 300 {
+            let (t_ns, bus) = (t_ns + 500, Some(buses[0]));
+            writer.write_mark(t_ns, bus, "second launch").unwrap();
+        }
     }
     fs::write(&path, writer.finish().unwrap()).unwrap();
     let Some(told) = script("packets.py", ["read".as_ref(), path.as_os_str()]) else {
         return;
     };
     let ours = read_here(&path);
-    assert_eq!(ours.len(), 700);
+    assert_eq!(ours.len(), 701);
     assert_eq!(packets(&told), ours);
 }

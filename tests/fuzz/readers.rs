@@ -29,7 +29,7 @@ use slipwright_logger::text_log::{Layout, Line, TextLog};
 use slipwright_sample::scenario::Scenario;
 
 /// The longest message that ISO-TP receivers take here, bytes.
-const MOST_PARTS: usize = 4_096;
+const LONGEST_MESSAGE_BYTES: usize = 4_096;
 
 /// What is told of a capture, so that two ways of reading can be compared.
 fn note(told: &mut Vec<String>, event: &Event<'_>) {
@@ -284,7 +284,7 @@ pub fn iso_tp(bytes: &[u8]) {
     each_frame(bytes, |frame| {
         let received = receiver.on_frame(frame.t_ns, frame.data);
         if let Progress::Complete(message) = received.progress {
-            assert!(message.len() <= bytes.len().max(MOST_PARTS));
+            assert!(message.len() <= bytes.len().max(LONGEST_MESSAGE_BYTES));
             answers(&message);
         }
     });

@@ -45,7 +45,7 @@ struct Moment {
 
 pub(crate) fn truth(scenario: &Scenario) -> Truth {
     let mut moments: Vec<Moment> = Vec::new();
-    let engagements = drive::states(scenario, scenario.seed, 0, |row: &Row| {
+    let engagements = drive::states(scenario, 0, |row: &Row| {
         moments.push(Moment {
             t_s: row.t_s,
             pressure_bar: row.state.pressure_bar,
@@ -151,8 +151,7 @@ fn touch_bar(scenario: &Scenario) -> f64 {
         0.0,
     )
     .clearance_m;
-    let rate = (h.spring_touch_n - h.spring_home_n) / h.spring_travel_m;
-    (h.spring_home_n + rate * clearance_m) / h.piston_area_m2 / PA_PER_BAR
+    h.touch_n(clearance_m) / h.piston_area_m2 / PA_PER_BAR
 }
 
 fn stiff_m3_pa(car: &Car, pressure_bar: f64) -> f64 {

@@ -181,9 +181,8 @@ mod tests {
     /// Torque of the closed coupling at its highest pressure, N·m.
     fn capacity_nm(car: &Car) -> f64 {
         let (c, h) = (&car.coupling, &car.hydraulics);
-        let touch_n = h.spring_home_n
-            + (h.spring_touch_n - h.spring_home_n) / h.spring_travel_m * c.clearance_m;
-        let pack_n = h.max_pressure_bar * PA_PER_BAR * h.piston_area_m2 - touch_n;
+        let highest_n = h.max_pressure_bar * PA_PER_BAR * h.piston_area_m2;
+        let pack_n = highest_n - h.touch_n(c.clearance_m);
         f64::from(c.friction_surfaces) * c.friction_coefficient * radius(c) * pack_n
     }
 

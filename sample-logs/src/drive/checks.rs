@@ -43,7 +43,7 @@ struct Driven {
 
 fn drive(text: &str, step_s: f64) -> Driven {
     let scenario = Scenario::parse(text, None).unwrap();
-    let mut run = Run::new(&scenario, &scenario.drives[0], 1, 0, step_s);
+    let mut run = Run::new(&scenario, &scenario.drives[0], 0, step_s);
     let rows = std::iter::from_fn(|| run.next_row()).collect();
     Driven {
         rows,

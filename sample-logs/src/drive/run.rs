@@ -59,11 +59,10 @@ impl<'a> Run<'a> {
     pub(super) fn new(
         scenario: &'a Scenario,
         plan: &'a DrivePlan,
-        seed: u64,
         index: usize,
         step_s: f64,
     ) -> Self {
-        let car = &scenario.car;
+        let (car, seed) = (&scenario.car, scenario.seed);
         let built_radius_m = built_radii(scenario);
         let worst = Worst::of(car);
         let parts = fault::parts_at(car, &worst, &scenario.faults, 0.0);

@@ -75,7 +75,7 @@ impl Check<'_> {
         if !name.is_empty() && name.chars().all(plain) && !name.starts_with('.') {
             return Ok(name.clone());
         }
-        let message = "name becomes a file's name: use letters, digits, spaces, - and _";
+        let message = "name becomes a file's name: use letters, digits, spaces, -, _ and dots that are not first";
         Err(self.error(value, message))
     }
 }

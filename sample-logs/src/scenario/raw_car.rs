@@ -82,13 +82,13 @@ pub(super) fn check(text: &str, span: Range<usize>, car: &Car) -> Result<(), Tom
 /// negative axis is 2.79 per step.
 const FASTEST_PER_S: f64 = 2000.0;
 
-/// The line on which a key is assigned within a span, plain or dotted; the span's start if none.
+/// The line on which a key is assigned, plain or dotted; the span if there is none.
 fn at_key(text: &str, span: &Range<usize>, key: &str) -> Range<usize> {
     let mut start = 0;
     for line in text.split_inclusive('\n') {
         let name = line.split('=').next().unwrap_or_default().trim();
         let last = name.rsplit('.').next().unwrap_or_default().trim();
-        if last == key && line.contains('=') {
+        if last == key && line.contains('=') && !name.starts_with('#') {
             return start..start;
         }
         start += line.len();

@@ -25,17 +25,15 @@ pub(super) fn start_ns(
         toml::value::Offset::Custom { minutes } => i64::from(minutes),
     };
     let days = days_since_epoch(date.year, date.month, date.day);
-    let (minute, second) = time_parts(&time);
+    let (minute, second) = (i64::from(time.minute), i64::from(time.second.unwrap_or(0)));
     let seconds = days * 86_400 + i64::from(time.hour) * 3600 + minute * 60 + second - minutes * 60;
+    let below_ns = i64::from(time.nanosecond.unwrap_or(0));
     // A capture's stamps start at the epoch and count nanoseconds in 64 bits.
     seconds
         .checked_mul(1_000_000_000)
+        .and_then(|ns| ns.checked_add(below_ns))
         .filter(|&ns| (0..i64::MAX / 2).contains(&ns))
         .ok_or_else(wrong)
-}
-
-fn time_parts(time: &toml::value::Time) -> (i64, i64) {
-    (i64::from(time.minute), i64::from(time.second.unwrap_or(0)))
 }
 
 /// Days from 1970-01-01 in the Gregorian calendar (E. G. Richards in the Explanatory Supplement to

@@ -52,7 +52,7 @@ impl Driven {
 
     fn through(scenario: &Scenario) -> Self {
         let mut rows = Vec::new();
-        let engagements = states(scenario, scenario.seed, 0, |row| rows.push(*row));
+        let engagements = states(scenario, 0, |row| rows.push(*row));
         Self { engagements, rows }
     }
 
@@ -331,7 +331,7 @@ fn a_fault_with_an_onset_comes_during_the_drive_and_faults_add_up() {
     let text = "seed = 3\n[[fault]]\ncause = \"excess_clearance\"\nseverity = 0.8\nonset_s = 8\n\
                 [[fault]]\ncause = \"weak_pump\"\nseverity = 0.7\nonset_s = 8\n";
     let scenario = Scenario::parse(&(text.to_owned() + PROGRAMME), None).unwrap();
-    let engagements = states(&scenario, 3, 0, |_| {});
+    let engagements = states(&scenario, 0, |_| {});
     let launch = engagements
         .iter()
         .find(|e| e.kind == EngagementKind::Launch)

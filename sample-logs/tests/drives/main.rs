@@ -14,7 +14,7 @@ mod manoeuvres;
 #[path = "../../examples/measured/mod.rs"]
 mod measured;
 mod messages;
+mod recorded;
 mod signals;
-mod sink;
 mod transfer;
 mod unknown;

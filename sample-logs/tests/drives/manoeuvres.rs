@@ -21,7 +21,7 @@ impl Driven {
         }
         .with_drive(plan);
         let mut rows = Vec::new();
-        let engagements = states(&scenario, scenario.seed, 0, |row| rows.push(*row));
+        let engagements = states(&scenario, 0, |row| rows.push(*row));
         Self { rows, engagements }
     }
 

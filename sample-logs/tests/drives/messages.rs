@@ -3,7 +3,7 @@
 use slipwright_decoders::role::Role;
 use slipwright_sample::memory::Recording;
 
-use crate::sink::{drive, truth_column};
+use crate::recorded::{drive, truth_column};
 
 const DRIVE: &str = "
 seed = 5

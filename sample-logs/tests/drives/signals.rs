@@ -5,7 +5,7 @@ use slipwright_decoders::signal::Series;
 
 use slipwright_sample::memory::Recording;
 
-use crate::sink::{by_id, drive, truth_column};
+use crate::recorded::{by_id, drive, truth_column};
 
 const DRIVE: &str = "
 seed = 4

@@ -12,7 +12,7 @@ use slipwright_sample::scenario::{DrivePlan, Scenario};
 use slipwright_sample::surface::Surface;
 use slipwright_sample::truth::EngagementKind;
 
-use crate::sink::{by_id, truth_column};
+use crate::recorded::{by_id, truth_column};
 
 fn plan() -> DrivePlan {
     let programme = vec![

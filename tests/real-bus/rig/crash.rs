@@ -65,12 +65,15 @@ fn next_random(state: &mut u64) -> u64 {
 }
 
 /// `kill -9`, this many times.
+///
+/// `told` is the number and, after a comma, the seed of the moments: the same seed gives the same.
 #[allow(clippy::print_stdout, reason = "a long series is watched")]
-pub(crate) fn killed(times: &str) -> Outcome {
+pub(crate) fn killed(told: &str) -> Outcome {
+    let (times, seed) = told.split_once(',').unwrap_or((told, ""));
     let times: u64 = times.parse().unwrap_or(20);
+    let seed: u64 = seed.parse().unwrap_or(1);
+    let mut random = seed;
     let _bus = Virtual::new("vcan0")?;
-    let mut random =
-        Instant::now().elapsed().as_nanos() as u64 ^ u64::from(std::process::id()) << 20;
     let mut most_lost = 0;
     let mut bad = 0;
     for round in 0..times {
@@ -114,10 +117,11 @@ pub(crate) fn killed(times: &str) -> Outcome {
     }
     let most_ms = most_lost * 1_000 / RATE_HZ;
     if bad > 0 {
-        return Err(format!("{bad} of {times} kills bad, at most {most_ms} ms lost").into());
+        let lost = format!("at most {most_ms} ms lost, seed {seed}");
+        return Err(format!("{bad} of {times} kills bad, {lost}").into());
     }
     Ok(format!(
-        "{times} kills, every file reads, at most {most_ms} ms lost, nothing synced lost"
+        "{times} kills (seed {seed}), every file reads, at most {most_ms} ms lost, nothing synced lost"
     ))
 }
 
