@@ -240,7 +240,7 @@ struct Transfer {
 impl From<&TransferEstimate> for Transfer {
     fn from(transfer: &TransferEstimate) -> Self {
         let mut fraction = Value::from(&transfer.fraction);
-        fraction.method = Some(transfer.method);
+        fraction.method = Some(transfer.method.text());
         Self {
             fraction,
             assumption: transfer.assumption,

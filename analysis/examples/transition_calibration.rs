@@ -18,6 +18,11 @@
 
 use slipwright_analysis::transition::measure_rise;
 
+#[path = "../src/trial/random.rs"]
+mod random;
+
+use random::{Random, stamps};
+
 /// A kind of rise: from 0 to 1, with its parameters (dead time first), s.
 struct Kind {
     name: &'static str,
@@ -151,36 +156,11 @@ fn raised_cosine(t: f64, p: &[f64]) -> f64 {
     0.5 * (1.0 - (std::f64::consts::PI * ((t - p[0]) / p[1]).clamp(0.0, 1.0)).cos())
 }
 
-/// SplitMix64 and Box-Muller.
-struct Random(u64);
-
-impl Random {
-    fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    fn normal(&mut self) -> f64 {
-        (-2.0 * (1.0 - self.uniform()).ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
-    }
-}
-
 const FROM_S: f64 = -0.3;
 const TO_S: f64 = 1.3;
 const NOISE: f64 = 0.01;
 const JITTER: f64 = 0.1;
 const LEVELS: [f64; 3] = [0.1, 0.5, 0.9];
-
-fn stamps(random: &mut Random, period_s: f64) -> Vec<f64> {
-    let offset = random.uniform() * period_s;
-    let n = ((TO_S - FROM_S) / period_s) as usize;
-    (0..n)
-        .map(|k| FROM_S + offset + period_s * (k as f64 + JITTER * (2.0 * random.uniform() - 1.0)))
-        .collect()
-}
 
 /// When the rise first crosses a level.
 fn crossing(kind: &Kind, parameters: &[f64], level: f64) -> f64 {
@@ -250,11 +230,11 @@ fn main() {
     );
     for kind in KINDS {
         for period_s in [0.010, 0.020] {
-            let mut random = Random(seed);
+            let mut random = Random::new(seed);
             let truth = LEVELS.map(|level| crossing(kind, kind.parameters, level));
             let mut sums = [[0.0_f64; 5]; 4];
             for _ in 0..n {
-                let t = stamps(&mut random, period_s);
+                let t = stamps(&mut random, FROM_S, TO_S, period_s, JITTER);
                 let y: Vec<f64> = t
                     .iter()
                     .map(|&t| {

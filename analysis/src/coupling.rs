@@ -11,7 +11,7 @@
 use std::f64::consts::PI;
 
 use crate::measure::Missing;
-use crate::vehicle::{PressureLaw, Vehicle, required};
+use crate::vehicle::{PressureLaw, Vehicle};
 
 /// Pascals in a bar.
 const PA_PER_BAR: f64 = 1e5;
@@ -46,16 +46,15 @@ impl Pack {
     /// # Errors
     /// [`Missing::VehicleKey`] with the first key of `[coupling]` that is not there.
     pub fn of(vehicle: &Vehicle) -> Result<Self, Missing> {
-        let c = &vehicle.coupling;
-        let surfaces = required(&c.friction_surfaces, "coupling.friction_surfaces")?;
-        let outer = required(&c.outer_radius_m, "coupling.outer_radius_m")?;
-        let inner = required(&c.inner_radius_m, "coupling.inner_radius_m")?;
-        let law = required(&c.pressure_law, "coupling.pressure_law")?;
-        let mu = required(&c.friction_coefficient, "coupling.friction_coefficient")?;
+        let surfaces = vehicle.friction_surfaces()?;
+        let outer = vehicle.outer_radius_m()?;
+        let inner = vehicle.inner_radius_m()?;
+        let law = vehicle.pressure_law()?;
+        let mu = vehicle.friction_coefficient()?;
         Ok(Self {
             torque_per_force_m: f64::from(surfaces) * mu * effective_radius_m(outer, inner, law),
-            piston_area_m2: required(&c.piston_area_m2, "coupling.piston_area_m2")?,
-            return_force_n: required(&c.return_force_n, "coupling.return_force_n")?,
+            piston_area_m2: vehicle.piston_area_m2()?,
+            return_force_n: vehicle.return_force_n()?,
         })
     }
 
@@ -94,10 +93,9 @@ pub(crate) fn touch_bar(vehicle: &Vehicle) -> (f64, f64) {
 /// # Errors
 /// [`Missing::VehicleKey`] with the first key that is not there.
 pub fn lining_area_m2(vehicle: &Vehicle) -> Result<f64, Missing> {
-    let c = &vehicle.coupling;
-    let surfaces = required(&c.friction_surfaces, "coupling.friction_surfaces")?;
-    let outer = required(&c.outer_radius_m, "coupling.outer_radius_m")?;
-    let inner = required(&c.inner_radius_m, "coupling.inner_radius_m")?;
+    let surfaces = vehicle.friction_surfaces()?;
+    let outer = vehicle.outer_radius_m()?;
+    let inner = vehicle.inner_radius_m()?;
     Ok(f64::from(surfaces) * PI * (outer * outer - inner * inner))
 }
 
@@ -149,8 +147,8 @@ mod tests {
         assert!((torque_at_force(&vehicle, 2990.0) - 358.8).abs() < 0.05);
     }
 
-    /// Plate clutch of a text-book problem (Shigley's Mechanical Engineering Design, chapter 16; the
-    /// statement is from memory): 250 and 175 mm, mu 0.30, 4 kN, one face; 127.5 N·m by uniform
+    /// Plate clutch of a text-book problem (Shigley's Mechanical Engineering Design, chapter 16;
+    /// statement not checked against the book): 250 and 175 mm, mu 0.30, 4 kN, one face; 127.5 N·m by uniform
     /// wear, 128.8 N·m by uniform pressure.
     #[test]
     fn text_book_plate_clutch_by_both_laws() {

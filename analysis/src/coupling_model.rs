@@ -69,6 +69,20 @@ impl Default for CouplingModel {
     }
 }
 
+impl CouplingModel {
+    /// Its parameters with their names for people and units. JSON has keys and units of its own, which
+    /// stay as they were given out.
+    #[must_use]
+    pub fn parameters(&self) -> [(&'static str, &Parameter, &'static str); 4] {
+        [
+            ("fill time", &self.fill_time_ms, "ms"),
+            ("rise rate", &self.rise_rate_bar_per_s, "bar/s"),
+            ("leak rate", &self.leak_rate_percent_per_s, "%/s"),
+            ("torque per bar", &self.torque_per_bar_nm, "N·m/bar"),
+        ]
+    }
+}
+
 /// Confidence of the intervals.
 const ALPHA: f64 = 0.05;
 

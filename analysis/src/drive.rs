@@ -7,7 +7,10 @@
 
 mod channel;
 mod column;
+mod pedals;
 mod smoothing;
+
+use std::ops::Range;
 
 use rayon::iter::Either;
 use rayon::prelude::*;
@@ -19,6 +22,7 @@ use slipwright_decoders::unit::Quantity;
 pub use self::channel::{Channel, at_seconds, seconds_between};
 use self::channel::{KeepOrder, kept_counts};
 pub use self::column::Column;
+pub(crate) use self::pedals::{at_work_above, percent_factor, pressed_above};
 pub(crate) use self::smoothing::{centred_average, centred_slope};
 use crate::coupling_model::CouplingModel;
 use crate::engagement::Engagement;
@@ -160,6 +164,24 @@ impl Drive {
         self.channel(self.base_role).is_ok_and(|c| c.joined(i))
     }
 
+    /// Time from sample `i` of the base to the next, s; 0 at its end and across a gap.
+    #[must_use]
+    pub fn step_s(&self, i: usize) -> f64 {
+        if self.base_joined(i) {
+            seconds_between(self.base_ns[i], self.base_ns[i + 1])
+        } else {
+            0.0
+        }
+    }
+
+    /// Indices of the base with `from_ns <= t <= to_ns`.
+    #[must_use]
+    pub fn base_range(&self, from_ns: i64, to_ns: i64) -> Range<usize> {
+        let start = self.base_ns.partition_point(|&t| t < from_ns);
+        let end = self.base_ns.partition_point(|&t| t <= to_ns);
+        start..end.max(start)
+    }
+
     /// A column's value at a time, linear between its neighbours on the base; `None` across a gap.
     #[must_use]
     pub fn column_at(&self, column: &Column, t_ns: i64) -> Option<f64> {
@@ -217,7 +239,7 @@ impl Drive {
     /// # Errors
     /// As [`Self::channel`].
     pub(crate) fn aligned_to(&self, role: Role, t_ns: &[i64]) -> Result<Column, Missing> {
-        Ok(self.channel(role)?.aligned(t_ns, is_state(role)))
+        Ok(self.channel(role)?.aligned(t_ns, role.is_state()))
     }
 
     /// What a reader of the numbers must know of the alignment, in plain sentences.
@@ -225,14 +247,6 @@ impl Drive {
     pub fn warnings(&self) -> &[String] {
         &self.warnings
     }
-}
-
-/// Whether a role is a state, which has no values between its values.
-fn is_state(role: Role) -> bool {
-    matches!(
-        role,
-        Role::Gear | Role::CouplingInhibited | Role::AbsActive | Role::TractionActive
-    )
 }
 
 fn convert(
@@ -244,10 +258,7 @@ fn convert(
     let unit = series.unit;
     let quantity = unit.quantity();
     let channel = if Role::WHEELS.contains(&role) && quantity == Quantity::AngularSpeed {
-        let radius_m = vehicle
-            .tyres
-            .rolling_radius_m
-            .ok_or(Missing::VehicleKey("tyres.rolling_radius_m"))?;
+        let radius_m = vehicle.rolling_radius_m()?;
         let key = (role, Quantity::Speed);
         Channel::from_series(key, series, order, |raw| unit.in_core(raw) * radius_m)
     } else {

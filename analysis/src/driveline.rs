@@ -9,7 +9,7 @@ use slipwright_decoders::role::Role;
 use crate::drive::{Channel, Column, Drive, centred_slope};
 use crate::kinematics::Kinematics;
 use crate::measure::Missing;
-use crate::vehicle::{Vehicle, required};
+use crate::vehicle::Vehicle;
 
 /// A listed gear fits within this share of the ratio seen.
 const GEAR_TOLERANCE: f64 = 0.1;
@@ -39,16 +39,15 @@ impl<'a> Driveline<'a> {
         kinematics: &'a Kinematics,
         vehicle: &Vehicle,
     ) -> Result<Self, Missing> {
-        let d = &vehicle.driveline;
-        let gears = required(&d.gear_ratios, "driveline.gear_ratios")?;
-        let final_drive = required(&d.final_drive, "driveline.final_drive")?;
-        let efficiency = required(&d.efficiency, "driveline.efficiency")?;
+        let gears = vehicle.gear_ratios()?.to_vec();
+        let final_drive = vehicle.final_drive()?;
+        let efficiency = vehicle.efficiency()?;
         drive.channel(Role::EngineTorque)?;
         let gear = drive.channel(Role::Gear).ok();
         let engine_speed = drive.channel(Role::EngineSpeed).ok();
         let radius_m = vehicle.tyres.rolling_radius_m;
         if gear.is_none() {
-            required(&radius_m, "tyres.rolling_radius_m")?;
+            vehicle.rolling_radius_m()?;
             if engine_speed.is_none() {
                 return Err(Missing::Role(Role::Gear));
             }

@@ -13,8 +13,8 @@ use slipwright_decoders::role::Role;
 pub use self::onset::{ONSET_DEVIATIONS, Onset, SlipTrace};
 use self::reference::step;
 use crate::closing::{ClosedSpan, Closings, shown};
-use crate::drive::{Channel, Drive, at_seconds};
-use crate::kinematics::{Kinematics, pressed_above};
+use crate::drive::{Channel, Drive, at_seconds, at_work_above};
+use crate::kinematics::Kinematics;
 use crate::measure::{Estimate, Measure, Measured, Missing, TransferEstimate};
 use crate::tested::Tested;
 
@@ -317,15 +317,10 @@ fn by_slip(drive: &Drive, kinematics: &Kinematics, wheelbase_m: Option<f64>) -> 
         return finds;
     };
     let base = trace.base_ns();
-    let brake = drive
-        .channel(Role::PedalBrake)
-        .ok()
-        .map(|c| (c, pressed_above(c)));
-    let anti_lock = drive.channel(Role::AbsActive).ok().map(|c| (c, 0.5));
+    let braking = at_work_above(drive, &[Role::PedalBrake, Role::AbsActive]);
     let disturbed = |i: usize| {
-        [brake, anti_lock]
+        braking
             .iter()
-            .flatten()
             .any(|(channel, limit)| channel.held_at(base[i]).is_some_and(|v| v > *limit))
     };
     let mut clear_from_ns = i64::MIN;

@@ -1,4 +1,5 @@
-//! Signals to proof.
+//! Signals to proof: what a drive's signals say of the coupling, whether work on it helped, and what is
+//! wrong where it did not.
 //!
 //! The second half of the data flow, as pure computation: decoded signals and a vehicle
 //! description come in; measures, a comparison, findings and a report go out as values. Nothing
@@ -6,29 +7,41 @@
 //!
 //! In the order of the flow, one function an arrow:
 //!
-//! - [`vehicle`]: what is known of the car, and which key is missing when something is not.
+//! - [`vehicle`]: what is known of the car, and which key is missing when something is not;
+//!   [`coupling`]: what its pack carries; `driveline`: engine torque to the wheels.
 //! - [`drive`]: signals aligned on the wheel-speed time base ([`drive::Drive::from_signals`]).
 //! - [`kinematics`]: radius correction, axle speeds, front-rear slip.
 //! - [`transition`]: state levels and crossing times of a step (IEEE Std 181).
 //! - [`engagement`]: where the coupling closes and opens ([`engagement::find_engagements`]).
-//! - [`coupling`]: the pack's torque by its pressure, as a machine element.
+//! - [`traction`]: how the driving force divides between the axles.
 //! - [`coupling_model`]: fill, rise, leakage and torque of the coupling, fitted to a drive.
-//! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each.
-//! - [`stack`]: measured parts to the stack of discs and plates to build.
-//! - [`traction`]: how the driving force divides between the axles; [`tested`]: how much of the
-//!   coupling a drive tested.
-//! - [`statistics`]: estimators and tests that know nothing of cars.
+//! - [`measure`]: the list of measures and what a measured value is; [`measures`]: one file each
+//!   ([`measures::measure_drive`]); [`tested`]: how much of the coupling a drive tested.
 //! - [`comparison`]: matched engagements to verdicts ([`comparison::compare`]).
-//! - [`plan`]: how many launches and tip-ins prove a change of which size.
-//! - [`traffic_watch`]: which message came when, as the frames pass by; [`readiness`]: whether every
-//!   needed signal is alive, and where a drop-out lies.
-//! - [`diagnosis`]: drives to ranked causes ([`diagnosis::observe`], [`diagnosis::diagnose`]).
+//! - [`plan`]: how many launches and tip-ins prove a change of which size; [`test_card`]: what a drive
+//!   must hold so that it counts, and what it holds already.
 //! - [`trend`]: measured drives over months and kilometres ([`trend::trend`]).
-//! - [`test_card`]: what a drive must hold so that it counts, and what it holds already.
-//! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
+//!
+//! Beside it, from the same frames and signals to the cause of a fault:
+//!
+//! - [`traffic_watch`]: which identifiers fell silent or froze, and when.
+//! - [`readiness`]: whether every needed signal is alive and the coupling could work
+//!   ([`readiness::assess`]).
+//! - [`diagnosis`]: ranked causes with their evidence.
+//!
+//! For the workshop and the shelf:
+//!
+//! - [`stack`]: measured parts to the stack of discs and plates to build.
 //! - [`book`]: work done on the car, and what is due.
+//!
+//! What shows it:
+//!
+//! - [`table`]: signals, engagements and comparisons as polars frames and Parquet bytes.
 //! - [`number`], [`words`]: numbers, counts and lists as people read them.
 //! - [`chart`], [`report`]: pictures and pages; they compute no verdict, shift or interval.
+//!
+//! And what knows nothing of cars: [`statistics`], estimators and tests; `kept`, how the program's own
+//! texts are read back.
 
 pub mod book;
 pub mod chart;

@@ -197,12 +197,37 @@ impl fmt::Display for Measure {
     }
 }
 
+/// How a transfer fraction is found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum TransferMethod {
+    /// Pressure and lining for the rear, engine torque for all.
+    Hydraulic,
+    /// The axles' slips against ground speed.
+    Tyre,
+    /// Engine force less what the front tyres' creep accounts for.
+    Balance,
+}
+
+impl TransferMethod {
+    /// Every method, in the order in which tables list them.
+    pub const ALL: [Self; 3] = [Self::Hydraulic, Self::Tyre, Self::Balance];
+
+    /// Word in JSON, column names and text.
+    #[must_use]
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Hydraulic => "hydraulic",
+            Self::Tyre => "tyre",
+            Self::Balance => "balance",
+        }
+    }
+}
+
 /// One transfer-fraction estimate with what it takes for granted.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TransferEstimate {
-    /// `hydraulic`, `tyre` or `balance`.
-    #[serde(deserialize_with = "kept::text")]
-    pub method: Text,
+    /// How it was found.
+    pub method: TransferMethod,
     /// The fraction, or why there is none.
     pub fraction: Measured,
     /// What the method assumes, in one sentence.

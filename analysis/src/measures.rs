@@ -20,7 +20,6 @@ mod transfer;
 mod transfer_balance;
 mod transfer_hydraulic;
 mod transfer_tyre;
-mod trend;
 mod view;
 
 use rayon::prelude::*;
@@ -32,9 +31,8 @@ use crate::coupling_model::coupling_model;
 use crate::drive::{Drive, DriveMeasures, at_seconds, seconds_between};
 use crate::engagement::{Engagement, Found, RoleTrace, Trace, find_engagements};
 use crate::kinematics::Kinematics;
-use crate::measure::{Estimate, Measure, Measured, TransferEstimate};
+use crate::measure::{Measure, Measured, TransferEstimate};
 use crate::traction::{GroundSpeed, Traction};
-use crate::transition::Rise;
 use crate::vehicle::Vehicle;
 
 /// What the capture says of its own extent.
@@ -79,16 +77,11 @@ pub fn measure_drive(
         ground: &ground,
     };
     let slipping = carried_torque::slipping_torque(&whole);
-    let (coupling_model, (views, engagements)) = rayon::join(
+    let (coupling_model, engagements) = rayon::join(
         || coupling_model(&drive, &finds.found, &slipping),
-        || {
-            let found = finds.found.par_iter();
-            let views: Vec<View<'_>> = found.map(|f| View::of(&whole, f)).collect();
-            let engagements: Vec<Engagement> = views.par_iter().map(measure).collect();
-            (views, engagements)
-        },
+        || measure_all(&whole, &finds.found),
     );
-    let tested = tested::of_drive(&whole, &views, &engagements);
+    let tested = tested::of_drive(&whole, &engagements);
     let mut warnings = drive.warnings().to_vec();
     warnings.extend(finds.warnings);
     warnings.extend(warnings_of(&drive, &kinematics));
@@ -128,17 +121,20 @@ pub(crate) fn measure_engagements(
         traction: &traction,
         ground: &ground,
     };
-    found
-        .par_iter()
-        .map(|f| measure(&View::of(&whole, f)))
-        .collect()
+    measure_all(&whole, found)
+}
+
+fn measure_all(whole: &Whole<'_>, found: &[Found]) -> Vec<Engagement> {
+    let found = found.par_iter();
+    found.map(|f| measure(&View::of(whole, f))).collect()
 }
 
 /// Measures one engagement.
 fn measure(view: &View<'_>) -> Engagement {
     let found = view.found;
     let transfer = transfer::estimates(view);
-    let measures = Measure::each(|m| value(m, view, &transfer));
+    let friction_work_j = friction_work::friction_work_j(view);
+    let measures = Measure::each(|m| value(m, view, &transfer, &friction_work_j));
     Engagement {
         start_ns: found.start_ns,
         end_ns: found.end_ns,
@@ -153,7 +149,13 @@ fn measure(view: &View<'_>) -> Engagement {
     }
 }
 
-fn value(measure: Measure, view: &View<'_>, transfer: &[TransferEstimate]) -> Measured {
+/// One measure; `transfer` and `friction_work_j` are what several of them rest on.
+fn value(
+    measure: Measure,
+    view: &View<'_>,
+    transfer: &[TransferEstimate],
+    friction_work_j: &Measured,
+) -> Measured {
     match measure {
         Measure::DeadTime => dead_time::dead_time_ms(view),
         Measure::RiseTime => rise_time::rise_time_ms(view),
@@ -162,37 +164,13 @@ fn value(measure: Measure, view: &View<'_>, transfer: &[TransferEstimate]) -> Me
         Measure::SlipTime => slip_time::slip_time_ms(view),
         Measure::SlipDistance => slip_distance::slip_distance_m(view),
         Measure::SteadySlip => steady_slip::steady_slip_mps(view),
-        Measure::FrictionWork => friction_work::friction_work_j(view),
-        Measure::FrictionWorkPerArea => friction_work::friction_work_j_per_m2(view),
+        Measure::FrictionWork => friction_work_j.clone(),
+        Measure::FrictionWorkPerArea => {
+            friction_work::friction_work_j_per_m2(view.vehicle, friction_work_j)
+        }
         Measure::TransferFraction => transfer::combined(transfer),
         Measure::Hold => hold::hold_percent_per_s(view),
         Measure::Ripple => ripple::ripple_bar(view),
-    }
-}
-
-/// Time from the reference to where pressure crosses a share of its step, ms.
-fn from_reference_ms(view: &View<'_>, share: f64) -> Measured {
-    let time = view.time_from_reference(share)?;
-    let rise = view.rise.as_ref().map_err(Clone::clone)?;
-    Ok(Estimate {
-        value: time.t_s * 1e3,
-        u: time.u_s * 1e3,
-        method: from_reference_method(view, rise),
-        samples: rise.samples,
-    })
-}
-
-/// How a time from the reference to a crossing of pressure was found.
-fn from_reference_method(view: &View<'_>, rise: &Rise) -> &'static str {
-    match (view.counts_from_demand(), rise.is_interpolated()) {
-        (true, false) => "half of demand to the fitted rise of pressure",
-        (true, true) => {
-            "half of demand to interpolated pressure; its step is shorter than two samples"
-        }
-        (false, false) => "onset of slip to the fitted rise of pressure",
-        (false, true) => {
-            "onset of slip to interpolated pressure; its step is shorter than two samples"
-        }
     }
 }
 
@@ -218,9 +196,8 @@ fn trace(drive: &Drive, kinematics: &Kinematics, found: &Found) -> Trace {
         |_| (Vec::new(), Vec::new()),
         |slip| {
             let base = drive.base_ns();
-            let from = base.partition_point(|&t| t < from_ns);
-            (from..base.len())
-                .take_while(|&i| base[i] <= to_ns)
+            drive
+                .base_range(from_ns, to_ns)
                 .filter_map(|i| Some((seconds_between(reference_ns, base[i]), slip.get(i)?)))
                 .unzip()
         },

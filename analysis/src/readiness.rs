@@ -44,7 +44,7 @@ pub struct Recording<'a> {
 
 /// One thing that was found.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Finding {
+pub struct ReadinessFinding {
     /// What, as one word for programs.
     pub what: &'static str,
     /// What it means, in a sentence or two.
@@ -65,7 +65,7 @@ pub struct Readiness {
     /// Other signals that the decoder file describes.
     pub others: Vec<SignalState>,
     /// What was found, the most important first.
-    pub findings: Vec<Finding>,
+    pub findings: Vec<ReadinessFinding>,
     /// Whether the coupling was called for, allowed to work, and did.
     pub coupling: CouplingUse,
     /// What a reader must know, in plain sentences.
@@ -107,12 +107,13 @@ pub fn assess_drive(
         .filter(|role| roles.contains(role) || recording.described.roles().contains(role))
         .map(|&role| signal_state::state_of(recording, role, &rolling))
         .collect();
-    let coupling = coupling_use::coupling_use(drive, kinematics, vehicle);
+    let coupling =
+        coupling_use::coupling_use(drive, kinematics, vehicle, recording.span.duration_s());
     let mut findings = coupling_use::findings(&coupling, drive);
     plausible::judge(drive, vehicle, &mut states, &mut findings);
     coupling_use::mark_stuck(&coupling, &mut states);
     findings.extend(dropouts::findings(recording, drive, &states));
-    findings.extend(supply::findings(drive));
+    findings.extend(supply::findings(drive, &rolling));
     if recording.traffic.buses.iter().all(|bus| {
         !bus.ids.iter().any(|id| {
             recording

@@ -37,10 +37,7 @@ mod viewer;
 mod wording;
 
 #[cfg(test)]
-#[path = "../examples/report_preview/drives.rs"]
-pub(crate) mod drives;
-#[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 #[cfg(test)]
 mod well_made;
 

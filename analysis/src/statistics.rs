@@ -14,6 +14,7 @@
 //! - [`holm`]: several questions asked of the same data.
 //! - [`student_t`]: p values, quantiles and power of t tests.
 //! - [`least_squares`]: a model of any form, with the covariance of its parameters.
+//! - `line`: a straight line or a parabola through samples in time.
 //! - [`theil_sen`]: a slope that outliers cannot move; [`change_points`]: where a series changes.
 //! - [`nearest`]: the closest point within a box, for matching.
 //! - `root`: where a rising function is nought; `minimum`: where a function is least; `selection`:
@@ -24,6 +25,7 @@ pub mod hodges_lehmann;
 pub mod holm;
 pub mod huber;
 pub mod least_squares;
+pub(crate) mod line;
 mod mann_whitney;
 mod minimum;
 pub mod nearest;

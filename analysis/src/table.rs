@@ -1,24 +1,20 @@
-//! Tables for other programs: signals, the aligned drive and engagements as polars frames, and
-//! frames as Parquet or CSV bytes. Times are integer nanoseconds since the epoch; a unit stands in
+//! Tables for other programs: signals and engagements as polars frames, and frames as Parquet or CSV
+//! bytes. Times are integer nanoseconds since the epoch; a unit stands in
 //! its column's name; what is missing is null.
 //!
 //! - [`dataset`]: the same for the engagements of many cars.
 
 pub mod dataset;
 
-use std::io::Write;
-
 use polars::prelude::{
     ChunkFull, Column, CsvWriter, DataFrame, Int64Chunked, IntoColumn, NamedFrom, NewChunkedArray,
     ParquetWriter, PolarsResult, SerWriter, Series, StringChunked,
 };
-use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
-use slipwright_decoders::unit::Quantity;
 
-use crate::drive::{Drive, DriveMeasures};
+use crate::drive::DriveMeasures;
 use crate::engagement::{Conditions, Engagement};
-use crate::measure::{Measure, Measured};
+use crate::measure::{Measure, Measured, TransferMethod};
 
 /// Decoded signals in long form: `t_ns`, `signal` (role or name), `value`, `unit`, valid samples
 /// only, signal after signal, each in the order received and in the decoder file's own unit.
@@ -53,55 +49,15 @@ fn long_form(t_ns: &[i64], signal: &str, value: &[f64], unit: &str) -> PolarsRes
     )
 }
 
-impl Drive {
-    /// The drive aligned: `t_ns` of the wheel-speed time base and one column a role, named after role
-    /// and core unit (`coupling_pressure_bar`), null where the signal has no value to give.
-    ///
-    /// # Errors
-    /// Only if memory for the table cannot be laid out.
-    pub fn table(&self) -> PolarsResult<DataFrame> {
-        let n = self.base_ns().len();
-        let mut columns =
-            vec![Int64Chunked::from_slice("t_ns".into(), self.base_ns()).into_column()];
-        for channel in self.channels() {
-            let Ok(aligned) = self.aligned(channel.role) else {
-                continue;
-            };
-            let values: Vec<Option<f64>> = aligned.iter().collect();
-            let name = column_name(channel.role, channel.quantity);
-            columns.push(Series::new(name.into(), values).into_column());
-        }
-        DataFrame::new(n, columns)
-    }
-}
-
-/// `coupling.pressure` in bar becomes `coupling_pressure_bar`.
-fn column_name(role: Role, quantity: Quantity) -> String {
-    let unit = match quantity {
-        Quantity::Speed => "_mps",
-        Quantity::AngularSpeed => "_rad_per_s",
-        Quantity::Pressure => "_bar",
-        Quantity::Torque => "_nm",
-        Quantity::Force => "_n",
-        Quantity::Percent => "_percent",
-        Quantity::Temperature => "_degc",
-        Quantity::Angle => "_rad",
-        Quantity::Acceleration => "_mps2",
-        Quantity::Current => "_a",
-        Quantity::Voltage => "_v",
-        Quantity::Bare => "",
-    };
-    format!("{}{unit}", role.text().replace('.', "_"))
-}
-
 /// Engagements of a campaign, one a row: its set and drive, times, what drove it, and for each
 /// measure its value, `_u` for the standard uncertainty and `_why` for the reason where it is
-/// missing; the same for each transfer estimate, and whether that is only an upper bound.
+/// missing; the same for each transfer estimate, whether that is only an upper bound, and what of the
+/// coupling was tested.
 ///
 /// # Errors
 /// Only if memory for the table cannot be laid out.
 pub fn engagements(before: &[DriveMeasures], after: &[DriveMeasures]) -> PolarsResult<DataFrame> {
-    let rows: Vec<(&str, &DriveMeasures, &Engagement)> = [("before", before), ("after", after)]
+    let places: Vec<(&str, &DriveMeasures, &Engagement)> = [("before", before), ("after", after)]
         .into_iter()
         .flat_map(|(set, drives)| {
             drives
@@ -109,62 +65,61 @@ pub fn engagements(before: &[DriveMeasures], after: &[DriveMeasures]) -> PolarsR
                 .flat_map(move |d| d.engagements.iter().map(move |e| (set, d, e)))
         })
         .collect();
+    let rows: Vec<&Engagement> = places.iter().map(|(.., e)| *e).collect();
     let mut columns = Vec::new();
-    texts(&mut columns, "set", rows.iter().map(|(set, ..)| Some(*set)));
+    let c = &mut columns;
+    texts(c, "set", places.iter().map(|(set, ..)| Some(*set)));
     texts(
-        &mut columns,
+        c,
         "drive",
-        rows.iter().map(|(_, d, _)| Some(d.name.as_str())),
+        places.iter().map(|(_, d, _)| Some(d.name.as_str())),
     );
-    times(
-        &mut columns,
-        "start_ns",
-        rows.iter().map(|(.., e)| e.start_ns),
-    );
-    times(&mut columns, "end_ns", rows.iter().map(|(.., e)| e.end_ns));
-    texts(
-        &mut columns,
-        "kind",
-        rows.iter().map(|(.., e)| Some(e.kind.text())),
-    );
-    texts(
-        &mut columns,
-        "reference",
-        rows.iter().map(|(.., e)| Some(e.reference.text())),
-    );
-    times(
-        &mut columns,
-        "reference_ns",
-        rows.iter().map(|(.., e)| e.reference_ns),
-    );
-    for (name, _, of) in CONDITIONS {
-        numbers(
-            &mut columns,
-            name,
-            rows.iter().map(|(.., e)| of(&e.conditions)),
-        );
-    }
-    for &measure in Measure::ALL {
-        let values = rows.iter().map(|(.., e)| e.measures.get(measure as usize));
-        measured(&mut columns, measure.key(), values);
-    }
-    for method in ["hydraulic", "tyre", "balance"] {
-        let of = |e: &Engagement| e.transfer.iter().position(|t| t.method == method);
-        if !rows.iter().any(|(.., e)| of(e).is_some()) {
-            continue;
-        }
-        let name = format!("transfer_{method}");
-        let values = rows
-            .iter()
-            .map(|(.., e)| of(e).map(|i| &e.transfer[i].fraction));
-        measured(&mut columns, &name, values);
-        let bounds: Vec<Option<bool>> = rows
-            .iter()
-            .map(|(.., e)| of(e).map(|i| e.transfer[i].upper_bound))
-            .collect();
-        columns.push(Series::new(format!("{name}_upper_bound").into(), bounds).into_column());
-    }
+    driven_columns(c, &rows);
+    measured_columns(c, &rows);
     DataFrame::new(rows.len(), columns)
+}
+
+/// When engagements were, of which kind, and what drove them.
+fn driven_columns(c: &mut Vec<Column>, rows: &[&Engagement]) {
+    times(c, "start_ns", rows.iter().map(|e| e.start_ns));
+    times(c, "end_ns", rows.iter().map(|e| e.end_ns));
+    texts(c, "kind", rows.iter().map(|e| Some(e.kind.text())));
+    texts(
+        c,
+        "reference",
+        rows.iter().map(|e| Some(e.reference.text())),
+    );
+    times(c, "reference_ns", rows.iter().map(|e| e.reference_ns));
+    for (name, _, of) in CONDITIONS {
+        numbers(c, name, rows.iter().map(|e| of(&e.conditions)));
+    }
+}
+
+/// Every measure of engagements, every transfer estimate, and what was tested.
+fn measured_columns(c: &mut Vec<Column>, rows: &[&Engagement]) {
+    for &measure in Measure::ALL {
+        let values = rows.iter().map(|e| Some(e.measured(measure)));
+        measured(c, measure.key(), values);
+    }
+    for method in TransferMethod::ALL {
+        let of = |e: &&Engagement| e.transfer.iter().position(|t| t.method == method);
+        let name = format!("transfer_{}", method.text());
+        let values = rows.iter().map(|e| of(e).map(|i| &e.transfer[i].fraction));
+        measured(c, &name, values);
+        let bounds = rows
+            .iter()
+            .map(|e| of(e).map(|i| e.transfer[i].upper_bound));
+        truths(c, &format!("{name}_upper_bound"), bounds);
+    }
+    let values = rows.iter().map(|e| Some(&e.tested.percent));
+    measured(c, "tested_percent", values);
+    let bounds = rows.iter().map(|e| Some(e.tested.upper_bound));
+    truths(c, "tested_percent_upper_bound", bounds);
+    numbers(
+        c,
+        "slipped_s",
+        rows.iter().map(|e| Some(e.tested.slipped_s)),
+    );
 }
 
 type Condition = fn(&Conditions) -> Option<f64>;
@@ -210,6 +165,11 @@ fn numbers(columns: &mut Vec<Column>, name: &str, values: impl Iterator<Item = O
     columns.push(Series::new(name.into(), values).into_column());
 }
 
+fn truths(columns: &mut Vec<Column>, name: &str, values: impl Iterator<Item = Option<bool>>) {
+    let values: Vec<Option<bool>> = values.collect();
+    columns.push(Series::new(name.into(), values).into_column());
+}
+
 fn measured<'a>(
     columns: &mut Vec<Column>,
     name: &str,
@@ -230,24 +190,15 @@ fn measured<'a>(
     columns.push(Series::new(format!("{name}_why").into(), why).into_column());
 }
 
-/// A frame as the bytes of a Parquet file.
+/// A frame as the bytes of a Parquet file, zstd-compressed.
 ///
 /// # Errors
 /// Only if polars cannot encode the frame.
 pub fn parquet(frame: &mut DataFrame) -> PolarsResult<Vec<u8>> {
     let mut bytes = Vec::new();
-    write_parquet(frame, &mut bytes)?;
-    Ok(bytes)
-}
-
-/// Writes a frame as Parquet, zstd-compressed.
-///
-/// # Errors
-/// If the frame cannot be encoded or the writer fails.
-pub fn write_parquet(frame: &mut DataFrame, out: impl Write) -> PolarsResult<()> {
     frame.rechunk_mut();
-    ParquetWriter::new(out).finish(frame)?;
-    Ok(())
+    ParquetWriter::new(&mut bytes).finish(frame)?;
+    Ok(bytes)
 }
 
 /// A frame as the bytes of a CSV file with a header line.
@@ -256,17 +207,10 @@ pub fn write_parquet(frame: &mut DataFrame, out: impl Write) -> PolarsResult<()>
 /// Only if polars cannot encode the frame.
 pub fn csv(frame: &mut DataFrame) -> PolarsResult<Vec<u8>> {
     let mut bytes = Vec::new();
-    write_csv(frame, &mut bytes)?;
+    CsvWriter::new(&mut bytes)
+        .include_header(true)
+        .finish(frame)?;
     Ok(bytes)
-}
-
-/// Writes a frame as CSV with a header line.
-///
-/// # Errors
-/// If the frame cannot be encoded or the writer fails.
-pub fn write_csv(frame: &mut DataFrame, out: impl Write) -> PolarsResult<()> {
-    let mut out = out;
-    CsvWriter::new(&mut out).include_header(true).finish(frame)
 }
 
 #[cfg(test)]

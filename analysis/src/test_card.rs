@@ -162,7 +162,7 @@ pub fn next(need: &Need, tally: &Tally) -> Manoeuvre {
 mod tests {
     use super::*;
     use crate::measure::Missing;
-    use crate::report::drives;
+    use crate::report::tests::drives;
 
     #[test]
     fn what_cannot_be_compared_is_not_counted() {

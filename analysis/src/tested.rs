@@ -88,6 +88,18 @@ impl TestedDrive {
             (0, true) => {
                 format!("the pack carried {percent} of its rated torque without slipping")
             }
+            (0, false)
+                if self.most.upper_bound
+                    && self
+                        .most
+                        .percent
+                        .as_ref()
+                        .is_ok_and(|e| e.value >= ENOUGH_PERCENT) =>
+            {
+                format!(
+                    "the pack never slipped under torque and carried {percent} of its rated torque: it is not known whether its lining was tested"
+                )
+            }
             (0, false) => format!(
                 "the pack never slipped under torque and carried {percent} of its rated torque: too little to test its lining"
             ),
@@ -160,6 +172,19 @@ mod tests {
         assert!(!gentle.is_enough());
         insta::assert_snapshot!(gentle.sentence(), @"the pack never slipped under torque and carried 34 % of its rated torque: too little to test its lining");
         insta::assert_snapshot!(gentle.manoeuvre().unwrap(), @"launch from rest in first gear with the accelerator well down, front wheels on loose ground, on a closed road: at this drive's highest engine torque of 210 N·m four gripping tyres bring 62 % of the rated torque to the coupling, and front wheels without grip up to 138 %");
+    }
+
+    /// What was carried may have been anything below the bound.
+    #[test]
+    fn a_bound_is_no_finding() {
+        let bounded = |percent: f64| {
+            let mut bounded = drive(percent, 0);
+            bounded.most.upper_bound = true;
+            bounded
+        };
+        assert!(!bounded(90.0).is_enough() && bounded(90.0).manoeuvre().is_some());
+        insta::assert_snapshot!(bounded(90.0).sentence(), @"the pack never slipped under torque and carried at most 90 % of its rated torque: it is not known whether its lining was tested");
+        insta::assert_snapshot!(bounded(40.0).sentence(), @"the pack never slipped under torque and carried at most 40 % of its rated torque: too little to test its lining");
     }
 
     #[test]

@@ -136,7 +136,7 @@ impl Sight {
         }
     }
 
-    fn beforehand(assumed: Assumed, curve: Curve) -> Self {
+    fn prior(assumed: Assumed, curve: Curve) -> Self {
         Self {
             assumed,
             curve,
@@ -185,9 +185,9 @@ pub(crate) struct Traction {
     /// With the curve learnt from the drive, or why it cannot be.
     pub(crate) learnt: Result<Sights, Missing>,
     /// With a curve that is only known beforehand: it tells ratios of forces, not forces.
-    pub(crate) beforehand: Sights,
+    pub(crate) prior: Sights,
     /// The same with its slope as uncertain as it is beforehand.
-    pub(crate) unlearnt: Sights,
+    pub(crate) prior_wide_slope: Sights,
 }
 
 impl Traction {
@@ -234,32 +234,32 @@ impl Traction {
                     moved: by_assumed.into_iter().chain(by_curve).collect(),
                 })
             });
-        let [curve, sharper] = Curve::beforehand();
-        let beforehand = Sights {
-            middle: Sight::beforehand(assumed, curve),
+        let [curve, sharper] = Curve::prior();
+        let prior = Sights {
+            middle: Sight::prior(assumed, curve),
             moved: moved
                 .into_iter()
-                .map(|assumed| Sight::beforehand(assumed, curve))
-                .chain([Sight::beforehand(assumed, sharper)])
+                .map(|assumed| Sight::prior(assumed, curve))
+                .chain([Sight::prior(assumed, sharper)])
                 .collect(),
         };
-        let mut unlearnt = beforehand.clone();
-        let slopes = Curve::beforehand_slopes();
-        unlearnt
+        let mut prior_wide_slope = prior.clone();
+        let slopes = Curve::prior_slopes();
+        prior_wide_slope
             .moved
-            .extend(slopes.map(|curve| Sight::beforehand(assumed, curve)));
+            .extend(slopes.map(|curve| Sight::prior(assumed, curve)));
         Ok(Self {
             motion,
             slipping,
             learnt,
-            beforehand,
-            unlearnt,
+            prior,
+            prior_wide_slope,
         })
     }
 
     /// The best there is for ratios of forces.
     pub(crate) fn for_ratios(&self) -> &Sights {
-        self.learnt.as_ref().unwrap_or(&self.beforehand)
+        self.learnt.as_ref().unwrap_or(&self.prior)
     }
 }
 

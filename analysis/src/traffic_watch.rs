@@ -67,7 +67,7 @@ pub struct WatchedBus {
     pub span: Span,
     /// Identifiers in the order of their first frames.
     pub ids: Vec<WatchedId>,
-    /// Times of error frames, ns since the epoch.
+    /// Times of error frames, ns since the epoch, rising.
     pub error_ns: Vec<i64>,
 }
 
@@ -170,6 +170,8 @@ impl TrafficWatch {
                 .iter()
                 .filter_map(|id| Some(bus.ids.remove(id)?.finish(*id, span.to_ns)))
                 .collect();
+            // A recorder's clock may have stepped backwards.
+            bus.error_ns.sort_unstable();
             Some(WatchedBus {
                 bus: bus.name,
                 span,

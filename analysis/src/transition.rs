@@ -7,8 +7,8 @@
 //! step, weighted by how well they explain it (G. Schwarz, Estimating the dimension of a model,
 //! Annals of Statistics 6(2), 1978, whose criterion approximates each shape's posterior odds),
 //! and the crossing is the fitted waveform's. Where no shape explains the samples, the crossing is
-//! drawn to the interpolated one. Where fewer than two samples lie within the
-//! step, interpolation is all there is, and the uncertainty says so.
+//! drawn to the interpolated one. Where no sample lies within the step, or too few for any shape,
+//! interpolation is all there is, and the uncertainty says so.
 //!
 //! The states are the fit's where it explains the samples on either side. Pressure that creeps up
 //! while the oil fills the clearance, or that drifts while it is held, is no state of the fit: then
@@ -22,12 +22,13 @@ mod plateau;
 mod rise;
 mod shape;
 
-pub use self::crossing::{Crossing, first_crossing_after, last_crossing_before, middle_crossing};
+pub(crate) use self::crossing::middle_crossing;
+use self::crossing::{first_crossing_after, last_crossing_before};
 pub use self::first_rise::measure_first_rise;
 use self::fit::{Fit, Sampled, fit};
-use self::levels::step_noise;
-pub use self::levels::{StateLevels, state_levels};
-pub use self::plateau::{Plateau, first_plateau, last_plateau};
+pub use self::levels::StateLevels;
+use self::levels::{state_levels, step_noise};
+pub(crate) use self::plateau::{Plateau, first_plateau, last_plateau};
 use self::rise::{Basis, Fitted};
 pub use self::rise::{Rise, Timed};
 use self::shape::Shape;

@@ -1,10 +1,10 @@
 //! What is known of the car: the vehicle file (TOML), with every key optional but `name` and
 //! `decoder`. Whatever needs a missing key reports it as missing by name.
 
+mod required;
+
 use serde::Deserialize;
 use slipwright_decoders::toml_error::TomlError;
-
-use crate::measure::Missing;
 
 /// A vehicle file.
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]
@@ -115,14 +115,6 @@ pub struct Coupling {
     pub nominal_dead_time_ms: Option<f64>,
     /// Rise time of this car when healthy, ms.
     pub nominal_rise_time_ms: Option<f64>,
-}
-
-/// A key's value, or its name as the reason why a measure is missing.
-///
-/// # Errors
-/// [`Missing::VehicleKey`] with `name` if the value is absent.
-pub fn required<T: Clone>(value: &Option<T>, name: &'static str) -> Result<T, Missing> {
-    value.clone().ok_or(Missing::VehicleKey(name))
 }
 
 impl Vehicle {
@@ -263,10 +255,7 @@ mod tests {
     #[test]
     fn everything_but_name_and_decoder_may_be_absent() {
         let vehicle = Vehicle::parse(SMALL).unwrap();
-        assert_eq!(
-            required(&vehicle.geometry.wheelbase_m, "geometry.wheelbase_m"),
-            Err(Missing::VehicleKey("geometry.wheelbase_m"))
-        );
+        assert_eq!(vehicle.geometry.wheelbase_m, None);
     }
 
     #[test]

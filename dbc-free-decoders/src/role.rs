@@ -74,6 +74,15 @@ impl Role {
         Self::WheelSpeedRearRight,
     ];
 
+    /// Whether it is a state, which has no values between its values and holds until the next.
+    #[must_use]
+    pub fn is_state(self) -> bool {
+        matches!(
+            self,
+            Self::Gear | Self::CouplingInhibited | Self::AbsActive | Self::TractionActive
+        )
+    }
+
     /// Whether a signal of this role may be given in `unit`.
     #[must_use]
     pub fn accepts(self, unit: Unit) -> bool {

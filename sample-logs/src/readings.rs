@@ -46,15 +46,7 @@ fn noise_and_offset(role: Role) -> (f64, f64) {
 
 /// Whether a value holds until the next one instead of running straight to it.
 fn is_held(role: Role) -> bool {
-    matches!(
-        role,
-        Role::CouplingDemand
-            | Role::CouplingInhibited
-            | Role::Gear
-            | Role::AbsActive
-            | Role::TractionActive
-            | Role::PedalBrake
-    )
+    role.is_state() || matches!(role, Role::CouplingDemand | Role::PedalBrake)
 }
 
 /// Noise of speeds that a control unit has averaged, m/s.

@@ -1,7 +1,7 @@
 //! What `check --json` prints.
 
 use serde::Serialize;
-use slipwright_analysis::readiness::{CouldWork, Finding, Readiness, SignalState};
+use slipwright_analysis::readiness::{CouldWork, Readiness, ReadinessFinding, SignalState};
 
 /// `check`: ready or not, and why.
 #[derive(Debug, Serialize)]
@@ -59,8 +59,8 @@ impl From<&SignalState> for SignalOutput {
     }
 }
 
-impl From<&Finding> for FindingOutput {
-    fn from(finding: &Finding) -> Self {
+impl From<&ReadinessFinding> for FindingOutput {
+    fn from(finding: &ReadinessFinding) -> Self {
         Self {
             what: finding.what,
             why: finding.why.clone(),

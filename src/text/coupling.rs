@@ -8,13 +8,7 @@ use slipwright_analysis::number;
 
 /// The fitted model, what was tested, and ground speed; one line each.
 pub(super) fn lines(drive: &DriveMeasures) -> String {
-    let model = &drive.coupling_model;
-    let parameters = [
-        ("fill time", &model.fill_time_ms, "ms"),
-        ("rise rate", &model.rise_rate_bar_per_s, "bar/s"),
-        ("leak rate", &model.leak_rate_percent_per_s, "%/s"),
-        ("torque per bar", &model.torque_per_bar_nm, "N·m/bar"),
-    ];
+    let parameters = drive.coupling_model.parameters();
     let mut text = String::new();
     let told: Vec<String> = parameters
         .iter()

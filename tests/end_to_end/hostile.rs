@@ -284,10 +284,15 @@ fn times_before_1970_and_after_2262() {
         text.lines().nth(1).unwrap().starts_with("-1576999999"),
         "{text:.80}"
     );
+    // Six seconds before the last time that 64 bits hold.
+    let last = measured("last.pcapng", 9_223_372_030);
+    ended(&last, "last");
     for line in [
         "compare --before early.pcapng --after usual.pcapng --vehicle vehicle.toml --out report",
         "trend . --vehicle vehicle.toml --fresh --out watch",
         "diagnose early.pcapng --vehicle vehicle.toml --out diagnosis",
+        "check last.pcapng --vehicle vehicle.toml",
+        "diagnose last.pcapng --vehicle vehicle.toml",
     ] {
         ended(&bounded(folder.path(), 4_000_000, line), line);
     }

@@ -16,6 +16,7 @@ use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::engagement::Found;
 use crate::measure::{Estimate, Missing};
 use crate::statistics::least_squares::least_squares;
+use crate::statistics::line::straight;
 use crate::statistics::quantile::median;
 use crate::statistics::spread::mean;
 
@@ -27,6 +28,10 @@ const LEAST_HELD_S: f64 = 0.4;
 
 /// Fewest engagements.
 const LEAST: usize = 3;
+
+const TOO_FEW: Missing = Missing::NotIdentifiable(
+    "fewer than three engagements were held for 0.8 s or longer with their demand known",
+);
 
 /// Demand counts as moved if it changes by this share within held parts.
 const MOVED_SHARE: f64 = 0.01;
@@ -60,7 +65,7 @@ fn pooled(rates: &[f64]) -> Parameter {
     Parameter::linear(estimate, n - 1.0)
 }
 
-/// Per cent of the level per second, one an engagement.
+/// Per cent of the level per second, one an engagement; never fewer than [`LEAST`].
 fn rates(drive: &Drive, found: &[Found]) -> Result<Vec<f64>, Missing> {
     let pressure = drive.channel(Role::CouplingPressure)?;
     let demand = drive.channel(Role::CouplingDemand).ok();
@@ -68,36 +73,40 @@ fn rates(drive: &Drive, found: &[Found]) -> Result<Vec<f64>, Missing> {
         .iter()
         .filter_map(|f| held(pressure, demand, f))
         .collect();
+    rates_of(&held)
+}
+
+fn rates_of(held: &[Held]) -> Result<Vec<f64>, Missing> {
     if held.len() < LEAST {
-        return Err(Missing::NotIdentifiable(
-            "fewer than three engagements were held for half a second or longer",
-        ));
+        return Err(TOO_FEW);
     }
-    let moved = held.iter().filter(|h| moves(h)).count();
-    if moved == 0 {
-        return Ok(held
-            .iter()
+    let rates: Vec<f64> = if held.iter().any(moves) {
+        // Bars per demand, shared; each engagement has its own leak.
+        let (offset, gain) = bar_per_demand(held).ok_or(Missing::NotIdentifiable(
+            "demand fell steadily in every held part, so leakage cannot be told from it",
+        ))?;
+        held.iter()
+            .filter_map(|h| {
+                let demand = h.demand.as_ref()?;
+                let share: Vec<f64> = h
+                    .pressure_bar
+                    .iter()
+                    .zip(demand)
+                    .map(|(p, d)| (p - offset) / (gain * d))
+                    .collect();
+                fall(&h.t_s, &share)
+            })
+            .collect()
+    } else {
+        held.iter()
             .filter_map(|h| fall(&h.t_s, &h.pressure_bar))
-            .collect());
+            .collect()
+    };
+    // A gap in demand, or a demand of nothing, takes single ones away.
+    if rates.len() < LEAST {
+        return Err(TOO_FEW);
     }
-    // Bars per demand, shared; each engagement has its own leak.
-    let bar_per_demand = bar_per_demand(&held).ok_or(Missing::NotIdentifiable(
-        "demand fell steadily in every held part, so leakage cannot be told from it",
-    ))?;
-    let (offset, gain) = bar_per_demand;
-    Ok(held
-        .iter()
-        .filter_map(|h| {
-            let demand = h.demand.as_ref()?;
-            let share: Vec<f64> = h
-                .pressure_bar
-                .iter()
-                .zip(demand)
-                .map(|(p, d)| (p - offset) / (gain * d))
-                .collect();
-            fall(&h.t_s, &share)
-        })
-        .collect())
+    Ok(rates)
 }
 
 fn held(pressure: &Channel, demand: Option<&Channel>, found: &Found) -> Option<Held> {
@@ -138,14 +147,8 @@ fn moves(held: &Held) -> bool {
 
 /// Fall of a line through `y`, per cent of its level per second.
 fn fall(t_s: &[f64], y: &[f64]) -> Option<f64> {
-    let (t_mean, level) = (mean(t_s)?, mean(y)?);
-    let s_tt: f64 = t_s.iter().map(|t| (t - t_mean).powi(2)).sum();
-    let s_ty: f64 = t_s
-        .iter()
-        .zip(y)
-        .map(|(t, v)| (t - t_mean) * (v - level))
-        .sum();
-    let rate = -100.0 * s_ty / s_tt / level;
+    let line = straight(t_s, y)?;
+    let rate = -100.0 * line.slope_per_s / line.level;
     rate.is_finite().then_some(rate)
 }
 
@@ -183,4 +186,45 @@ fn bar_per_demand(held: &[Held]) -> Option<(f64, f64)> {
     let u = sigma * solution.variance(&[0.0, 1.0, 0.0]).sqrt();
     let (offset, k) = (solution.x[0], solution.x[1]);
     (k > 0.0 && u < NOT_TOLD_SHARE * k).then_some((offset, k))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A held part of one second that falls by `leak` a second, with the demand given.
+    fn part(leak: f64, demand: Option<fn(f64) -> f64>) -> Held {
+        let t_s: Vec<f64> = (0..50).map(|i| f64::from(i) * 0.02).collect();
+        let asked = demand.unwrap_or(|_| 60.0);
+        Held {
+            pressure_bar: t_s
+                .iter()
+                .map(|&t| 0.3 * asked(t) * (1.0 - leak * t))
+                .collect(),
+            demand: demand.map(|asked| t_s.iter().map(|&t| asked(t)).collect()),
+            t_s,
+        }
+    }
+
+    fn steps(t_s: f64) -> f64 {
+        if t_s < 0.5 { 60.0 } else { 50.0 }
+    }
+
+    /// Where demand moves, an engagement whose demand was not received gives no rate, and what
+    /// is left must still be three.
+    #[test]
+    fn too_few_rates_are_missing_and_never_a_number() {
+        let told = |parts: &[Held]| rates_of(parts);
+        let known = || part(0.05, Some(steps));
+        let unknown = || part(0.05, None);
+        assert_eq!(told(&[known(), unknown(), unknown()]), Err(TOO_FEW));
+        assert_eq!(told(&[known(), known(), unknown()]), Err(TOO_FEW));
+        assert_eq!(told(&[known(), known()]), Err(TOO_FEW));
+        let nothing = || part(0.05, Some(|t| if t < 0.5 { 60.0 } else { 0.0 }));
+        assert_eq!(told(&[known(), known(), nothing()]), Err(TOO_FEW));
+        let rates = told(&[known(), known(), known(), unknown()]).unwrap();
+        assert_eq!(rates.len(), 3);
+        let pooled = pooled(&rates).estimate.unwrap();
+        assert!(pooled.value > 1.0 && pooled.u.is_finite(), "{pooled:?}");
+    }
 }

@@ -12,8 +12,8 @@
 //!
 //! Fitted by least squares to the samples of all rises together; logarithms of the positive
 //! parameters. Each engagement may fill a little sooner or later than the others; that shift is found
-//! for each within the fit, so that it does not blur what all share. `s`, `p_w`, `tau` and `p_fill` are known beforehand within wide bounds only, and enter
-//! the fit so; `fill_time` and `rise_rate` are not. Uncertainties are the larger of what the
+//! for each within the fit, so that it does not blur what all share. `s`, `p_w`, `tau` and `p_fill`
+//! are known beforehand within wide bounds only, and enter the fit so; `fill_time` and `rise_rate` are not. Uncertainties are the larger of what the
 //! residuals' size and what their likeness within engagements give. A rise that the valve's lag
 //! limits throughout tells no rise rate.
 

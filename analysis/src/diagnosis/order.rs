@@ -20,7 +20,6 @@ use crate::engagement::Found;
 use crate::kinematics::slip_rad_s;
 use crate::measure::Missing;
 use crate::statistics::spread::mean;
-use crate::vehicle::required;
 
 /// Slower than this slip ratios tell nothing, m/s.
 const LEAST_MPS: f64 = 0.8;
@@ -106,8 +105,8 @@ fn needed<'a>(scene: &Scene<'a>) -> Result<(&'a Column, &'a Column, f64), Missin
     let (k, v) = (scene.kinematics, scene.vehicle);
     let front = k.front_mps.as_ref().map_err(Clone::clone)?;
     let rear = k.rear_mps.as_ref().map_err(Clone::clone)?;
-    let ratio = required(&v.driveline.rear_drive_ratio, "driveline.rear_drive_ratio")?;
-    let radius_m = required(&v.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
+    let ratio = v.rear_drive_ratio()?;
+    let radius_m = v.rolling_radius_m()?;
     Ok((front, rear, ratio / radius_m))
 }
 

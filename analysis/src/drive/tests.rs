@@ -31,7 +31,7 @@ fn drive(series: Vec<Series>) -> Drive {
 fn check_at(drive: &Drive, role: Role, expected: &[(i64, Option<f64>)]) {
     let channel = drive.channel(role).unwrap();
     for &(t_ms, value) in expected {
-        let found = if is_state(role) {
+        let found = if role.is_state() {
             channel.held_at(t_ms * MS)
         } else {
             channel.at(t_ms * MS)
@@ -67,6 +67,16 @@ fn values_are_linear_between_samples_and_missing_outside_and_across_gaps() {
             (111, None),
         ],
     );
+}
+
+/// Samples every 10 ms, then 2 s of nothing.
+#[test]
+fn a_gap_takes_no_time() {
+    let samples: Vec<(i64, f64)> = [0, 10, 20, 2020, 2030].map(|ms| (ms, 1.0)).to_vec();
+    let role = Role::WheelSpeedFrontLeft;
+    let drive = drive(vec![series(role, Unit::MetrePerSecond, &samples, 50)]);
+    let steps: Vec<f64> = (0..6).map(|i| drive.step_s(i)).collect();
+    assert_eq!(steps, [0.01, 0.01, 0.0, 0.01, 0.0, 0.0]);
 }
 
 #[test]

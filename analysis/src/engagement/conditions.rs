@@ -1,10 +1,9 @@
 //! What drives an engagement, and which kind it is.
 
 use slipwright_decoders::role::Role;
-use slipwright_decoders::unit::Quantity;
 
 use super::{Conditions, Kind};
-use crate::drive::{Channel, Column, Drive, at_seconds};
+use crate::drive::{Channel, Column, Drive, at_seconds, percent_factor};
 use crate::kinematics::Kinematics;
 use crate::statistics::quantile::median;
 use crate::statistics::spread::mean;
@@ -65,16 +64,6 @@ pub(super) fn conditions(
             .ok()
             .and_then(|c| c.at(reference_ns).or_else(|| c.held_at(reference_ns))),
         engine_torque_nm: most(Role::EngineTorque),
-    }
-}
-
-/// A pedal without a unit runs from 0 to 1 or from 0 to 100.
-fn percent_factor(pedal: &Channel) -> f64 {
-    let top = pedal.value().iter().copied().fold(0.0, f64::max);
-    if pedal.quantity == Quantity::Bare && top <= 1.0 {
-        100.0
-    } else {
-        1.0
     }
 }
 
@@ -140,12 +129,8 @@ fn mean_speed(drive: &Drive, kinematics: &Kinematics, from_ns: i64, to_ns: i64) 
 }
 
 fn column_values(drive: &Drive, column: &Column, from_ns: i64, to_ns: i64) -> Vec<f64> {
-    let base = drive.base_ns();
-    let from = base.partition_point(|&t| t < from_ns);
-    (from..base.len())
-        .take_while(|&i| base[i] <= to_ns)
-        .filter_map(|i| column.get(i))
-        .collect()
+    let range = drive.base_range(from_ns, to_ns);
+    range.filter_map(|i| column.get(i)).collect()
 }
 
 fn curvature_per_m(

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::drive::{Column, Drive, seconds_between};
+use crate::drive::{Column, Drive, at_seconds, seconds_between};
 use crate::kinematics::{Kinematics, SlipNoise};
 use crate::measure::Missing;
 
@@ -107,9 +107,7 @@ impl<'a> SlipTrace<'a> {
     /// Indices of the base with `from_ns <= t <= to_ns`.
     #[must_use]
     pub fn range(&self, from_ns: i64, to_ns: i64) -> Range<usize> {
-        let base = self.base_ns();
-        let from = base.partition_point(|&t| t < from_ns);
-        from..base.partition_point(|&t| t <= to_ns).max(from)
+        self.drive.base_range(from_ns, to_ns)
     }
 
     /// The first onset within a range of the base.
@@ -200,7 +198,7 @@ impl<'a> SlipTrace<'a> {
         let interval_s = seconds_between(base[k], base[i]);
         let rise = (y1 - y0).max(f64::MIN_POSITIVE);
         let share = ((self.threshold_mps(i) - y0) / rise).clamp(0.0, 1.0);
-        let t_ns = crate::drive::at_seconds(base[k], share * interval_s);
+        let t_ns = at_seconds(base[k], share * interval_s);
         // The slope over a few samples tells how noise moves the crossing; the interval bounds what
         // the pair itself can say.
         let later = (i + 3).min(self.slip.len().saturating_sub(1));

@@ -8,11 +8,11 @@ use crate::statistics::quantile::quantile;
 
 /// Assumed where the drive does not show it: passive wheel sensors lose their signal at one to two
 /// km/h. Common practice, no source.
-pub const DEFAULT_DROPOUT_MPS: f64 = 0.5;
+const DEFAULT_DROPOUT_MPS: f64 = 0.5;
 
 /// Below this no wheel speed is trusted even if the sensor seems to tell it: it is within the
 /// resolution of the usual codes and cannot be told from rest.
-pub const LEAST_DROPOUT_MPS: f64 = 0.1;
+const LEAST_DROPOUT_MPS: f64 = 0.1;
 
 /// A repeated lowest value above this is slow driving, not a sensor's floor.
 const HIGHEST_FLOOR_MPS: f64 = 1.5;

@@ -22,7 +22,7 @@ const MIDDLE_WIDTH: f64 = 4.652_695_748_081_682;
 /// Fewest samples for the deviation.
 pub(super) const LEAST_SAMPLES: usize = 100;
 
-/// Mean durations for which the deviation is worked out, as powers of two of the sample interval.
+/// Longest duration of a mean, s; durations double from the sample interval.
 const LONGEST_MEAN_S: f64 = 4.0;
 
 /// Deviation of slip, and of its means.
@@ -187,27 +187,15 @@ pub(super) fn measured(noise: &Result<SlipNoise, Missing>) -> Measured {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::trial::Random;
 
     fn base(n: usize) -> Vec<i64> {
         (0..n as i64).map(|i| i * 10_000_000).collect()
     }
 
-    /// A repeatable stand-in for white noise: normal quantiles in a scrambled order.
     fn white(n: usize, sigma: f64) -> Vec<f64> {
-        let mut state = 1_u64;
-        (0..n)
-            .map(|_| {
-                let sum: f64 = (0..12)
-                    .map(|_| {
-                        state = state
-                            .wrapping_mul(6_364_136_223_846_793_005)
-                            .wrapping_add(1_442_695_040_888_963_407);
-                        (state >> 11) as f64 / (1_u64 << 53) as f64
-                    })
-                    .sum();
-                (sum - 6.0) * sigma
-            })
-            .collect()
+        let mut random = Random::new(1);
+        (0..n).map(|_| sigma * random.normal()).collect()
     }
 
     #[test]

@@ -2,10 +2,9 @@
 //! choose among them. Linear in the drive's length.
 
 use slipwright_decoders::role::Role;
-use slipwright_decoders::unit::Quantity;
 
 use crate::closing::ClosedSpan;
-use crate::drive::{Channel, Drive, seconds_between};
+use crate::drive::{Channel, Drive, at_seconds, at_work_above, seconds_between};
 use crate::statistics::quantile::quantile;
 use crate::statistics::spread::mean;
 
@@ -110,10 +109,9 @@ fn sum_up(
         s_tt += (t - t_mean).powi(2);
         s_tv += (t - t_mean) * ((row[2] + row[3]) / 2.0 - rear_mps);
     }
-    let released = !closed.iter().any(|span| {
-        start_ns <= span.end_ns.saturating_add((RELEASE_MARGIN_S * 1e9) as i64)
-            && end_ns >= span.start_ns
-    });
+    // Spans follow each other: the first that has not been open for long is the one to look at.
+    let next = closed.partition_point(|s| at_seconds(s.end_ns, RELEASE_MARGIN_S) < start_ns);
+    let released = closed.get(next).is_none_or(|s| end_ns < s.start_ns);
     let over = |channel: Option<&Channel>| mean_over(channel?, start_ns, end_ns);
     let power_w = over(signals.torque)
         .zip(over(signals.engine_speed))
@@ -157,15 +155,7 @@ impl<'a> Signals<'a> {
     fn of(drive: &'a Drive) -> Self {
         let get = |role| drive.channel(role).ok();
         let pedal = get(Role::PedalAccelerator);
-        let mut active = Vec::new();
-        if let Some(brake) = get(Role::PedalBrake) {
-            active.push((brake, pressed_above(brake)));
-        }
-        for role in [Role::AbsActive, Role::TractionActive] {
-            if let Some(channel) = get(role) {
-                active.push((channel, 0.5));
-            }
-        }
+        let stability = [Role::PedalBrake, Role::AbsActive, Role::TractionActive];
         Self {
             yaw: get(Role::BodyYawRate),
             steering: get(Role::SteeringAngle),
@@ -173,7 +163,7 @@ impl<'a> Signals<'a> {
             engine_speed: get(Role::EngineSpeed),
             pedal,
             pedal_rest: pedal.and_then(|p| quantile(p.value(), 0.01)).unwrap_or(0.0),
-            active,
+            active: at_work_above(drive, &stability),
         }
     }
 
@@ -183,16 +173,5 @@ impl<'a> Signals<'a> {
             channel.value()[range].iter().any(|v| v > limit)
                 || channel.held_at(start_ns).is_some_and(|v| v > *limit)
         })
-    }
-}
-
-/// From which value on the brake pedal counts as pressed: clear of its rest by a step that its
-/// quantity makes plain (2 %, 1 bar, half a switch).
-pub(crate) fn pressed_above(brake: &Channel) -> f64 {
-    let rest = quantile(brake.value(), 0.01).unwrap_or(0.0);
-    rest + match brake.quantity {
-        Quantity::Percent => 2.0,
-        Quantity::Pressure => 1.0,
-        _ => 0.5,
     }
 }

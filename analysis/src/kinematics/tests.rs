@@ -1,5 +1,6 @@
 //! Kinematics of motions that are known.
 
+use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
 use slipwright_decoders::unit::Unit;
 

@@ -71,10 +71,7 @@ pub(super) fn yaw_rate_rad_s(
         rear_left.as_ref().map_err(Clone::clone)?,
         rear_right.as_ref().map_err(Clone::clone)?,
     );
-    let track_m = vehicle
-        .geometry
-        .track_rear_m
-        .ok_or(Missing::VehicleKey("geometry.track_rear_m"))?;
+    let track_m = vehicle.track_rear_m()?;
     let rate: Column = (0..drive.base_ns().len())
         .map(|i| Some((right.get(i)? * factor[3] - left.get(i)? * factor[2]) / track_m))
         .collect();

@@ -12,10 +12,11 @@ use crate::coupling_model::SlippingTorque;
 use crate::measure::Missing;
 use crate::traction::Traction;
 use crate::traction::split::{Force, divided};
-use crate::vehicle::{Vehicle, required};
+use crate::vehicle::Vehicle;
 
-/// Relative standard uncertainty of the bus's engine torque and of the losses behind the coupling.
-/// Common practice, no source.
+/// Relative standard uncertainty of the bus's engine torque and of the losses behind the coupling; less
+/// than that of the `hydraulic` transfer fraction, because inertia and axle loads are in the variants
+/// of the force's division. Common practice, no source.
 const U_TORQUE: f64 = 0.03;
 
 /// What reaches the wheels of the torque behind the coupling: a hypoid gear loses two to four per cent.
@@ -71,10 +72,7 @@ pub(super) fn slipping_torque(whole: &Whole<'_>) -> Result<SlippingTorque, Missi
 /// Torque at the coupling for the rear axle's force, N·m for a force of the weight.
 fn at_coupling_nm(traction: &Traction, vehicle: &Vehicle) -> Result<f64, Missing> {
     let weight_n = traction.motion.weight_n.clone()?;
-    let radius_m = required(&vehicle.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
-    let ratio = required(
-        &vehicle.driveline.rear_drive_ratio,
-        "driveline.rear_drive_ratio",
-    )?;
+    let radius_m = vehicle.rolling_radius_m()?;
+    let ratio = vehicle.rear_drive_ratio()?;
     Ok(weight_n * radius_m / (ratio * REAR_EFFICIENCY))
 }

@@ -10,5 +10,5 @@ use super::view::View;
 use crate::measure::Measured;
 
 pub(super) fn dead_time_ms(view: &View<'_>) -> Measured {
-    super::from_reference_ms(view, 0.1)
+    view.since_reference_ms(0.1)
 }

@@ -6,5 +6,5 @@ use super::view::View;
 use crate::measure::Measured;
 
 pub(super) fn engagement_delay_ms(view: &View<'_>) -> Measured {
-    super::from_reference_ms(view, 0.5)
+    view.since_reference_ms(0.5)
 }

@@ -18,7 +18,7 @@ use crate::drive::seconds_between;
 use crate::kinematics::slip_rad_s;
 use crate::measure::{Estimate, Measured, Missing};
 use crate::statistics::spread::mean;
-use crate::vehicle::required;
+use crate::vehicle::Vehicle;
 
 /// Slip within its noise takes its sign from its mean over this long, s.
 const SIGN_MEAN_S: f64 = 0.25;
@@ -26,11 +26,8 @@ const SIGN_MEAN_S: f64 = 0.25;
 pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     let vehicle = view.vehicle;
     let pack = Pack::of(vehicle)?;
-    let ratio = required(
-        &vehicle.driveline.rear_drive_ratio,
-        "driveline.rear_drive_ratio",
-    )?;
-    let radius_m = required(&vehicle.tyres.rolling_radius_m, "tyres.rolling_radius_m")?;
+    let ratio = vehicle.rear_drive_ratio()?;
+    let radius_m = vehicle.rolling_radius_m()?;
     let pressure = view.drive.channel(Role::CouplingPressure)?;
     let trace = view.slip.as_ref().map_err(Clone::clone)?;
     let base = trace.base_ns();
@@ -68,6 +65,7 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     let (mut work, mut gain, mut gain_squares, mut systematic) = (0.0, 0.0, 0.0, 0.0);
     let (mut length_s, mut samples, mut begun) = (0.0, 0, false);
     let mut previous: Option<[f64; 3]> = None;
+    let last_told = view.last_told();
     for i in view.samples.clone() {
         let here = power(i);
         let joined = i > view.samples.start && view.drive.base_joined(i - 1);
@@ -80,7 +78,7 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
             length_s += dt;
             samples += 1;
             begun = true;
-        } else if begun && (i..view.samples.end).any(|k| trace.slip_mps(k).is_some()) {
+        } else if begun && last_told.is_some_and(|last| last >= i) {
             let lost = if pressure.at(base[i]).is_none() {
                 Role::CouplingPressure
             } else {
@@ -108,9 +106,10 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     })
 }
 
-pub(super) fn friction_work_j_per_m2(view: &View<'_>) -> Measured {
-    let area_m2 = lining_area_m2(view.vehicle)?;
-    let work = friction_work_j(view)?;
+/// The same spread over the lining.
+pub(super) fn friction_work_j_per_m2(vehicle: &Vehicle, work_j: &Measured) -> Measured {
+    let area_m2 = lining_area_m2(vehicle)?;
+    let work = work_j.clone()?;
     Ok(Estimate {
         value: work.value / area_m2,
         u: work.u / area_m2,

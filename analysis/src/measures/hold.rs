@@ -7,9 +7,9 @@
 
 use slipwright_decoders::role::Role;
 
-use super::trend::straight;
 use super::view::View;
 use crate::measure::{Estimate, Measured, Missing};
+use crate::statistics::line::straight;
 
 /// Fewest samples of a trend.
 const LEAST: usize = 8;

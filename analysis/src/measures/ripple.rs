@@ -3,10 +3,10 @@
 //!
 //! `s² = sum(r²)/(n - 3)`, `u = s / sqrt(2 (n - 3))`, widened by the correlation of neighbours.
 
-use super::trend::without_parabola;
 use super::view::View;
 use crate::measure::{Estimate, Measured, Missing};
 use crate::statistics::huber::neighbour_widening;
+use crate::statistics::line::without_parabola;
 
 /// Fewest samples of a deviation.
 const LEAST: usize = 10;

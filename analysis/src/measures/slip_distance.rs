@@ -21,6 +21,7 @@ pub(super) fn slip_distance_m(view: &View<'_>) -> Measured {
         .saturating_sub(1)
         .max(view.samples.start);
     let (mut distance, mut systematic, mut length_s, mut samples) = (0.0, 0.0, 0.0, 0);
+    let last_told = view.last_told();
     let mut begun = false;
     for i in from..view.samples.end.saturating_sub(1) {
         let pair = (
@@ -30,7 +31,7 @@ pub(super) fn slip_distance_m(view: &View<'_>) -> Measured {
         );
         let (Some(a), Some(b), true) = pair else {
             // What comes before the wheels turn fast enough is not a gap; what comes after is.
-            if begun && (i + 1..view.samples.end).any(|k| trace.slip_mps(k).is_some()) {
+            if begun && last_told.is_some_and(|last| last > i) {
                 return Err(Missing::Gap(Role::WheelSpeedFrontLeft));
             }
             continue;

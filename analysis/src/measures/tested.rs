@@ -6,20 +6,20 @@
 //! Where neither is known the engine's torque bounds it. The value is the level that is exceeded in
 //! one twentieth of the held part, so that a single spike does not count.
 
+use std::ops::Range;
+
 use slipwright_decoders::role::Role;
 
 use super::carried_torque::rear_torque_nm;
-use super::transfer_balance::held_samples;
 use super::view::{View, Whole};
 use crate::coupling::Pack;
-use crate::drive::seconds_between;
 use crate::driveline::Driveline;
 use crate::engagement::Engagement;
 use crate::measure::{Estimate, Missing};
 use crate::statistics::quantile::quantile;
 use crate::tested::{Reach, Tested, TestedDrive};
 use crate::traction::pack_slip::slipping;
-use crate::vehicle::{Vehicle, required};
+use crate::vehicle::Vehicle;
 
 /// Share of the held part that may carry more.
 const ABOVE_SHARE: f64 = 0.05;
@@ -37,10 +37,7 @@ const GRIPPING_SHARE: f64 = 0.45;
 /// Torque at the highest pressure, N·m.
 fn rated_nm(vehicle: &Vehicle) -> Result<(Pack, f64), Missing> {
     let pack = Pack::of(vehicle)?;
-    let most = required(
-        &vehicle.coupling.max_pressure_bar,
-        "coupling.max_pressure_bar",
-    )?;
+    let most = vehicle.max_pressure_bar()?;
     let rated = pack.torque_nm(most);
     if rated > 0.0 {
         Ok((pack, rated))
@@ -53,13 +50,13 @@ fn rated_nm(vehicle: &Vehicle) -> Result<(Pack, f64), Missing> {
 
 /// What one engagement tested.
 pub(super) fn of_engagement(view: &View<'_>) -> Tested {
-    let slips = held_samples(view)
+    let slips = view
+        .held_samples()
         .map(|samples| (slipping(view.drive, &view.slip, samples.clone()), samples));
-    let base = view.drive.base_ns();
     let slipped_s = slips.as_ref().map_or(0.0, |(slips, samples)| {
         let held = slips.iter().zip(samples.clone());
         held.filter(|(slips, _)| **slips == Some(true))
-            .filter_map(|(_, i)| Some(seconds_between(base[i], *base.get(i + 1)?)))
+            .map(|(_, i)| view.drive.step_s(i))
             .sum()
     });
     match slips.and_then(|(slips, samples)| percent(view, &slips, samples)) {
@@ -79,7 +76,7 @@ pub(super) fn of_engagement(view: &View<'_>) -> Tested {
 fn percent(
     view: &View<'_>,
     slips: &[Option<bool>],
-    samples: std::ops::Range<usize>,
+    samples: Range<usize>,
 ) -> Result<(Estimate, bool), Missing> {
     let (pack, rated) = rated_nm(view.vehicle)?;
     let pressure = view.drive.channel(Role::CouplingPressure)?;
@@ -121,10 +118,7 @@ fn percent(
 
 /// The most that the engine can bring to the coupling at a time, N·m.
 fn engine_bound_nm<'a>(view: &View<'a>) -> Result<impl Fn(i64) -> Option<f64> + 'a, Missing> {
-    let ratio = required(
-        &view.vehicle.driveline.rear_drive_ratio,
-        "driveline.rear_drive_ratio",
-    )?;
+    let ratio = view.vehicle.rear_drive_ratio()?;
     let driveline = Driveline::of(view.drive, view.kinematics, view.vehicle)?;
     let torque = view.drive.channel(Role::EngineTorque)?;
     Ok(move |t_ns: i64| {
@@ -134,26 +128,19 @@ fn engine_bound_nm<'a>(view: &View<'a>) -> Result<impl Fn(i64) -> Option<f64> + 
 }
 
 /// What a drive tested.
-pub(super) fn of_drive(
-    whole: &Whole<'_>,
-    views: &[View<'_>],
-    engagements: &[Engagement],
-) -> TestedDrive {
+pub(super) fn of_drive(whole: &Whole<'_>, engagements: &[Engagement]) -> TestedDrive {
+    let known = |e: &Engagement| !e.tested.upper_bound;
     let value = |e: &Engagement| e.tested.percent.as_ref().map_or(-1.0, |p| p.value);
-    let most = engagements.iter().max_by(|a, b| {
-        let known = |e: &Engagement| !e.tested.upper_bound;
-        (known(a), value(a))
-            .0
-            .cmp(&known(b))
-            .then(value(a).total_cmp(&value(b)))
-    });
+    let most = engagements
+        .iter()
+        .max_by(|a, b| known(a).cmp(&known(b)).then(value(a).total_cmp(&value(b))));
     TestedDrive {
         most: most.map_or_else(Tested::default, |e| e.tested.clone()),
         slipped: engagements
             .iter()
             .filter(|e| e.tested.slipped_s >= SLIPPED_S)
             .count(),
-        engagements: views.len(),
+        engagements: engagements.len(),
         reach: reach(whole),
     }
 }

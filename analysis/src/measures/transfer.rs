@@ -4,17 +4,40 @@
 //! slips, the axle loads and the tyres' curve, so their errors go together by about [`TOGETHER`]; the
 //! combined uncertainty carries that. An upper bound takes no part while there is an estimate. Where
 //! `tyre` and `balance` disagree nothing is said beyond the disagreement; where only `hydraulic`
-//! stands apart, its assumption of a healthy lining is the likely one to fail, and it is left out.
+//! stands apart, its assumption of a healthy lining is the likely one to fail, and it is left out. What
+//! the methods by the wheels share stands here, too.
 
 use super::view::View;
 use super::{transfer_balance, transfer_hydraulic, transfer_tyre};
-use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
+use crate::engagement::Kind;
+use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMethod};
 
 /// Correlation of the errors of `tyre` and `balance`.
 const TOGETHER: f64 = 0.6;
 
 /// Standard deviations of a difference within which two methods agree.
 const AGREE: f64 = 2.6;
+
+/// What the model is wrong by: one curve for both axles and all slips.
+const U_MODEL: f64 = 0.012;
+/// The same from standstill, where tyres wind up before they roll and may slide.
+const U_MODEL_LAUNCHED: f64 = 0.02;
+/// The same in a bend, where side forces take grip.
+const U_MODEL_TURNING: f64 = 0.045;
+
+/// Where the sensors tell nothing, the rear's share over that of the first moments told, and its standard
+/// uncertainty: the rear's shafts have to twist before they carry, so that its share builds up from
+/// nothing. Common practice, no source.
+pub(super) const UNTOLD_SHARE: (f64, f64) = (0.5, 0.2);
+
+/// What a method by the tyres is wrong by at best.
+pub(super) fn model_uncertainty(view: &View<'_>) -> f64 {
+    match view.found.kind {
+        Kind::TurnIn => U_MODEL_TURNING,
+        Kind::Launch => U_MODEL_LAUNCHED,
+        Kind::TipIn => U_MODEL,
+    }
+}
 
 /// Every estimate of one engagement.
 pub(super) fn estimates(view: &View<'_>) -> Vec<TransferEstimate> {
@@ -27,15 +50,15 @@ pub(super) fn estimates(view: &View<'_>) -> Vec<TransferEstimate> {
 
 /// The combined fraction.
 pub(super) fn combined(estimates: &[TransferEstimate]) -> Measured {
-    let by = |method: &str| estimates.iter().find(|e| e.method == method);
+    let by = |method| estimates.iter().find(|e| e.method == method);
     let value = |method| by(method).and_then(|e| e.fraction.as_ref().ok());
-    let (tyre, balance) = (value("tyre"), value("balance"));
+    let (tyre, balance) = (value(TransferMethod::Tyre), value(TransferMethod::Balance));
     let wheels = match (tyre, balance) {
         (Some(a), Some(b)) => Some(both(a, b)?),
         (Some(one), None) | (None, Some(one)) => Some(one.clone()),
         (None, None) => None,
     };
-    let hydraulic = by("hydraulic").filter(|e| e.fraction.is_ok());
+    let hydraulic = by(TransferMethod::Hydraulic).filter(|e| e.fraction.is_ok());
     match (wheels, hydraulic) {
         (Some(wheels), Some(h)) if h.upper_bound => Ok(wheels),
         (Some(wheels), Some(h)) => with_hydraulic(
@@ -52,24 +75,28 @@ pub(super) fn combined(estimates: &[TransferEstimate]) -> Measured {
 /// The reason that a reader can act on: a key or signal that is missing, else that of the method which
 /// needs least.
 fn first_reason(estimates: &[TransferEstimate]) -> Missing {
-    let reason = |method: &str| {
+    let reason = |method| {
         estimates
             .iter()
             .find(|e| e.method == method)
             .and_then(|e| e.fraction.as_ref().err().cloned())
     };
-    ["hydraulic", "balance", "tyre"]
-        .iter()
-        .filter_map(|method| reason(method))
-        .find(|why| matches!(why, Missing::VehicleKey(_) | Missing::Role(_)))
-        .or_else(|| reason("balance"))
-        .unwrap_or(Missing::NotIdentifiable("no method applies"))
+    [
+        TransferMethod::Hydraulic,
+        TransferMethod::Balance,
+        TransferMethod::Tyre,
+    ]
+    .into_iter()
+    .filter_map(reason)
+    .find(|why| matches!(why, Missing::VehicleKey(_) | Missing::Role(_)))
+    .or_else(|| reason(TransferMethod::Balance))
+    .unwrap_or(Missing::NotIdentifiable("no method applies"))
 }
 
-fn disagree(one: (&'static str, &Estimate), other: (&'static str, &Estimate)) -> Missing {
+fn disagree(one: (&'static str, &Estimate), other: (TransferMethod, &Estimate)) -> Missing {
     Missing::Disagreement {
         one: (one.0, one.1.value),
-        other: (other.0, other.1.value),
+        other: (other.0.text(), other.1.value),
     }
 }
 
@@ -78,7 +105,10 @@ fn both(tyre: &Estimate, balance: &Estimate) -> Measured {
     let difference = tyre.value - balance.value;
     // Counted as if their errors were independent, which makes disagreement harder to claim.
     if difference.abs() > AGREE * tyre.u.hypot(balance.u) {
-        return Err(disagree(("tyre", tyre), ("balance", balance)));
+        return Err(disagree(
+            (TransferMethod::Tyre.text(), tyre),
+            (TransferMethod::Balance, balance),
+        ));
     }
     Ok(weighted(
         tyre,
@@ -104,7 +134,10 @@ fn with_hydraulic(wheels: Estimate, hydraulic: Estimate, two: bool) -> Measured 
             ..wheels
         });
     }
-    Err(disagree(("the wheels", &wheels), ("hydraulic", &hydraulic)))
+    Err(disagree(
+        ("the wheels", &wheels),
+        (TransferMethod::Hydraulic, &hydraulic),
+    ))
 }
 
 fn weighted(a: &Estimate, b: &Estimate, correlation: f64, method: &'static str) -> Estimate {
@@ -123,15 +156,16 @@ fn weighted(a: &Estimate, b: &Estimate, correlation: f64, method: &'static str) 
 
 #[cfg(test)]
 mod tests {
+    use super::TransferMethod::{Balance, Hydraulic, Tyre};
     use super::*;
 
-    fn estimate(method: &'static str, value: f64, u: f64, upper_bound: bool) -> TransferEstimate {
+    fn estimate(method: TransferMethod, value: f64, u: f64, upper_bound: bool) -> TransferEstimate {
         TransferEstimate {
             method,
             fraction: Ok(Estimate {
                 value,
                 u,
-                method,
+                method: method.text(),
                 samples: 10,
             }),
             assumption: "",
@@ -142,8 +176,8 @@ mod tests {
     #[test]
     fn agreeing_methods_combine_by_inverse_variance() {
         let all = [
-            estimate("tyre", 0.40, 0.04, false),
-            estimate("balance", 0.36, 0.02, false),
+            estimate(Tyre, 0.40, 0.04, false),
+            estimate(Balance, 0.36, 0.02, false),
         ];
         let found = combined(&all).unwrap();
         assert!((found.value - 0.368).abs() < 1e-12, "{found:?}");
@@ -154,9 +188,9 @@ mod tests {
     #[test]
     fn disagreement_is_said_and_not_averaged() {
         let all = [
-            estimate("tyre", 0.60, 0.03, false),
-            estimate("balance", 0.36, 0.02, false),
-            estimate("hydraulic", 0.40, 0.05, false),
+            estimate(Tyre, 0.60, 0.03, false),
+            estimate(Balance, 0.36, 0.02, false),
+            estimate(Hydraulic, 0.40, 0.05, false),
         ];
         let why = combined(&all).unwrap_err().to_string();
         insta::assert_snapshot!(why, @"tyre says 0.60 and balance says 0.36, further apart than their uncertainties allow");
@@ -165,9 +199,9 @@ mod tests {
     #[test]
     fn a_lining_that_carries_less_leaves_the_hydraulic_estimate_out() {
         let all = [
-            estimate("hydraulic", 0.60, 0.05, false),
-            estimate("tyre", 0.37, 0.03, false),
-            estimate("balance", 0.36, 0.03, false),
+            estimate(Hydraulic, 0.60, 0.05, false),
+            estimate(Tyre, 0.37, 0.03, false),
+            estimate(Balance, 0.36, 0.03, false),
         ];
         let found = combined(&all).unwrap();
         assert!((found.value - 0.365).abs() < 1e-12 && found.method.contains("disagrees"));
@@ -175,9 +209,9 @@ mod tests {
 
     #[test]
     fn an_upper_bound_only_stands_alone() {
-        let bound = estimate("hydraulic", 0.9, 0.1, true);
+        let bound = estimate(Hydraulic, 0.9, 0.1, true);
         assert_eq!(combined(std::slice::from_ref(&bound)).unwrap().value, 0.9);
-        let all = [bound, estimate("balance", 0.36, 0.02, false)];
+        let all = [bound, estimate(Balance, 0.36, 0.02, false)];
         assert_eq!(combined(&all).unwrap().value, 0.36);
     }
 }

@@ -15,39 +15,21 @@
 
 use std::ops::Range;
 
-use super::view::View;
-use crate::drive::seconds_between;
-use crate::engagement::Kind;
-use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
+use super::transfer::{UNTOLD_SHARE, model_uncertainty};
+use super::view::{LEAST_HELD, View};
+use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMethod};
 use crate::traction::Traction;
 use crate::traction::motion::Source;
 use crate::traction::split::{Divided, Force, divided};
 
-const METHOD: &str = "balance";
-
 const BY_ENGINE: &str = "the rear tyres creep under force as the front ones do with the coupling open, and the axle loads follow from acceleration";
 const BY_ACCELERATION: &str = "the rear tyres creep under force as the front ones do with the coupling open, the axle loads follow from acceleration, and the driving force follows from it too because engine torque cannot be had";
-
-/// What the model is wrong by: one curve for both axles and all slips.
-const U_MODEL: f64 = 0.012;
-/// The same from standstill, where tyres wind up before they roll and may slide.
-const U_MODEL_LAUNCHED: f64 = 0.02;
-/// The same in a bend, where side forces take grip.
-const U_MODEL_TURNING: f64 = 0.045;
 
 /// Largest standard uncertainty of an estimate for which no curve was learnt.
 const TOLD_BY_LOADS: f64 = 0.06;
 
-/// Fewest samples of a held part.
-const LEAST: usize = 5;
-
 /// Less force than this is no drive, of the weight.
 const LEAST_FORCE: f64 = 0.01;
-
-/// Where the sensors tell nothing, the rear's share over that of the first moments told, and its standard
-/// uncertainty: the rear's shafts have to twist before they carry, so that its share builds up from
-/// nothing. Common practice, no source.
-pub(super) const UNTOLD_SHARE: (f64, f64) = (0.5, 0.2);
 
 /// The first moment told is the mean over this many samples.
 const FIRST: usize = 10;
@@ -55,7 +37,7 @@ const FIRST: usize = 10;
 pub(super) fn transfer_balance(view: &View<'_>) -> TransferEstimate {
     let source = view.traction.as_ref().map(|t| t.motion.source);
     TransferEstimate {
-        method: METHOD,
+        method: TransferMethod::Balance,
         fraction: fraction(view),
         assumption: match source {
             Ok(Source::Acceleration) => BY_ACCELERATION,
@@ -67,8 +49,11 @@ pub(super) fn transfer_balance(view: &View<'_>) -> TransferEstimate {
 
 fn fraction(view: &View<'_>) -> Measured {
     let traction = view.traction.as_ref().map_err(Clone::clone)?;
-    let sights = traction.learnt.as_ref().unwrap_or(&traction.unlearnt);
-    let samples = held_samples(view)?;
+    let sights = traction
+        .learnt
+        .as_ref()
+        .unwrap_or(&traction.prior_wide_slope);
+    let samples = view.held_samples()?;
     let all = |sight: &_| {
         let forces = divided(
             view.drive,
@@ -107,30 +92,6 @@ fn fraction(view: &View<'_>) -> Measured {
     })
 }
 
-/// What a method by the tyres is wrong by at best.
-pub(super) fn model_uncertainty(view: &View<'_>) -> f64 {
-    match view.found.kind {
-        Kind::TurnIn => U_MODEL_TURNING,
-        Kind::Launch => U_MODEL_LAUNCHED,
-        Kind::TipIn => U_MODEL,
-    }
-}
-
-/// The held part on the base.
-pub(super) fn held_samples(view: &View<'_>) -> Result<Range<usize>, Missing> {
-    let (from_ns, to_ns) = view.held_ns()?;
-    let base = view.drive.base_ns();
-    let from = base.partition_point(|&t| t < from_ns);
-    let to = base.partition_point(|&t| t <= to_ns).max(from);
-    if to - from < LEAST {
-        return Err(Missing::TooFewSamples {
-            have: to - from,
-            need: LEAST,
-        });
-    }
-    Ok(from..to)
-}
-
 struct Share {
     value: f64,
     /// From the moments that are not told.
@@ -144,15 +105,11 @@ fn share(
     forces: &[Force],
     samples: Range<usize>,
 ) -> Result<Share, Missing> {
-    let base = view.drive.base_ns();
     let (mut front, mut rear, mut untold, mut told_s, mut missing_s) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let mut first: Vec<Divided> = Vec::with_capacity(FIRST);
     let mut count = 0;
     for (force, i) in forces.iter().zip(samples) {
-        let dt = base
-            .get(i + 1)
-            .filter(|_| view.drive.base_joined(i))
-            .map_or(0.0, |&next| seconds_between(base[i], next));
+        let dt = view.drive.step_s(i);
         match force {
             Force::Divided(d) => {
                 front += d.front * dt;
@@ -167,7 +124,7 @@ fn share(
             Force::Missing => missing_s += dt,
         }
     }
-    if count < LEAST {
+    if count < LEAST_HELD {
         return Err(match traction.motion.slip.count() {
             0 => Missing::NoHeldPart,
             _ => Missing::BelowSensorSpeed,

@@ -16,18 +16,14 @@
 
 use slipwright_decoders::role::Role;
 
-use super::transfer_balance::held_samples;
 use super::view::View;
 use crate::coupling::Pack;
 use crate::drive::at_seconds;
 use crate::driveline::Driveline;
-use crate::measure::{Estimate, Measured, Missing, TransferEstimate};
+use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMethod};
 use crate::statistics::spread::{mean, median_and_sigma};
 use crate::traction::USUAL_ENGINE_INERTIA_KG_M2;
 use crate::traction::pack_slip::slipping;
-use crate::vehicle::required;
-
-const METHOD: &str = "hydraulic";
 
 const ASSUMPTION: &str = "the lining's friction coefficient is as in the vehicle file, the engine's inertia is usual for a car, and while the pack is locked its torque is only an upper bound";
 
@@ -39,8 +35,8 @@ const SLIPPING_SHARE: f64 = 0.9;
 /// source.
 const U_FRICTION: f64 = 0.10;
 
-/// Relative standard uncertainty of engine torque as the bus tells it, of the efficiency and of what
-/// the engine's own inertia takes. Common practice, no source.
+/// Relative standard uncertainty of engine torque as the bus tells it, of the losses before and behind
+/// the coupling and of what the engine's own inertia takes. Common practice, no source.
 const U_TORQUE: f64 = 0.07;
 
 /// Fewest samples of a held part.
@@ -50,7 +46,7 @@ const LEAST: usize = 5;
 pub(super) fn transfer_hydraulic(view: &View<'_>) -> TransferEstimate {
     let slips = slips_when_held(view);
     TransferEstimate {
-        method: METHOD,
+        method: TransferMethod::Hydraulic,
         fraction: fraction(view, slips),
         assumption: ASSUMPTION,
         upper_bound: !slips,
@@ -60,7 +56,7 @@ pub(super) fn transfer_hydraulic(view: &View<'_>) -> TransferEstimate {
 /// Whether the pack slipped in nearly all of the held part, so that torque from pressure is carried
 /// torque.
 fn slips_when_held(view: &View<'_>) -> bool {
-    let Ok(samples) = held_samples(view) else {
+    let Ok(samples) = view.held_samples() else {
         return false;
     };
     let all = slipping(view.drive, &view.slip, samples);
@@ -71,10 +67,7 @@ fn slips_when_held(view: &View<'_>) -> bool {
 fn fraction(view: &View<'_>, slips: bool) -> Measured {
     let vehicle = view.vehicle;
     let pack = Pack::of(vehicle)?;
-    let rear_ratio = required(
-        &vehicle.driveline.rear_drive_ratio,
-        "driveline.rear_drive_ratio",
-    )?;
+    let rear_ratio = vehicle.rear_drive_ratio()?;
     let driveline = Driveline::of(view.drive, view.kinematics, vehicle)?;
     let torque = view.drive.channel(Role::EngineTorque)?;
     view.drive.channel(Role::CouplingPressure)?;

@@ -8,7 +8,7 @@ use super::pulse::{Pulse, pulse};
 use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::engagement::{Found, Reference, SlipTrace};
 use crate::kinematics::Kinematics;
-use crate::measure::Missing;
+use crate::measure::{Estimate, Measured, Missing};
 use crate::traction::{GroundSpeed, Traction};
 use crate::transition::{LEAST_SAMPLES, NoRise, Rise, Timed, measure_first_rise};
 use crate::vehicle::Vehicle;
@@ -19,6 +19,9 @@ const LEAD_S: f64 = 0.5;
 
 /// A held part shorter than this tells nothing, s.
 const SHORTEST_HELD_S: f64 = 0.1;
+
+/// Fewest samples of a held part.
+pub(super) const LEAST_HELD: usize = 5;
 
 /// Without a pressure signal the coupling counts as held from this long after its demand, s: ample
 /// for a healthy coupling. Common practice, no source.
@@ -69,9 +72,7 @@ impl<'a> View<'a> {
         } = *whole;
         let slip = SlipTrace::of(drive, kinematics);
         let from_ns = found.clear_from_ns.max(at_seconds(found.start_ns, -LEAD_S));
-        let base = drive.base_ns();
-        let from = base.partition_point(|&t| t < from_ns);
-        let samples = from..base.partition_point(|&t| t <= found.end_ns).max(from);
+        let samples = drive.base_range(from_ns, found.end_ns);
         let pulse = slip
             .as_ref()
             .map_err(Clone::clone)
@@ -111,14 +112,28 @@ impl<'a> View<'a> {
         }
     }
 
-    /// Time from the reference to pressure's crossing of a share of its step, s.
-    pub(super) fn time_from_reference(&self, share: f64) -> Result<Timed, Missing> {
+    /// Time from the reference to pressure's crossing of a share of its step, ms.
+    pub(super) fn since_reference_ms(&self, share: f64) -> Measured {
         // Pressure first: when it is missing, that is the reason a reader can act on.
         let crossing = self.pressure_crossing(share)?;
         let u_reference_s = self.found.u_reference_s.clone()?;
-        Ok(Timed {
-            t_s: crossing.t_s - self.seconds(self.found.reference_ns),
-            u_s: crossing.u_s.hypot(u_reference_s),
+        let rise = self.rise.as_ref().map_err(Clone::clone)?;
+        let since_s = crossing.t_s - self.seconds(self.found.reference_ns);
+        let by_demand = self.found.reference == Reference::Demand;
+        Ok(Estimate {
+            value: since_s * 1e3,
+            u: crossing.u_s.hypot(u_reference_s) * 1e3,
+            method: match (by_demand, rise.is_interpolated()) {
+                (true, false) => "half of demand to the fitted rise of pressure",
+                (true, true) => {
+                    "half of demand to interpolated pressure; too few samples lie within its step for a fit"
+                }
+                (false, false) => "onset of slip to the fitted rise of pressure",
+                (false, true) => {
+                    "onset of slip to interpolated pressure; too few samples lie within its step for a fit"
+                }
+            },
+            samples: rise.samples,
         })
     }
 
@@ -127,13 +142,25 @@ impl<'a> View<'a> {
     pub(super) fn held_ns(&self) -> Result<(i64, i64), Missing> {
         let from_ns = match self.pressure_crossing(0.9) {
             Ok(crossing) => at_seconds(self.found.start_ns, crossing.t_s),
-            Err(Missing::Role(role)) if self.found.reference == Reference::Demand => {
-                let _ = role;
+            Err(Missing::Role(_)) if self.found.reference == Reference::Demand => {
                 at_seconds(self.found.reference_ns, HELD_WITHOUT_PRESSURE_S)
             }
             Err(why) => return Err(why),
         };
         long_enough(from_ns, self.found.release_ns)
+    }
+
+    /// The held part on the base.
+    pub(super) fn held_samples(&self) -> Result<Range<usize>, Missing> {
+        let (from_ns, to_ns) = self.held_ns()?;
+        let samples = self.drive.base_range(from_ns, to_ns);
+        if samples.len() < LEAST_HELD {
+            return Err(Missing::TooFewSamples {
+                have: samples.len(),
+                need: LEAST_HELD,
+            });
+        }
+        Ok(samples)
     }
 
     /// The held part after the slip has ended: where slip is steady. Where it never ends, all of the
@@ -180,9 +207,12 @@ impl<'a> View<'a> {
         Ok(channel.window(from_ns, to_ns, from_ns))
     }
 
-    /// Where the measure counts from, for its method text.
-    pub(super) fn counts_from_demand(&self) -> bool {
-        self.found.reference == Reference::Demand
+    /// The last of the engagement's samples at which slip is told: after it nothing is missing, slip
+    /// has ended.
+    pub(super) fn last_told(&self) -> Option<usize> {
+        let trace = self.slip.as_ref().ok()?;
+        let mut samples = self.samples.clone();
+        samples.rfind(|&i| trace.slip_mps(i).is_some())
     }
 }
 

@@ -4,6 +4,7 @@
 //! had, and chance would bring that about less than once in a hundred times (binomial tail).
 
 use slipwright_decoders::role::Role;
+use statrs::distribution::{Binomial, DiscreteCDF};
 
 use crate::drive::{Channel, Drive, at_seconds};
 use crate::statistics::quantile::quantile;
@@ -73,13 +74,10 @@ fn outstanding(over: usize, events: usize, where_: &str) -> Option<String> {
 
 /// Chance of at least `k` of `n` at probability `p`.
 fn binomial_tail(n: usize, k: usize, p: f64) -> f64 {
-    let mut term = (1.0 - p).powi(i32::try_from(n).unwrap_or(i32::MAX));
-    let mut below = 0.0;
-    for i in 0..k {
-        below += term;
-        term *= (n - i) as f64 / (i + 1) as f64 * p / (1.0 - p);
-    }
-    (1.0 - below).max(0.0)
+    let Some(below) = k.checked_sub(1) else {
+        return 1.0;
+    };
+    Binomial::new(p, n as u64).map_or(1.0, |events| events.sf(below as u64))
 }
 
 /// Bumps: the quick part of the long or lateral acceleration around the event.
@@ -124,5 +122,16 @@ mod tests {
         assert!((binomial_tail(3, 2, 0.5) - 0.5).abs() < 1e-12);
         assert!((binomial_tail(5, 5, 0.2) - 0.2_f64.powi(5)).abs() < 1e-12);
         assert!((binomial_tail(5, 0, 0.2) - 1.0).abs() < 1e-12);
+    }
+
+    /// So many events that the chance of none of them is no number any more.
+    #[test]
+    fn thousands_of_events_still_stand_out() {
+        assert!(binomial_tail(10_000, 9_000, OUTER) < 1e-6);
+        assert!((binomial_tail(10_000, 2_000, OUTER) - 0.5).abs() < 0.01);
+        assert_eq!(
+            outstanding(9_000, 10_000, "above 100 km/h").as_deref(),
+            Some("9000 of 10000 times above 100 km/h")
+        );
     }
 }

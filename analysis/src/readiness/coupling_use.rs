@@ -5,12 +5,11 @@
 //! itself, from the calls that were answered; where none was, a firm pull-away counts.
 
 use slipwright_decoders::role::Role;
-use slipwright_decoders::unit::Quantity;
 
-use super::Finding;
+use super::ReadinessFinding;
 use super::signal_state::{SignalState, State};
 use crate::closing::ClosedSpan;
-use crate::drive::{Channel, Drive, at_seconds, seconds_between};
+use crate::drive::{Channel, Drive, at_seconds, percent_factor, seconds_between};
 use crate::kinematics::Kinematics;
 use crate::statistics::quantile::quantile;
 use crate::traffic_watch::Span;
@@ -34,7 +33,7 @@ pub struct CouplingUse {
     pub could_work: CouldWork,
     /// Why.
     pub why: String,
-    /// Share of the time in which the control unit held it open, where the bus tells.
+    /// Share of the recording in which the control unit held it open, where the bus tells.
     pub inhibited_share: Option<f64>,
     /// Times of that.
     pub inhibited: Vec<Span>,
@@ -67,21 +66,20 @@ const BEFORE_S: f64 = 0.5;
 /// A demand shorter than this cannot show whether pressure follows, s.
 const LONG_ENOUGH_S: f64 = 0.6;
 
+/// `recorded_s` is the length of the recording: wheel speeds may be missing from all of it.
 pub(super) fn coupling_use(
     drive: &Drive,
     kinematics: &Kinematics,
     vehicle: &Vehicle,
+    recorded_s: f64,
 ) -> CouplingUse {
     let demand = drive.channel(Role::CouplingDemand).ok();
     let closed = &kinematics.closed;
     let inhibited = inhibited_spans(drive);
-    let total_s = match (drive.base_ns().first(), drive.base_ns().last()) {
-        (Some(&a), Some(&b)) => seconds_between(a, b),
-        _ => 0.0,
-    };
     let inhibited_share = inhibited
         .as_ref()
-        .map(|spans| (spans.iter().map(Span::seconds).sum::<f64>() / total_s.max(1e-3)).min(1.0));
+        .filter(|_| recorded_s > 0.0)
+        .map(|spans| (spans.iter().map(Span::seconds).sum::<f64>() / recorded_s).min(1.0));
     let calls = calls(drive, kinematics, closed);
     let answered = |&t: &i64| {
         let until = at_seconds(t, ANSWER_S);
@@ -176,17 +174,6 @@ fn inhibited_spans(drive: &Drive) -> Option<Vec<Span>> {
     Some(spans)
 }
 
-/// Pedal in per cent.
-fn percent(pedal: &Channel) -> impl Fn(f64) -> f64 {
-    let top = pedal.value().iter().copied().fold(0.0, f64::max);
-    let factor = if pedal.quantity == Quantity::Bare && top <= 1.0 {
-        100.0
-    } else {
-        1.0
-    };
-    move |v| v * factor
-}
-
 /// When the driver called for torque.
 fn calls(drive: &Drive, kinematics: &Kinematics, closed: &[ClosedSpan]) -> Vec<i64> {
     let mut calls: Vec<i64> = match drive.channel(Role::PedalAccelerator) {
@@ -207,7 +194,8 @@ fn calls(drive: &Drive, kinematics: &Kinematics, closed: &[ClosedSpan]) -> Vec<i
 }
 
 fn pedal_calls(drive: &Drive, pedal: &Channel, closed: &[ClosedSpan]) -> Vec<i64> {
-    let percent = percent(pedal);
+    let to_percent = percent_factor(pedal);
+    let percent = |v: f64| v * to_percent;
     let top_within = |from_ns: i64, to_ns: i64| {
         pedal.value()[pedal.range(from_ns, to_ns)]
             .iter()
@@ -314,7 +302,7 @@ fn pressure_follows(
     (demands, without)
 }
 
-pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<Finding> {
+pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<ReadinessFinding> {
     let mut findings = Vec::new();
     if let Some(share) = coupling.inhibited_share.filter(|&s| s > INHIBITED_SHARE) {
         let hot = drive
@@ -333,7 +321,7 @@ pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<Finding> {
         if let Some(hot) = hot {
             evidence.push(format!("fluid temperature up to {hot:.0} °C"));
         }
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "inhibited",
             why: "The control unit holds the coupling open. While it does, nothing says anything of the clutch. Read the trouble codes first; let a hot coupling cool.".into(),
             evidence,
@@ -344,7 +332,7 @@ pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<Finding> {
         && unanswered > 0
         && unanswered as f64 >= UNANSWERED_SHARE * coupling.calls as f64
     {
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "no_demand",
             why: "The driver calls for torque and the control unit demands none. The clutch is not asked to work; look for what the control unit waits for: trouble codes, a missing message, a switch.".into(),
             evidence: vec![format!(
@@ -355,7 +343,7 @@ pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<Finding> {
         });
     }
     if coupling.demands > 0 && coupling.without_pressure as f64 >= 0.5 * coupling.demands as f64 {
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "no_pressure",
             why: "Demand rises and pressure does not. Pump, its supply, valve or pressure sensor fail: check fuse, connector and pump current before the clutch.".into(),
             evidence: vec![format!(

@@ -7,7 +7,7 @@ use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
 
 use super::signal_state::{SignalState, State};
-use super::{Finding, Recording, circumstances};
+use super::{ReadinessFinding, Recording, circumstances};
 use crate::drive::{Drive, at_seconds, seconds_between};
 use crate::traffic_watch::{Span, WatchedBus};
 
@@ -35,7 +35,7 @@ pub(super) fn findings(
     recording: &Recording<'_>,
     drive: &Drive,
     states: &[SignalState],
-) -> Vec<Finding> {
+) -> Vec<ReadinessFinding> {
     let mut findings = Vec::new();
     for bus in &recording.traffic.buses {
         findings.extend(silent(recording, drive, bus));
@@ -48,7 +48,7 @@ pub(super) fn findings(
 }
 
 /// Identifiers that fell silent on one bus.
-fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Finding> {
+fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<ReadinessFinding> {
     let events = events(bus);
     let single: Vec<&Event> = events
         .iter()
@@ -71,7 +71,7 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
         if events.iter().map(|e| e.span.seconds()).sum::<f64>() < 0.2 {
             continue;
         }
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "control_unit",
             why: format!(
                 "Frame {} drops out alone{}. Its control unit stops sending: look at that unit, its supply and its plug, not at the bus.",
@@ -85,19 +85,13 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
     if !groups.is_empty() {
         let ids = members(&groups);
         let near = errors_near(bus, &groups);
-        let (what, why) = if near {
-            (
-                "bus_branch",
-                "They share a branch of the bus, and error frames rise with it: look for a chafed wire, water or a loose plug where these units join.",
-            )
+        let why = if near {
+            "They share a branch of the bus, and error frames rise with it: look for a chafed wire, water or a loose plug where these units join."
         } else {
-            (
-                "bus_branch",
-                "They share a control unit, a branch of the bus or a supply: look where these units join, plugs and earth first.",
-            )
+            "They share a control unit, a branch of the bus or a supply: look where these units join, plugs and earth first."
         };
-        findings.push(Finding {
-            what,
+        findings.push(ReadinessFinding {
+            what: "bus_branch",
             why: format!(
                 "{} identifiers drop out together on {}: {}{}. {why}",
                 ids.len(),
@@ -110,7 +104,7 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
         });
     }
     if !whole.is_empty() {
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "bus",
             why: format!(
                 "All of {} falls silent at once. Its wires, its termination, the plug of the recorder or the supply of all: look at the recorder's own plug first.",
@@ -120,8 +114,8 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
             blocking: true,
         });
     }
-    for finding in &mut findings {
-        if let Some(volts) = low_supply(drive, &events) {
+    if let Some(volts) = low_supply(drive, &events) {
+        for finding in &mut findings {
             finding
                 .evidence
                 .push(format!("supply down to {volts:.1} V at those times"));
@@ -143,6 +137,7 @@ fn events(bus: &WatchedBus) -> Vec<Event> {
         .flat_map(|(id, period_s)| id.silent.iter().map(move |span| (*span, id.id, period_s)))
         .collect();
     silences.sort_by_key(|(span, _, _)| span.from_ns);
+    let slowest_s = silences.iter().map(|s| s.2).fold(0.0, f64::max);
     let mut taken = vec![false; silences.len()];
     let mut events = Vec::new();
     for i in 0..silences.len() {
@@ -160,7 +155,7 @@ fn events(bus: &WatchedBus) -> Vec<Event> {
         for (k, (span, other, other_s)) in silences.iter().enumerate().skip(i + 1) {
             let reach_s = TOGETHER_S + 2.0 * period_s.max(*other_s);
             let apart_s = seconds_between(first.from_ns, span.from_ns);
-            if apart_s > TOGETHER_S + 2.0 {
+            if apart_s > TOGETHER_S + 2.0 * slowest_s {
                 break;
             }
             let overlap = first.shared_s(span) > 0.5 * first.seconds().min(span.seconds());
@@ -258,7 +253,8 @@ fn errors_near(bus: &WatchedBus, events: &[&Event]) -> bool {
         .filter(|event| {
             let from = at_seconds(event.span.from_ns, -ERRORS_NEAR_S);
             let to = at_seconds(event.span.to_ns, ERRORS_NEAR_S);
-            bus.error_ns.iter().any(|t| (from..=to).contains(t))
+            let next = bus.error_ns.partition_point(|&t| t < from);
+            bus.error_ns.get(next).is_some_and(|&t| t <= to)
         })
         .count();
     with > 0 && 2 * with >= events.len()
@@ -283,7 +279,7 @@ fn low_supply(drive: &Drive, events: &[Event]) -> Option<f64> {
 }
 
 /// Messages whose counter stands still.
-fn frozen(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Finding> {
+fn frozen(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<ReadinessFinding> {
     bus.ids
         .iter()
         .filter(|id| id.frozen.iter().map(Span::seconds).sum::<f64>() > 0.3)
@@ -296,7 +292,7 @@ fn frozen(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
             )];
             let begins: Vec<i64> = id.frozen.iter().map(|s| s.from_ns).collect();
             evidence.extend(circumstances::describe(drive, &begins));
-            Finding {
+            ReadinessFinding {
                 what: "control_unit",
                 why: format!(
                     "Frame {}{} is sent on with old content: its counter stands still. Its control unit hangs, or a gateway repeats it; look at that unit and its supply.",
@@ -311,12 +307,12 @@ fn frozen(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Fin
 }
 
 /// Error frames without anything dropping out.
-fn errors(bus: &WatchedBus) -> Vec<Finding> {
+fn errors(bus: &WatchedBus) -> Vec<ReadinessFinding> {
     let per_s = bus.error_ns.len() as f64 / bus.span.seconds().max(1e-3);
     if bus.error_ns.len() < 3 || per_s < 0.01 {
         return Vec::new();
     }
-    vec![Finding {
+    vec![ReadinessFinding {
         what: "error_frames",
         why: format!(
             "{} has error frames. A sound bus has next to none: look at plugs, termination and the wiring of the recorder.",
@@ -332,7 +328,11 @@ fn errors(bus: &WatchedBus) -> Vec<Finding> {
 }
 
 /// One wheel alone.
-fn wheels(recording: &Recording<'_>, drive: &Drive, states: &[SignalState]) -> Vec<Finding> {
+fn wheels(
+    recording: &Recording<'_>,
+    drive: &Drive,
+    states: &[SignalState],
+) -> Vec<ReadinessFinding> {
     let bad: Vec<&SignalState> = states
         .iter()
         .filter(|s| Role::WHEELS.contains(&s.role) && s.state == State::Invalid)
@@ -341,15 +341,26 @@ fn wheels(recording: &Recording<'_>, drive: &Drive, states: &[SignalState]) -> V
     let [one] = bad.as_slice() else {
         return Vec::new();
     };
-    let _ = recording;
+    let is_other_wheel = |r: Role| r != one.role && Role::WHEELS.contains(&r);
+    let shares_frame = recording.described.frames_with(one.role).any(|frame| {
+        frame
+            .signals
+            .iter()
+            .any(|s| s.key.role().is_some_and(is_other_wheel))
+    });
     let mut evidence: Vec<String> = one.why.iter().cloned().collect();
     let begins: Vec<i64> = one.outages.iter().map(|s| s.from_ns).collect();
     evidence.extend(circumstances::describe(drive, &begins));
-    vec![Finding {
+    vec![ReadinessFinding {
         what: "wheel_sensor",
         why: format!(
-            "The {} fails while the other wheels in the same message are good. Its sensor, its wire or its ring: look at the plug and the wire to the wheel carrier first.",
-            one.role.label()
+            "The {} fails while the other wheels{} are good. Its sensor, its wire or its ring: look at the plug and the wire to the wheel carrier first.",
+            one.role.label(),
+            if shares_frame {
+                " in the same message"
+            } else {
+                ""
+            }
         ),
         evidence,
         blocking: true,
@@ -357,7 +368,7 @@ fn wheels(recording: &Recording<'_>, drive: &Drive, states: &[SignalState]) -> V
 }
 
 /// All signals of one frame invalid at once: its control unit has none of them.
-fn invalid_unit(recording: &Recording<'_>, states: &[SignalState]) -> Vec<Finding> {
+fn invalid_unit(recording: &Recording<'_>, states: &[SignalState]) -> Vec<ReadinessFinding> {
     recording
         .described
         .frames
@@ -369,7 +380,7 @@ fn invalid_unit(recording: &Recording<'_>, states: &[SignalState]) -> Vec<Findin
                     .iter()
                     .any(|s| s.role == *role && s.state == State::Invalid)
             });
-            (roles.len() > 1 && bad).then(|| Finding {
+            (roles.len() > 1 && bad).then(|| ReadinessFinding {
                 what: "control_unit",
                 why: format!(
                     "Every signal of frame {}{} is invalid at times: the control unit that sends it lacks them all. Look at that unit's trouble codes.",

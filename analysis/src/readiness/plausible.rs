@@ -3,10 +3,9 @@
 
 use slipwright_decoders::role::Role;
 
+use super::ReadinessFinding;
 use super::signal_state::{SignalState, State};
-use super::{Finding, SignalState as Signal};
-use crate::drive::{Drive, seconds_between};
-use crate::kinematics::pressed_above;
+use crate::drive::{Drive, pressed_above, seconds_between};
 use crate::statistics::quantile::{median, quantile};
 use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;
@@ -76,8 +75,8 @@ pub(super) fn rolling_spans(drive: &Drive) -> Vec<Span> {
 pub(super) fn judge(
     drive: &Drive,
     vehicle: &Vehicle,
-    states: &mut [Signal],
-    findings: &mut Vec<Finding>,
+    states: &mut [SignalState],
+    findings: &mut Vec<ReadinessFinding>,
 ) {
     wheels(drive, states);
     pressure(drive, vehicle, states, findings);
@@ -191,7 +190,7 @@ fn pressure(
     drive: &Drive,
     vehicle: &Vehicle,
     states: &mut [SignalState],
-    findings: &mut Vec<Finding>,
+    findings: &mut Vec<ReadinessFinding>,
 ) {
     let Ok(channel) = drive.channel(Role::CouplingPressure) else {
         return;
@@ -208,7 +207,7 @@ fn pressure(
             State::Invalid,
             format!("it reads {rest_bar:.1} bar with nothing demanded; it should rest near 0 bar"),
         );
-        findings.push(Finding {
+        findings.push(ReadinessFinding {
             what: "pressure_at_rest",
             why: "Pressure does not come to rest. The sensor is off, or pressure stays trapped: let the system stand, read it again, then look at sensor and valve.".into(),
             evidence: vec![format!(

@@ -5,6 +5,7 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{InvalidReason, Series};
 
 use super::Recording;
+use crate::drive::{at_seconds, seconds_between};
 use crate::statistics::quantile::median;
 use crate::traffic_watch::Span;
 
@@ -253,9 +254,8 @@ fn lost_spans(received: &[i64], series: &Series, recording: &Recording<'_>) -> V
             (to_ns.saturating_sub(from_ns) > limit_ns).then_some(Span { from_ns, to_ns })
         })
         .collect();
-    let ns = |s: f64| (s * 1e9) as i64;
     if let Some(&first) = received.first()
-        && first.saturating_sub(recording.span.first_ns) > ns(START_S)
+        && seconds_between(recording.span.first_ns, first) > START_S
     {
         let from_ns = recording.span.first_ns;
         spans.push(Span {
@@ -264,7 +264,7 @@ fn lost_spans(received: &[i64], series: &Series, recording: &Recording<'_>) -> V
         });
     }
     if let Some(&last) = received.last()
-        && recording.span.last_ns.saturating_sub(last) > ns(ASLEEP_S).max(limit_ns)
+        && recording.span.last_ns.saturating_sub(last) > at_seconds(0, ASLEEP_S).max(limit_ns)
     {
         spans.push(Span {
             from_ns: last,
@@ -299,7 +299,7 @@ fn invalid_spans(
             to_ns: to_ns.max(t_ns),
         });
     }
-    let started_ns = recording.span.first_ns + (START_S * 1e9) as i64;
+    let started_ns = at_seconds(recording.span.first_ns, START_S);
     let before_any = series.t_ns.first().copied().unwrap_or(i64::MAX);
     spans.retain(|span| span.from_ns >= before_any || span.to_ns > started_ns);
     // Wheel sensors may tell nothing at a standstill; what counts is that they tell when the car

@@ -1,3 +1,5 @@
+//! Signals and traffic of a made-up car, each with one thing wrong, and what is said of it.
+
 use slipwright_decoders::decoder_file::{FrameEntry, SignalEntry};
 use slipwright_decoders::field::{BitOrder, Coding, Field};
 use slipwright_decoders::frame::{BusIndex, CanId, Frame, FrameFlags};
@@ -5,6 +7,7 @@ use slipwright_decoders::signal::{Invalid, InvalidReason, Series, SignalKey};
 use slipwright_decoders::unit::Unit;
 
 use super::*;
+use crate::drive::at_seconds;
 use crate::traffic_watch::TrafficWatch;
 use crate::trial::{EPOCH_NS, Random, series, span, stamps, vehicle};
 
@@ -181,7 +184,7 @@ fn demand_without_pressure_is_told() {
 }
 
 /// Eight identifiers every 20 ms; some of them away for a second, four times.
-fn outages(away: &[u16], errors: bool) -> Vec<Finding> {
+fn outages(away: &[u16], errors: bool) -> Vec<ReadinessFinding> {
     let mut watch = TrafficWatch::new();
     watch.add_bus(BusIndex::new(0), "can0");
     for k in 0..3000_i64 {
@@ -259,4 +262,129 @@ fn the_transfer_fraction_is_not_refused_to_a_car_without_engine_torque() {
     assert_eq!(torque, "the transfer fraction rests on acceleration alone");
     assert!(transfer.notes.iter().any(|n| n.ends_with(torque)));
     assert!(!cost(Role::CouplingDemand).contains("no engagement delay"));
+}
+
+/// On a bus without wheel speeds a moment of brake control is a moment, not the whole drive.
+#[test]
+fn a_short_inhibit_is_short_without_wheel_speeds_too() {
+    let mut trial = Trial::new();
+    let wheels = Role::WHEELS.map(SignalKey::Role);
+    trial.signals.series.retain(|s| !wheels.contains(&s.key));
+    let t: Vec<f64> = (0..6000).map(|k| f64::from(k) * 0.01).collect();
+    let inhibited = series(Role::CouplingInhibited, Unit::Bare, &t, |t| {
+        f64::from(u8::from((30.0..30.6).contains(&t)))
+    });
+    trial.signals.series.push(inhibited);
+    let readiness = trial.assessed();
+    let share = readiness.coupling.inhibited_share.unwrap();
+    assert!((share - 0.01).abs() < 0.001, "{share}");
+    assert_eq!(readiness.coupling.could_work, CouldWork::Yes);
+    let found = readiness.findings.iter().find(|f| f.what == "inhibited");
+    assert!(found.unwrap().evidence[0].contains("0.6 s, 1 % of the time"));
+}
+
+/// Ignition on and engine off, then a drive on a sound generator; the bus tells no engine speed.
+#[test]
+fn a_battery_at_rest_is_not_a_weak_supply() {
+    let with_supply = |rolling_v: f64| {
+        let mut trial = Trial::new();
+        for role in Role::WHEELS {
+            trial.set(role, |t, v| if t < 45.0 { 0.0 } else { v });
+        }
+        let t: Vec<f64> = (0..600).map(|k| f64::from(k) * 0.1).collect();
+        let supply = series(Role::SupplyVoltage, Unit::Volt, &t, |t| {
+            if t < 45.0 { 12.1 } else { rolling_v }
+        });
+        trial.signals.series.push(supply);
+        trial
+    };
+    let weak = |trial: &Trial| {
+        let findings = trial.assessed().findings;
+        findings.into_iter().find(|f| f.what == "supply_voltage")
+    };
+    assert_eq!(weak(&with_supply(14.2)), None);
+    let found = weak(&with_supply(11.8)).unwrap();
+    assert!(found.why.contains("while the car rolls"), "{found:?}");
+    let mut standing = with_supply(11.8);
+    for role in Role::WHEELS {
+        standing.set(role, |_, _| 0.0);
+    }
+    assert_eq!(weak(&standing), None);
+}
+
+/// What the finding says of the other wheels is looked up in the decoder file.
+#[test]
+fn a_wheel_with_a_frame_of_its_own_shares_no_message() {
+    let told = |own_frame: bool| {
+        let mut trial = Trial::new();
+        if own_frame {
+            let mut frame = FrameEntry::new(CanId::Base(0x101));
+            frame
+                .signals
+                .push(trial.described.frames[0].signals.remove(3));
+            trial.described.frames.push(frame);
+        }
+        trial.set(Role::WheelSpeedRearRight, |t, v| {
+            if (30.0..33.0).contains(&t) { 0.0 } else { v }
+        });
+        let findings = trial.assessed().findings;
+        let found = findings.into_iter().find(|f| f.what == "wheel_sensor");
+        found.unwrap().why
+    };
+    assert!(told(false).contains("while the other wheels in the same message are good"));
+    assert!(told(true).contains("while the other wheels are good"));
+}
+
+/// Two units that send every two seconds and die on one wire: the second is missed only when its next
+/// frame is due.
+#[test]
+fn slow_identifiers_that_die_together_share_a_branch() {
+    let mut watch = TrafficWatch::new();
+    watch.add_bus(BusIndex::new(0), "can0");
+    let mut push = |t_s: f64, id: u16| {
+        watch.push(&Frame {
+            t_ns: at_seconds(EPOCH_NS, t_s),
+            bus: BusIndex::new(0),
+            id: CanId::Base(id),
+            flags: FrameFlags::default(),
+            data: &[1, 2, 3],
+        });
+    };
+    for k in 0..3000_u16 {
+        let t_s = f64::from(k) * 0.1;
+        for id in 0..6 {
+            push(t_s, 0x200 + id);
+        }
+        // The last frames before the wire breaks are 3 s apart.
+        if k % 20 == 0 && !(101.0..161.0).contains(&t_s) {
+            push(t_s, 0x100);
+        }
+        if k % 20 == 10 && !(104.0..164.0).contains(&t_s) {
+            push(t_s, 0x101);
+        }
+    }
+    let mut trial = Trial::new();
+    trial.traffic = watch.finish();
+    let found: Vec<&str> = trial.assessed().findings.iter().map(|f| f.what).collect();
+    assert_eq!(found, ["bus_branch"]);
+}
+
+/// A recording that ends with the last time there is.
+#[test]
+fn the_end_of_time_is_no_error() {
+    let mut trial = Trial::new();
+    for series in &mut trial.signals.series {
+        series.t_ns.truncate(800);
+        series.value.truncate(800);
+        let last = series.t_ns[799];
+        for t_ns in &mut series.t_ns {
+            *t_ns += i64::MAX - last;
+        }
+        let bad = series.t_ns[400];
+        series.invalid.push(Invalid {
+            t_ns: bad + 1,
+            reason: InvalidReason::RawCode,
+        });
+    }
+    assert!(!trial.assessed().signals.is_empty());
 }

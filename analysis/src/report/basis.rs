@@ -112,12 +112,12 @@ fn transfer(campaign: &Campaign<'_>) -> Markup {
     let mut methods: Vec<Method> = Vec::new();
     for (i, side) in Side::BOTH.into_iter().enumerate() {
         for estimate in campaign.engagements(side).flat_map(|(_, e)| &e.transfer) {
-            let known = methods
-                .iter()
-                .position(|m| m.name == estimate.method && m.assumption == estimate.assumption);
+            let known = methods.iter().position(|m| {
+                m.name == estimate.method.text() && m.assumption == estimate.assumption
+            });
             let place = known.unwrap_or_else(|| {
                 methods.push(Method {
-                    name: estimate.method,
+                    name: estimate.method.text(),
                     assumption: estimate.assumption,
                     counts: [0; 2],
                     bounds: 0,

@@ -61,7 +61,7 @@ fn name(number: usize, label: &str) -> String {
 mod tests {
     use super::*;
     use crate::chart::raster;
-    use crate::report::drives;
+    use crate::report::tests::drives;
 
     #[test]
     fn every_picture_of_a_report_can_be_a_file() {

@@ -1,8 +1,10 @@
 //! The page as a whole: what it must show, what it must never do, whatever comes in.
 
+pub(crate) mod drives;
+
 use proptest::prelude::*;
 
-use super::drives::{self, Made};
+use self::drives::Made;
 use super::well_made::{check_page, tags, without_scripts};
 use crate::comparison::Verdict;
 use crate::engagement::{Kind, Reference};

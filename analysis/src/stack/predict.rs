@@ -6,15 +6,15 @@
 
 use crate::coupling::Pack;
 use crate::measure::Missing;
-use crate::vehicle::{Vehicle, required};
+use crate::vehicle::Vehicle;
 
 /// Change of dead time for piston travel saved, ms; negative is sooner.
 ///
 /// # Errors
 /// [`Missing::VehicleKey`] with the key that is not there.
 pub(super) fn dead_time_change_ms(travel_saved_mm: f64, vehicle: &Vehicle) -> Result<f64, Missing> {
-    let area_m2 = required(&vehicle.coupling.piston_area_m2, "coupling.piston_area_m2")?;
-    let flow_m3_s = required(&vehicle.coupling.pump_flow_m3_s, "coupling.pump_flow_m3_s")?;
+    let area_m2 = vehicle.piston_area_m2()?;
+    let flow_m3_s = vehicle.pump_flow_m3_s()?;
     // Millimetres and milliseconds: the thousands cancel.
     Ok(-travel_saved_mm * area_m2 / flow_m3_s)
 }
@@ -24,10 +24,7 @@ pub(super) fn dead_time_change_ms(travel_saved_mm: f64, vehicle: &Vehicle) -> Re
 /// # Errors
 /// [`Missing::VehicleKey`] with the key that is not there.
 pub(super) fn torque_capacity_nm(faces: usize, vehicle: &Vehicle) -> Result<f64, Missing> {
-    let pressure_bar = required(
-        &vehicle.coupling.max_pressure_bar,
-        "coupling.max_pressure_bar",
-    )?;
+    let pressure_bar = vehicle.max_pressure_bar()?;
     let mut as_stacked = vehicle.clone();
     as_stacked.coupling.friction_surfaces = u32::try_from(faces).ok();
     Ok(Pack::of(&as_stacked)?.torque_nm(pressure_bar))

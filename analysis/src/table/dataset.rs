@@ -5,18 +5,14 @@
 
 use std::io::Write;
 
-use polars::prelude::{
-    Column, DataFrame, IntoColumn, KeyValueMetadata, NamedFrom, ParquetWriter, PolarsResult, Series,
-};
+use polars::prelude::{DataFrame, KeyValueMetadata, ParquetWriter, PolarsResult};
 use serde::Serialize;
 
-use super::{CONDITIONS, measured, numbers, texts, times};
+use super::{CONDITIONS, driven_columns, measured_columns, numbers, texts, times};
 use crate::drive::DriveMeasures;
 use crate::engagement::Engagement;
-use crate::measure::Measure;
+use crate::measure::{Measure, TransferMethod};
 
-/// Methods of the transfer fraction, in the order of the columns.
-const TRANSFER_METHODS: [&str; 3] = ["hydraulic", "tyre", "balance"];
 /// Name of the metadata that describes the columns.
 pub const COLUMNS_KEY: &str = "slipwright.columns";
 
@@ -50,7 +46,7 @@ pub fn drive_rows(drive: &DatasetDrive<'_>) -> PolarsResult<DataFrame> {
     let DatasetDrive {
         measures: whole, ..
     } = drive;
-    let rows = &whole.engagements;
+    let rows: Vec<&Engagement> = whole.engagements.iter().collect();
     let n = rows.len();
     let mut columns = Vec::new();
     let c = &mut columns;
@@ -63,48 +59,10 @@ pub fn drive_rows(drive: &DatasetDrive<'_>) -> PolarsResult<DataFrame> {
         (0..n).map(|_| Some(whole.duration_s)),
     );
     times(c, "engagement", 1..=n as i64);
-    times(c, "start_ns", rows.iter().map(|e| e.start_ns));
-    times(c, "end_ns", rows.iter().map(|e| e.end_ns));
-    texts(c, "kind", rows.iter().map(|e| Some(e.kind.text())));
-    texts(
-        c,
-        "reference",
-        rows.iter().map(|e| Some(e.reference.text())),
-    );
-    times(c, "reference_ns", rows.iter().map(|e| e.reference_ns));
-    for (name, _, of) in CONDITIONS {
-        numbers(c, name, rows.iter().map(|e| of(&e.conditions)));
-    }
+    driven_columns(c, &rows);
     texts(c, "demand_unit", (0..n).map(|_| drive.demand_unit));
-    for &measure in Measure::ALL {
-        let values = rows.iter().map(|e| e.measures.get(measure as usize));
-        measured(c, measure.key(), values);
-    }
-    for method in TRANSFER_METHODS {
-        let of = |e: &Engagement| e.transfer.iter().position(|t| t.method == method);
-        let name = format!("transfer_{method}");
-        let values = rows.iter().map(|e| of(e).map(|i| &e.transfer[i].fraction));
-        measured(c, &name, values);
-        let bounds = rows
-            .iter()
-            .map(|e| of(e).map(|i| e.transfer[i].upper_bound));
-        truths(c, &format!("{name}_upper_bound"), bounds);
-    }
-    let values = rows.iter().map(|e| Some(&e.tested.percent));
-    measured(c, "tested_percent", values);
-    let bounds = rows.iter().map(|e| Some(e.tested.upper_bound));
-    truths(c, "tested_percent_upper_bound", bounds);
-    numbers(
-        c,
-        "slipped_s",
-        rows.iter().map(|e| Some(e.tested.slipped_s)),
-    );
+    measured_columns(c, &rows);
     DataFrame::new(n, columns)
-}
-
-fn truths(columns: &mut Vec<Column>, name: &str, values: impl Iterator<Item = Option<bool>>) {
-    let values: Vec<Option<bool>> = values.collect();
-    columns.push(Series::new(name.into(), values).into_column());
 }
 
 /// The columns of [`drive_rows`] in their order, with units and meanings.
@@ -151,7 +109,7 @@ pub fn columns() -> Vec<ColumnMeaning> {
     for &measure in Measure::ALL {
         three(&mut add, measure.key(), measure.unit(), measure.label());
     }
-    for method in TRANSFER_METHODS {
+    for method in TransferMethod::ALL.map(TransferMethod::text) {
         let name = format!("transfer_{method}");
         three(
             &mut add,

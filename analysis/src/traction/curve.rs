@@ -1,7 +1,7 @@
 //! A tyre's longitudinal force over its slip, learnt from the front axle while it drives alone.
 //!
 //! The sine of an arc tangent that fits measured tyres (H. B. Pacejka, Tyre and Vehicle Dynamics,
-//! chapter 4; from memory): with the load share `N`, `F = N c s_k sin(C atan(s / (C s_k)))` up to its
+//! chapter 4; not checked against the book): with the load share `N`, `F = N c s_k sin(C atan(s / (C s_k)))` up to its
 //! peak. Beyond it the angle grows by only a share `d` of what it would: what a sliding tyre loses
 //! differs from road to road, from nothing on loose ground to a quarter on wet asphalt. `c` is the slope
 //! at no slip over the load, `s_k` the slip at which that slope would reach the friction limit; the
@@ -82,7 +82,7 @@ pub(crate) struct Curve {
 impl Curve {
     /// What is known without a drive: the middle, and with a knee that is one standard deviation
     /// narrower.
-    pub(super) fn beforehand() -> [Self; 2] {
+    pub(super) fn prior() -> [Self; 2] {
         [0.0, LN_KNEE.1].map(|less| Self {
             slope: LN_SLOPE.0.exp(),
             knee: (LN_KNEE.0 - less).exp(),
@@ -91,7 +91,7 @@ impl Curve {
     }
 
     /// The same with a slope that is one standard deviation lower or higher.
-    pub(super) fn beforehand_slopes() -> [Self; 2] {
+    pub(super) fn prior_slopes() -> [Self; 2] {
         [-LN_SLOPE.1, LN_SLOPE.1].map(|by| Self {
             slope: (LN_SLOPE.0 + by).exp(),
             knee: LN_KNEE.0.exp(),

@@ -13,10 +13,12 @@ use std::ops::Range;
 
 use slipwright_decoders::role::Role;
 
-use super::soft;
+use super::{evenly, soft};
 use crate::closing::ClosedSpan;
-use crate::drive::{Channel, Column, Drive, at_seconds, centred_average, seconds_between};
-use crate::kinematics::{Kinematics, pressed_above};
+use crate::drive::{
+    Channel, Column, Drive, at_seconds, centred_average, pressed_above, seconds_between,
+};
+use crate::kinematics::Kinematics;
 use crate::measure::{Estimate, Measured, Missing};
 use crate::statistics::huber::neighbour_widening;
 use crate::statistics::least_squares::least_squares;
@@ -66,7 +68,7 @@ const LEAST_SIGMA_MPS: f64 = 0.01;
 const METHOD: &str = "ground speed against the free rear wheels, lag fitted";
 
 /// Beforehand, with standard deviations: scale and lag (s).
-const BEFOREHAND: [(f64, f64); 2] = [(1.0, 0.05), (0.15, 0.3)];
+const PRIOR: [(f64, f64); 2] = [(1.0, 0.05), (0.15, 0.3)];
 
 /// The wheels' speed is averaged over this long, s.
 const AVERAGE_S: f64 = 0.1;
@@ -109,8 +111,7 @@ impl GroundSpeed {
                 .iter()
                 .all(|&lag| wheels.at(s, lag).is_some())
         });
-        let every = samples.len().div_ceil(MOST).max(1);
-        let kept: Vec<Sample> = samples.into_iter().step_by(every).collect();
+        let kept = evenly(samples, MOST);
         let mut x = [1.0, coarse_lag(&wheels, &kept)?];
         let mut sigma = COARSE_SIGMA_MPS;
         let blocks = blocks(&kept);
@@ -259,7 +260,7 @@ fn solve(
             .iter()
             .map(|r| soft(r / sigma))
             .collect();
-        for (v, (middle, deviation)) in x.iter().zip(BEFOREHAND) {
+        for (v, (middle, deviation)) in x.iter().zip(PRIOR) {
             out.push((v - middle) / deviation);
         }
         Some(out)

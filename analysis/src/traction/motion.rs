@@ -10,12 +10,12 @@ use slipwright_decoders::role::Role;
 
 use super::{Assumed, GRAVITY_MPS2, RELAXATION_M, ROLLING_RESISTANCE, evenly};
 use crate::closing::ClosedSpan;
-use crate::drive::{Column, Drive, centred_average, centred_slope, seconds_between};
+use crate::drive::{Column, Drive, at_work_above, centred_average, centred_slope, seconds_between};
 use crate::driveline::Driveline;
-use crate::kinematics::{Kinematics, pressed_above};
+use crate::kinematics::Kinematics;
 use crate::measure::Missing;
 use crate::statistics::quantile::median;
-use crate::vehicle::{Vehicle, required};
+use crate::vehicle::Vehicle;
 
 /// Span of slopes and averages, s: short against a launch, long against frames.
 const SPAN_S: f64 = 0.1;
@@ -142,9 +142,7 @@ impl Motion {
         let weight_n = match source {
             // The same number made shares of the engine's force: it cancels.
             Source::Engine => Ok(vehicle.mass.kg.unwrap_or(USUAL_MASS_KG) * GRAVITY_MPS2),
-            Source::Acceleration => {
-                required(&vehicle.mass.kg, "mass.kg").map(|kg| kg * GRAVITY_MPS2)
-            }
+            Source::Acceleration => vehicle.mass_kg().map(|kg| kg * GRAVITY_MPS2),
         };
         let (force, spin) = engine.unwrap_or_else(|| by_acceleration(drive, &accel_mps2, rear));
         let (followed_slip, (force, spin)) = rayon::join(
@@ -282,14 +280,8 @@ impl Motion {
             .collect();
         let mut clear = |from_ns: i64, to_ns: i64| clear(&mut fit, base, from_ns, to_ns);
         let s = |seconds: f64| (seconds * 1e9) as i64;
-        for role in [Role::PedalBrake, Role::AbsActive, Role::TractionActive] {
-            let Ok(channel) = drive.channel(role) else {
-                continue;
-            };
-            let limit = match role {
-                Role::PedalBrake => pressed_above(channel),
-                _ => 0.5,
-            };
+        let braking = [Role::PedalBrake, Role::AbsActive, Role::TractionActive];
+        for (channel, limit) in at_work_above(drive, &braking) {
             for (t, v) in channel.t_ns().iter().zip(channel.value()) {
                 if *v > limit {
                     clear(t.saturating_sub(s(0.1)), t.saturating_add(s(0.2)));

@@ -4,8 +4,8 @@
 //!
 //! With `k` the rear axle's force for each bar above the touch point, the whole force is
 //! `F_all = N_f F(s_f) + k (p - p_touch)`, less what the rear wheels take for themselves; the rear tyres'
-//! slip follows from what they carry and the front's from that and the slip between the axles. `k` is learnt along with the curve: it says
-//! what the lining is worth, so it must not be presumed.
+//! slip follows from what they carry and the front's from that and the slip between the axles. `k` is
+//! learnt along with the curve: it says what the lining is worth, so it must not be presumed.
 
 use slipwright_decoders::role::Role;
 
@@ -85,7 +85,7 @@ impl SlippingPack {
         Self {
             moments: evenly(found, MOST),
             closings,
-            ln_k: beforehand(motion, vehicle).unwrap_or(LN_K),
+            ln_k: prior(motion, vehicle).unwrap_or(LN_K),
         }
     }
 
@@ -96,7 +96,7 @@ impl SlippingPack {
     }
 }
 
-fn beforehand(motion: &Motion, vehicle: &Vehicle) -> Option<(f64, f64)> {
+fn prior(motion: &Motion, vehicle: &Vehicle) -> Option<(f64, f64)> {
     let pack = Pack::of(vehicle).ok()?;
     let ratio = vehicle.driveline.rear_drive_ratio?;
     let radius_m = vehicle.tyres.rolling_radius_m?;
@@ -120,12 +120,11 @@ fn moments(
     let base = drive.base_ns();
     let (mut found, mut closings) = (Vec::new(), 0);
     for span in &kinematics.closed {
-        let from = base.partition_point(|&t| t < span.start_ns);
-        let to = base.partition_point(|&t| t <= span.end_ns).max(from);
-        let slips = slipping(drive, &trace, from..to);
+        let samples = drive.base_range(span.start_ns, span.end_ns);
+        let slips = slipping(drive, &trace, samples.clone());
         let mut next_ns = i64::MIN;
         let before = found.len();
-        for (i, slips) in (from..to).zip(slips) {
+        for (i, slips) in samples.zip(slips) {
             if base[i] < next_ns || slips != Some(true) || !steady[i] {
                 continue;
             }

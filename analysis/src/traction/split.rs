@@ -2,8 +2,8 @@
 //!
 //! `N_f F(s_f) + N_r F(s_r) = F_all` with `(1 + s_f) = (1 + s)(1 + s_r)`, `s` the slip between the
 //! axles as the wheels show it. Up to the rear tyres' peak the left side rises with `s_r`, so there is
-//! one solution; no ground speed is needed. What an axle's wheels take for themselves is put back on top, because the
-//! transfer fraction is that of torques at the wheels.
+//! one solution; no ground speed is needed. What an axle's wheels take for themselves is put back on
+//! top, because the transfer fraction is that of torques at the wheels.
 
 use std::ops::Range;
 

@@ -1,3 +1,5 @@
+//! Streams of frames with silences, frozen counters and error frames at known times.
+
 use slipwright_decoders::frame::{BusIndex, CanId, Frame, FrameFlags};
 
 use super::{Span, TrafficWatch};

@@ -4,17 +4,17 @@
 
 /// A crossing between two samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Crossing {
+pub(crate) struct Crossing {
     /// Interpolated time, in the unit of the given times.
-    pub t_s: f64,
+    pub(crate) t_s: f64,
     /// Index of the last sample before it.
-    pub before: usize,
+    pub(crate) before: usize,
 }
 
 /// The upward crossing of the middle level: the first after which more samples stay above the
 /// level than fall back, so that a lone spike is no crossing.
 #[must_use]
-pub fn middle_crossing(t_s: &[f64], y: &[f64], level: f64) -> Option<Crossing> {
+pub(crate) fn middle_crossing(t_s: &[f64], y: &[f64], level: f64) -> Option<Crossing> {
     let n = t_s.len().min(y.len());
     // With every sample above counting for and every one below against, the best split of the
     // waveform into a lower and an upper part is where the running sum is least.
@@ -31,14 +31,24 @@ pub fn middle_crossing(t_s: &[f64], y: &[f64], level: f64) -> Option<Crossing> {
 
 /// The last upward crossing of `level` at or before sample `until`.
 #[must_use]
-pub fn last_crossing_before(t_s: &[f64], y: &[f64], level: f64, until: usize) -> Option<Crossing> {
+pub(super) fn last_crossing_before(
+    t_s: &[f64],
+    y: &[f64],
+    level: f64,
+    until: usize,
+) -> Option<Crossing> {
     let until = until.min(y.len().min(t_s.len()).checked_sub(1)?);
     (0..until).rev().find_map(|i| crossing_at(t_s, y, level, i))
 }
 
 /// The first upward crossing of `level` at or after sample `from`.
 #[must_use]
-pub fn first_crossing_after(t_s: &[f64], y: &[f64], level: f64, from: usize) -> Option<Crossing> {
+pub(super) fn first_crossing_after(
+    t_s: &[f64],
+    y: &[f64],
+    level: f64,
+    from: usize,
+) -> Option<Crossing> {
     let n = t_s.len().min(y.len());
     (from..n.saturating_sub(1)).find_map(|i| crossing_at(t_s, y, level, i))
 }

@@ -48,7 +48,7 @@ impl StateLevels {
 /// The states of a waveform that holds one step. `None` if it has fewer than two values or no
 /// spread.
 #[must_use]
-pub fn state_levels(values: &[f64]) -> Option<StateLevels> {
+pub(super) fn state_levels(values: &[f64]) -> Option<StateLevels> {
     let least = values.iter().copied().fold(f64::INFINITY, f64::min);
     let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let range = most - least;

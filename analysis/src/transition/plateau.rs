@@ -17,17 +17,17 @@ const SAME_LEVEL_SHARE: f64 = 0.15;
 
 /// A stretch in which a signal stays at one level.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Plateau {
+pub(crate) struct Plateau {
     /// Its samples.
-    pub range: Range<usize>,
+    pub(crate) range: Range<usize>,
     /// Their median.
-    pub level: f64,
+    pub(crate) level: f64,
 }
 
 /// The first plateau of a signal that rose from `low` at sample `onset`, within `onset..end`.
 /// `noise` is the signal's standard deviation. `None` if that range is empty.
 #[must_use]
-pub fn first_plateau(
+pub(crate) fn first_plateau(
     t_s: &[f64],
     y: &[f64],
     low: f64,
@@ -67,7 +67,7 @@ pub fn first_plateau(
 /// The last plateau of a signal that has fallen back to `low` at sample `end`, within
 /// `start..end`: the mirror of [`first_plateau`].
 #[must_use]
-pub fn last_plateau(
+pub(crate) fn last_plateau(
     t_s: &[f64],
     y: &[f64],
     low: f64,

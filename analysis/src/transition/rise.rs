@@ -57,10 +57,10 @@ impl Rise {
     pub fn crossing(&self, share: f64) -> Option<Timed> {
         match &self.basis {
             Basis::Interpolated {
-                naive_s: [t10, _, t90],
+                naive_s,
                 interval_s,
             } => Some(Timed {
-                t_s: t10 + (share - 0.1) / 0.8 * (t90 - t10),
+                t_s: interpolated_s(naive_s, share),
                 u_s: interval_s / 12.0_f64.sqrt(),
             }),
             Basis::Fitted(fitted) => {
@@ -89,10 +89,10 @@ impl Rise {
     pub fn between(&self, from: f64, to: f64) -> Option<Timed> {
         match &self.basis {
             Basis::Interpolated {
-                naive_s: [t10, _, t90],
+                naive_s,
                 interval_s,
             } => Some(Timed {
-                t_s: (to - from) / 0.8 * (t90 - t10),
+                t_s: interpolated_s(naive_s, to) - interpolated_s(naive_s, from),
                 u_s: interval_s / 6.0_f64.sqrt(),
             }),
             Basis::Fitted(fitted) => {
@@ -125,7 +125,8 @@ impl Rise {
         }
     }
 
-    /// Whether it is interpolated because too few samples lie within the step.
+    /// Whether it is interpolated because no shape could be fitted: too few samples lie within the
+    /// step.
     #[must_use]
     pub fn is_interpolated(&self) -> bool {
         matches!(self.basis, Basis::Interpolated { .. })
@@ -135,13 +136,21 @@ impl Rise {
     #[must_use]
     pub fn method(&self) -> &'static str {
         match &self.basis {
-            Basis::Interpolated { .. } => "interpolated; the step is shorter than two samples",
+            Basis::Interpolated { .. } => {
+                "interpolated; too few samples lie within the step for a fit"
+            }
             Basis::Fitted(fitted) if fitted.left.is_empty() => "fitted rise with dead time",
             Basis::Fitted(_) => {
                 "fitted rise with dead time, drawn to interpolation where no shape fits"
             }
         }
     }
+}
+
+/// When a share of the step is crossed, s, on the lines between the crossings of 10, 50 and 90 %.
+fn interpolated_s(&[t10, t50, t90]: &[f64; 3], share: f64) -> f64 {
+    let slope_s = if share < 0.5 { t50 - t10 } else { t90 - t50 } / 0.4;
+    t50 + (share - 0.5) * slope_s
 }
 
 /// What a real rise differs by from every shape at its foot, of its step: plates touch one after the
@@ -202,5 +211,36 @@ impl Fitted {
         let shift = self.followed * (between_s - t_s);
         let noise = self.followed * self.noise_variance / slope.powi(2);
         (shift, noise + (shift / 3.0).powi(2))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A foot that creeps and a steep top: each crossing is the one that was interpolated, and not
+    /// a place on the line from the first to the last.
+    #[test]
+    fn each_interpolated_crossing_is_its_own() {
+        let naive_s = [0.10, 0.19, 0.20];
+        let rise = Rise {
+            levels: StateLevels {
+                low: 0.0,
+                high: 1.0,
+                sigma: 0.01,
+            },
+            u_amplitude: 0.01,
+            samples: 6,
+            basis: Basis::Interpolated {
+                naive_s,
+                interval_s: 0.01,
+            },
+        };
+        for (share, t_s) in [0.1, 0.5, 0.9].into_iter().zip(naive_s) {
+            assert!((rise.crossing(share).unwrap().t_s - t_s).abs() < 1e-12);
+        }
+        assert!((rise.between(0.1, 0.9).unwrap().t_s - 0.10).abs() < 1e-12);
+        assert!((rise.between(0.1, 0.5).unwrap().t_s - 0.09).abs() < 1e-12);
+        assert!(rise.method().contains("too few samples"));
     }
 }

@@ -121,12 +121,17 @@ fn compare(
     let condition = format!("{} {kind}", plan.surface.text());
     let combined = found.measured(Measure::TransferFraction);
     let mut all = vec![("transfer", combined)];
-    all.extend(found.transfer.iter().map(|t| (t.method, &t.fraction)));
+    all.extend(
+        found
+            .transfer
+            .iter()
+            .map(|t| (t.method.text(), &t.fraction)),
+    );
     for (method, estimate) in all {
         let bound = found
             .transfer
             .iter()
-            .any(|t| t.method == method && t.upper_bound);
+            .any(|t| t.method.text() == method && t.upper_bound);
         let name = match (method, bound) {
             ("transfer", _) => "transfer".to_owned(),
             (_, true) => format!("transfer, {method}, upper bound"),

@@ -1,7 +1,7 @@
 use super::*;
 use crate::diagnosis::{Feature, NotJudged};
-use crate::report::drives;
 use crate::report::page_charts::page_charts;
+use crate::report::tests::drives;
 use crate::report::well_made::check_page;
 
 fn change(feature: Feature, was: f64, shift: f64, u: f64) -> Change {

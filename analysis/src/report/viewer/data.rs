@@ -134,13 +134,11 @@ impl Signal {
     }
 
     fn is_held(self) -> bool {
-        matches!(
-            self,
-            Self::Demand
-                | Self::Other(
-                    Role::Gear | Role::CouplingInhibited | Role::AbsActive | Role::TractionActive
-                )
-        )
+        match self {
+            Self::Demand => true,
+            Self::Other(role) => role.is_state(),
+            _ => false,
+        }
     }
 }
 

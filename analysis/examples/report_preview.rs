@@ -5,7 +5,11 @@
 //! The cases are `improved`, `unchanged` and `empty`.
 #![allow(clippy::print_stdout, clippy::disallowed_macros)]
 
+#[path = "../src/report/tests/drives.rs"]
 mod drives;
+#[path = "../src/trial/random.rs"]
+#[allow(dead_code, reason = "made-up drives draw less than trials do")]
+mod trial;
 
 // The made-up drives are also the report's test data and name these modules from the crate root.
 use slipwright_analysis::{comparison, drive, engagement, measure, report, vehicle};

@@ -1,13 +1,13 @@
 //! Made-up drives of a made-up car, from a seed: before and after a rebuild that helped, before and
-//! after nothing at all, and none. The comparison is rough: it only fills a page.
+//! after nothing at all, and none; compared as any drives are. For the tests of pages, and for the
+//! example that prints one.
 
-use crate::comparison::{
-    Comparison, EngagementPosition, MatchedPair, MeasureComparison, SetSize, Verdict,
-};
+use crate::comparison::{Comparison, compare};
 use crate::drive::{DriveMeasures, RadiusRatio};
 use crate::engagement::{Conditions, Engagement, Kind, Reference, Trace};
-use crate::measure::{Estimate, Measure, Measured, Missing, TransferEstimate};
+use crate::measure::{Estimate, Measure, Measured, Missing, TransferEstimate, TransferMethod};
 use crate::report::{ReportNotes, comparison_report};
+use crate::trial::Random;
 use crate::vehicle::{Coupling, Driveline, Geometry, Mass, PressureLaw, Tyres, Vehicle};
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Unit;
@@ -64,16 +64,8 @@ pub(crate) fn unchanged(seed: u64) -> Made {
 
 /// No drive at all.
 pub(crate) fn empty() -> Made {
-    let nothing = SetSize::default();
     Made {
-        comparison: Comparison {
-            before: nothing,
-            after: nothing,
-            measures: Vec::new(),
-            verdict: Verdict::NotEnoughData,
-            sentence: "There is no engagement to compare.".to_owned(),
-            warnings: Vec::new(),
-        },
+        comparison: compare(&[], &[]),
         before: Vec::new(),
         after: Vec::new(),
         vehicle: Vehicle {
@@ -85,7 +77,7 @@ pub(crate) fn empty() -> Made {
 }
 
 fn made(seed: u64, before: State, after: State) -> Made {
-    let mut noise = Noise(seed);
+    let mut noise = Random::new(seed);
     let before = drives(&mut noise, before, "before");
     let after = drives(&mut noise, after, "after");
     let notes = ReportNotes {
@@ -96,7 +88,7 @@ fn made(seed: u64, before: State, after: State) -> Made {
         reminders: Vec::new(),
     };
     Made {
-        comparison: compared(&before, &after, &matched(&before, &after)),
+        comparison: compare(&before, &after),
         before,
         after,
         vehicle: car(),
@@ -140,13 +132,13 @@ fn car() -> Vehicle {
     }
 }
 
-fn drives(noise: &mut Noise, state: State, name: &str) -> Vec<DriveMeasures> {
+fn drives(noise: &mut Random, state: State, name: &str) -> Vec<DriveMeasures> {
     (0..4_i64)
         .map(|i| drive(noise, state, &format!("{name} {}.pcapng.zst", i + 1), i))
         .collect()
 }
 
-fn drive(noise: &mut Noise, state: State, name: &str, index: i64) -> DriveMeasures {
+fn drive(noise: &mut Random, state: State, name: &str, index: i64) -> DriveMeasures {
     let start_ns = 1_772_000_000_000_000_000 + index * 86_400_000_000_000;
     let temperature_c = 36.0 + 9.0 * index as f64 + 3.0 * noise.normal();
     let mut at_ns = start_ns + 40_000_000_000;
@@ -167,7 +159,7 @@ fn drive(noise: &mut Noise, state: State, name: &str, index: i64) -> DriveMeasur
             )
         })
         .collect();
-    let ratio = |noise: &mut Noise| good(1.0 + 0.002 * noise.normal(), 0.0004, "coasting", 4000);
+    let ratio = |noise: &mut Random| good(1.0 + 0.002 * noise.normal(), 0.0004, "coasting", 4000);
     DriveMeasures {
         name: name.to_owned(),
         start_ns,
@@ -203,7 +195,7 @@ fn good(value: f64, u: f64, method: &'static str, samples: usize) -> Measured {
 
 /// Simulates slip and pressure of one engagement in steps of 10 ms, and reads its measures off.
 fn engagement(
-    noise: &mut Noise,
+    noise: &mut Random,
     state: State,
     kind: Kind,
     reference_ns: i64,
@@ -257,7 +249,7 @@ fn engagement(
             percent,
         })
     };
-    let read = |value: f64, relative_u: f64, noise: &mut Noise| {
+    let read = |value: f64, relative_u: f64, noise: &mut Random| {
         let u = value.abs() * relative_u;
         good(value + u * noise.normal(), u, "crossing times", 30)
     };
@@ -282,7 +274,7 @@ fn engagement(
         Measure::SlipDistance => read(distance, 0.02, noise),
         Measure::SteadySlip => good(0.02 + 0.01 * noise.normal(), 0.008, "median", 60),
         Measure::FrictionWork => read(work, 0.12, noise),
-        Measure::FrictionWorkPerArea => Err(Missing::VehicleKey("coupling.lining_area_m2")),
+        Measure::FrictionWorkPerArea => Err(Missing::VehicleKey("coupling.friction_surfaces")),
         Measure::TransferFraction => read(share, 0.08, noise),
         Measure::Hold if launch => good(0.6 + 0.5 * noise.normal(), 0.4, "slope", 120),
         Measure::Hold => Err(Missing::NoHeldPart),
@@ -309,152 +301,12 @@ fn engagement(
         measures,
         tested: Default::default(),
         transfer: vec![TransferEstimate {
-            method: "hydraulic",
+            method: TransferMethod::Hydraulic,
             fraction: read(share, 0.08, noise),
             assumption: "the friction coefficient of the vehicle file holds, and driveline losses are \
                          alike on both axles",
             upper_bound: !launch,
         }],
         trace,
-    }
-}
-
-/// Pairs the n-th engagements of the n-th drives, but not the last ones.
-fn matched(before: &[DriveMeasures], after: &[DriveMeasures]) -> Vec<MatchedPair> {
-    let mut pairs = Vec::new();
-    for (drive, (b, a)) in before.iter().zip(after).enumerate() {
-        for engagement in 0..b
-            .engagements
-            .len()
-            .min(a.engagements.len())
-            .saturating_sub(1)
-        {
-            let position = EngagementPosition { drive, engagement };
-            pairs.push(MatchedPair {
-                before: position,
-                after: position,
-            });
-        }
-    }
-    pairs
-}
-
-fn compared(
-    before: &[DriveMeasures],
-    after: &[DriveMeasures],
-    matched: &[MatchedPair],
-) -> Comparison {
-    let measures: Vec<MeasureComparison> = Measure::ALL
-        .iter()
-        .map(|m| compared_in(*m, before, after, matched))
-        .collect();
-    let size = |set: &[DriveMeasures]| SetSize {
-        drives: set.len(),
-        engagements: set.iter().map(|d| d.engagements.len()).sum(),
-    };
-    let slip = &measures[Measure::PeakSlip as usize];
-    let (low, high) = (slip.ci_low.unwrap_or(0.0), slip.ci_high.unwrap_or(0.0));
-    let sentence = if slip.verdict == Verdict::Reduced {
-        format!(
-            "Peak slip fell by {:.2} m/s (95 % interval {:.2} to {:.2} m/s), and the coupling engages \
-             {:.0} ms sooner than before.",
-            -slip.shift.unwrap_or(0.0),
-            -high,
-            -low,
-            -measures[Measure::EngagementDelay as usize]
-                .shift
-                .unwrap_or(0.0)
-        )
-    } else {
-        "No change of slip or delay was shown; a change of peak slip above 0.2 m/s would have been."
-            .to_owned()
-    };
-    Comparison {
-        before: size(before),
-        after: size(after),
-        verdict: slip.verdict,
-        measures,
-        sentence,
-        warnings: vec![
-            "The after drives were on average 3 °C warmer; matching allows for 5 °C.".to_owned(),
-        ],
-    }
-}
-
-fn compared_in(
-    measure: Measure,
-    before: &[DriveMeasures],
-    after: &[DriveMeasures],
-    matched: &[MatchedPair],
-) -> MeasureComparison {
-    let value = |set: &[DriveMeasures], at: EngagementPosition| {
-        set[at.drive].engagements[at.engagement]
-            .measured(measure)
-            .as_ref()
-            .ok()
-            .map(|e| e.value)
-    };
-    let (matched, pairs): (Vec<MatchedPair>, Vec<(f64, f64)>) = matched
-        .iter()
-        .filter_map(|pair| {
-            let values = (value(before, pair.before)?, value(after, pair.after)?);
-            Some((*pair, values))
-        })
-        .unzip();
-    let shift = median(pairs.iter().map(|(b, a)| a - b));
-    let spread = shift.and_then(|s| median(pairs.iter().map(|(b, a)| (a - b - s).abs())));
-    let u = spread.map(|s| 1.48 * s / (pairs.len() as f64).sqrt() * 1.3);
-    let z = shift.zip(u).map_or(0.0, |(s, u)| s / u);
-    MeasureComparison {
-        before_u: None,
-        after_u: None,
-        compared: [
-            matched.iter().map(|pair| pair.before).collect(),
-            matched.iter().map(|pair| pair.after).collect(),
-        ],
-        matched,
-        measure,
-        before_median: median(pairs.iter().map(|(b, _)| *b)),
-        after_median: median(pairs.iter().map(|(_, a)| *a)),
-        shift,
-        ci_low: shift.zip(u).map(|(s, u)| s - 1.96 * u),
-        ci_high: shift.zip(u).map(|(s, u)| s + 1.96 * u),
-        p: u.map(|_| (-0.7 * z * z).exp().min(0.9)),
-        p_holm: u.map(|_| (12.0 * (-0.7 * z * z).exp()).min(1.0)),
-        smallest_provable: u.map(|u| 2.8 * u),
-        pairs: pairs.len(),
-        verdict: match (pairs.len(), z) {
-            (0..6, _) => Verdict::NotEnoughData,
-            (_, z) if z < -3.0 => Verdict::Reduced,
-            (_, z) if z > 3.0 => Verdict::Increased,
-            _ => Verdict::NoChangeShown,
-        },
-        method: "matched pairs, drives resampled as wholes",
-        why: (pairs.len() < 6)
-            .then(|| "the vehicle file has no coupling.lining_area_m2".to_owned()),
-    }
-}
-
-fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.collect();
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
-}
-
-/// Seeded numbers (SplitMix64; G. L. Steele, D. Lea, C. H. Flood, 2014; from memory).
-struct Noise(u64);
-
-impl Noise {
-    fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    /// Standard normal, near enough: twelve uniform numbers less six.
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
     }
 }

@@ -1,21 +1,21 @@
-//! Straight and curved trends of a steady signal.
+//! Straight and curved lines through the samples of a steady signal, by least squares.
 
 use crate::statistics::huber::neighbour_widening;
 use crate::statistics::spread::mean;
 
-/// A straight trend.
+/// A straight line.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Trend {
+pub(crate) struct Line {
     /// Value in the middle of the time.
-    pub(super) level: f64,
+    pub(crate) level: f64,
     /// Rise per second.
-    pub(super) slope_per_s: f64,
+    pub(crate) slope_per_s: f64,
     /// Standard uncertainty of the slope, the correlation of neighbours included.
-    pub(super) u_slope_per_s: f64,
+    pub(crate) u_slope_per_s: f64,
 }
 
-/// Least-squares straight trend. `None` with fewer than three samples or no spread of time.
-pub(super) fn straight(t_s: &[f64], y: &[f64]) -> Option<Trend> {
+/// Least-squares straight line. `None` with fewer than three samples or no spread of time.
+pub(crate) fn straight(t_s: &[f64], y: &[f64]) -> Option<Line> {
     let (t_mean, level) = (mean(t_s)?, mean(y)?);
     let s_tt: f64 = t_s.iter().map(|t| (t - t_mean).powi(2)).sum();
     if t_s.len() < 3 || s_tt <= 0.0 {
@@ -34,15 +34,15 @@ pub(super) fn straight(t_s: &[f64], y: &[f64]) -> Option<Trend> {
         .collect();
     let variance = left.iter().map(|r| r * r).sum::<f64>() / (t_s.len() as f64 - 2.0);
     let u_slope_per_s = (variance / s_tt).sqrt() * neighbour_widening(&left);
-    Some(Trend {
+    Some(Line {
         level,
         slope_per_s,
         u_slope_per_s,
     })
 }
 
-/// What is left of a signal without its parabola-shaped trend.
-pub(super) fn without_parabola(t_s: &[f64], y: &[f64]) -> Option<Vec<f64>> {
+/// What is left of a signal without the parabola through it.
+pub(crate) fn without_parabola(t_s: &[f64], y: &[f64]) -> Option<Vec<f64>> {
     let t_mean = mean(t_s)?;
     let line = straight(t_s, y)?;
     let x: Vec<f64> = t_s.iter().map(|t| t - t_mean).collect();
@@ -81,9 +81,9 @@ mod tests {
                 .iter()
                 .all(|r| r.abs() < 1e-12)
         );
-        let line: Vec<f64> = t.iter().map(|t| 3.0 - 2.0 * t).collect();
-        let trend = straight(&t, &line).unwrap();
-        assert!((trend.slope_per_s + 2.0).abs() < 1e-12);
+        let y: Vec<f64> = t.iter().map(|t| 3.0 - 2.0 * t).collect();
+        let line = straight(&t, &y).unwrap();
+        assert!((line.slope_per_s + 2.0).abs() < 1e-12);
         assert!(straight(&[1.0, 1.0, 1.0], &[1.0, 2.0, 3.0]).is_none());
     }
 }
