@@ -10,6 +10,7 @@
 //! - [`vehicle`]: what is known of the car, and which key is missing when something is not;
 //!   [`coupling`]: what its pack carries; `driveline`: engine torque to the wheels.
 //! - [`drive`]: signals aligned on the wheel-speed time base ([`drive::Drive::from_signals`]).
+//! - [`closing`]: when demand or pressure show the coupling closed.
 //! - [`kinematics`]: radius correction, axle speeds, front-rear slip.
 //! - [`transition`]: state levels and crossing times of a step (IEEE Std 181).
 //! - [`engagement`]: where the coupling closes and opens ([`engagement::find_engagements`]).
