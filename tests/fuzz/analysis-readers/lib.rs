@@ -5,6 +5,7 @@
 pub mod coupling;
 mod kept;
 pub mod measure;
+pub mod number;
 pub mod stack;
 pub mod vehicle;
 
