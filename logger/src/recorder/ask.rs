@@ -2,7 +2,7 @@
 //! requests, one at a time (ISO 15765-2; OBD-II by SAE J1979; ISO 14229-1 service 0x22).
 //!
 //! A state machine on handed-in time: it says what to send and until when it waits; the daemon
-//! owns the socket. Nothing else in this program can make a frame for a vehicle's bus.
+//! owns the socket. Beside it only `check --ask` makes frames for a vehicle's bus.
 
 use slipwright_decoders::decoder_file::RequestEntry;
 use slipwright_decoders::frame::CanId;
