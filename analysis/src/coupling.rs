@@ -148,7 +148,7 @@ mod tests {
     }
 
     /// Plate clutch of a text-book problem (Shigley's Mechanical Engineering Design, chapter 16;
-    /// statement not checked against the book): 250 and 175 mm, mu 0.30, 4 kN, one face; 127.5 N·m by uniform
+    /// statement is from memory): 250 and 175 mm, mu 0.30, 4 kN, one face; 127.5 N·m by uniform
     /// wear, 128.8 N·m by uniform pressure.
     #[test]
     fn text_book_plate_clutch_by_both_laws() {

@@ -1,7 +1,7 @@
 //! A tyre's longitudinal force over its slip, learnt from the front axle while it drives alone.
 //!
 //! The sine of an arc tangent that fits measured tyres (H. B. Pacejka, Tyre and Vehicle Dynamics,
-//! chapter 4; not checked against the book): with the load share `N`, `F = N c s_k sin(C atan(s / (C s_k)))` up to its
+//! chapter 4; from memory): with the load share `N`, `F = N c s_k sin(C atan(s / (C s_k)))` up to its
 //! peak. Beyond it the angle grows by only a share `d` of what it would: what a sliding tyre loses
 //! differs from road to road, from nothing on loose ground to a quarter on wet asphalt. `c` is the slope
 //! at no slip over the load, `s_k` the slip at which that slope would reach the friction limit; the
