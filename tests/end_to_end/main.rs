@@ -14,12 +14,14 @@
 
 mod bad_input;
 mod book;
+mod bounded;
 mod captures;
 mod check;
 mod compare;
 mod dataset;
 mod decode;
 mod diagnose;
+mod edges;
 mod faults;
 mod find;
 mod find_made;
