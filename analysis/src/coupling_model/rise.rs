@@ -1,33 +1,29 @@
 //! The rise: clearance volume over pump flow, then pump flow over compliance.
 //!
-//! With `t` from the demand, in one drive alike for every engagement:
-//!
-//! - `t < fill_time`: the piston travels; pressure goes from its released level to the return
-//!   spring's, `p_fill`.
-//! - then `dp/dt = min(rise_rate / (1 + s exp(-p / p_w)), (P(t) - p) / tau)`: the pump's flow goes
-//!   into the compliance of oil and pack, which is larger by `s` while the wavy lining is still
-//!   pressed flat (over pressures of about `p_w`), until the pressure valve, with its lag `tau`,
-//!   takes over. `P(t)` is the level that the engagement comes to, moved with demand by bars per
-//!   demand as the drive shows them.
-//!
-//! Fitted by least squares to the samples of all rises together; logarithms of the positive
-//! parameters. Each engagement may fill a little sooner or later than the others; that shift is found
-//! for each within the fit, so that it does not blur what all share. `s`, `p_w`, `tau` and `p_fill`
-//! are known beforehand within wide bounds only, and enter the fit so; `fill_time` and `rise_rate` are not. Uncertainties are the larger of what the
+//! Engagements come in, `record` draws their rises, and a [`Rises`] goes out: the numbers of
+//! `waveform`, in one drive alike for every engagement, fitted by least squares to the samples of all
+//! rises together; logarithms of the positive parameters. Each engagement may fill a little sooner or
+//! later than the others; that shift is found for each within the fit, so that it does not blur what
+//! all share. `s`, `p_w`, `tau` and `p_fill` are known beforehand within wide bounds only, and enter
+//! the fit so; `fill_time` and `rise_rate` are not. Uncertainties are the larger of what the
 //! residuals' size and what their likeness within engagements give. A rise that the valve's lag
 //! limits throughout tells no rise rate.
+
+mod record;
+mod waveform;
 
 use std::ops::Range;
 
 use rayon::prelude::*;
-use slipwright_decoders::role::Role;
 
+use self::record::{Record, records};
+use self::waveform::Numbers;
 use super::Parameter;
-use crate::drive::{Channel, Drive, at_seconds, seconds_between};
-use crate::engagement::{Found, Reference};
+use crate::drive::Drive;
+use crate::engagement::Found;
 use crate::measure::Missing;
 use crate::statistics::least_squares::{Solution, least_squares};
-use crate::statistics::quantile::{median, quantile};
+use crate::statistics::quantile::median;
 use crate::statistics::spread::root_mean_square;
 
 /// What the rises of a drive tell.
@@ -39,24 +35,6 @@ pub(super) struct Rises {
 }
 
 const METHOD: &str = "fill, rise and hold fitted to all rises of the drive";
-
-/// Fewest engagements: below, no spread between them can be seen.
-const LEAST: usize = 3;
-
-/// More engagements than this add time but hardly knowledge; they are taken evenly over the drive.
-const MOST: usize = 40;
-
-/// A step this many bars high at least.
-const LEAST_STEP_BAR: f64 = 1.0;
-
-/// The released level is looked at this long before demand, s.
-const BEFORE_S: f64 = 0.05;
-
-/// The level that a rise comes to is looked at over this long, s.
-const LEVEL_S: f64 = 0.25;
-
-/// Longest step of the integration, s.
-const STEP_S: f64 = 1e-3;
 
 /// A standard uncertainty of a logarithm beyond which a parameter is not told.
 const NOT_TOLD: f64 = 0.25;
@@ -72,18 +50,6 @@ const KNOWN: [(f64, f64); 4] = [(1.0, 1.0), (0.4, 0.5), (-4.6, 1.5), (0.5, 0.5)]
 /// Beforehand of the rise rate, ln bar/s: any that pumps have. Too weak to count as knowledge.
 const RISE_RATE_BEFOREHAND: (f64, f64) = (5.0, 3.0);
 
-/// One rise.
-struct Record {
-    /// Times from the demand, s.
-    t_s: Vec<f64>,
-    pressure_bar: Vec<f64>,
-    low_bar: f64,
-    /// Standard deviation of how long the frame that carried demand came after demand itself, s.
-    u_reference_s: f64,
-    /// When the target changes, s, and the target from then on, bar.
-    target: Vec<(f64, f64)>,
-}
-
 pub(super) fn fit(drive: &Drive, found: &[Found]) -> Rises {
     match records(drive, found).and_then(|records| solve(&records)) {
         Ok(rises) => rises,
@@ -96,201 +62,9 @@ pub(super) fn fit(drive: &Drive, found: &[Found]) -> Rises {
     }
 }
 
-fn records(drive: &Drive, found: &[Found]) -> Result<Vec<Record>, Missing> {
-    let pressure = drive.channel(Role::CouplingPressure)?;
-    let demand = drive.channel(Role::CouplingDemand)?;
-    let drafts: Vec<Draft> = found
-        .iter()
-        .filter(|f| f.reference == Reference::Demand)
-        .filter_map(|f| draft(pressure, demand, f))
-        .collect();
-    let have = drafts.len();
-    if have < LEAST {
-        return Err(Missing::TooFewSamples { have, need: LEAST });
-    }
-    let sum = |of: fn(&Draft) -> f64| drafts.iter().map(of).sum::<f64>();
-    let demanded = sum(|d| d.demand_level - d.demand_low);
-    let bar_per_demand = sum(|d| d.level_bar - d.low_bar) / demanded;
-    if !bar_per_demand.is_finite() {
-        return Err(Missing::NotIdentifiable(
-            "demand has no step that pressure followed",
-        ));
-    }
-    let every = have.div_ceil(MOST);
-    Ok(drafts
-        .into_iter()
-        .step_by(every)
-        .map(|d| Record {
-            target: d
-                .demand
-                .iter()
-                .map(|&(t, v)| (t, d.level_bar + bar_per_demand * (v - d.demand_level)))
-                .collect(),
-            t_s: d.t_s,
-            pressure_bar: d.pressure_bar,
-            low_bar: d.low_bar,
-            u_reference_s: d.u_reference_s,
-        })
-        .collect())
-}
-
-struct Draft {
-    t_s: Vec<f64>,
-    pressure_bar: Vec<f64>,
-    low_bar: f64,
-    level_bar: f64,
-    u_reference_s: f64,
-    demand: Vec<(f64, f64)>,
-    demand_low: f64,
-    demand_level: f64,
-}
-
-fn draft(pressure: &Channel, demand: &Channel, found: &Found) -> Option<Draft> {
-    let origin_ns = found.reference_ns;
-    let from_ns = at_seconds(origin_ns, -BEFORE_S).max(found.clear_from_ns);
-    let range = pressure.range(from_ns, found.release_ns);
-    if range.len() < 8 || !pressure.unbroken(range) {
-        return None;
-    }
-    let (t_s, p) = pressure.window(from_ns, found.release_ns, origin_ns);
-    let low_bar = median(&p[..t_s.partition_point(|&t| t < 0.0)])?;
-    let top = quantile(&p, 0.9)?;
-    if top - low_bar < LEAST_STEP_BAR {
-        return None;
-    }
-    let near = low_bar + 0.9 * (top - low_bar);
-    let at_near = t_s[p.iter().position(|&v| v >= near)?];
-    let settled_s = 1.3 * at_near + 0.05;
-    let released_s = seconds_between(origin_ns, found.release_ns);
-    let level_end_s = (settled_s + LEVEL_S).min(released_s);
-    let within = |t: f64| t >= settled_s && t <= level_end_s;
-    let held: Vec<f64> = pick(&t_s, &p, within);
-    let (d_t, d_v) = demand.window(
-        at_seconds(from_ns, -1.0).max(found.clear_from_ns),
-        found.release_ns,
-        origin_ns,
-    );
-    let demanded = pick(&d_t, &d_v, within);
-    let end = t_s.partition_point(|&t| t <= settled_s);
-    let half = 0.5 * (p.get(end.checked_sub(1)?)? + low_bar);
-    // A rise of which no sample lies on the way tells nothing of its rate, but of its time.
-    (p[..end].iter().any(|v| *v < half) && held.len() >= 3).then_some(())?;
-    Some(Draft {
-        low_bar,
-        level_bar: median(&held)?,
-        // Anywhere between the frame before and the one that carried it.
-        u_reference_s: d_t
-            .iter()
-            .rfind(|t| **t < -1e-6)
-            .map_or(0.0, |t| (-t).min(LONGEST_FRAME_S) / 12.0_f64.sqrt()),
-        demand_low: median(&pick(&d_t, &d_v, |t| t < -1e-6)).unwrap_or(0.0),
-        demand_level: median(&demanded)?,
-        demand: d_t
-            .iter()
-            .copied()
-            .zip(d_v)
-            .filter(|(t, _)| *t > -0.2)
-            .collect(),
-        t_s: t_s[..end].to_vec(),
-        pressure_bar: p[..end].to_vec(),
-    })
-}
-
-fn pick(t_s: &[f64], y: &[f64], within: impl Fn(f64) -> bool) -> Vec<f64> {
-    let all = t_s.iter().zip(y);
-    all.filter(|(t, _)| within(**t)).map(|(_, v)| *v).collect()
-}
-
 /// Parameters by place in the fit.
 const FILL: usize = 0;
 const RATE: usize = 1;
-
-struct Numbers {
-    fill_s: f64,
-    rate_bar_s: f64,
-    soft: f64,
-    soft_bar: f64,
-    lag_s: f64,
-    fill_bar: f64,
-    /// Share of the way to the target that a step of the integration leaves.
-    left_by_step: f64,
-}
-
-impl Numbers {
-    fn of(x: &[f64]) -> Option<Self> {
-        let &[fill, rate, soft, soft_bar, lag, fill_bar] = x else {
-            return None;
-        };
-        Some(Self {
-            fill_s: fill.exp(),
-            rate_bar_s: rate.exp(),
-            soft: soft.exp(),
-            soft_bar: soft_bar.exp(),
-            lag_s: lag.exp(),
-            left_by_step: (-STEP_S / lag.exp()).exp(),
-            fill_bar,
-        })
-    }
-
-    /// Pressure at each of a record's times, the clearance filled by a shift later.
-    fn pressure_bar(&self, record: &Record, shift_s: f64) -> Vec<f64> {
-        let fill_s = (self.fill_s + shift_s).max(0.1 * self.fill_s);
-        let mut out = Vec::with_capacity(record.t_s.len());
-        let (mut t, mut above) = (fill_s, self.fill_bar);
-        let mut next_target = record.target.partition_point(|(at, _)| *at <= t);
-        for &sample_s in &record.t_s {
-            if sample_s <= fill_s {
-                let share = (sample_s / fill_s).clamp(0.0, 1.0);
-                out.push(record.low_bar + share * self.fill_bar);
-                continue;
-            }
-            while t < sample_s {
-                let change_s = record
-                    .target
-                    .get(next_target)
-                    .map_or(f64::INFINITY, |c| c.0);
-                if change_s <= t {
-                    next_target += 1;
-                    continue;
-                }
-                let target = next_target
-                    .checked_sub(1)
-                    .and_then(|k| record.target.get(k))
-                    .or(record.target.first())
-                    .map_or(0.0, |c| c.1 - record.low_bar);
-                let h = STEP_S.min(sample_s - t).min(change_s - t);
-                above = self.advance(above, target, h);
-                t += h;
-            }
-            out.push(record.low_bar + above);
-        }
-        out
-    }
-
-    /// Pressure above the released level after a short time: what the pump can do or, if that is
-    /// less, what the valve lets it.
-    fn advance(&self, above: f64, target: f64, h: f64) -> f64 {
-        // Nearly every step is a whole one.
-        let left = if h >= STEP_S {
-            self.left_by_step
-        } else {
-            (-h / self.lag_s).exp()
-        };
-        let let_in = target + (above - target) * left;
-        // The pump gives at least this much: most steps are the valve's, and exponentials take time.
-        if let_in <= above + h * self.rate_bar_s / (1.0 + self.soft) {
-            return let_in;
-        }
-        let rate =
-            |p: f64| self.rate_bar_s / (1.0 + self.soft * (-p.max(0.0) / self.soft_bar).exp());
-        let half = above + 0.5 * h * rate(above);
-        let pumped = above + h * rate(half);
-        pumped.min(let_in)
-    }
-}
-
-/// Demand that was silent for longer was not late by as much, s.
-const LONGEST_FRAME_S: f64 = 0.1;
 
 /// What the grey box is wrong by, of fill time and rise rate: plates touch one after another, and a pump
 /// gives less against more pressure.
