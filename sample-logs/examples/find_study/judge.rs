@@ -1,29 +1,15 @@
-//! How often finding is right: cars drawn from seeds, a five-minute drive each, the true layout
-//! beside what was found.
-//!
-//!     cargo run --example find_study -- [CARS] [FIRST_SEED] [wheels|none] [-v]
-//!
-//! `none` takes the wheel speeds off the bus, as behind a gateway: whatever is then found is false.
-//! The reference is the recording's satellite speed; `obd` leaves it out and relies on OBD-II answers
-//! in the capture, where the car has them.
-
-#![allow(clippy::print_stdout, reason = "it is a program")]
-
-use std::collections::BTreeMap;
-use std::time::Instant;
+//! Holds what was found in one car against its true layout.
 
 use slipwright_decoders::decoder_file::SignalEntry;
 use slipwright_decoders::field::{BitOrder, Field};
+use slipwright_decoders::find::ACCEPTANCE_SCORE;
 use slipwright_decoders::find::proposal::{Findings, Meaning, Proposal, WheelAnswer};
-use slipwright_decoders::find::reference::ReferenceKind;
-use slipwright_decoders::find::{ACCEPTANCE_SCORE, FindOptions, SpeedReference, Survey, find};
-use slipwright_decoders::frame::BusIndex;
 use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::{Quantity, Unit};
-use slipwright_sample::manoeuvre::{Kind, Manoeuvre};
 use slipwright_sample::memory::Recording;
-use slipwright_sample::scenario::{DrivePlan, Scenario};
+
+use crate::tally::Tally;
 
 /// Roles whose true field should be among the first three candidates.
 const OTHERS: [Role; 10] = [
@@ -38,120 +24,6 @@ const OTHERS: [Role; 10] = [
     Role::Gear,
     Role::CouplingTemperature,
 ];
-
-#[derive(Default)]
-struct Tally {
-    cars: usize,
-    with_reference: usize,
-    found: usize,
-    exact: usize,
-    false_finds: usize,
-    scale_right: usize,
-    offset_right: usize,
-    turned: usize,
-    corners_told: usize,
-    corners_right: usize,
-    axles_told: usize,
-    axles_right: usize,
-    first_three: BTreeMap<Role, (usize, usize, usize)>,
-    seconds: f64,
-}
-
-fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let words: Vec<String> = std::env::args().skip(1).collect();
-    let number = |k: usize| words.get(k).and_then(|word| word.parse::<u64>().ok());
-    let (cars, first) = (number(0).unwrap_or(20), number(1).unwrap_or(1000));
-    let has = |word: &str| words.iter().any(|w| w == word);
-    let mut tally = Tally::default();
-    for seed in first..first + cars {
-        one_car(
-            seed,
-            has("none"),
-            has("obd"),
-            has("straight"),
-            has("-v"),
-            &mut tally,
-        )?;
-    }
-    print(&tally, has("none"));
-    Ok(())
-}
-
-/// Five minutes: town, a turn each way, launches, coasting, braking.
-fn programme(seed: u64, straight: bool) -> Vec<Manoeuvre> {
-    let with = |kind: Kind, change: &dyn Fn(&mut Manoeuvre)| {
-        let mut manoeuvre = Manoeuvre::usual(kind);
-        change(&mut manoeuvre);
-        manoeuvre
-    };
-    let turn = if seed.is_multiple_of(2) { 1.0 } else { -1.0 };
-    if straight {
-        return vec![
-            with(Kind::Stand, &|_| {}),
-            with(Kind::Launch, &|m| m.throttle_percent = 50.0),
-            with(Kind::Motorway, &|m| m.seconds = 250.0),
-        ];
-    }
-    vec![
-        with(Kind::Stand, &|m| m.seconds = 4.0),
-        with(Kind::Launch, &|m| m.throttle_percent = 70.0),
-        with(Kind::Everyday, &|m| m.seconds = 150.0),
-        with(Kind::TightTurn, &|m| m.steering_deg = turn * 400.0),
-        with(Kind::TipIn, &|_| {}),
-        with(Kind::Coast, &|_| {}),
-        with(Kind::TurnIn, &|m| m.steering_deg = -turn * 200.0),
-        with(Kind::Cruise, &|_| {}),
-        with(Kind::Brake, &|_| {}),
-        with(Kind::Launch, &|m| m.throttle_percent = 45.0),
-        with(Kind::Everyday, &|m| m.seconds = 60.0),
-        with(Kind::TipIn, &|m| m.throttle_percent = 90.0),
-        with(Kind::Brake, &|_| {}),
-    ]
-}
-
-fn one_car(
-    seed: u64,
-    none: bool,
-    obd: bool,
-    straight: bool,
-    verbose: bool,
-    tally: &mut Tally,
-) -> Result<(), Box<dyn std::error::Error>> {
-    let mut scenario = Scenario::unknown_car(seed);
-    if none {
-        scenario.layout.omit.extend(Role::WHEELS);
-    }
-    let scenario = scenario.with_drive(DrivePlan::new("study", programme(seed, straight)));
-    let recording = Recording::of(&scenario, 0)?;
-    let mut survey = Survey::new();
-    survey.begin_capture();
-    for (index, name) in (0..).zip(&recording.buses) {
-        survey.add_bus(BusIndex::new(index), name);
-    }
-    for stored in &recording.frames {
-        survey.push(&stored.frame());
-    }
-    let reference = SpeedReference {
-        kind: ReferenceKind::File,
-        t_ns: recording.satellite_speed.iter().map(|s| s.t_ns).collect(),
-        speed_mps: recording
-            .satellite_speed
-            .iter()
-            .map(|s| s.speed_mps)
-            .collect(),
-        course_deg: Vec::new(),
-    };
-    let started = Instant::now();
-    let options = FindOptions {
-        speed: (!obd).then_some(reference),
-        ..FindOptions::default()
-    };
-    let findings = find(survey, &options);
-    tally.seconds += started.elapsed().as_secs_f64();
-    tally.cars += 1;
-    judge(seed, &recording, &findings, none, verbose, tally);
-    Ok(())
-}
 
 /// A true signal and where it is.
 struct Truth<'a> {
@@ -188,7 +60,8 @@ fn same_field(found: &Proposal, truth: &Truth<'_>) -> bool {
         && (found.field.order() == field.order() || one_byte(&found.field))
 }
 
-fn judge(
+/// Holds what was found in one car against its true layout, and counts it.
+pub(crate) fn judge(
     seed: u64,
     recording: &Recording,
     findings: &Findings,
@@ -419,61 +292,4 @@ fn corners(
             *line += &p.evidence.last().cloned().unwrap_or_default();
         }
     }
-}
-
-fn print(tally: &Tally, none: bool) {
-    let share =
-        |n: usize, of: usize| format!("{n} of {of} ({:.1} %)", 100.0 * n as f64 / of.max(1) as f64);
-    println!("cars                              {}", tally.cars);
-    println!(
-        "with a reference speed            {}",
-        share(tally.with_reference, tally.cars)
-    );
-    if none {
-        println!(
-            "false wheel speeds                {}",
-            share(tally.false_finds, tally.cars)
-        );
-    } else {
-        println!(
-            "wheel speeds exact                {}",
-            share(tally.exact, tally.cars)
-        );
-        println!(
-            "wheel speeds wrong and accepted   {}",
-            share(tally.false_finds, tally.cars)
-        );
-        println!(
-            "  scale within 1.5 %              {}",
-            share(tally.scale_right, tally.exact)
-        );
-        println!(
-            "  zero within 0.3 km/h            {}",
-            share(tally.offset_right, tally.exact)
-        );
-        println!(
-            "corners told                      {}",
-            share(tally.corners_told, tally.turned)
-        );
-        println!(
-            "corners right                     {}",
-            share(tally.corners_right, tally.turned)
-        );
-        println!(
-            "front and rear right, where told  {}",
-            share(tally.axles_right, tally.axles_told)
-        );
-    }
-    for (role, (all, first, three)) in &tally.first_three {
-        println!(
-            "{:32}  first {}, within three {}",
-            role.text(),
-            share(*first, *all),
-            share(*three, *all)
-        );
-    }
-    println!(
-        "finding took {:.2} s a car",
-        tally.seconds / tally.cars.max(1) as f64
-    );
 }
