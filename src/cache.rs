@@ -19,7 +19,7 @@ use std::ffi::OsString;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measures::DriveMeasures;
 use slipwright_analysis::traffic_watch::{Traffic, TrafficWatch};
 use slipwright_logger::capture::Event;
 

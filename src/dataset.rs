@@ -6,7 +6,7 @@
 
 use std::path::{Path, PathBuf};
 
-use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measures::DriveMeasures;
 use slipwright_analysis::table::dataset::{DatasetDrive, drive_file};
 use slipwright_decoders::role::Role;
 

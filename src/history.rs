@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measures::DriveMeasures;
 use slipwright_analysis::trend::{DriveSummary, TrendDrive};
 
 use crate::cache::{Cache, Traces};

@@ -3,8 +3,7 @@
 use std::ops::ControlFlow;
 use std::path::Path;
 
-use slipwright_analysis::drive::DriveMeasures;
-use slipwright_analysis::measures::{FrameSpan, measure_drive};
+use slipwright_analysis::measures::{DriveMeasures, FrameSpan, measure_drive};
 use slipwright_decoders::diagnostic_read::AnswerCollector;
 use slipwright_decoders::extractor::Collector;
 use slipwright_decoders::frame::BusIndex;

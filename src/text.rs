@@ -13,8 +13,8 @@ use std::fmt::Write;
 
 use comfy_table::{CellAlignment, Table};
 use slipwright_analysis::comparison::Comparison;
-use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::{Measure, Measured};
+use slipwright_analysis::measures::DriveMeasures;
 use slipwright_analysis::number;
 
 use crate::contract::{DatasetOutput, DecodeOutput, SimulateOutput};

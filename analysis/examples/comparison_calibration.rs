@@ -16,7 +16,7 @@
 
 use slipwright_analysis::comparison::{Verdict, compare};
 use slipwright_analysis::measure::Measure;
-use slipwright_analysis::{drive, engagement, measure};
+use slipwright_analysis::{engagement, kinematics, measure, measures};
 
 #[path = "../src/comparison/tests/campaigns.rs"]
 mod campaigns;

@@ -12,7 +12,7 @@ mod drives;
 mod trial;
 
 // The made-up drives are also the report's test data and name these modules from the crate root.
-use slipwright_analysis::{comparison, drive, engagement, measure, report, vehicle};
+use slipwright_analysis::{comparison, engagement, kinematics, measure, measures, report, vehicle};
 
 fn main() {
     let case = std::env::args()

@@ -58,8 +58,8 @@
 //! campaigns of three drives of six launches a side find a true fall of 15 %, and 0 of 30 unchanged
 //! ones are called changed (`campaign_study -- 60 9000` of the sample crate).
 
-use crate::drive::DriveMeasures;
 use crate::measure::Measure;
+use crate::measures::DriveMeasures;
 
 pub mod bedding_in;
 mod campaign;

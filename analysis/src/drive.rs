@@ -1,4 +1,4 @@
-//! Drives: one recording's signals aligned, and everything measured of it.
+//! Drives: one recording's signals, aligned.
 //!
 //! Signals come in as decoded, each with its own stamps. [`Drive::from_signals`] brings them to core
 //! units and puts them on the wheel speeds' time base. What is measured against its own stamps
@@ -14,7 +14,6 @@ use std::ops::Range;
 
 use rayon::iter::Either;
 use rayon::prelude::*;
-use serde::{Deserialize, Serialize};
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{Series, Signals};
 use slipwright_decoders::unit::Quantity;
@@ -24,53 +23,8 @@ use self::channel::{KeepOrder, kept_counts};
 pub use self::column::Column;
 pub(crate) use self::pedals::{at_work_above, percent_factor, pressed_above};
 pub(crate) use self::smoothing::{centred_average, centred_slope};
-use crate::coupling_model::CouplingModel;
-use crate::engagement::Engagement;
-use crate::measure::{Measured, Missing};
-use crate::tested::TestedDrive;
-use crate::traction::GroundSpeed;
+use crate::measure::Missing;
 use crate::vehicle::Vehicle;
-
-/// Radius correction of each wheel: its rolling radius over the rear mean (definition 1). The
-/// decoded speed times this is the speed at the contact.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct RadiusRatio {
-    /// Front left.
-    pub front_left: Measured,
-    /// Front right.
-    pub front_right: Measured,
-    /// Rear left.
-    pub rear_left: Measured,
-    /// Rear right.
-    pub rear_right: Measured,
-}
-
-/// One drive, measured.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct DriveMeasures {
-    /// What the drive is called in tables and pictures: its capture's file name.
-    pub name: String,
-    /// First frame, ns since the epoch; engagement times are counted from it in JSON.
-    pub start_ns: i64,
-    /// First to last frame, s.
-    pub duration_s: f64,
-    /// Frames in the capture.
-    pub frames: u64,
-    /// Standard deviation of slip where nothing drives it, m/s.
-    pub noise_slip_mps: Measured,
-    /// Radius corrections.
-    pub radius_ratio: RadiusRatio,
-    /// Engagements in time order.
-    pub engagements: Vec<Engagement>,
-    /// The coupling's model, fitted to all engagements together.
-    pub coupling_model: CouplingModel,
-    /// How much of the coupling the drive tested.
-    pub tested: TestedDrive,
-    /// Scale and lag of ground speed against the wheels.
-    pub ground_speed: GroundSpeed,
-    /// What a reader of the numbers must know, in plain sentences.
-    pub warnings: Vec<String>,
-}
 
 /// One drive's signals in core units, and the wheel speeds' time base.
 #[derive(Clone, Debug, PartialEq)]
@@ -84,20 +38,6 @@ pub struct Drive {
     /// Roles that were received but cannot be used, and why.
     unusable: Vec<(Role, Missing)>,
     warnings: Vec<String>,
-}
-
-impl DriveMeasures {
-    /// The same drive with another capture of it: a drive that was recorded in parts is one drive.
-    /// What is told once a drive stays as this part told it.
-    #[must_use]
-    pub fn join(mut self, part: Self) -> Self {
-        self.start_ns = self.start_ns.min(part.start_ns);
-        self.duration_s += part.duration_s;
-        self.frames += part.frames;
-        self.engagements.extend(part.engagements);
-        self.warnings.extend(part.warnings);
-        self
-    }
 }
 
 impl Drive {

@@ -12,8 +12,9 @@ mod stretch;
 mod yaw;
 
 pub use self::noise::SlipNoise;
+pub use self::radius::RadiusRatio;
 use crate::closing::{ClosedSpan, closed_spans};
-use crate::drive::{Column, Drive, RadiusRatio};
+use crate::drive::{Column, Drive};
 use crate::measure::{Measured, Missing};
 use crate::vehicle::Vehicle;
 

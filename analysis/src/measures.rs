@@ -5,6 +5,8 @@
 
 mod carried_torque;
 mod dead_time;
+mod drive_measures;
+mod engagement;
 mod engagement_delay;
 mod friction_work;
 mod hold;
@@ -26,10 +28,12 @@ use rayon::prelude::*;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
 
+pub use self::drive_measures::DriveMeasures;
+pub use self::engagement::{Engagement, RoleTrace, Trace};
 use self::view::{View, Whole};
 use crate::coupling_model::coupling_model;
-use crate::drive::{Drive, DriveMeasures, at_seconds, seconds_between};
-use crate::engagement::{Engagement, Found, RoleTrace, Trace, find_engagements};
+use crate::drive::{Drive, at_seconds, seconds_between};
+use crate::engagement::{Found, find_engagements};
 use crate::kinematics::Kinematics;
 use crate::measure::{Measure, Measured, TransferEstimate};
 use crate::traction::{GroundSpeed, Traction};

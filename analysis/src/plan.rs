@@ -21,9 +21,9 @@
 use crate::comparison::POWER;
 use crate::comparison::condition::Condition;
 use crate::comparison::family::{self, LEVEL, PROOF, Question};
-use crate::drive::DriveMeasures;
-use crate::engagement::{Engagement, Kind, Reference};
+use crate::engagement::{Kind, Reference};
 use crate::measure::Measure;
+use crate::measures::{DriveMeasures, Engagement};
 use crate::number;
 use crate::statistics::quantile::median;
 use crate::statistics::student_t::detectable;

@@ -45,7 +45,7 @@ use slipwright_decoders::unit::Unit;
 
 use crate::book::Due;
 use crate::comparison::Comparison;
-use crate::drive::DriveMeasures;
+use crate::measures::DriveMeasures;
 use crate::vehicle::Vehicle;
 use campaign::Campaign;
 pub use diagnosis::{DiagnosisNotes, diagnosis_report};

@@ -12,9 +12,9 @@ use polars::prelude::{
 };
 use slipwright_decoders::signal::Signals;
 
-use crate::drive::DriveMeasures;
-use crate::engagement::{Conditions, Engagement};
+use crate::engagement::Conditions;
 use crate::measure::{Measure, Measured, TransferMethod};
+use crate::measures::{DriveMeasures, Engagement};
 
 /// Decoded signals in long form: `t_ns`, `signal` (role or name), `value`, `unit`, valid samples
 /// only, signal after signal, each in the order received and in the decoder file's own unit.

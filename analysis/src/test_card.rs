@@ -4,9 +4,9 @@
 //! which manoeuvre is wanted next. How many are needed comes from [`crate::plan`], or is the usual
 //! [`Need::default`].
 
-use crate::drive::DriveMeasures;
-use crate::engagement::{Engagement, Kind, Reference};
+use crate::engagement::{Kind, Reference};
 use crate::measure::Measure;
+use crate::measures::{DriveMeasures, Engagement};
 
 /// What one set of a campaign needs.
 #[derive(Clone, Copy, Debug, PartialEq)]

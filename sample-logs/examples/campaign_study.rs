@@ -18,8 +18,8 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use slipwright_analysis::comparison::{Verdict, compare};
-use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::Measure;
+use slipwright_analysis::measures::DriveMeasures;
 use slipwright_sample::car::Car;
 use slipwright_sample::drive;
 use slipwright_sample::memory::Recording;

@@ -6,8 +6,7 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
-use slipwright_analysis::drive::DriveMeasures;
-use slipwright_analysis::engagement::Trace;
+use slipwright_analysis::measures::{DriveMeasures, Trace};
 
 use super::key::Key;
 use super::{Traces, is_plain_file};

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use slipwright_analysis::book::{Due, Work};
 use slipwright_analysis::comparison::sets::same_recording;
 use slipwright_analysis::comparison::{Comparison, Verdict, compare};
-use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measures::DriveMeasures;
 use slipwright_analysis::report::{ReportNotes, comparison_report};
 use slipwright_analysis::table;
 use slipwright_decoders::role::Role;

@@ -4,7 +4,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use slipwright_analysis::diagnosis::{DriveRecord, diagnose, observe};
-use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measures::DriveMeasures;
 use slipwright_analysis::readiness::Recording;
 use slipwright_analysis::report::{DiagnosisNotes, diagnosis_report};
 use slipwright_decoders::role::Role;

@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measures::DriveMeasures;
 
 use crate::Answer;
 use crate::cache::{Cache, Traces};

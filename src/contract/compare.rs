@@ -5,8 +5,9 @@ use slipwright_analysis::book::Due;
 use slipwright_analysis::comparison::{
     Comparison, EngagementPosition, MatchedPair, MeasureComparison, SetSize,
 };
-use slipwright_analysis::drive::{DriveMeasures, seconds_between};
+use slipwright_analysis::drive::seconds_between;
 use slipwright_analysis::measure::Measure;
+use slipwright_analysis::measures::DriveMeasures;
 
 use super::book::{ReminderOutput, reminders};
 use crate::page::PageFiles;

@@ -3,9 +3,8 @@
 use std::collections::BTreeMap;
 
 use serde::Serialize;
-use slipwright_analysis::drive::DriveMeasures;
-use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::{Measure, TransferEstimate};
+use slipwright_analysis::measures::{DriveMeasures, Engagement};
 
 use super::Value;
 use super::drive::{CouplingModelOutput, GroundSpeedOutput, TestedDriveOutput, TestedOutput};

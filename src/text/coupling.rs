@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use slipwright_analysis::coupling_model::Parameter;
-use slipwright_analysis::drive::DriveMeasures;
+use slipwright_analysis::measures::DriveMeasures;
 use slipwright_analysis::number;
 
 /// The fitted model, what was tested, and ground speed; one line each.

@@ -7,9 +7,8 @@ use super::matching::{self, Matching};
 use super::sets::Sets;
 use super::shift::Observation;
 use super::{EngagementPosition, LEAST_DRIVES, LEAST_PAIRS};
-use crate::drive::DriveMeasures;
-use crate::engagement::Engagement;
 use crate::measure::Measure;
+use crate::measures::{DriveMeasures, Engagement};
 use crate::number;
 use crate::words;
 

@@ -27,7 +27,8 @@ use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
 use super::condition::Condition;
-use crate::engagement::{Engagement, Kind, Reference};
+use crate::engagement::{Kind, Reference};
+use crate::measures::Engagement;
 use crate::number;
 use crate::statistics::nearest::Tree;
 use crate::statistics::quantile::{median, sorted};

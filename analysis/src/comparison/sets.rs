@@ -1,7 +1,7 @@
 //! The two sets of drives as given, and what is wrong with them.
 
-use crate::drive::DriveMeasures;
 use crate::engagement::Reference;
+use crate::measures::DriveMeasures;
 use crate::number;
 
 /// Drives that can be compared, in the order of their start, with what a reader must know.

@@ -4,8 +4,9 @@ pub(crate) mod campaigns;
 mod wrong_input;
 
 use super::*;
-use crate::engagement::{Engagement, Kind, Reference};
+use crate::engagement::{Kind, Reference};
 use crate::measure::{Estimate, Missing};
+use crate::measures::Engagement;
 use campaigns::{Plan, Tails, campaign};
 use proptest::prelude::*;
 

@@ -9,8 +9,9 @@ use slipwright_decoders::unit::Quantity;
 use super::feature::Feature;
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::{Channel, at_seconds};
-use crate::engagement::{Engagement, Found};
+use crate::engagement::Found;
 use crate::measure::Measure;
+use crate::measures::Engagement;
 use crate::statistics::quantile::median;
 use crate::statistics::spread::{mean, median_and_sigma};
 

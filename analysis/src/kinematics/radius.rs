@@ -9,12 +9,27 @@
 //! the pedal, coasting is chosen; where it tells neither, steady stretches are used and the
 //! uncertainty widens by what ordinary driving resistance makes a driven tyre creep.
 
+use serde::{Deserialize, Serialize};
+
 use super::stretch::Stretch;
-use crate::drive::RadiusRatio;
 use crate::measure::{Estimate, Measured, Missing};
 use crate::statistics::huber::{Line, huber_line};
 use crate::statistics::quantile::{median, quantile};
 use crate::vehicle::Vehicle;
+
+/// Radius correction of each wheel: its rolling radius over the rear mean (definition 1). The
+/// decoded speed times this is the speed at the contact.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RadiusRatio {
+    /// Front left.
+    pub front_left: Measured,
+    /// Front right.
+    pub front_right: Measured,
+    /// Rear left.
+    pub rear_left: Measured,
+    /// Rear right.
+    pub rear_right: Measured,
+}
 
 /// Gently moving: slower stretches are turns and manoeuvres, m/s.
 const LEAST_SPEED_MPS: f64 = 3.0;

@@ -4,9 +4,9 @@ use super::ReportNotes;
 use crate::chart::Side;
 use crate::comparison::family::PROOF;
 use crate::comparison::{Comparison, EngagementPosition, MeasureComparison, SetSize};
-use crate::drive::DriveMeasures;
-use crate::engagement::{Conditions, Engagement, Kind};
+use crate::engagement::{Conditions, Kind};
 use crate::measure::Measure;
+use crate::measures::{DriveMeasures, Engagement};
 use crate::vehicle::Vehicle;
 
 /// Everything that a part of the page may show.

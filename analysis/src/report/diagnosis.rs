@@ -13,7 +13,7 @@ use crate::chart::change::Change as ChangePicture;
 use crate::chart::ranking::Ranking;
 use crate::diagnosis::feature::Scale;
 use crate::diagnosis::{Cause, Change, Diagnosis, Evidence, Finding, SHOWN_FROM, Speaks};
-use crate::drive::DriveMeasures;
+use crate::measures::DriveMeasures;
 use crate::number;
 use crate::vehicle::Vehicle;
 use crate::words;

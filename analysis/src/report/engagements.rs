@@ -10,9 +10,10 @@ use super::summary::mark;
 use super::wording;
 use crate::chart::Side;
 use crate::comparison::EngagementPosition;
-use crate::drive::{DriveMeasures, seconds_between};
-use crate::engagement::{Conditions, Engagement, Reference};
+use crate::drive::seconds_between;
+use crate::engagement::{Conditions, Reference};
 use crate::measure::Measure;
+use crate::measures::{DriveMeasures, Engagement};
 use crate::number;
 use crate::words;
 

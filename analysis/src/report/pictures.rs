@@ -11,8 +11,9 @@ use crate::chart::overlay::Overlay;
 use crate::chart::strip::{Group, Point, Strip};
 use crate::chart::trace::Trace;
 use crate::chart::{Side, legend};
-use crate::engagement::{Engagement, Kind, Reference};
+use crate::engagement::{Kind, Reference};
 use crate::measure::Measure;
+use crate::measures::Engagement;
 use crate::number;
 use crate::words;
 

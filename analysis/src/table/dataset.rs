@@ -9,9 +9,8 @@ use polars::prelude::{DataFrame, KeyValueMetadata, ParquetWriter, PolarsResult};
 use serde::Serialize;
 
 use super::{CONDITIONS, driven_columns, measured_columns, numbers, texts, times};
-use crate::drive::DriveMeasures;
-use crate::engagement::Engagement;
 use crate::measure::{Measure, TransferMethod};
+use crate::measures::{DriveMeasures, Engagement};
 
 /// Name of the metadata that describes the columns.
 pub const COLUMNS_KEY: &str = "slipwright.columns";

@@ -1,8 +1,8 @@
 //! What is kept of a measured drive: enough to follow it over years, without traces and models.
 
-use crate::drive::DriveMeasures;
-use crate::engagement::{Conditions, Engagement, Kind, Reference};
+use crate::engagement::{Conditions, Kind, Reference};
 use crate::measure::Measure;
+use crate::measures::{DriveMeasures, Engagement};
 
 /// One drive.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,7 +1,6 @@
 //! A recording as the measures take it: shared by the studies and the tests of whole drives.
 
-use slipwright_analysis::drive::DriveMeasures;
-use slipwright_analysis::measures::{FrameSpan, measure_drive};
+use slipwright_analysis::measures::{DriveMeasures, FrameSpan, measure_drive};
 use slipwright_analysis::vehicle::Vehicle;
 use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;

@@ -1,9 +1,7 @@
 //! One simulated drive, measured and held against its truth.
 
-use slipwright_analysis::drive::DriveMeasures;
-use slipwright_analysis::engagement::Engagement;
 use slipwright_analysis::measure::Measure;
-use slipwright_analysis::measures::measure_drive;
+use slipwright_analysis::measures::{DriveMeasures, Engagement, measure_drive};
 use slipwright_decoders::role::Role;
 use slipwright_sample::car::Car;
 use slipwright_sample::memory::Recording;

@@ -1,8 +1,8 @@
 //! Real roads: crossfall, gusts, gentle torque and a bad wheel must neither bend the radius ratios
 //! nor pose as slip.
 
-use slipwright_analysis::drive::DriveMeasures;
 use slipwright_analysis::measure::Measure;
+use slipwright_analysis::measures::DriveMeasures;
 use slipwright_decoders::role::Role;
 use slipwright_sample::manoeuvre::{Kind, Manoeuvre};
 use slipwright_sample::memory::Recording;

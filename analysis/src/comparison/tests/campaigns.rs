@@ -14,9 +14,10 @@
 use rand::{Rng, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
-use crate::drive::{DriveMeasures, RadiusRatio};
-use crate::engagement::{Conditions, Engagement, Kind, Reference, Trace};
+use crate::engagement::{Conditions, Kind, Reference};
+use crate::kinematics::RadiusRatio;
 use crate::measure::{Estimate, Measure, Missing};
+use crate::measures::{DriveMeasures, Engagement, Trace};
 
 /// How one engagement's chance is distributed.
 #[derive(Clone, Copy, Debug, PartialEq)]

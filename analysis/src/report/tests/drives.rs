@@ -3,9 +3,10 @@
 //! example that prints one.
 
 use crate::comparison::{Comparison, compare};
-use crate::drive::{DriveMeasures, RadiusRatio};
-use crate::engagement::{Conditions, Engagement, Kind, Reference, Trace};
+use crate::engagement::{Conditions, Kind, Reference};
+use crate::kinematics::RadiusRatio;
 use crate::measure::{Estimate, Measure, Measured, Missing, TransferEstimate, TransferMethod};
+use crate::measures::{DriveMeasures, Engagement, Trace};
 use crate::report::{ReportNotes, comparison_report};
 use crate::trial::Random;
 use crate::vehicle::{Coupling, Driveline, Geometry, Mass, PressureLaw, Tyres, Vehicle};

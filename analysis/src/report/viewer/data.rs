@@ -17,7 +17,7 @@ use crate::chart::Side;
 use crate::chart::trace::Trace;
 use crate::comparison::EngagementPosition;
 use crate::drive::seconds_between;
-use crate::engagement::Engagement;
+use crate::measures::Engagement;
 use crate::number;
 use crate::words;
 
