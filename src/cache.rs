@@ -152,7 +152,7 @@ fn keep(path: &Path, bytes: Option<Vec<u8>>) {
 }
 
 /// A file's name with an ending added, whatever endings it has.
-fn beside(capture: &Path, ending: &str) -> PathBuf {
+pub(crate) fn beside(capture: &Path, ending: &str) -> PathBuf {
     let mut name: OsString = capture.as_os_str().to_owned();
     name.push(ending);
     PathBuf::from(name)

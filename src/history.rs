@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use slipwright_analysis::measures::DriveMeasures;
 use slipwright_analysis::trend::{DriveSummary, TrendDrive};
 
-use crate::cache::{Cache, Traces};
+use crate::cache::{Cache, Traces, beside};
 use crate::car::Car;
 use crate::failure::Failure;
 use crate::progress;
@@ -88,9 +88,7 @@ pub(crate) fn without_doubles(captures: &mut Vec<PathBuf>) {
 
 /// The name that a capture has once it is packed.
 pub(crate) fn packed(capture: &Path) -> PathBuf {
-    let mut name = capture.as_os_str().to_owned();
-    name.push(".zst");
-    PathBuf::from(name)
+    beside(capture, ".zst")
 }
 
 /// The captures that the sidecar names are one drive; each other one is its own.

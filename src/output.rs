@@ -1,11 +1,10 @@
-//! Files written whole or not at all: into a temporary name in the same folder, synced, renamed.
+//! Files and folders of the user's, written whole or not at all.
 
-use std::ffi::{OsStr, OsString};
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU32, Ordering};
-use std::time::SystemTime;
+
+use slipwright_logger::whole_file;
 
 use crate::failure::Failure;
 
@@ -21,42 +20,13 @@ pub(crate) fn write_whole_with<T>(
     path: &Path,
     write: impl FnOnce(File) -> Result<T, Failure>,
 ) -> Result<T, Failure> {
-    let name = path.file_name().ok_or_else(|| {
-        Failure::Usage(format!(
+    if path.file_name().is_none() {
+        return Err(Failure::Usage(format!(
             "{}: not a file name; give a name to write to",
             path.display()
-        ))
-    })?;
-    let temporary = path.with_file_name(temporary_name(name));
-    let failed = Failure::writing(path);
-    // The name must be new: whatever link stands there is not followed.
-    let opened = File::create_new(&temporary).and_then(|file| Ok((file.try_clone()?, file)));
-    let written = opened.map_err(failed).and_then(|(to_sync, file)| {
-        let made = write(file)?;
-        to_sync
-            .sync_all()
-            .and_then(|()| fs::rename(&temporary, path))
-            .map_err(failed)?;
-        Ok(made)
-    });
-    if written.is_err() {
-        // The half-made file is ours; failing to remove it changes nothing for the caller.
-        let _ = fs::remove_file(&temporary);
+        )));
     }
-    written
-}
-
-/// A name beside the final one that nobody else uses, on whatever machine, and that readers of a
-/// folder pass over.
-fn temporary_name(name: &OsStr) -> OsString {
-    static COUNT: AtomicU32 = AtomicU32::new(0);
-    let count = COUNT.fetch_add(1, Ordering::Relaxed);
-    let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH);
-    let now_ns = now.map_or(0, |now| now.subsec_nanos());
-    let mut temporary = OsString::from(".");
-    temporary.push(name);
-    temporary.push(format!(".part-{}-{count}-{now_ns}", std::process::id()));
-    temporary
+    whole_file::write_whole(path, Failure::writing(path), write)
 }
 
 /// The name must be new: whatever link stands there is not followed.
@@ -93,7 +63,7 @@ pub(crate) fn write_folder(
             "there is something in this folder already; choose another name",
         ));
     }
-    let temporary = path.with_file_name(temporary_name(name));
+    let temporary = path.with_file_name(whole_file::temporary_name(name));
     let made = fs::create_dir(&temporary)
         .and_then(|()| {
             for folder in folders {

@@ -5,6 +5,7 @@
 //!
 //! - [`capture`]: the capture file. Reading it gives frames; writing it keeps them.
 //! - [`text_log`]: frames from other programs' text logs, by a layout that the user gives.
+//! - [`whole_file`]: a file written whole or not at all.
 //! - [`system_error`]: what the system says of a failure, in plain words.
 //! - `recorder`: the daemon that fills it from a live bus; on Linux only, whose kernel has CAN.
 
@@ -13,3 +14,4 @@ pub mod capture;
 pub mod recorder;
 pub mod system_error;
 pub mod text_log;
+pub mod whole_file;

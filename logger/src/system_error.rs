@@ -1,11 +1,11 @@
 //! What the operating system says of a failure, as a person reads it: in small letters and without
 //! its number. Which kinds are known by better words is up to each place that tells them.
 
-use std::io;
+use std::fmt;
 
-/// The text of an error of the system.
+/// The text of an error of the system, as it comes or within another one.
 #[must_use]
-pub fn plain(error: &io::Error) -> String {
+pub fn plain(error: &impl fmt::Display) -> String {
     let text = error.to_string();
     let words = text.split(" (os error").next().unwrap_or_default();
     words.trim().to_lowercase()
@@ -13,6 +13,8 @@ pub fn plain(error: &io::Error) -> String {
 
 #[cfg(test)]
 mod tests {
+    use std::io;
+
     use super::*;
 
     #[test]

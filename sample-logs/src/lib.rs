@@ -19,7 +19,7 @@
 //! - [`wheel_sensor`], [`readings`]: what the sensors make of the truth.
 //! - [`satellite`]: a speed reference beside the car's own.
 //! - [`source`], [`layout`], [`protection`], [`arbitration`], [`bus`]: what the buses make of that.
-//! - [`vehicle_file`], `truth_file`, [`write`], `whole_file`: files; [`memory`]: recordings without files, for studies;
+//! - [`vehicle_file`], `truth_file`, [`write`]: files; [`memory`]: recordings without files, for studies;
 //!   [`picture`]: what a scenario looks like.
 //! - [`random`]: one stream of random numbers a purpose.
 
@@ -56,6 +56,5 @@ mod truth_file;
 pub mod tyre;
 pub mod vehicle_file;
 pub mod wheel_sensor;
-mod whole_file;
 pub mod wind;
 pub mod write;

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use slipwright_decoders::field::FieldError;
 use slipwright_decoders::frame::Frame;
 use slipwright_logger::capture::{CaptureWriter, Compressed, NewBus, Section, WriteError};
+use slipwright_logger::whole_file::write_whole;
 
 use crate::drive::{self, DriveSink, DriveTruth};
 use crate::layout::{self, BUS_NAMES, Message};
@@ -15,7 +16,6 @@ use crate::scenario::{DrivePlan, Scenario};
 use crate::truth::{Row, TruthTable};
 use crate::truth_file;
 use crate::vehicle_file;
-use crate::whole_file::write_whole;
 
 /// Why drives could not be written; `E` is the observer's own reason.
 #[derive(Debug, thiserror::Error)]
@@ -136,13 +136,12 @@ pub fn write_scenario<O: Observer>(
 }
 
 fn write_text<E>(path: &Path, text: &str) -> Result<(), SimulateError<E>> {
-    write_whole(path, |mut file| {
-        file.write_all(text.as_bytes())
-            .map_err(|source| SimulateError::Write {
-                path: path.to_owned(),
-                source,
-            })?;
-        Ok(((), file))
+    let failed = |source| SimulateError::Write {
+        path: path.to_owned(),
+        source,
+    };
+    write_whole(path, failed, |mut file| {
+        file.write_all(text.as_bytes()).map_err(failed)
     })
 }
 
@@ -164,7 +163,7 @@ fn write_drive<O: Observer>(
         path: work.path.to_owned(),
         source,
     };
-    write_whole(work.path, |file| {
+    write_whole(work.path, failed, |file| {
         let file = BufWriter::with_capacity(1 << 20, file);
         let (truth, file) = if work.scenario.compress {
             let packed = Compressed::new(file).map_err(failed)?;
@@ -173,10 +172,10 @@ fn write_drive<O: Observer>(
         } else {
             write_frames(work, file, receiver, observer)?
         };
-        let file = file
-            .into_inner()
+        // Dropped, it would keep its last error to itself.
+        file.into_inner()
             .map_err(|error| failed(error.into_error()))?;
-        Ok((truth, file))
+        Ok(truth)
     })
 }
 

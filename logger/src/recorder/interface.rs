@@ -82,7 +82,7 @@ pub fn restart(name: &str) -> String {
         .and_then(|interface| {
             interface
                 .restart()
-                .map_err(|error| plain(&error.to_string()))
+                .map_err(|error| crate::system_error::plain(&error))
         });
     match restarted {
         Ok(()) => format!("{name} was restarted after bus-off"),
@@ -91,9 +91,4 @@ pub fn restart(name: &str) -> String {
              ip link set {name} type can restart-ms 100"
         ),
     }
-}
-
-fn plain(text: &str) -> String {
-    let text = text.split(" (os error").next().unwrap_or_default();
-    text.trim().to_lowercase()
 }

@@ -28,44 +28,26 @@ pub(crate) struct Tally {
 pub(crate) fn print(tally: &Tally, none: bool) {
     let share =
         |n: usize, of: usize| format!("{n} of {of} ({:.1} %)", 100.0 * n as f64 / of.max(1) as f64);
-    println!("cars                              {}", tally.cars);
-    println!(
-        "with a reference speed            {}",
-        share(tally.with_reference, tally.cars)
-    );
+    println!("{:34}{}", "cars", tally.cars);
+    let line = |what: &str, n, of| println!("{what:34}{}", share(n, of));
+    line("with a reference speed", tally.with_reference, tally.cars);
     if none {
-        println!(
-            "false wheel speeds                {}",
-            share(tally.false_finds, tally.cars)
-        );
+        line("false wheel speeds", tally.false_finds, tally.cars);
     } else {
-        println!(
-            "wheel speeds exact                {}",
-            share(tally.exact, tally.cars)
+        line("wheel speeds exact", tally.exact, tally.cars);
+        line(
+            "wheel speeds wrong and accepted",
+            tally.false_finds,
+            tally.cars,
         );
-        println!(
-            "wheel speeds wrong and accepted   {}",
-            share(tally.false_finds, tally.cars)
-        );
-        println!(
-            "  scale within 1.5 %              {}",
-            share(tally.scale_right, tally.exact)
-        );
-        println!(
-            "  zero within 0.3 km/h            {}",
-            share(tally.offset_right, tally.exact)
-        );
-        println!(
-            "corners told                      {}",
-            share(tally.corners_told, tally.turned)
-        );
-        println!(
-            "corners right                     {}",
-            share(tally.corners_right, tally.turned)
-        );
-        println!(
-            "front and rear right, where told  {}",
-            share(tally.axles_right, tally.axles_told)
+        line("  scale within 1.5 %", tally.scale_right, tally.exact);
+        line("  zero within 0.3 km/h", tally.offset_right, tally.exact);
+        line("corners told", tally.corners_told, tally.turned);
+        line("corners right", tally.corners_right, tally.turned);
+        line(
+            "front and rear right, where told",
+            tally.axles_right,
+            tally.axles_told,
         );
     }
     for (role, (all, first, three)) in &tally.first_three {

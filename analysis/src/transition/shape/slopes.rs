@@ -34,7 +34,7 @@ impl Shape {
             | Self::Logistic
             | Self::RaisedCosine
             | Self::UsualStiffeningRamp => [stretch, 0.0, 0.0],
-            Self::SecondOrder => [stretch, self.by_search(s, p, 1), 0.0],
+            Self::SecondOrder => [stretch, self.by_difference(s, p, 1), 0.0],
             Self::CutExponential => [stretch, by_curvature((s / p[0]).min(1.0), p[1]), 0.0],
             Self::StiffeningRamp => [stretch, p[1] * by_soft(s / p[0], p[1], value), 0.0],
             Self::RampThenLag => {
@@ -47,7 +47,7 @@ impl Shape {
                 [stretch - by_lag, by_lag, 0.0]
             }
             Self::RampThenLagThroughLag => {
-                let (by_tau, by_lag) = (self.by_search(s, p, 1), self.by_search(s, p, 2));
+                let (by_tau, by_lag) = (self.by_difference(s, p, 1), self.by_difference(s, p, 2));
                 [stretch - by_tau - by_lag, by_tau, by_lag]
             }
         };
@@ -82,7 +82,7 @@ impl Shape {
     }
 
     /// Slope by the fitted coordinate of number `i`, where the closed form is long and loses digits.
-    fn by_search(self, s: f64, p: &Numbers, i: usize) -> f64 {
+    fn by_difference(self, s: f64, p: &Numbers, i: usize) -> f64 {
         let up = self.value(s, &self.moved(p, i, STEP));
         let down = self.value(s, &self.moved(p, i, -STEP));
         (up - down) / (2.0 * STEP)
@@ -196,7 +196,7 @@ mod tests {
                     "{said}, {by_s}"
                 );
                 for i in 0..shape.count() {
-                    let by = shape.by_search(s, &p, i);
+                    let by = shape.by_difference(s, &p, i);
                     assert!((slopes.by_number[i] - by).abs() < 2e-6, "{said}, {by}");
                 }
             }
