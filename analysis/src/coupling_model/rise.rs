@@ -14,15 +14,16 @@ mod waveform;
 
 use std::ops::Range;
 
+use nalgebra::Vector6;
 use rayon::prelude::*;
 
 use self::record::{Record, records};
-use self::waveform::Numbers;
+use self::waveform::{FILL, Numbers, RATE};
 use super::Parameter;
 use crate::drive::Drive;
 use crate::engagement::Found;
 use crate::measure::Missing;
-use crate::statistics::least_squares::{Solution, least_squares};
+use crate::statistics::least_squares::{Linearised, Solution, least_squares_with_slopes};
 use crate::statistics::quantile::median;
 use crate::statistics::spread::root_mean_square;
 
@@ -62,10 +63,6 @@ pub(super) fn fit(drive: &Drive, found: &[Found]) -> Rises {
     }
 }
 
-/// Parameters by place in the fit.
-const FILL: usize = 0;
-const RATE: usize = 1;
-
 /// What the grey box is wrong by, of fill time and rise rate: plates touch one after another, and a pump
 /// gives less against more pressure.
 const U_MODEL: [f64; 2] = [0.015, 0.01];
@@ -74,31 +71,65 @@ const U_MODEL: [f64; 2] = [0.015, 0.01];
 const SHIFT_SHARE: f64 = 0.02;
 const SHIFT_S: f64 = 5e-4;
 
+/// A residual, and how it changes with the parameters.
+type Residual = (f64, [f64; 6]);
+
 /// Residuals of a record, in standard deviations, with its own shift found; the last is the shift's.
-fn record_residuals(numbers: &Numbers, record: &Record, sigma: f64) -> Vec<f64> {
-    let spread_s = (SHIFT_SHARE * numbers.fill_s + SHIFT_S).hypot(record.u_reference_s);
-    let at = |shift_s: f64| -> Vec<f64> {
-        let model = numbers.pressure_bar(record, shift_s);
+///
+/// The slopes are those of the shift's own fit too (L. Kaufman, A variable projection method for
+/// solving separable nonlinear least squares problems, BIT 15, 1975): what a parameter does that
+/// the shift can do as well is taken off.
+fn record_residuals(numbers: &Numbers, record: &Record, sigma: f64) -> Vec<Residual> {
+    let by_fill_s = SHIFT_SHARE * numbers.fill_s + SHIFT_S;
+    let spread_s = by_fill_s.hypot(record.u_reference_s);
+    let most_s = 0.5 * numbers.fill_s;
+    let at = |shift_s: f64| -> Vec<(f64, Vector6<f64>)> {
+        let model = numbers.trace(record, numbers.fill_s + shift_s);
         let left = model.iter().zip(&record.pressure_bar);
-        left.map(|(m, p)| (m - p) / sigma)
-            .chain([shift_s / spread_s])
-            .collect()
+        left.map(|(m, p)| {
+            let residual = (record.low_bar + m.bar - p) / sigma;
+            (residual, m.slopes / sigma)
+        })
+        .chain([(shift_s / spread_s, Vector6::ith(FILL, spread_s.recip()))])
+        .collect()
     };
-    let step_s = 0.1 * spread_s;
+    let step_s = |here: &[(f64, Vector6<f64>)]| {
+        let (mut rs, mut ss) = (0.0, 0.0);
+        for (residual, slopes) in here {
+            rs += residual * slopes[FILL];
+            ss += slopes[FILL] * slopes[FILL];
+        }
+        rs / ss
+    };
     let mut shift_s = 0.0;
     let mut here = at(shift_s);
     for _ in 0..2 {
-        let moved = at(shift_s + step_s);
-        let (mut rs, mut ss) = (0.0, 0.0);
-        for (a, b) in here.iter().zip(&moved) {
-            let slope = (b - a) / step_s;
-            rs += a * slope;
-            ss += slope * slope;
-        }
-        shift_s = (shift_s - rs / ss).clamp(-0.5 * numbers.fill_s, 0.5 * numbers.fill_s);
+        shift_s = (shift_s - step_s(&here)).clamp(-most_s, most_s);
         here = at(shift_s);
     }
-    here
+    let last = here.len() - 1;
+    let by_shift: Vec<f64> = here.iter().map(|(_, slopes)| slopes[FILL]).collect();
+    // Time counts from the demand, so that a longer fill time moves the start as a shift does; but
+    // the shift's own spread grows with it.
+    for (_, slopes) in &mut here {
+        slopes[FILL] *= numbers.fill_s;
+    }
+    here[last].1 = Vector6::zeros();
+    let spread_by_fill = by_fill_s * SHIFT_SHARE * numbers.fill_s / spread_s.powi(2);
+    here[last].1[FILL] = -here[last].0 * spread_by_fill;
+    let mut shift_by = Vector6::zeros();
+    if shift_s.abs() < most_s {
+        for ((_, slopes), by) in here.iter().zip(&by_shift) {
+            shift_by -= slopes * *by;
+        }
+        shift_by /= by_shift.iter().map(|by| by * by).sum::<f64>();
+    } else {
+        shift_by[FILL] = shift_s;
+    }
+    here.into_iter()
+        .zip(by_shift)
+        .map(|((residual, slopes), by)| (residual, (slopes + shift_by * by).into()))
+        .collect()
 }
 
 fn solve(records: &[Record]) -> Result<Rises, Missing> {
@@ -116,7 +147,7 @@ fn solve(records: &[Record]) -> Result<Rises, Missing> {
         let solution = minimise(records, &x, sigma, round == 0).ok_or(Missing::NotIdentifiable(
             "the rises of this drive do not tell the model's parameters apart",
         ))?;
-        x.clone_from(&solution.x);
+        x.copy_from_slice(&solution.x);
         let left: Vec<f64> = sample_residuals(&solution, records)
             .map(|r| r * sigma)
             .collect();
@@ -204,7 +235,7 @@ fn uncertainty(solution: &Solution, records: &[Record], i: usize) -> f64 {
     by_size.max(by_engagement)
 }
 
-fn start(records: &[Record]) -> Vec<f64> {
+fn start(records: &[Record]) -> [f64; 6] {
     let crossing = |r: &Record, share: f64| {
         let top = r.target.last().map_or(0.0, |t| t.1);
         let level = r.low_bar + share * (top - r.low_bar);
@@ -224,7 +255,7 @@ fn start(records: &[Record]) -> Vec<f64> {
     }
     let fill_s = median(&fill).unwrap_or(0.05).max(2e-3);
     let rate_bar_s = median(&rate).unwrap_or(200.0).max(1.0);
-    vec![
+    [
         fill_s.ln(),
         rate_bar_s.ln(),
         KNOWN[0].0,
@@ -234,37 +265,83 @@ fn start(records: &[Record]) -> Vec<f64> {
     ]
 }
 
-fn minimise(records: &[Record], start: &[f64], sigma: f64, unsure: bool) -> Option<Solution> {
-    let residuals = |x: &[f64]| {
-        let numbers = Numbers::of(x)?;
-        let mut out = Vec::with_capacity(samples(records) + records.len() + 5);
-        let each: Vec<Vec<f64>> = records
+fn minimise(records: &[Record], start: &[f64; 6], sigma: f64, unsure: bool) -> Option<Solution> {
+    let model = |x: &[f64; 6]| {
+        let numbers = Numbers::of(x);
+        let each: Vec<Vec<Residual>> = records
             .par_iter()
             .map(|record| record_residuals(&numbers, record, sigma))
             .collect();
-        out.extend(each.into_iter().flatten());
-        for (value, (middle, deviation)) in x[2..].iter().zip(KNOWN) {
-            out.push((value - middle) / deviation);
+        let (mut residuals, mut slopes): (Vec<f64>, Vec<[f64; 6]>) =
+            each.into_iter().flatten().unzip();
+        let known = (2..).zip(KNOWN).chain([(RATE, RISE_RATE_BEFOREHAND)]);
+        for (i, (middle, deviation)) in known {
+            residuals.push((x[i] - middle) / deviation);
+            let mut by = [0.0; 6];
+            by[i] = 1.0 / deviation;
+            slopes.push(by);
         }
-        out.push((x[RATE] - RISE_RATE_BEFOREHAND.0) / RISE_RATE_BEFOREHAND.1);
-        Some(out)
+        Some(Linearised { residuals, slopes })
     };
     // The best of several starts, because the time of the corner between pump and valve has kinks.
-    let steps = [2e-4, 1e-3, 1e-3, 1e-3, 1e-3, 1e-3];
     let mut best: Option<Solution> = None;
     let starts: &[(f64, f64)] = match unsure {
         true => &[(0.0, 1.0), (-0.15, 1.5), (0.1, 2.5)],
         false => &[(0.0, 1.0)],
     };
     for &(shift, faster) in starts {
-        let mut x = start.to_vec();
+        let mut x = *start;
         x[FILL] += shift;
         x[RATE] += f64::ln(faster);
-        if let Some(next) = least_squares(&x, &steps, residuals)
+        if let Some(next) = least_squares_with_slopes(&x, model)
             && best.as_ref().is_none_or(|b| next.squares() < b.squares())
         {
             best = Some(next);
         }
     }
     best
+}
+
+#[cfg(test)]
+mod tests {
+    use super::waveform::tests::record;
+    use super::*;
+
+    /// A rise that came later than the others: its shift takes the delay up, and the slopes are those
+    /// of what is then left.
+    #[test]
+    fn slopes_are_those_of_the_residuals_with_their_shift_found() {
+        let x = [-2.9, 5.6, 1.0, 0.4, -4.6, 0.5];
+        let mut record = record();
+        record.u_reference_s = 0.003;
+        let late = Numbers::of(&x);
+        record.pressure_bar = late
+            .trace(&record, late.fill_s + 0.002)
+            .iter()
+            .map(|traced| record.low_bar + traced.bar)
+            .collect();
+        let sigma = 0.1;
+        let at = |x: &[f64; 6]| record_residuals(&Numbers::of(x), &record, sigma);
+        let here = at(&x);
+        let (shift, _) = here[here.len() - 1];
+        let spread_s = (SHIFT_SHARE * late.fill_s + SHIFT_S).hypot(record.u_reference_s);
+        // What is known of shifts beforehand keeps a little of it back.
+        assert!((shift * spread_s / 0.002 - 1.0).abs() < 0.01, "{shift}");
+        for i in 0..x.len() {
+            let h = 1e-5;
+            let moved = |by: f64| {
+                let mut moved = x;
+                moved[i] += by;
+                at(&moved)
+            };
+            let (mut apart, mut all) = (0.0_f64, 0.0_f64);
+            for ((up, down), (_, slopes)) in moved(h).iter().zip(&moved(-h)).zip(&here) {
+                let slope = (up.0 - down.0) / (2.0 * h);
+                apart = apart.max((slopes[i] - slope).abs());
+                all = all.max(slope.abs());
+            }
+            assert!(apart < 0.02 * all, "{i}: {apart} of {all}");
+            assert!(all > 0.1, "{i}: {all}");
+        }
+    }
 }

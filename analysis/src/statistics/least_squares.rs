@@ -1,7 +1,8 @@
 //! Least squares for a model of any form, with the covariance of its parameters.
 //!
 //! Minimises `sum r_i(x)²` by Levenberg-Marquardt (MINPACK's algorithm, J. J. Moré 1978), derivatives
-//! by central differences. Near the minimum the covariance of the parameters is
+//! by central differences ([`least_squares`]) or from the model itself
+//! ([`least_squares_with_slopes`]). Near the minimum the covariance of the parameters is
 //! `s² (JᵀJ)⁻¹` (G. A. F. Seber, C. J. Wild, Nonlinear Regression, 1989, 2.1); where residuals come
 //! in clusters that share an error, it is `(JᵀJ)⁻¹ (Σ g_c g_cᵀ) (JᵀJ)⁻¹`, `g_c = J_cᵀ r_c` over the
 //! residuals of cluster c (K.-Y. Liang, S. L. Zeger, Longitudinal data analysis using generalized
@@ -87,25 +88,65 @@ pub fn least_squares(
     if start.len() != steps.len() || start.is_empty() {
         return None;
     }
-    let problem = Problem {
+    minimum(Differenced {
         x: DVector::from_column_slice(start),
         steps,
         function: &residuals,
+    })
+}
+
+/// Residuals of a model at a point.
+#[derive(Clone, Debug, Default)]
+pub struct Linearised<const N: usize> {
+    /// The residuals.
+    pub residuals: Vec<f64>,
+    /// How each of them changes with each parameter.
+    pub slopes: Vec<[f64; N]>,
+}
+
+/// As [`least_squares`], for a model that knows its slopes.
+#[must_use]
+pub fn least_squares_with_slopes<const N: usize>(
+    start: &[f64; N],
+    model: impl Fn(&[f64; N]) -> Option<Linearised<N>>,
+) -> Option<Solution> {
+    if N == 0 {
+        return None;
+    }
+    let mut problem = WithSlopes {
+        x: DVector::from_column_slice(start),
+        model: &model,
+        here: None,
     };
+    problem.linearise();
+    minimum(problem)
+}
+
+fn minimum<P>(problem: P) -> Option<Solution>
+where
+    P: LeastSquaresProblem<
+            f64,
+            Dyn,
+            Dyn,
+            ResidualStorage = Owned<f64, Dyn>,
+            JacobianStorage = Owned<f64, Dyn, Dyn>,
+            ParameterStorage = Owned<f64, Dyn>,
+        >,
+{
     let (solved, report) = LevenbergMarquardt::new()
         .with_ftol(1e-10)
         .with_xtol(1e-10)
         .with_gtol(1e-10)
         .with_patience(40)
         .minimize(problem);
-    let found = solved.residuals()?;
-    if !report.objective_function.is_finite() || found.len() < start.len() {
+    let (x, found) = (solved.params(), solved.residuals()?);
+    if !report.objective_function.is_finite() || found.len() < x.len() {
         return None;
     }
     let jacobian = solved.jacobian()?;
     let inverse = inverse_of_normal(&jacobian)?;
     Some(Solution {
-        x: solved.x.iter().copied().collect(),
+        x: x.iter().copied().collect(),
         residuals: found.iter().copied().collect(),
         jacobian,
         inverse,
@@ -142,13 +183,14 @@ fn inverse_of_normal(jacobian: &DMatrix<f64>) -> Option<DMatrix<f64>> {
     }))
 }
 
-struct Problem<'a, F> {
+/// A model whose slopes are differences.
+struct Differenced<'a, F> {
     x: DVector<f64>,
     steps: &'a [f64],
     function: &'a F,
 }
 
-impl<F: Fn(&[f64]) -> Option<Vec<f64>>> Problem<'_, F> {
+impl<F: Fn(&[f64]) -> Option<Vec<f64>>> Differenced<'_, F> {
     fn at(&self, x: &DVector<f64>) -> Option<DVector<f64>> {
         let values = (self.function)(x.as_slice())?;
         values
@@ -158,7 +200,7 @@ impl<F: Fn(&[f64]) -> Option<Vec<f64>>> Problem<'_, F> {
     }
 }
 
-impl<F: Fn(&[f64]) -> Option<Vec<f64>>> LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_, F> {
+impl<F: Fn(&[f64]) -> Option<Vec<f64>>> LeastSquaresProblem<f64, Dyn, Dyn> for Differenced<'_, F> {
     type ResidualStorage = Owned<f64, Dyn>;
     type JacobianStorage = Owned<f64, Dyn, Dyn>;
     type ParameterStorage = Owned<f64, Dyn>;
@@ -189,6 +231,56 @@ impl<F: Fn(&[f64]) -> Option<Vec<f64>>> LeastSquaresProblem<f64, Dyn, Dyn> for P
             columns.push((up - down) / (2.0 * step));
         }
         Some(DMatrix::from_columns(&columns))
+    }
+}
+
+/// A model that knows its slopes.
+struct WithSlopes<'a, F, const N: usize> {
+    x: DVector<f64>,
+    model: &'a F,
+    /// Residuals and slopes at `x`, all finite.
+    here: Option<(DVector<f64>, DMatrix<f64>)>,
+}
+
+impl<const N: usize, F: Fn(&[f64; N]) -> Option<Linearised<N>>> WithSlopes<'_, F, N> {
+    fn linearise(&mut self) {
+        self.here = self.linearised();
+    }
+
+    fn linearised(&self) -> Option<(DVector<f64>, DMatrix<f64>)> {
+        let Linearised { residuals, slopes } = (self.model)(self.x.as_slice().try_into().ok()?)?;
+        let same = residuals.len() == slopes.len();
+        let slopes: &[f64] = slopes.as_flattened();
+        let mut all = residuals.iter().chain(slopes);
+        (same && all.all(|v| v.is_finite())).then(|| {
+            let jacobian = DMatrix::from_row_slice(residuals.len(), N, slopes);
+            (DVector::from_vec(residuals), jacobian)
+        })
+    }
+}
+
+impl<const N: usize, F: Fn(&[f64; N]) -> Option<Linearised<N>>> LeastSquaresProblem<f64, Dyn, Dyn>
+    for WithSlopes<'_, F, N>
+{
+    type ResidualStorage = Owned<f64, Dyn>;
+    type JacobianStorage = Owned<f64, Dyn, Dyn>;
+    type ParameterStorage = Owned<f64, Dyn>;
+
+    fn set_params(&mut self, x: &DVector<f64>) {
+        self.x.copy_from(x);
+        self.linearise();
+    }
+
+    fn params(&self) -> DVector<f64> {
+        self.x.clone()
+    }
+
+    fn residuals(&self) -> Option<DVector<f64>> {
+        self.here.as_ref().map(|(residuals, _)| residuals.clone())
+    }
+
+    fn jacobian(&self) -> Option<DMatrix<f64>> {
+        self.here.as_ref().map(|(_, jacobian)| jacobian.clone())
     }
 }
 

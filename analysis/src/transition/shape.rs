@@ -79,6 +79,15 @@ impl Shape {
         !(self == Self::CutExponential && i == 1)
     }
 
+    /// Whether number `i` is one of several times.
+    pub(super) fn one_of_times(self, i: usize) -> bool {
+        let several = matches!(
+            self,
+            Self::RampThenLag | Self::RampThroughLag | Self::RampThenLagThroughLag
+        );
+        several && i < self.count()
+    }
+
     /// Value at `s` seconds after the onset.
     pub(super) fn value(self, s: f64, p: &Numbers) -> f64 {
         if self == Self::Logistic {

@@ -141,6 +141,63 @@ fn longley() {
     );
 }
 
+/// Misra1a: a dental study in monomolecular adsorption, 14 observations, lower level of difficulty
+/// (nonlinear least squares), from both of its starts and with either kind of slopes.
+#[test]
+fn misra1a() {
+    const ROWS: [[f64; 2]; 14] = [
+        [10.07, 77.6],
+        [14.73, 114.9],
+        [17.94, 141.1],
+        [23.93, 190.8],
+        [29.61, 239.9],
+        [35.18, 289.0],
+        [40.02, 332.8],
+        [44.82, 378.4],
+        [50.76, 434.8],
+        [55.05, 477.3],
+        [61.01, 536.8],
+        [66.40, 593.1],
+        [75.47, 689.1],
+        [81.78, 760.0],
+    ];
+    let with_slopes = |b: &[f64; 2]| {
+        let [whole, rate] = *b;
+        let left = ROWS.map(|[_, x]| (-rate * x).exp());
+        Some(Linearised {
+            residuals: ROWS
+                .iter()
+                .zip(left)
+                .map(|([y, _], left)| whole * (1.0 - left) - y)
+                .collect(),
+            slopes: ROWS
+                .iter()
+                .zip(left)
+                .map(|([_, x], left)| [1.0 - left, whole * x * left])
+                .collect(),
+        })
+    };
+    let residuals = |b: &[f64]| Some(with_slopes(b.try_into().ok()?)?.residuals);
+    let certified = [
+        (2.389_421_291_8e2, 2.707_007_524_1),
+        (5.501_564_318_1e-4, 7.266_868_843_6e-6),
+    ];
+    for start in [[500.0, 1e-4], [250.0, 5e-4]] {
+        for found in [
+            least_squares_with_slopes(&start, with_slopes),
+            least_squares(&start, &[1e-2, 1e-8], residuals),
+        ] {
+            check(
+                &found.unwrap(),
+                &certified,
+                6.0,
+                1.018_787_633_0e-1,
+                1.245_513_889_4e-1,
+            );
+        }
+    }
+}
+
 #[test]
 fn parameters_that_do_nothing_are_refused() {
     let rows = [[1.0, 2.0], [2.0, 3.0], [3.0, 5.0]];
@@ -148,4 +205,13 @@ fn parameters_that_do_nothing_are_refused() {
     assert!(least_squares(&[0.0, 0.0, 0.0], &[1.0; 3], twice).is_none());
     assert!(least_squares(&[0.0, 0.0], &[1.0; 2], linear(&rows[..1])).is_none());
     assert!(least_squares(&[], &[], |_| Some(vec![1.0])).is_none());
+    assert!(least_squares_with_slopes(&[], |_: &[f64; 0]| Some(Linearised::default())).is_none());
+    assert!(least_squares_with_slopes(&[0.0], |_: &[f64; 1]| None).is_none());
+    let too_few_slopes = |_: &[f64; 1]| {
+        Some(Linearised {
+            residuals: vec![1.0, 2.0],
+            slopes: vec![[1.0]],
+        })
+    };
+    assert!(least_squares_with_slopes(&[0.0], too_few_slopes).is_none());
 }
