@@ -93,6 +93,14 @@ impl DecoderFile {
         signals.filter_map(|signal| signal.key.role()).collect()
     }
 
+    /// The requests whose answers carry a role.
+    pub fn requests_with(&self, role: Role) -> impl Iterator<Item = &RequestEntry> {
+        let carries = move |signal: &SignalEntry| signal.key.role() == Some(role);
+        self.requests
+            .iter()
+            .filter(move |request| request.signals.iter().any(carries))
+    }
+
     /// The frames that carry a role; several only if they are on different buses.
     pub fn frames_with(&self, role: Role) -> impl Iterator<Item = &FrameEntry> {
         let carries = move |signal: &SignalEntry| signal.key.role() == Some(role);
