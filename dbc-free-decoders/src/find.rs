@@ -5,8 +5,8 @@
 //! - [`survey`]: the one pass over the frames, with [`bit_activity`], [`rows`] and `interval`.
 //! - `counter`, [`protection`], `multiplex`, [`segment`], `segment_link`, `segment_value`, `field_bits`: counters and
 //!   checksums, contents by turns, fields.
-//! - [`timeline`], `candidate`: the fields as series on one axis.
-//! - `obd`, [`reference`]: what the capture or the user tells of the speed.
+//! - [`timeline`], `codes`, `candidate`: the fields as series on one axis.
+//! - `obd`, [`reference`], `reference_lag`: what the capture or the user tells of the speed.
 //! - `wheel_speed`, `wheel_layout`, `wheel_field`, `wheel_score`, `wheel_own`: four wheels; `speed_scale`: their
 //!   scale; [`corner`], `corner_axle`, `corner_side`: which is where.
 //! - `motion`: how the car moves; `turning`, `powertrain`, `pulling`, `coupling`, `warming`: the rest,
@@ -39,6 +39,7 @@
 
 pub mod bit_activity;
 mod candidate;
+mod codes;
 mod contrast;
 pub mod corner;
 mod corner_axle;
@@ -58,6 +59,7 @@ pub mod protection;
 mod pulling;
 mod ranked;
 pub mod reference;
+mod reference_lag;
 mod role_proposal;
 pub mod rows;
 pub mod segment;
@@ -76,6 +78,8 @@ mod wheel_own;
 mod wheel_score;
 mod wheel_speed;
 
+#[cfg(test)]
+mod made_drive;
 #[cfg(test)]
 mod tests;
 

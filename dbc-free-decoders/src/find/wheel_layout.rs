@@ -179,6 +179,7 @@ mod tests {
                     candidate: candidates.len(),
                     field,
                     raw: candidate.raw.clone(),
+                    marked: false,
                     slope: 1.0,
                     r2: 1.0,
                 });

@@ -21,6 +21,12 @@ const SLOW_S: f64 = 4.0;
 /// sqrt(1/12) = 0.29 and up to 0.41 for a copy of one other.
 const LEAST_OWN_NOISE: f64 = 0.45;
 
+/// Steps from which rounding hides what a wheel has of its own, km/h: 0.45 counts of it are 0.01 m/s.
+const COARSE_STEP_KMH: f64 = 0.08;
+/// Speed that a field must be able to tell, and that its bits in use may reach, km/h.
+const LEAST_TOP_KMH: f64 = 60.0;
+const MOST_TOP_KMH: f64 = 2_000.0;
+
 /// Brings four fields to one lowest bit and one length, and scores them.
 pub(crate) fn judge(
     sources: &[Source],
@@ -80,10 +86,18 @@ pub(crate) fn judge(
                 reference.lag_s
             ),
         );
-        let top = (f64::from(1_u32 << four[0].field.length().min(31)) - 1.0) * scale.scale_kmh
-            + scale.offset_kmh;
+        let reach = |bits: f64| (bits.exp2() - 1.0) * scale.scale_kmh + scale.offset_kmh;
+        let top = reach(f64::from(four[0].field.length()));
+        // Where codes for "not available" moved the highest bits, nothing says that speeds use them.
+        let highest = raws
+            .iter()
+            .copied()
+            .flatten()
+            .fold(0.0_f64, |a, b| a.max(*b));
+        let top_measured = reach((highest + 1.0).log2().ceil());
         let can_stand = scale.offset_kmh <= 0.5 + 3.0 * scale.u_offset_kmh;
-        if !(60.0..=2_000.0).contains(&top) || !can_stand || variation < 0.05 {
+        let plausible = top >= LEAST_TOP_KMH && top_measured <= MOST_TOP_KMH;
+        if !plausible || !can_stand || variation < 0.05 {
             lower(
                 0.5,
                 format!(
@@ -153,9 +167,13 @@ pub(crate) fn judge(
     if score >= ACCEPTANCE_SCORE {
         if own < LEAST_OWN_NOISE {
             score *= 0.3;
-            evidence.push(format!(
-                "one of them is made of the other three ({own:.2} counts apart)"
-            ));
+            evidence.push(match scale {
+                Some(scale) if scale.scale_kmh >= COARSE_STEP_KMH => format!(
+                    "in steps of {} km/h they show no more of their own than rounding ({own:.2} counts): four wheels then look like copies of one speed",
+                    scale.scale_kmh
+                ),
+                _ => format!("one of them is made of the other three ({own:.2} counts apart)"),
+            });
         } else {
             evidence.push(format!(
                 "each has {own:.1} counts or more of its own, which the other three do not tell"
