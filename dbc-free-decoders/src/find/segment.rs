@@ -12,7 +12,7 @@ use super::field_bits::little_number;
 use super::protection::Guard;
 use super::rows::Rows;
 use super::segment_link::{chains, links};
-use super::segment_value::{LEAST_STEPS, continues};
+use super::segment_value::{LEAST_STEPS, continues, end_in_ones};
 use crate::field::BitOrder;
 
 /// Above this flip rate a bit is noise that no carry shows in.
@@ -160,7 +160,7 @@ fn join_by_value(activity: &BitActivity, rows: &Rows, runs: &mut Vec<Run>) {
             && activity.rate(above.last) > 0.03;
         if near
             && activity.rate(below.first) > 0.5 * activity.rate(above.last)
-            && (tail || continues(rows, (above.first, above.last), (below.first, below.last)))
+            && (tail || one_number(rows, &above, &below))
         {
             if let Some(run) = runs.get_mut(k - 1) {
                 run.last = below.last;
@@ -170,6 +170,12 @@ fn join_by_value(activity: &BitActivity, rows: &Rows, runs: &mut Vec<Run>) {
             k += 1;
         }
     }
+}
+
+/// Whether the values of two runs show that the lower one continues the upper one.
+pub(super) fn one_number(rows: &Rows, above: &Run, below: &Run) -> bool {
+    let (upper, lower) = ((above.first, above.last), (below.first, below.last));
+    continues(rows, upper, lower) || end_in_ones(rows, upper, lower)
 }
 
 fn segment(

@@ -294,6 +294,9 @@ mod tests {
             (837, (15, Little), 0.02, &wakes),
             (838, (13, Big), 0.0625, &fails),
             (839, (14, Little), 0.05, &wakes),
+            (843, (12, Little), 0.0625, &fails),
+            (844, (13, Big), 0.03125, &[(40.0, 48.0)]),
+            (845, (16, Little), 0.003_906_25, &fails),
         ] {
             let findings = marked(seed, format, step_kmh, spells);
             let wheels = findings.proposals.iter();
