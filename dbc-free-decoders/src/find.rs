@@ -3,7 +3,7 @@
 //! In the order of the flow:
 //!
 //! - [`survey`]: the one pass over the frames, with [`bit_activity`], [`rows`] and `interval`.
-//! - `counter`, [`protection`], `multiplex`, [`segment`], `segment_link`, `segment_value`, `field_bits`: counters and
+//! - `counter`, [`protection`], `multiplex`, `content_numbers`, [`segment`], `segment_link`, `segment_value`, `field_bits`: counters and
 //!   checksums, contents by turns, fields.
 //! - [`timeline`], `codes`, `candidate`: the fields as series on one axis.
 //! - `obd`, [`reference`], `reference_lag`: what the capture or the user tells of the speed.
@@ -40,6 +40,7 @@
 pub mod bit_activity;
 mod candidate;
 mod codes;
+mod content_numbers;
 mod contrast;
 pub mod corner;
 mod corner_axle;

@@ -10,7 +10,7 @@
 //! Asked by `reference`, which lays the speed on the axis.
 
 use super::reference::SpeedReference;
-use super::statistics::{correlation, peak_offset, quantile, robust_line};
+use super::statistics::{correlation, peak_offset, quantile, robust_line, smooth};
 use super::timeline::Timeline;
 use super::wheel_speed::LEAST_R2;
 
@@ -21,6 +21,9 @@ const LAG_STEP_NS: i64 = 50_000_000;
 const COARSE_STEP: usize = 8;
 /// Fields that settle the lag.
 const LEADING: usize = 6;
+/// Window that takes the reference's noise out of both, s: without it the fields that follow best
+/// hardly differ from those that slip.
+const WINDOW_S: f64 = 0.5;
 /// How often points are left out anew at the lag that was found without them.
 const ROUNDS: usize = 3;
 /// Points this many robust deviations off the line are left out, unless they are more than this share.
@@ -81,12 +84,11 @@ pub(super) fn lag_ns(
     fields: &[&[f64]],
     axis: &Timeline,
 ) -> i64 {
+    let window = axis.points(WINDOW_S);
     let kept = |values: &[f64]| -> Vec<f64> {
-        let pairs = values.iter().zip(valid);
-        pairs
-            .filter(|(_, valid)| **valid)
-            .map(|(v, _)| *v)
-            .collect()
+        let smoothed = smooth(values, window);
+        let pairs = smoothed.into_iter().zip(valid);
+        pairs.filter(|(_, valid)| **valid).map(|(v, _)| v).collect()
     };
     // One more on either side, for the parabola.
     let speeds: Vec<Vec<f64>> = (LAGS.start() - 1..=LAGS.end() + 1)

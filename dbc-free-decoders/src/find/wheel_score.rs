@@ -5,6 +5,7 @@
 //! out.
 
 use super::candidate::{Candidate, Source};
+use super::content_numbers::parted;
 use super::reference::Aligned;
 use super::speed_scale;
 use super::statistics::{correlation, deviation, line, mean, mean_of_series, smooth};
@@ -38,15 +39,9 @@ pub(crate) fn judge(
     level_lowest_bits(sources, candidates, &mut four, axis)?;
     let unproven = level_lengths(sources, candidates, &mut four, axis)?;
     for (k, a) in four.iter().enumerate() {
-        for b in four.iter().skip(k + 1) {
-            // The same bits under two selectors are one field as well.
-            let frame = |like: &SpeedLike| {
-                let source = sources.get(candidates.get(like.candidate)?.source)?;
-                Some((&source.bus, source.id))
-            };
-            if frame(a) == frame(b) && a.field.shares_bits(&b.field) {
-                return None;
-            }
+        let mut after = four.iter().skip(k + 1);
+        if after.any(|b| !may_both_be(sources, candidates, a, b)) {
+            return None;
         }
     }
     let mut unproven = unproven;
@@ -191,6 +186,19 @@ pub(crate) fn judge(
         whole: false,
         evidence,
     })
+}
+
+/// Whether two fields can be two numbers: they share no bits, or contents by turns hold another
+/// number each in them.
+fn may_both_be(sources: &[Source], candidates: &[Candidate], a: &SpeedLike, b: &SpeedLike) -> bool {
+    let source = |like: &SpeedLike| sources.get(candidates.get(like.candidate)?.source);
+    let (Some(of_a), Some(of_b)) = (source(a), source(b)) else {
+        return false;
+    };
+    let one_frame = of_a.bus == of_b.bus && of_a.id == of_b.id;
+    !one_frame
+        || !a.field.shares_bits(&b.field)
+        || of_a.selector != of_b.selector && parted(&a.field, &of_a.rows, &of_b.rows)
 }
 
 fn mean_of(four: &[SpeedLike; 4], axis: &Timeline) -> Vec<f64> {

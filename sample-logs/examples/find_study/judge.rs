@@ -8,6 +8,7 @@ use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::{Quantity, Unit};
 use slipwright_sample::memory::Recording;
+use slipwright_sample::satellite::SATELLITE_DELAY_S;
 
 use crate::tally::Tally;
 
@@ -75,6 +76,11 @@ pub(crate) fn judge(
         .filter(|p| p.meaning.is_wheel_speed() && p.score >= ACCEPTANCE_SCORE)
         .collect();
     tally.with_reference += usize::from(findings.reference.is_some());
+    if let Some(reference) = &findings.reference {
+        let error_s = reference.lag_s - SATELLITE_DELAY_S;
+        tally.lag_error_s.0 += error_s;
+        tally.lag_error_s.1 += error_s * error_s;
+    }
     tally.found += usize::from(!wheels.is_empty());
     let mut line = format!("car {seed}: ");
     if none {
