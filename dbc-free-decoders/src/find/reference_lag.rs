@@ -19,7 +19,8 @@ const LAGS: std::ops::RangeInclusive<i64> = -20..=60;
 const LAG_STEP_NS: i64 = 50_000_000;
 /// Every so many of them are tried at first, to see which fields follow at all.
 const COARSE_STEP: usize = 8;
-/// Fields that settle the lag.
+/// Fields that are tried at every lag, and those that settle it.
+const NEAREST: usize = 24;
 const LEADING: usize = 6;
 /// Window that takes the reference's noise out of both, s: without it the fields that follow best
 /// hardly differ from those that slip.
@@ -77,6 +78,24 @@ impl Follower {
     }
 }
 
+/// Those that follow best, each at the best of every so many lags.
+fn best_of(
+    followers: Vec<Follower>,
+    count: usize,
+    speeds: &[Vec<f64>],
+    step: usize,
+) -> Vec<Follower> {
+    let best = |of: &Follower| {
+        let tried = speeds.iter().skip(1).step_by(step);
+        tried.map(|speed| of.r2(speed)).fold(0.0, f64::max)
+    };
+    let mut scored: Vec<(f64, Follower)> =
+        followers.into_iter().map(|of| (best(&of), of)).collect();
+    scored.sort_by(|a, b| b.0.total_cmp(&a.0));
+    scored.truncate(count);
+    scored.into_iter().map(|(_, of)| of).collect()
+}
+
 /// The lag, ns, positive where the reference comes after the frames; 0 where no field follows it.
 pub(super) fn lag_ns(
     reference: &SpeedReference,
@@ -94,20 +113,17 @@ pub(super) fn lag_ns(
     let speeds: Vec<Vec<f64>> = (LAGS.start() - 1..=LAGS.end() + 1)
         .map(|lag| kept(&axis.resample(&reference.t_ns, &reference.speed_mps, lag * LAG_STEP_NS)))
         .collect();
-    let mut followers: Vec<(f64, Follower)> = fields
+    let all: Vec<Follower> = fields
         .iter()
         .map(|raw| {
             let raw = kept(raw);
             let at = (0..raw.len()).collect();
-            let follower = Follower { raw, at };
-            let coarse = speeds.iter().skip(1).step_by(COARSE_STEP);
-            let best = coarse.map(|speed| follower.r2(speed)).fold(0.0, f64::max);
-            (best, follower)
+            Follower { raw, at }
         })
         .collect();
-    followers.sort_by(|a, b| b.0.total_cmp(&a.0));
-    followers.truncate(LEADING);
-    let mut leading: Vec<Follower> = followers.into_iter().map(|(_, of)| of).collect();
+    // Between coarse lags a field may follow best whose own lag happens to lie near one of them.
+    let nearest = best_of(all, NEAREST, &speeds, COARSE_STEP);
+    let mut leading = best_of(nearest, LEADING, &speeds, 1);
     let likelihood = |leading: &[Follower], speed: &[f64]| -> f64 {
         let each = leading
             .iter()
