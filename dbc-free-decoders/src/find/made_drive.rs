@@ -72,7 +72,7 @@ impl Drive {
             // A turn of so many m/s^2 across.
             yaw += ((turn / v.max(5.0)) - yaw) * 0.02;
             speed.push(v);
-            pulls.push(a.max(0.0));
+            pulls.push(if v > 0.0 { a } else { 0.0 });
             yaws.push(if v > 0.0 { yaw } else { 0.0 });
         }
         let (wheelbase, track) = (drawn.between(2.4, 2.9), drawn.between(1.45, 1.6));
@@ -82,10 +82,16 @@ impl Drive {
             (0..points)
                 .map(|k| {
                     let (v, r) = (speed[k], yaws[k]);
-                    let axle = match wheel {
-                        0 | 1 => v.hypot(r * wheelbase) + 0.12 * pulls[k],
-                        _ => v,
+                    // Tyres creep: the driven front ones while it pulls, all while it brakes.
+                    let (cut, pull) = match wheel {
+                        0 | 1 => (v.hypot(r * wheelbase), 0.008),
+                        _ => (v, 0.0),
                     };
+                    let creep = match pulls[k] {
+                        a if a > 0.0 => pull * a,
+                        a => 0.004 * a,
+                    };
+                    let axle = cut * (1.0 + creep);
                     match v > 0.3 {
                         true => (axle + side * track * r) * radius + 0.012 * drawn.noise(),
                         false => 0.0,
@@ -99,9 +105,9 @@ impl Drive {
             engine: speed
                 .iter()
                 .zip(&pulls)
-                .map(|(v, a)| (v * gear(*v) * 3.2 + 60.0 * a).max(800.0))
+                .map(|(v, a)| (v * gear(*v) * 3.2 + 60.0 * a.max(0.0)).max(800.0))
                 .collect(),
-            pedal: pulls.iter().map(|a| 30.0 * a).collect(),
+            pedal: pulls.iter().map(|a| 30.0 * a.max(0.0)).collect(),
             speed,
             drawn,
         }

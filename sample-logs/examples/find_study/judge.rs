@@ -1,5 +1,7 @@
 //! Holds what was found in one car against its true layout.
 
+use std::collections::BTreeSet;
+
 use slipwright_decoders::decoder_file::SignalEntry;
 use slipwright_decoders::field::{BitOrder, Field};
 use slipwright_decoders::find::ACCEPTANCE_SCORE;
@@ -81,6 +83,9 @@ pub(crate) fn judge(
         tally.lag_error_s.0 += error_s;
         tally.lag_error_s.1 += error_s * error_s;
     }
+    let parted = findings.ids.iter().filter(|id| id.selector.is_some());
+    let parted: BTreeSet<(&str, CanId)> = parted.map(|id| (id.bus.as_str(), id.id)).collect();
+    tally.parted += parted.len();
     tally.found += usize::from(!wheels.is_empty());
     let mut line = format!("car {seed}: ");
     if none {

@@ -11,6 +11,8 @@ pub(crate) struct Tally {
     pub(crate) with_reference: usize,
     /// Error of the reference's lag, s: sum and sum of squares.
     pub(crate) lag_error_s: (f64, f64),
+    /// Identifiers whose contents were parted, of which the simulated cars have none.
+    pub(crate) parted: usize,
     pub(crate) found: usize,
     pub(crate) exact: usize,
     pub(crate) false_finds: usize,
@@ -41,6 +43,7 @@ pub(crate) fn print(tally: &Tally, none: bool) {
         1e3 * sum / with_reference,
         1e3 * (squares / with_reference).sqrt()
     );
+    println!("{:34}{}", "identifiers parted wrongly", tally.parted);
     if none {
         line("false wheel speeds", tally.false_finds, tally.cars);
     } else {
