@@ -124,7 +124,7 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
         guards,
         segments: Vec::new(),
     };
-    let split = multiplex::split(&id.head, &id.rows, &mut base.guards);
+    let split = multiplex::split(&id.head, &id.rows, &id.activity, &mut base.guards);
     if split.is_empty() {
         base.rows = std::mem::take(&mut id.rows);
         base.activity = std::mem::take(&mut id.activity);

@@ -11,6 +11,7 @@ use super::bit_activity::{BitActivity, word_at};
 use super::content_numbers::hold_own_numbers;
 use super::protection::Guard;
 use super::rows::Rows;
+use super::segment::segments;
 use super::survey::HEAD_ROWS;
 use crate::decoder_file::Selector;
 use crate::field::{BitOrder, Coding, Field};
@@ -65,7 +66,12 @@ fn selectors(width: usize) -> Vec<Field> {
 
 /// The parts of a multiplexed identifier; empty if it is not. A counter that selects is taken out of
 /// the guards.
-pub(crate) fn split(head: &Rows, rows: &Rows, guards: &mut Vec<Guard>) -> Vec<Part> {
+pub(crate) fn split(
+    head: &Rows,
+    rows: &Rows,
+    activity: &BitActivity,
+    guards: &mut Vec<Guard>,
+) -> Vec<Part> {
     let width = head.width();
     if head.len() < 4 * LEAST_FRAMES || width < 2 {
         return Vec::new();
@@ -98,7 +104,18 @@ pub(crate) fn split(head: &Rows, rows: &Rows, guards: &mut Vec<Guard>) -> Vec<Pa
     if let Some((_, field)) = best {
         return parts(head, rows, &field);
     }
-    for field in alike {
+    if alike.is_empty() {
+        return Vec::new();
+    }
+    // The bits of a clock go round as well, but in step with those above and below.
+    let numbers = segments(activity, rows, width, guards);
+    let of_a_number = |field: &Field| {
+        numbers.iter().any(|number| {
+            let mut bits = number.bits_sent();
+            bits.clone().any(|bit| covers(field, bit)) && !bits.all(|bit| covers(field, bit))
+        })
+    };
+    for field in alike.into_iter().filter(|field| !of_a_number(field)) {
         let parts = parts(head, rows, &field);
         let others = guards
             .iter()

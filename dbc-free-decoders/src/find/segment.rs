@@ -46,6 +46,17 @@ pub struct Segment {
     pub within_byte: bool,
 }
 
+impl Segment {
+    /// Its bits, numbered as sent.
+    pub(super) fn bits_sent(&self) -> impl Iterator<Item = usize> + Clone {
+        let order = self.order;
+        (self.start..self.start + self.length).map(move |bit| match order {
+            BitOrder::Big => bit,
+            BitOrder::Little => little_number(bit),
+        })
+    }
+}
+
 /// What two neighbouring bits say of each other.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Pair {

@@ -11,6 +11,7 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::{Quantity, Unit};
 use slipwright_sample::memory::Recording;
 use slipwright_sample::satellite::SATELLITE_DELAY_S;
+use slipwright_sample::source::{Other, Source};
 
 use crate::tally::Tally;
 
@@ -83,9 +84,7 @@ pub(crate) fn judge(
         tally.lag_error_s.0 += error_s;
         tally.lag_error_s.1 += error_s * error_s;
     }
-    let parted = findings.ids.iter().filter(|id| id.selector.is_some());
-    let parted: BTreeSet<(&str, CanId)> = parted.map(|id| (id.bus.as_str(), id.id)).collect();
-    tally.parted += parted.len();
+    contents(recording, findings, tally);
     tally.found += usize::from(!wheels.is_empty());
     let mut line = format!("car {seed}: ");
     if none {
@@ -196,6 +195,25 @@ pub(crate) fn judge(
     }
     if verbose {
         println!("{line}");
+    }
+}
+
+/// Which identifiers were parted by content, of those whose make-up is known.
+fn contents(recording: &Recording, findings: &Findings, tally: &mut Tally) {
+    let parted = findings.ids.iter().filter(|id| id.selector.is_some());
+    let parted: BTreeSet<(&str, CanId)> = parted.map(|id| (id.bus.as_str(), id.id)).collect();
+    for message in &recording.messages {
+        let Some(bus) = recording.buses.get(usize::from(message.bus)) else {
+            continue;
+        };
+        let is_parted = parted.contains(&(*bus, message.entry.id));
+        let pages = |source: &Source| matches!(source, Source::Other(Other::Page(_)));
+        if message.sources.iter().any(pages) {
+            tally.paged += 1;
+            tally.paged_parted += usize::from(is_parted);
+        } else {
+            tally.parted_wrongly += usize::from(is_parted);
+        }
     }
 }
 

@@ -11,8 +11,10 @@ pub(crate) struct Tally {
     pub(crate) with_reference: usize,
     /// Error of the reference's lag, s: sum and sum of squares.
     pub(crate) lag_error_s: (f64, f64),
-    /// Identifiers whose contents were parted, of which the simulated cars have none.
-    pub(crate) parted: usize,
+    /// Identifiers with contents by turns, those of them that were parted, and others that were.
+    pub(crate) paged: usize,
+    pub(crate) paged_parted: usize,
+    pub(crate) parted_wrongly: usize,
     pub(crate) found: usize,
     pub(crate) exact: usize,
     pub(crate) false_finds: usize,
@@ -43,7 +45,8 @@ pub(crate) fn print(tally: &Tally, none: bool) {
         1e3 * sum / with_reference,
         1e3 * (squares / with_reference).sqrt()
     );
-    println!("{:34}{}", "identifiers parted wrongly", tally.parted);
+    line("contents by turns parted", tally.paged_parted, tally.paged);
+    println!("{:34}{}", "  others parted", tally.parted_wrongly);
     if none {
         line("false wheel speeds", tally.false_finds, tally.cars);
     } else {
