@@ -34,6 +34,8 @@
 //! | yaw rate | 200 | 195 (182) | 97.5 |
 //! | gear | 200 | 140 (140) | 70.0 |
 //!
+//! The reference's lag, 40 cars from 640100: mean error 1.2 ms, RMS 5.7 ms.
+//!
 //! `cargo run --example find_study -- 100 71000 none -v`, the wheel speeds taken off the bus: 0 false
 //! finds of 100 cars; pressure within the first three in 91.
 

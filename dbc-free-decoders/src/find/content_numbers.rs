@@ -189,45 +189,61 @@ mod tests {
 
     #[test]
     fn wheels_in_contents_of_one_make_are_told_apart() {
-        let all: [(&[u64], (u16, u8), u64, Places, u8, BitOrder, f64); 9] = [
-            (&[0, 1], (0, 8), 2, TWO_IN_EACH_OF_TWO, 16, Big, 0.01),
-            (&[1, 2], (0, 8), 2, TWO_IN_EACH_OF_TWO, 16, Little, 0.03125),
-            (&[0, 1, 2, 3], (0, 8), 2, CROSSWISE, 16, Big, 0.0625),
-            (
+        let of =
+            |turns: &'static [u64], selector, contents, places, format: (u8, BitOrder, f64)| {
+                Layout {
+                    turns,
+                    selector,
+                    contents,
+                    places,
+                    length: format.0,
+                    order: format.1,
+                    step_kmh: format.2,
+                }
+            };
+        let all = [
+            of(&[0, 1], (0, 8), 2, TWO_IN_EACH_OF_TWO, (16, Big, 0.01)),
+            of(
+                &[1, 2],
+                (0, 8),
+                2,
+                TWO_IN_EACH_OF_TWO,
+                (16, Little, 0.03125),
+            ),
+            of(&[0, 1, 2, 3], (0, 8), 2, CROSSWISE, (16, Big, 0.0625)),
+            of(
                 &[0, 0, 1, 1],
                 (4, 4),
                 2,
                 TWO_IN_EACH_OF_TWO,
-                16,
-                Little,
-                0.02,
+                (16, Little, 0.02),
             ),
-            (&[0, 1], (6, 2), 2, ELSEWHERE_IN_THE_SECOND, 13, Big, 0.05),
-            (&[0, 1, 2, 3], (0, 8), 4, ONE_IN_EACH_OF_FOUR, 16, Big, 0.01),
-            (
+            of(&[0, 1], (6, 2), 2, ELSEWHERE_IN_THE_SECOND, (13, Big, 0.05)),
+            of(
+                &[0, 1, 2, 3],
+                (0, 8),
+                4,
+                ONE_IN_EACH_OF_FOUR,
+                (16, Big, 0.01),
+            ),
+            of(
                 &[0, 1, 2, 3],
                 (56, 8),
                 4,
                 ONE_IN_EACH_OF_FOUR,
-                15,
-                Little,
-                0.02,
+                (15, Little, 0.02),
             ),
-            (&[0, 5, 10, 15], (0, 4), 4, EACH_AT_ITS_OWN, 16, Big, 0.01),
-            (&[3, 1, 2, 0], (0, 8), 4, EACH_AT_ITS_OWN, 14, Little, 0.05),
+            of(&[0, 5, 10, 15], (0, 4), 4, EACH_AT_ITS_OWN, (16, Big, 0.01)),
+            of(
+                &[3, 1, 2, 0],
+                (0, 8),
+                4,
+                EACH_AT_ITS_OWN,
+                (14, Little, 0.05),
+            ),
         ];
-        for (seed, all) in (861..).zip(all) {
-            let (turns, selector, contents, places, length, order, step_kmh) = all;
-            let layout = Layout {
-                turns,
-                selector,
-                contents,
-                places,
-                length,
-                order,
-                step_kmh,
-            };
-            check(seed, &layout);
+        for (seed, layout) in (861..).zip(&all) {
+            check(seed, layout);
         }
     }
 
