@@ -264,3 +264,34 @@ pub(crate) fn simulated(output: &SimulateOutput) -> String {
     }
     text
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn signals_of_one_name_are_told_apart_by_no_more_than_they_need() {
+        let signal = |signal: &str, bus: &str, id| DecodedSignal {
+            signal: signal.to_owned(),
+            bus: bus.to_owned(),
+            id,
+            unit: "",
+            values: 0,
+            invalid: 0,
+        };
+        let all = [
+            signal("speed", "can0", 0x1A0),
+            signal("level", "can0", 0x1A0),
+            signal("level", "can1", 0x1A0),
+            signal("level", "can1", 0x1B0),
+        ];
+        let told: Vec<String> = all.iter().map(|one| told_apart(one, &all)).collect();
+        let expected = [
+            "speed",
+            "level on can0",
+            "level on can1 in 0x1A0",
+            "level on can1 in 0x1B0",
+        ];
+        assert_eq!(told, expected);
+    }
+}

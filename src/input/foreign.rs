@@ -165,6 +165,7 @@ fn nothing_decoded(path: &Path, decoder: &Decoder, read: &Read) -> Failure {
     if told.is_empty() && answers.asked > 0 {
         let (asked, of) = (times(answers.asked), answers.unanswered.join(", "));
         told.push(format!("asked {asked}, and no answer came to {of}"));
+        told.push(format!("the capture has {}", identifiers(read)));
     }
     if told.is_empty() {
         let nothing = match (

@@ -95,7 +95,7 @@ fn values_that_are_no_measurements_have_no_row_and_are_counted() {
         (&3.into(), &5.into())
     );
     let text = fs::read_to_string(folder.path().join("signals.csv")).unwrap();
-    let row = |n: i64| format!("{},n,{n}.0,", START_NS + n);
+    let row = |n: i64| format!("{},n,{n}.0,\"\"", START_NS + n);
     let rows: Vec<&str> = text.lines().skip(1).collect();
     assert_eq!(rows, [row(1), row(2), row(4)]);
 }
@@ -117,7 +117,13 @@ fn a_frame_of_any_bus_is_decoded_where_its_fields_fit() {
     let (folder, run) = decoded(&capture, &decoder, false);
     assert_eq!((run.code, run.err.as_str()), (0, ""));
     let lines: Vec<&str> = run.out.lines().skip(1).collect();
-    insta::assert_snapshot!(lines.join("\n"), @"");
+    insta::assert_snapshot!(lines.join("\n"), @r#"
+    signal        unit  values  invalid
+    near on can0             5        0
+    near on can1             5        0
+    far                      5        0
+    note: no frame 0x100 on can0 is long enough for far, which can1 has; name the bus in the decoder file: bus = "can1" in its [[frame]]
+    "#);
     let text = fs::read_to_string(folder.path().join("signals.csv")).unwrap();
     let far = text.lines().filter(|line| line.contains(",far,"));
     let values: Vec<&str> = far.map(|line| line.split(',').nth(2).unwrap()).collect();
@@ -146,7 +152,7 @@ fn what_became_of_requests_without_a_value_is_said() {
         }
         refusal(&capture, &decoder)
     };
-    insta::assert_snapshot!(with(&[]), @"drive.pcapng: decoder.toml decodes nothing here: asked once, and no answer came to data identifier 0xF123; check request_id and response_id, and that the control unit was awake");
+    insta::assert_snapshot!(with(&[]), @"drive.pcapng: decoder.toml decodes nothing here: asked once, and no answer came to data identifier 0xF123; the capture has 0x7E0 on can0; check request_id and response_id, and that the control unit was awake");
     insta::assert_snapshot!(with(&[[3, 0x7F, 0x22, 0x31, 0, 0, 0, 0]]), @"drive.pcapng: decoder.toml decodes nothing here: a control unit refused service 0x22 once: requestOutOfRange (0x31); check what the decoder file asks for, and in which state of the car");
     let parts = [
         [0x10, 20, 0x62, 0xF1, 0x23, 1, 2, 3],
@@ -161,7 +167,7 @@ fn what_became_of_requests_without_a_value_is_said() {
         byte_at("frame", "b", 0),
         byte_at("request", "a", 0)
     );
-    insta::assert_snapshot!(refusal(&asked(), &with_frame), @"drive.pcapng: decoder.toml decodes nothing here: none of its frames occurs; asked once, and no answer came to data identifier 0xF123; check request_id and response_id, and that the control unit was awake");
+    insta::assert_snapshot!(refusal(&asked(), &with_frame), @"drive.pcapng: decoder.toml decodes nothing here: none of its frames occurs; asked once, and no answer came to data identifier 0xF123; the capture has 0x7E0 on can0; check request_id and response_id, and that the control unit was awake");
     // An answer that is too short for its signal: the line is that of the signal.
     let mut short = asked();
     short.frame(START_NS + 1, 0x7E8, &[3, 0x62, 0xF1, 0x23, 0, 0, 0, 0]);

@@ -85,6 +85,14 @@ impl Summary {
                     "no CAN frame could be read: at byte {offset}, {reason}; write it in version 1"
                 );
             }
+            Ending::Damaged {
+                reason: BadBlock::Compression,
+                ..
+            } => {
+                return "no CAN frame could be read: the zstd compression is damaged before its first \
+                        frame; copy it again from where it was recorded"
+                    .to_owned();
+            }
             Ending::Damaged { offset, reason } => {
                 return format!(
                     "no CAN frame could be read: the capture is damaged at byte {offset}, before its \
