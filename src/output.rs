@@ -29,6 +29,25 @@ pub(crate) fn write_whole_with<T>(
     whole_file::write_whole(path, Failure::writing(path), write)
 }
 
+/// What a command reads is not what it writes: a drive cannot be recorded again.
+pub(crate) fn refuse_input<'a>(
+    path: &Path,
+    inputs: impl IntoIterator<Item = &'a Path>,
+) -> Result<(), Failure> {
+    // What is not there yet is no input.
+    let Ok(written) = fs::canonicalize(path) else {
+        return Ok(());
+    };
+    let is_it = |input: &Path| fs::canonicalize(input).is_ok_and(|input| input == written);
+    match inputs.into_iter().any(is_it) {
+        true => Err(Failure::Usage(format!(
+            "{}: is read by this very command; give another name to write to",
+            path.display()
+        ))),
+        false => Ok(()),
+    }
+}
+
 /// The name must be new: whatever link stands there is not followed.
 fn write_synced(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let mut file = File::create_new(path)?;

@@ -1,14 +1,18 @@
 //! Words and progress on standard error, for people only.
 
 use std::io::{IsTerminal, Write};
+use std::sync::LazyLock;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 use slipwright_logger::capture;
 
 /// Whether a full-screen view has the terminal, into which nothing else may be written.
 static SILENT: AtomicBool = AtomicBool::new(false);
+
+/// The bars that are shown, one below the other.
+static BARS: LazyLock<MultiProgress> = LazyLock::new(MultiProgress::new);
 
 /// From now on neither bars nor lines.
 #[cfg(target_os = "linux")]
@@ -22,10 +26,13 @@ pub(crate) fn say(line: &str) {
         return;
     }
     // Standard error may be closed; there is then nobody to tell.
-    let _ = writeln!(std::io::stderr().lock(), "slipwright: {line}");
+    BARS.suspend(|| {
+        let _ = writeln!(std::io::stderr().lock(), "slipwright: {line}");
+    });
 }
 
-/// A bar over a file's bytes that shows itself after a second, and only on a terminal.
+/// A bar over a file's bytes that shows itself after a second, and only on a terminal. Where nothing
+/// tells how many bytes there are, as of a pipe, there is none.
 pub(crate) struct Progress {
     bar: Option<ProgressBar>,
     shown: bool,
@@ -40,9 +47,9 @@ impl Progress {
     pub(crate) fn of(source: capture::Progress, what: &str) -> Self {
         // Where nobody watches there is no bar.
         let watched = std::io::stderr().is_terminal() && !SILENT.load(Ordering::Relaxed);
-        let bar = watched.then(|| {
-            let bar =
-                ProgressBar::with_draw_target(source.total_bytes(), ProgressDrawTarget::hidden());
+        let total = source.total_bytes().filter(|_| watched);
+        let bar = total.map(|total| {
+            let bar = ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::hidden());
             let style = ProgressStyle::with_template("{msg} {bytes} of {total_bytes}, {eta} left")
                 .unwrap_or_else(|_| ProgressStyle::default_bar());
             bar.set_style(style);
@@ -70,7 +77,7 @@ impl Progress {
     fn look(&mut self) {
         let Some(bar) = &self.bar else { return };
         if !self.shown && bar.elapsed() > Duration::from_secs(1) {
-            bar.set_draw_target(ProgressDrawTarget::stderr_with_hz(4));
+            BARS.add(bar.clone());
             self.shown = true;
         }
         bar.set_position(self.source.done_bytes());
@@ -79,8 +86,9 @@ impl Progress {
 
 impl Drop for Progress {
     fn drop(&mut self) {
-        if let Some(bar) = &self.bar {
+        if let Some(bar) = self.bar.as_ref().filter(|_| self.shown) {
             bar.finish_and_clear();
+            BARS.remove(bar);
         }
     }
 }

@@ -60,7 +60,7 @@ pub(crate) fn in_order<T: Sync, R: Send>(
         return items.iter().try_for_each(|item| take(work(item)));
     }
     let next = AtomicUsize::new(0);
-    // What is done waits for its turn, so nobody runs far ahead of who takes it.
+    // A sender waits while nobody receives; what is received out of turn is kept until its turn.
     let (send, receive) = mpsc::sync_channel(workers);
     thread::scope(|scope| {
         for _ in 0..workers.min(items.len()) {

@@ -11,7 +11,7 @@ use crate::cli::DecodeArgs;
 use crate::contract::{self, DecodeOutput, DecodedSignal};
 use crate::failure::Failure;
 use crate::input::{decode_capture, name};
-use crate::output::write_whole;
+use crate::output::{refuse_input, write_whole};
 use crate::text;
 
 /// The two forms of a signal table.
@@ -34,6 +34,7 @@ fn form(path: &Path) -> Result<Form, Failure> {
 
 pub(crate) fn run(args: &DecodeArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let form = form(&args.out)?;
+    refuse_input(&args.out, [args.capture.as_path(), &args.decoder])?;
     let decoder = read_decoder(&args.decoder, Some(&args.text))?;
     let decoded = decode_capture(&args.capture, &decoder)?;
     let internal = |error: polars::error::PolarsError| Failure::Internal(error.to_string());

@@ -7,7 +7,7 @@ mod speed_file;
 use std::fs;
 use std::io::Write;
 use std::ops::ControlFlow;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use slipwright_analysis::report::proposals::proposal_sheet;
 use slipwright_decoders::decoder_file::DecoderFile;
@@ -23,7 +23,7 @@ use crate::contract;
 use crate::contract::find::{FindOutput, TextLog};
 use crate::failure::Failure;
 use crate::input::{name, no_frame, open_capture, refuse_backward_steps};
-use crate::output::write_whole;
+use crate::output::{refuse_input, write_whole};
 use crate::page::PageFiles;
 use crate::progress::{Progress, Spinner};
 use crate::text;
@@ -39,6 +39,10 @@ pub(crate) fn run(args: &FindArgs, out: &mut impl Write) -> Result<Answer, Failu
         return Ok(Answer::Done);
     }
     // Everything that can be wrong is asked before the long reading.
+    if let Some(path) = &args.out {
+        let read = args.captures.iter().chain(&args.speed).chain(&args.vehicle);
+        refuse_input(path, read.map(PathBuf::as_path))?;
+    }
     let existing = args.accept.as_deref().map(read_existing).transpose()?;
     let layout = read_layout(&args.text)?;
     let options = FindOptions {

@@ -49,6 +49,26 @@ fn the_ending_of_the_output_must_be_one_of_the_two() {
     assert!(line.contains(".parquet") && line.contains(".csv"), "{line}");
 }
 
+/// A drive cannot be recorded again.
+#[test]
+fn what_is_read_is_not_written_over() {
+    let folder = tempfile::tempdir().unwrap();
+    write_car(folder.path());
+    let capture = folder.path().join("drive.csv");
+    let bytes = SmallCar::default().drive(1).bytes();
+    fs::write(&capture, &bytes).unwrap();
+    let decoder = folder.path().join("decoder.toml");
+    let decode = ["--decoder".as_ref(), decoder.as_os_str()];
+    for (command, more) in [("decode", &decode[..]), ("find", &[])] {
+        let out = ["--out".as_ref(), capture.as_os_str()];
+        let named = [command.as_ref(), capture.as_os_str()];
+        let run = slipwright(named.iter().chain(more).chain(&out));
+        let line = run.refused();
+        assert!(line.contains("read by this very command"), "{line}");
+        assert_eq!(fs::read(&capture).unwrap(), bytes);
+    }
+}
+
 /// A folder with a capture and a decoder file; what decoding them to `signals.csv` gave.
 fn decoded(capture: &CaptureBytes, decoder: &str, json: bool) -> (tempfile::TempDir, Run) {
     let folder = tempfile::tempdir().unwrap();

@@ -107,7 +107,7 @@ fn a_reading_that_stands_still_while_the_wheel_goes_on_is_missing() {
             } else {
                 t
             };
-            2.5 * (held - 2.0).max(0.0).min(8.0)
+            2.5 * (held - 2.0).clamp(0.0, 8.0)
         })
     });
     let drive = Drive::from_signals(
