@@ -244,3 +244,20 @@ fn what_cannot_be_told_from_the_season_is_left_open() {
     assert!(said.share(said.covered) >= 0.9, "{said:?}");
     assert!(said.open > 0, "{said:?}");
 }
+
+#[test]
+fn a_step_is_no_creep_and_a_creep_no_step() {
+    let step = |step_ms: f64| Months { step_ms, ..QUIET };
+    let small = step(6.0).followed(34_000..34_100);
+    assert!(small.share(small.steps_at_half) >= 0.5, "{small:?}");
+    let large = step(15.0).followed(34_100..34_200);
+    assert!(large.share(large.steps_at_half) >= 0.95, "{large:?}");
+    for creep_ms_a_month in [0.0, 0.7, 1.5, 4.0] {
+        let creeping = Months {
+            creep_ms_a_month,
+            ..QUIET
+        };
+        let said = creeping.followed(34_200..34_300);
+        assert!(said.share(said.steps) < 0.05, "{said:?}");
+    }
+}
