@@ -22,6 +22,7 @@ mod transfer;
 mod transfer_balance;
 mod transfer_hydraulic;
 mod transfer_tyre;
+mod unseen;
 mod view;
 
 use rayon::prelude::*;
