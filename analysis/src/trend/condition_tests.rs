@@ -113,6 +113,10 @@ impl Months {
     }
 
     /// Follows so many series and counts what was said of them.
+    #[expect(
+        clippy::disallowed_macros,
+        reason = "a test that prints the figures of DEVELOPERS.md"
+    )]
     fn followed(self, seeds: std::ops::Range<u64>) -> Said {
         let mut said = Said::default();
         for seed in seeds {
@@ -151,7 +155,6 @@ impl Months {
                 State::Inside => assert_eq!(warning, ""),
             }
         }
-        // The figures of `DEVELOPERS.md`, with `--nocapture`.
         eprintln!("{self:?}\n  {said:?}");
         said
     }
