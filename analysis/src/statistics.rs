@@ -16,6 +16,7 @@
 //! - [`least_squares`]: a model of any form, with the covariance of its parameters.
 //! - `line`: a straight line or a parabola through samples in time.
 //! - [`theil_sen`]: a slope that outliers cannot move; [`change_points`]: where a series changes.
+//! - `neighbours`: what a series does from one value to the next, without its slow course.
 //! - [`nearest`]: the closest point within a box, for matching.
 //! - `root`: where a rising function is nought; `minimum`: where a function is least; `selection`:
 //!   order statistics of differences that are never written down.
@@ -29,6 +30,7 @@ pub(crate) mod line;
 mod mann_whitney;
 mod minimum;
 pub mod nearest;
+pub(crate) mod neighbours;
 pub mod quantile;
 pub(crate) mod root;
 mod selection;

@@ -6,12 +6,15 @@
 //! healthy drives set, and when it would leave that band.
 //!
 //! - [`summary`]: what is kept of a measured drive.
-//! - `course`: one value a drive, with conditions taken out.
+//! - `course`: one value a drive, with conditions taken out. `effect`: what a condition does.
 //! - `band`: what healthy drives show. `outlook`: slope, state and forecast.
 //! - `wording`: the sentences.
 
 mod band;
+#[cfg(test)]
+mod condition_tests;
 mod course;
+mod effect;
 mod outlook;
 pub mod summary;
 #[cfg(test)]
@@ -19,17 +22,20 @@ mod tests;
 mod wording;
 
 pub use self::band::Band;
+use self::course::Course;
 pub use self::course::Point;
 pub use self::outlook::{Forecast, Slope, State};
 pub use self::summary::{DriveSummary, EngagementSummary};
 use crate::measure::Measure;
-use crate::statistics::{change_points, hodges_lehmann};
+use crate::statistics::{change_points, hodges_lehmann, quantile};
 
 /// Nanoseconds in a mean month of the Gregorian calendar.
 pub const NS_PER_MONTH: f64 = 365.2425 / 12.0 * 86_400e9;
 
 /// Drives on each side of a step that its size is taken from, at most.
 const BESIDE: usize = 8;
+/// A change is the same one if it is found within so many drives.
+const NEAR: usize = 2;
 /// Confidence of every interval here.
 pub(crate) const CONFIDENCE: f64 = 0.95;
 
@@ -166,51 +172,55 @@ fn follow(
     work: &[WorkMark],
     healthy: &Result<Vec<usize>, String>,
 ) -> MeasureTrend {
-    let points = course::course(drives, measure);
-    let change_points = changes(&points, work);
+    let course = Course::of(drives, measure);
+    let change_points = changes(&course, work);
     let newest = work.iter().map(|w| w.t_ns).max();
     let since_ns = change_points.iter().map(|c| c.t_ns).chain(newest).max();
-    let current: Vec<Point> = points
-        .iter()
-        .filter(|p| since_ns.is_none_or(|since| p.t_ns >= since))
-        .copied()
-        .collect();
-    let band = band::band(&points, healthy);
-    // Drives that set the band cannot leave it.
-    let further = current
-        .iter()
-        .filter(|p| !healthy.as_ref().is_ok_and(|h| h.contains(&p.drive)))
-        .count();
-    let outlook = outlook::outlook(measure, &current, &band, further);
+    let band = band::band(&course, healthy);
+    let outlook = outlook::outlook(measure, &course, since_ns, &band, healthy);
     MeasureTrend {
         measure,
-        work_steps: work_steps(&points, work),
-        since_ns: current.first().map(|p| p.t_ns),
+        work_steps: work_steps(&course, work),
+        since_ns: outlook.since_ns,
         warning: wording::warning(measure, &outlook, &band),
         slope: outlook.slope,
         level: outlook.level,
         state: outlook.state,
         forecast: outlook.forecast,
-        points,
+        points: course.possible_points(),
         change_points,
         band,
     }
 }
 
 /// Changes inside each stretch between one work and the next: work needs no finding.
-fn changes(points: &[Point], work: &[WorkMark]) -> Vec<ChangePoint> {
+fn changes(course: &Course, work: &[WorkMark]) -> Vec<ChangePoint> {
     let stretch = |p: &Point| work.iter().filter(|w| w.t_ns <= p.t_ns).count();
     let mut changes = Vec::new();
-    for piece in points.chunk_by(|a, b| stretch(a) == stretch(b)) {
+    let mut start = 0;
+    for piece in course.points.chunk_by(|a, b| stretch(a) == stretch(b)) {
         let Some(first) = piece.first() else { continue };
         let x: Vec<f64> = piece.iter().map(|p| months(first.t_ns, p.t_ns)).collect();
         let y: Vec<f64> = piece.iter().map(|p| p.value).collect();
-        let cuts = change_points::change_points(&x, &y);
+        // Drives cannot repeat better than each is known.
+        let known: Vec<f64> = piece.iter().filter_map(|p| p.u).collect();
+        let find = |y: &[f64]| {
+            change_points::change_points(&x, y, quantile::median(&known).unwrap_or(0.0))
+        };
+        let mut cuts = find(&y);
+        // A change is one whatever conditions do, as far as that is known.
+        for other in course.others() {
+            if cuts.is_empty() {
+                break;
+            }
+            let there = find(other.get(start..).unwrap_or_default());
+            cuts.retain(|cut| there.iter().any(|c| c.abs_diff(*cut) <= NEAR));
+        }
         for (index, &cut) in cuts.iter().enumerate() {
             let from = index.checked_sub(1).and_then(|i| cuts.get(i)).copied();
             let until = cuts.get(index + 1).copied().unwrap_or(y.len());
-            let before = y.get(from.unwrap_or(0)..cut).unwrap_or_default();
-            let after = y.get(cut..until).unwrap_or_default();
+            let before: Vec<usize> = (start + from.unwrap_or(0)..start + cut).collect();
+            let after: Vec<usize> = (start + cut..start + until).collect();
             let (Some(last), Some(next)) = (piece.get(cut.saturating_sub(1)), piece.get(cut))
             else {
                 continue;
@@ -219,39 +229,49 @@ fn changes(points: &[Point], work: &[WorkMark]) -> Vec<ChangePoint> {
                 after_ns: last.t_ns,
                 t_ns: next.t_ns,
                 odometer_km: next.odometer_km,
-                step: step(before, after),
+                step: step(course, &before, &after),
             });
         }
+        start += piece.len();
     }
     changes
 }
 
-/// The step between the last values of one piece and the first of the next.
-fn step(before: &[f64], after: &[f64]) -> Option<Step> {
+/// The step between the last points of one piece and the first of the next.
+fn step(course: &Course, before: &[usize], after: &[usize]) -> Option<Step> {
     let before = before.get(before.len().saturating_sub(BESIDE)..)?;
     let after = after.get(..after.len().min(BESIDE))?;
+    let values = |at: &[usize]| -> Vec<f64> {
+        let points = at.iter().filter_map(|i| course.points.get(*i));
+        points.map(|p| p.value).collect()
+    };
+    let (of_before, of_after) = (values(before), values(after));
+    let shift = hodges_lehmann::shift(&of_before, &of_after)?;
+    let doubt = course.doubt(before, after);
     Some(Step {
-        shift: hodges_lehmann::shift(before, after)?,
-        interval: hodges_lehmann::interval(before, after, CONFIDENCE).map(|i| (i.low, i.high)),
+        shift,
+        interval: hodges_lehmann::interval(&of_before, &of_after, CONFIDENCE)
+            .map(|i| doubt.widened(shift, (i.low, i.high))),
     })
 }
 
 /// What each work changed, between the work before it and the work after it.
-fn work_steps(points: &[Point], work: &[WorkMark]) -> Vec<(usize, Step)> {
-    let values = |from: Option<i64>, to: Option<i64>| -> Vec<f64> {
-        points
-            .iter()
-            .filter(|p| from.is_none_or(|t| p.t_ns >= t) && to.is_none_or(|t| p.t_ns < t))
-            .map(|p| p.value)
+fn work_steps(course: &Course, work: &[WorkMark]) -> Vec<(usize, Step)> {
+    let between = |from: Option<i64>, to: Option<i64>| -> Vec<usize> {
+        (0..course.points.len())
+            .filter(|i| {
+                let t_ns = course.points.get(*i).map_or(i64::MIN, |p| p.t_ns);
+                from.is_none_or(|from| t_ns >= from) && to.is_none_or(|to| t_ns < to)
+            })
             .collect()
     };
     let at = |index: usize| work.get(index).map(|w| w.t_ns);
     (0..work.len())
         .filter_map(|index| {
             let here = at(index);
-            let before = values(index.checked_sub(1).and_then(at), here);
-            let after = values(here, at(index + 1));
-            Some((index, step(&before, &after)?))
+            let before = between(index.checked_sub(1).and_then(at), here);
+            let after = between(here, at(index + 1));
+            Some((index, step(course, &before, &after)?))
         })
         .collect()
 }

@@ -9,11 +9,12 @@
 //! JASA 107 (2012) 1590-1598) and is left out, as a series here has one value a drive.
 //!
 //! The noise comes from the series itself, by the distances of each value from the line through
-//! its two neighbours (Gasser, Sroka & Jennen-Steinmetz, "Residual variance and residual pattern
-//! in nonlinear regression", Biometrika 73 (1986) 625-633), robustly scaled. A value far from the
-//! median of its neighbourhood is first pulled in, so that one odd drive is no change (Hampel's
-//! filter).
+//! its two neighbours, robustly scaled. A value far from the median of its neighbourhood is first
+//! pulled in, so that one odd drive is no change (Hampel's filter).
 
+use std::ops::Range;
+
+use super::neighbours::Neighbours;
 use super::quantile::median;
 use super::spread::robust_sd;
 
@@ -26,6 +27,11 @@ pub const SHORTEST: usize = 5;
 /// of cases from 12 to 104 values (tested below).
 const PENALTY: f64 = 6.0;
 
+/// A step between two levels takes two parameters (where, level) more than one level, and one more
+/// than a line. By how many times the penalty's logarithm it must be better than either.
+const STEP_OVER_LEVEL: f64 = 4.0;
+const STEP_OVER_LINE: f64 = 1.0;
+
 /// Few values know their noise poorly; a cut then costs more, by this over their number.
 const FEW: f64 = 4.0;
 
@@ -33,9 +39,10 @@ const FEW: f64 = 4.0;
 const PULLED_IN: f64 = 3.0;
 
 /// Positions at which a new piece begins, ascending. Surplus entries of the longer slice are
-/// ignored; `x` must not descend. Empty for fewer than two pieces' worth of values.
+/// ignored; `x` must not descend. The noise is taken to be `least_noise` at least, which is what is
+/// known of it by other means, or nought. Empty for fewer than two pieces' worth of values.
 #[must_use]
-pub fn change_points(x: &[f64], y: &[f64]) -> Vec<usize> {
+pub fn change_points(x: &[f64], y: &[f64], least_noise: f64) -> Vec<usize> {
     let n = x.len().min(y.len());
     let (x, y) = (&x[..n], &y[..n]);
     if n < 2 * SHORTEST {
@@ -44,26 +51,42 @@ pub fn change_points(x: &[f64], y: &[f64]) -> Vec<usize> {
     let Some(noise) = noise(x, y) else {
         return Vec::new();
     };
+    let noise = noise.max(least_noise);
     let y = pulled_in(y, noise);
-    let penalty = PENALTY * (n as f64).ln() * (1.0 + FEW / n as f64);
-    best_cuts(x, &y, noise * noise, penalty)
+    let unit = |few: f64| (n as f64).ln() * (1.0 + few / n as f64);
+    let sums = Sums::new(x, &y);
+    let mut cuts = best_cuts(&sums, noise * noise, PENALTY * unit(FEW));
+    let ends: Vec<usize> = cuts.iter().copied().chain([n]).collect();
+    let mut start = 0;
+    for end in ends {
+        cuts.extend(level_step(
+            &sums,
+            start..end,
+            noise * noise,
+            unit(2.0 * FEW),
+        ));
+        start = end;
+    }
+    cuts.sort_unstable();
+    cuts
+}
+
+/// Where two levels describe a piece better than its line does, and than one level.
+fn level_step(sums: &Sums, piece: Range<usize>, variance: f64, unit: f64) -> Option<usize> {
+    let of_levels = |cut: usize| sums.scatter(piece.start, cut) + sums.scatter(cut, piece.end);
+    let cut = (piece.start + SHORTEST..(piece.end + 1).saturating_sub(SHORTEST))
+        .min_by(|a, b| of_levels(*a).total_cmp(&of_levels(*b)))?;
+    // What the two levels leave is noise too, and much of it where single values stand far out.
+    let left = of_levels(cut) / (piece.len() - 3) as f64;
+    let better_by = |other: f64| (other - of_levels(cut)) / variance.max(left);
+    let is_step = better_by(sums.distance(piece.start, piece.end)) > STEP_OVER_LINE * unit
+        && better_by(sums.scatter(piece.start, piece.end)) > STEP_OVER_LEVEL * unit;
+    is_step.then_some(cut)
 }
 
 /// Standard deviation of the noise around a smooth course. `None` with fewer than three values.
 fn noise(x: &[f64], y: &[f64]) -> Option<f64> {
-    let distances: Vec<f64> = x
-        .windows(3)
-        .zip(y.windows(3))
-        .filter_map(|(x, y)| match (x, y) {
-            ([x0, x1, x2], [y0, y1, y2]) => {
-                let span = x2 - x0;
-                let weight = if span > 0.0 { (x1 - x0) / span } else { 0.5 };
-                let distance = y1 - (1.0 - weight) * y0 - weight * y2;
-                Some(distance / (1.0 + (1.0 - weight).powi(2) + weight * weight).sqrt())
-            }
-            _ => None,
-        })
-        .collect();
+    let distances = Neighbours::at(x).distances(y);
     let largest = y.iter().fold(0.0f64, |most, v| most.max(v.abs()));
     // Values without any noise still need a scale for the penalty.
     Some(
@@ -109,6 +132,12 @@ impl Sums {
         Self { at }
     }
 
+    /// Squared distances of the values from `start` to before `end` from their mean.
+    fn scatter(&self, start: usize, end: usize) -> f64 {
+        let [sy, syy] = [1, 4].map(|i| self.at[end][i] - self.at[start][i]);
+        (syy - sy * sy / (end - start) as f64).max(0.0)
+    }
+
     /// Squared distances of the values from `start` to before `end` from their least-squares line.
     fn distance(&self, start: usize, end: usize) -> f64 {
         let n = (end - start) as f64;
@@ -123,9 +152,8 @@ impl Sums {
     }
 }
 
-fn best_cuts(x: &[f64], y: &[f64], variance: f64, penalty: f64) -> Vec<usize> {
-    let n = y.len();
-    let sums = Sums::new(x, y);
+fn best_cuts(sums: &Sums, variance: f64, penalty: f64) -> Vec<usize> {
+    let n = sums.at.len() - 1;
     // Best cost of the first `end` values, and where their last piece begins.
     let mut best: Vec<(f64, usize)> = vec![(f64::INFINITY, 0); n + 1];
     best[0] = (-penalty, 0);
@@ -171,7 +199,7 @@ mod tests {
                 let shown = (0..200)
                     .filter(|seed| {
                         let (x, y) = noisy(n, 1_000 + seed, |x| 40.0 + slope * x);
-                        !change_points(&x, &y).is_empty()
+                        !change_points(&x, &y, 0.0).is_empty()
                     })
                     .count();
                 assert!(shown <= 10, "{shown} of 200 with {n} values, slope {slope}");
@@ -184,10 +212,44 @@ mod tests {
         let near = (0..100)
             .filter(|seed| {
                 let (x, y) = noisy(104, 5_000 + seed, |x| if x < 59.5 { 40.0 } else { 44.0 });
-                matches!(change_points(&x, &y)[..], [at] if at.abs_diff(60) <= 1)
+                matches!(change_points(&x, &y, 0.0)[..], [at] if at.abs_diff(60) <= 1)
             })
             .count();
         assert!(near >= 90, "{near} of 100");
+    }
+
+    /// Two levels cost less than two lines, and a line through a step leaves a quarter of it.
+    #[test]
+    fn a_small_step_is_told_from_a_slope() {
+        let found = (0..200)
+            .filter(|seed| {
+                let of = |x: f64| if x < 11.5 { 40.0 } else { 43.5 };
+                let (x, y) = noisy(24, 30_000 + seed, of);
+                matches!(change_points(&x, &y, 0.0)[..], [at] if at.abs_diff(12) <= 1)
+            })
+            .count();
+        assert!(found >= 160, "{found} of 200");
+        for slope in [0.05, 0.1, 0.2, 0.4] {
+            let shown = (0..200)
+                .filter(|seed| {
+                    let (x, y) = noisy(24, 40_000 + seed, |x| 40.0 + slope * x);
+                    !change_points(&x, &y, 0.0).is_empty()
+                })
+                .count();
+            // A slope that is hardly one is the hardest to tell from a step.
+            assert!(shown <= 18, "{shown} of 200 with slope {slope}");
+        }
+    }
+
+    /// Values that are mostly alike and now and then far out have no step where they run high.
+    #[test]
+    fn noise_known_otherwise_is_respected() {
+        let x: Vec<f64> = (0..30).map(f64::from).collect();
+        let y: Vec<f64> = x
+            .iter()
+            .map(|x| if *x < 12.0 { 5.0 } else { 5.5 })
+            .collect();
+        assert!(change_points(&x, &y, 1.0).is_empty());
     }
 
     #[test]
@@ -196,7 +258,7 @@ mod tests {
             .filter(|seed| {
                 let of = |x: f64| 40.0 + 0.5 * (x - 60.0).max(0.0);
                 let (x, y) = noisy(104, 9_000 + seed, of);
-                matches!(change_points(&x, &y)[..], [at] if at.abs_diff(60) <= 12)
+                matches!(change_points(&x, &y, 0.0)[..], [at] if at.abs_diff(60) <= 12)
             })
             .count();
         assert!(near >= 85, "{near} of 100");
@@ -208,7 +270,7 @@ mod tests {
             .filter(|seed| {
                 let (x, mut y) = noisy(60, 12_000 + seed, |_| 40.0);
                 y[30] += 50.0;
-                !change_points(&x, &y).is_empty()
+                !change_points(&x, &y, 0.0).is_empty()
             })
             .count();
         assert!(shown <= 5, "{shown} of 100");
@@ -221,9 +283,9 @@ mod tests {
             .iter()
             .map(|x| if *x < 12.0 { 5.0 } else { 5.5 })
             .collect();
-        assert_eq!(change_points(&x, &y), [12]);
-        assert!(change_points(&x, &[7.0; 30]).is_empty());
-        assert!(change_points(&x[..9], &y[..9]).is_empty());
+        assert_eq!(change_points(&x, &y, 0.0), [12]);
+        assert!(change_points(&x, &[7.0; 30], 0.0).is_empty());
+        assert!(change_points(&x[..9], &y[..9], 0.0).is_empty());
     }
 
     /// The same sums written out.
@@ -265,7 +327,7 @@ mod tests {
                     least = least.min(cost(&[a, b]));
                 }
             }
-            let found = best_cuts(&x, &y, 1.0, penalty);
+            let found = best_cuts(&Sums::new(&x, &y), 1.0, penalty);
             assert!((cost(&found) - least).abs() < 1e-9, "{found:?}");
         }
     }

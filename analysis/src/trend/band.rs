@@ -5,7 +5,7 @@
 //! NIST/SEMATECH e-Handbook of Statistical Methods, section on prediction intervals). A level is
 //! made from many drives and leaves it later still.
 
-use super::course::Point;
+use super::course::{Course, Point};
 use super::{TrendDrive, WorkMark};
 use crate::number;
 use crate::statistics::quantile::median;
@@ -79,9 +79,10 @@ pub(super) fn healthy(
 ///
 /// # Errors
 /// Why there is none.
-pub(super) fn band(points: &[Point], healthy: &Result<Vec<usize>, String>) -> Result<Band, String> {
+pub(super) fn band(course: &Course, healthy: &Result<Vec<usize>, String>) -> Result<Band, String> {
     let healthy = healthy.as_ref().map_err(Clone::clone)?;
-    let of: Vec<&Point> = points
+    let of: Vec<&Point> = course
+        .points
         .iter()
         .filter(|p| healthy.binary_search(&p.drive).is_ok())
         .collect();
@@ -102,7 +103,12 @@ pub(super) fn band(points: &[Point], healthy: &Result<Vec<usize>, String>) -> Re
         .max(RESOLUTION * middle.abs());
     let reach = two_sided_critical(OUTSIDE, (n - 1) as f64) * sd * (1.0 + 1.0 / n as f64).sqrt();
     Ok(Band {
-        low: middle - reach,
+        // What was never negative does not become so.
+        low: if course.is_never_negative() {
+            (middle - reach).max(0.0)
+        } else {
+            middle - reach
+        },
         middle,
         high: middle + reach,
         drives: n,

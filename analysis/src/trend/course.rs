@@ -1,24 +1,20 @@
 //! A measure's course: one value a drive, with what differed from drive to drive taken out.
 //!
 //! Drives differ in their launches and tip-ins, in accelerator position and in fluid temperature, and the
-//! temperature follows the seasons. What a condition does is learnt inside drives only: value and
-//! condition are counted from the medians of the same kind in the same drive, and the slope through
-//! them (Theil-Sen) is taken where its interval does not hold nought. Whatever changes slowly over
-//! months is thus never taken for an effect of the weather, nor the weather for wear. Each
-//! engagement is brought to the conditions of the whole series; the drive's value is the median.
+//! temperature follows the seasons. Each engagement is brought to the median conditions of its
+//! kind, as far as is known what a condition does ([`Effect`]), then to the level of the commonest
+//! kind; the drive's value is the median. What is not known of a condition's effect stays with the
+//! course: [`Course::doubt`] says how much two stretches of it may differ for that alone.
 
-use super::TrendDrive;
+use super::effect::Effect;
+use super::{TrendDrive, months};
 use crate::comparison::condition::Condition;
 use crate::engagement::{Conditions, Kind, Reference};
-use crate::measure::Measure;
+use crate::measure::{Better, Measure};
 use crate::statistics::quantile::median;
 use crate::statistics::spread::{error_of_median, robust_sd};
+use crate::statistics::student_t::normal_critical;
 use crate::statistics::theil_sen;
-
-/// Confidence with which a condition must be shown to matter.
-const CONFIDENCE: f64 = 0.99;
-/// Fewer pairs than this tell nothing of a condition.
-const LEAST_PAIRS: usize = 30;
 
 /// One drive's value.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -37,11 +33,15 @@ pub struct Point {
     pub engagements: usize,
 }
 
-struct Entry {
-    drive: usize,
-    group: usize,
-    conditions: Conditions,
-    value: f64,
+/// One engagement's value.
+pub(super) struct Entry {
+    pub(super) drive: usize,
+    /// Its kind, by position.
+    pub(super) group: usize,
+    pub(super) conditions: Conditions,
+    pub(super) value: f64,
+    /// The value at the level of the commonest kind.
+    pub(super) levelled: f64,
 }
 
 /// The conditions that are taken out, one after the other.
@@ -52,31 +52,198 @@ const CONDITIONS: [Condition; 4] = [
     Condition::FluidTemperature,
 ];
 
-/// One value a drive that has any, in the order of the drives.
-pub(super) fn course(drives: &[TrendDrive], measure: Measure) -> Vec<Point> {
-    let mut entries = entries(drives, measure);
-    for condition in CONDITIONS {
-        take_out(&mut entries, condition);
+/// A kind must have met the commonest in so many drives.
+const LEAST_MEETINGS: usize = 3;
+/// By how many of its standard uncertainties an effect is taken to be off.
+const DEVIATIONS: [f64; 4] = [-2.0, -1.0, 1.0, 2.0];
+
+/// A measure over a series of drives.
+pub(super) struct Course {
+    /// One value a drive that has any, in the order of the drives.
+    pub(super) points: Vec<Point>,
+    /// The least and the most that the measure can be.
+    bounds: (f64, f64),
+    conditions: Vec<Followed>,
+}
+
+/// A condition beside the course.
+struct Followed {
+    condition: Condition,
+    u_slope: f64,
+    /// How far each point's drive is from the median, nought where that is not known.
+    away: Vec<f64>,
+}
+
+/// How much of a difference may be a condition's doing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Doubt {
+    /// Standard uncertainty of the difference, over all conditions.
+    pub(super) u: f64,
+    /// The condition that adds most to it, and its own difference.
+    pub(super) most: Option<(Condition, f64)>,
+}
+
+impl Doubt {
+    /// How far the difference may be off at the confidence of every interval here.
+    pub(super) fn reach(&self) -> f64 {
+        normal_critical(1.0 - super::CONFIDENCE) * self.u
     }
-    level_groups(&mut entries);
-    // They stand drive by drive.
-    entries
-        .chunk_by(|a, b| a.drive == b.drive)
-        .filter_map(|own| {
-            let index = own.first()?.drive;
-            let drive = drives.get(index)?;
-            let values: Vec<f64> = own.iter().map(|e| e.value).collect();
-            let spread = robust_sd(&values).filter(|_| values.len() > 1);
-            Some(Point {
-                drive: index,
-                t_ns: drive.summary.start_ns,
-                odometer_km: drive.odometer_km,
-                value: median(&values)?,
-                u: spread.map(|sd| error_of_median(sd, values.len())),
-                engagements: values.len(),
+
+    /// An interval around a value, with what is in doubt added: independent errors add by their
+    /// squares.
+    pub(super) fn widened(&self, value: f64, (low, high): (f64, f64)) -> (f64, f64) {
+        let reach = self.reach();
+        (
+            value - (value - low).hypot(reach),
+            value + (high - value).hypot(reach),
+        )
+    }
+}
+
+impl Course {
+    /// Follows a measure.
+    pub(super) fn of(drives: &[TrendDrive], measure: Measure) -> Self {
+        let mut entries = entries(drives, measure);
+        leave_out_strangers(&mut entries);
+        let bounds = bounds(&entries, measure);
+        let start_ns = drives.first().map_or(0, |d| d.summary.start_ns);
+        let t: Vec<f64> = drives
+            .iter()
+            .map(|d| months(start_ns, d.summary.start_ns))
+            .collect();
+        let mut effects = Vec::new();
+        for condition in CONDITIONS {
+            level_groups(&mut entries);
+            if let Some(effect) = Effect::learn(condition, &entries, &t) {
+                effect.take_out(&mut entries);
+                effects.push(effect);
+            }
+        }
+        level_groups(&mut entries);
+        let mut course = Self {
+            points: Vec::new(),
+            bounds,
+            conditions: effects.iter().map(Followed::from).collect(),
+        };
+        // The entries stand drive by drive.
+        let mut start = 0;
+        for own in entries.chunk_by(|a, b| a.drive == b.drive) {
+            course.points.extend(point(drives, own));
+            for (followed, effect) in course.conditions.iter_mut().zip(&effects) {
+                let away: Vec<f64> = (effect.away.iter().skip(start).take(own.len()))
+                    .filter_map(|away| *away)
+                    .collect();
+                followed.away.push(median(&away).unwrap_or(0.0));
+            }
+            start += own.len();
+        }
+        course
+    }
+
+    /// A value as far as the measure can go: what is added and taken off for conditions and kinds
+    /// knows no ends.
+    pub(super) fn possible(&self, value: f64) -> f64 {
+        value.max(self.bounds.0).min(self.bounds.1)
+    }
+
+    /// Whether nothing negative was measured.
+    pub(super) fn is_never_negative(&self) -> bool {
+        self.bounds.0 >= 0.0
+    }
+
+    /// The points, none beyond what the measure can be.
+    pub(super) fn possible_points(&self) -> Vec<Point> {
+        let possible = |p: &Point| Point {
+            value: self.possible(p.value),
+            ..*p
+        };
+        self.points.iter().map(possible).collect()
+    }
+
+    /// How much the level of some points may differ from that of others because conditions did.
+    pub(super) fn doubt(&self, before: &[usize], after: &[usize]) -> Doubt {
+        let middle = |away: &[f64], at: &[usize]| {
+            let of: Vec<f64> = at.iter().filter_map(|i| away.get(*i)).copied().collect();
+            median(&of).unwrap_or(0.0)
+        };
+        self.doubt_of(|away| middle(away, after) - middle(away, before))
+    }
+
+    /// How much the slope through some points may be off because conditions changed along with
+    /// `x`: when, or how far driven, a value a point.
+    pub(super) fn doubt_of_slope(&self, at: &[usize], x: &[f64]) -> Doubt {
+        self.doubt_of(|away| {
+            let of: Vec<f64> = at.iter().filter_map(|i| away.get(*i)).copied().collect();
+            theil_sen::fit(x, &of, super::CONFIDENCE).map_or(0.0, |line| line.slope)
+        })
+    }
+
+    /// What else the points' values could be, were a condition's effect other than it was taken
+    /// for.
+    pub(super) fn others(&self) -> impl Iterator<Item = Vec<f64>> {
+        self.conditions.iter().flat_map(|followed| {
+            DEVIATIONS.map(|deviations| {
+                (self.points.iter().zip(&followed.away))
+                    .map(|(p, away)| p.value - deviations * followed.u_slope * away)
+                    .collect()
             })
         })
-        .collect()
+    }
+
+    fn doubt_of(&self, difference: impl Fn(&[f64]) -> f64) -> Doubt {
+        let mut doubt = Doubt { u: 0.0, most: None };
+        let mut most = 0.0;
+        for followed in &self.conditions {
+            let differs = difference(&followed.away);
+            let part = (followed.u_slope * differs).abs();
+            doubt.u = doubt.u.hypot(part);
+            if part > most {
+                most = part;
+                doubt.most = Some((followed.condition, differs));
+            }
+        }
+        doubt
+    }
+}
+
+impl From<&Effect> for Followed {
+    fn from(effect: &Effect) -> Self {
+        Self {
+            condition: effect.condition,
+            u_slope: effect.u_slope,
+            away: Vec::new(),
+        }
+    }
+}
+
+fn point(drives: &[TrendDrive], own: &[Entry]) -> Option<Point> {
+    let index = own.first()?.drive;
+    let drive = drives.get(index)?;
+    let values: Vec<f64> = own.iter().map(|e| e.levelled).collect();
+    let spread = robust_sd(&values).filter(|_| values.len() > 1);
+    Some(Point {
+        drive: index,
+        t_ns: drive.summary.start_ns,
+        odometer_km: drive.odometer_km,
+        value: median(&values)?,
+        u: spread.map(|sd| error_of_median(sd, values.len())),
+        engagements: values.len(),
+    })
+}
+
+/// The least and the most that a value can be once conditions and kinds are taken out: nothing is
+/// better than the best that was measured, and what was never negative stays so.
+fn bounds(entries: &[Entry], measure: Measure) -> (f64, f64) {
+    let (least, most) = entries
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), e| {
+            (a.min(e.value), b.max(e.value))
+        });
+    match measure.better() {
+        Better::Lower => (least, f64::INFINITY),
+        Better::Higher if least >= 0.0 => (0.0, most),
+        Better::Higher => (f64::NEG_INFINITY, most),
+    }
 }
 
 /// Every value, with kinds and references kept apart; of the references only the commoner one.
@@ -111,72 +278,69 @@ fn entries(drives: &[TrendDrive], measure: Measure) -> Vec<Entry> {
             group,
             conditions: e.conditions,
             value,
+            levelled: value,
         });
     }
     entries
 }
 
-/// Brings every value to the median of one condition, where that condition is shown to matter.
-fn take_out(entries: &mut [Entry], condition: Condition) {
-    let of = |e: &Entry| condition.of(&e.conditions);
-    let mut pairs: (Vec<f64>, Vec<f64>) = Default::default();
-    let mut order: Vec<&Entry> = entries.iter().filter(|e| of(e).is_some()).collect();
-    order.sort_by_key(|e| (e.drive, e.group));
-    for same in order.chunk_by(|a, b| (a.drive, a.group) == (b.drive, b.group)) {
-        let conditions: Vec<f64> = same.iter().filter_map(|e| of(e)).collect();
-        let values: Vec<f64> = same.iter().map(|e| e.value).collect();
-        let (Some(x), Some(y)) = (median(&conditions), median(&values)) else {
-            continue;
-        };
-        // A single engagement is its own median and says nothing.
-        if same.len() > 1 {
-            pairs.0.extend(conditions.iter().map(|c| c - x));
-            pairs.1.extend(values.iter().map(|v| v - y));
-        }
-    }
-    let all: Vec<f64> = order.iter().filter_map(|e| of(e)).collect();
-    let (Some(usual), true) = (median(&all), pairs.0.len() >= LEAST_PAIRS) else {
-        return;
-    };
-    let Some(line) = theil_sen::fit(&pairs.0, &pairs.1, CONFIDENCE) else {
-        return;
-    };
-    if line.low <= 0.0 && line.high >= 0.0 {
-        return;
-    }
-    for entry in entries {
-        if let Some(value) = of(entry) {
-            entry.value -= line.slope * (value - usual);
-        }
-    }
+/// Values of each kind, drive by drive.
+fn by_kind(entries: &[Entry]) -> Vec<Vec<Vec<f64>>> {
+    let groups = entries.iter().map(|e| e.group + 1).max().unwrap_or(0);
+    entries
+        .chunk_by(|a, b| a.drive == b.drive)
+        .map(|own| {
+            let mut of_drive = vec![Vec::new(); groups];
+            for entry in own {
+                of_drive[entry.group].push(entry.value);
+            }
+            of_drive
+        })
+        .collect()
 }
 
-/// Brings every kind to the level of all of them together, so that a drive with more launches
-/// does not stand out. How the kinds differ is learnt inside drives that have both.
-fn level_groups(entries: &mut [Entry]) {
-    let groups = entries.iter().map(|e| e.group + 1).max().unwrap_or(0);
-    let drives = entries.iter().map(|e| e.drive + 1).max().unwrap_or(0);
-    let mut of_drive: Vec<Vec<Vec<f64>>> = vec![vec![Vec::new(); groups]; drives];
-    for entry in entries.iter() {
-        of_drive[entry.drive][entry.group].push(entry.value);
-    }
-    let counts: Vec<usize> = (0..groups)
-        .map(|g| entries.iter().filter(|e| e.group == g).count())
-        .collect();
-    let Some(main) = (0..groups).max_by_key(|g| (counts[*g], std::cmp::Reverse(*g))) else {
+/// The commonest kind.
+fn main_kind(entries: &[Entry]) -> Option<usize> {
+    let groups = entries.iter().map(|e| e.group + 1).max()?;
+    let count = |g: usize| entries.iter().filter(|e| e.group == g).count();
+    (0..groups).max_by_key(|g| (count(*g), std::cmp::Reverse(*g)))
+}
+
+/// Leaves out kinds that met the commonest in too few drives to tell how they differ from it.
+fn leave_out_strangers(entries: &mut Vec<Entry>) {
+    let Some(main) = main_kind(entries) else {
         return;
     };
-    let offsets: Vec<Option<f64>> = (0..groups)
+    let drives = by_kind(entries);
+    let meets = |g: usize| {
+        let both = |d: &&Vec<Vec<f64>>| !d[g].is_empty() && !d[main].is_empty();
+        drives.iter().filter(both).count()
+    };
+    let groups = drives.first().map_or(0, Vec::len);
+    let known: Vec<bool> = (0..groups)
+        .map(|g| g == main || meets(g) >= LEAST_MEETINGS)
+        .collect();
+    entries.retain(|e| known[e.group]);
+}
+
+/// Brings every kind to the level of the commonest, so that a drive with more launches
+/// does not stand out. How the kinds differ is learnt inside drives that have both.
+fn level_groups(entries: &mut [Entry]) {
+    let Some(main) = main_kind(entries) else {
+        return;
+    };
+    let drives = by_kind(entries);
+    let groups = drives.first().map_or(0, Vec::len);
+    let offsets: Vec<f64> = (0..groups)
         .map(|g| {
-            let differences: Vec<f64> = of_drive
+            let differences: Vec<f64> = drives
                 .iter()
                 .filter_map(|d| Some(median(&d[g])? - median(&d[main])?))
                 .collect();
-            median(&differences)
+            median(&differences).unwrap_or(0.0)
         })
         .collect();
     for entry in entries {
-        // A kind that never meets the main one in a drive cannot be levelled and stays as it is.
-        entry.value -= offsets[entry.group].unwrap_or(0.0);
+        entry.levelled = entry.value - offsets[entry.group];
     }
 }

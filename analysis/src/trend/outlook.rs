@@ -1,12 +1,15 @@
 //! Slope, state and forecast of one measure since the newest work or the newest change.
 //!
 //! The slope is the Theil-Sen estimate over the drives' values with its interval; values of
-//! different drives count as independent. The forecast goes from the line's value at the newest
+//! different drives count as independent. Where a condition changed along with time, what is not
+//! known of its effect widens the interval, and a level beyond the band for which it may account is
+//! not judged. The forecast goes from the line's value at the newest
 //! drive along the slope to the end of the band on the side that is worse.
 
 use super::band::Band;
-use super::course::Point;
+use super::course::{Course, Point};
 use super::{CONFIDENCE, months};
+use crate::comparison::condition::Condition;
 use crate::measure::{Better, Measure};
 use crate::number;
 use crate::statistics::quantile::median;
@@ -16,6 +19,11 @@ use crate::statistics::theil_sen;
 const LEAST_DRIVES: usize = 6;
 /// Fewer drives besides the healthy ones than this are not judged by them.
 const LEAST_FURTHER: usize = 3;
+/// Where a level moves it rests on the newest drives, this many at most.
+const NEWEST: usize = 8;
+/// What is in doubt for conditions is spoken of from this share of the band's half width on; less
+/// would move the end of the band by an eighth of that width at most.
+const WORTH_A_WORD: f64 = 0.5;
 /// A measure that would leave its band within so many months is warned of.
 const AHEAD_MONTHS: f64 = 12.0;
 
@@ -50,7 +58,8 @@ pub enum State {
     Leaving,
     /// Beyond the band on the side that is worse.
     Outside,
-    /// There is no band, or there are no drives to judge by it.
+    /// There is no band, there are no drives to judge by it, or what is beyond it may be due to
+    /// conditions alone.
     Unknown,
 }
 
@@ -88,10 +97,15 @@ pub struct Forecast {
 
 /// Everything told of the future.
 pub(super) struct Outlook {
+    /// Start of the stretch that it rests on, ns since the epoch.
+    pub(super) since_ns: Option<i64>,
     pub(super) slope: Result<Slope, String>,
     pub(super) level: Option<f64>,
     pub(super) state: State,
     pub(super) forecast: Result<Forecast, String>,
+    /// What may account for a level beyond the band, and how much it changed since the healthy
+    /// drives.
+    pub(super) accounted: Option<(Condition, f64)>,
 }
 
 /// The measures that are warned of first: times and hold.
@@ -104,38 +118,73 @@ pub(super) fn is_warned_of_first(measure: Measure) -> bool {
 
 pub(super) fn outlook(
     measure: Measure,
-    current: &[Point],
+    course: &Course,
+    since_ns: Option<i64>,
     band: &Result<Band, String>,
-    further: usize,
+    healthy: &Result<Vec<usize>, String>,
 ) -> Outlook {
-    let values: Vec<f64> = current.iter().map(|p| p.value).collect();
-    let line = line(current);
-    let slope = line.as_ref().map(|(slope, _)| *slope).map_err(Clone::clone);
-    let level = match &line {
-        Ok((slope, now)) if slope.is_shown() => Some(*now),
-        _ => median(&values),
+    let points = &course.points;
+    let start = points.partition_point(|p| since_ns.is_some_and(|since| p.t_ns < since));
+    let current = points.get(start..).unwrap_or_default();
+    let is_healthy = |p: &Point| {
+        let healthy = healthy.as_ref();
+        healthy.is_ok_and(|h| h.binary_search(&p.drive).is_ok())
     };
+    let values: Vec<f64> = current.iter().map(|p| p.value).collect();
+    let line = line(course, start);
+    let slope = line.as_ref().map(|(slope, _)| *slope).map_err(Clone::clone);
+    // Drives that the level rests on: the newest where it moves.
+    let (level, newest) = match &line {
+        Ok((slope, now)) if slope.is_shown() => (Some(*now), current.len().min(NEWEST)),
+        _ => (median(&values), current.len()),
+    };
+    let level = level.map(|level| course.possible(level));
+    // Drives that set the band cannot leave it.
+    let further = current.iter().filter(|p| !is_healthy(p)).count();
     let is_judged = further >= LEAST_FURTHER;
-    let forecast = match is_judged {
-        true => forecast(measure, current, &slope, level, band),
-        false => Err(format!(
+    let of_band: Vec<usize> = (0..points.len())
+        .filter(|i| points.get(*i).is_some_and(is_healthy))
+        .collect();
+    let of_level: Vec<usize> = (points.len() - newest..points.len()).collect();
+    let doubt = course.doubt(&of_band, &of_level);
+    let beyond = match (band.as_ref().ok().filter(|_| is_judged), level) {
+        (Some(band), Some(level)) => Some(beyond(measure, level, band)),
+        _ => None,
+    };
+    // Drives scatter and effects are in doubt independently, so their squares add.
+    let accounted = band.as_ref().ok().and_then(|band| {
+        let half = band.high - band.middle;
+        let (by, reach) = (beyond?, doubt.reach());
+        let may_account = reach >= WORTH_A_WORD * half && half + by <= half.hypot(reach);
+        doubt.most.filter(|_| by > 0.0 && may_account)
+    });
+    let forecast = match (is_judged, accounted) {
+        (true, None) => forecast(measure, current, &slope, level, band),
+        (true, Some((condition, _))) => Err(format!(
+            "it may have left the band, or {} alone accounts for that",
+            condition.label()
+        )),
+        (false, _) => Err(format!(
             "only {} besides the healthy ones; {LEAST_FURTHER} are needed",
             number::count(further, "drive", "drives")
         )),
     };
-    let state = match (band.as_ref().ok().filter(|_| is_judged), level) {
-        (Some(band), Some(level)) if is_worse(measure, level, band) => State::Outside,
-        (Some(_), Some(_)) => match &forecast {
+    let state = match beyond {
+        None => State::Unknown,
+        Some(_) if accounted.is_some() => State::Unknown,
+        Some(by) if by > 0.0 => State::Outside,
+        Some(_) => match &forecast {
             Ok(forecast) if forecast.months <= AHEAD_MONTHS => State::Leaving,
             _ => State::Inside,
         },
-        _ => State::Unknown,
     };
     Outlook {
+        since_ns: current.first().map(|p| p.t_ns),
         slope,
         level,
         state,
         forecast,
+        accounted,
     }
 }
 
@@ -147,15 +196,17 @@ fn limit(measure: Measure, band: &Band) -> f64 {
     }
 }
 
-fn is_worse(measure: Measure, level: f64, band: &Band) -> bool {
+/// How far a level is beyond the band on the side that is worse; not above nought inside it.
+fn beyond(measure: Measure, level: f64, band: &Band) -> f64 {
     match measure.better() {
-        Better::Lower => level > band.high,
-        Better::Higher => level < band.low,
+        Better::Lower => level - band.high,
+        Better::Higher => band.low - level,
     }
 }
 
-/// The slope, and the line's value at the newest drive.
-fn line(current: &[Point]) -> Result<(Slope, f64), String> {
+/// The slope from a point on, and the line's value at the newest drive.
+fn line(course: &Course, start: usize) -> Result<(Slope, f64), String> {
+    let current = course.points.get(start..).unwrap_or_default();
     let (Some(first), Some(last)) = (current.first(), current.last()) else {
         return Err("no drive since the newest work".to_owned());
     };
@@ -169,24 +220,31 @@ fn line(current: &[Point]) -> Result<(Slope, f64), String> {
     let y: Vec<f64> = current.iter().map(|p| p.value).collect();
     let fit = theil_sen::fit(&x, &y, CONFIDENCE)
         .ok_or_else(|| "all drives are at the same time".to_owned())?;
-    let known: Vec<(f64, f64)> = current
-        .iter()
-        .filter_map(|p| Some((p.odometer_km? / 1e3, p.value)))
-        .collect();
-    let (km, at_km): (Vec<f64>, Vec<f64>) = known.into_iter().unzip();
-    let per_1000_km = theil_sen::fit(&km, &at_km, CONFIDENCE)
-        .filter(|_| km.len() >= LEAST_DRIVES)
-        .map(|fit| (fit.slope, fit.low, fit.high));
+    let all: Vec<usize> = (start..course.points.len()).collect();
+    let doubt = course.doubt_of_slope(&all, &x);
     let slope = Slope {
         per_month: fit.slope,
-        per_month_interval: (fit.low, fit.high),
-        per_1000_km,
+        per_month_interval: doubt.widened(fit.slope, (fit.low, fit.high)),
+        per_1000_km: per_1000_km(course, &all),
         drives: current.len(),
     };
     Ok((
         slope,
         fit.intercept + fit.slope * months(first.t_ns, last.t_ns),
     ))
+}
+
+/// The slope over distance and the ends of its interval.
+fn per_1000_km(course: &Course, at: &[usize]) -> Option<(f64, f64, f64)> {
+    let known = at.iter().filter_map(|&i| {
+        let point = course.points.get(i)?;
+        Some((i, (point.odometer_km? / 1e3, point.value)))
+    });
+    let (at, (km, values)): (Vec<usize>, (Vec<f64>, Vec<f64>)) = known.unzip();
+    let fit = theil_sen::fit(&km, &values, CONFIDENCE).filter(|_| km.len() >= LEAST_DRIVES)?;
+    let doubt = course.doubt_of_slope(&at, &km);
+    let (low, high) = doubt.widened(fit.slope, (fit.low, fit.high));
+    Some((fit.slope, low, high))
 }
 
 fn forecast(
@@ -202,7 +260,7 @@ fn forecast(
         return Err("no drive since the newest work".to_owned());
     };
     let limit = limit(measure, band);
-    if is_worse(measure, level, band) {
+    if beyond(measure, level, band) > 0.0 {
         return Err("it has left the band".to_owned());
     }
     let worsens = (limit > level) == (slope.per_month > 0.0);

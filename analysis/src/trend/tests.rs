@@ -89,15 +89,21 @@ fn a_car_that_stays_well_is_left_in_peace() {
     assert!(covered >= 88, "{covered} of 100 intervals hold the truth");
 }
 
-/// The level of the commoner kind: tip-ins are at 80 ms, launches 12 ms above them.
-fn base_ms(measure: &MeasureTrend, at_first_ms: f64) -> f64 {
-    let middle = measure.band.as_ref().unwrap().middle;
-    let launches = at_first_ms + 12.0;
-    if (middle - at_first_ms).abs() < (middle - launches).abs() {
-        at_first_ms
-    } else {
-        launches
-    }
+/// The level of the commoner kind at its own median temperature: launches are 12 ms above tip-ins,
+/// and dead time is told for 58 °C.
+fn base_ms(trend: &Trend, at_first_ms: f64) -> f64 {
+    let all = || trend.drives.iter().flat_map(|d| &d.summary.engagements);
+    let of = |kind: Kind| -> Vec<f64> {
+        let own = all().filter(|e| e.kind == kind);
+        own.filter_map(|e| e.conditions.fluid_temperature_c)
+            .collect()
+    };
+    let (launches, tip_ins) = (of(Kind::Launch), of(Kind::TipIn));
+    let (own, above_ms) = match launches.len().cmp(&tip_ins.len()) {
+        std::cmp::Ordering::Greater => (launches, 12.0),
+        _ => (tip_ins, 0.0),
+    };
+    at_first_ms + above_ms - (quantile::median(&own).unwrap() - 58.0)
 }
 
 #[test]
@@ -118,7 +124,7 @@ fn wear_is_warned_of_in_time_and_its_date_is_near() {
         };
         forecasts += 1;
         // The true level meets the limit at this week.
-        let true_week = (forecast.limit - base_ms(measure, 80.0)) / per_week;
+        let true_week = (forecast.limit - base_ms(&trend, 80.0)) / per_week;
         let true_months = (true_week - 59.0) / per_month(1.0);
         near += usize::from((forecast.months - true_months).abs() < 3.0);
         let km = forecast.km.unwrap();
@@ -187,7 +193,7 @@ fn work_is_no_finding_and_its_effect_is_measured() {
         // The band is that of the car after the work.
         let band = measure.band.as_ref().unwrap();
         assert!(
-            (band.middle - base_ms(measure, 80.0)).abs() < 3.0,
+            (band.middle - base_ms(&trend, 80.0)).abs() < 3.0,
             "{band:?}"
         );
         assert_eq!(trend.healthy.as_ref().unwrap()[0], 50);
@@ -240,7 +246,7 @@ fn marked_drives_set_the_band() {
 /// Weather must not pass for wear, nor wear for weather.
 #[test]
 fn what_a_condition_does_is_taken_out() {
-    let points = course::course(&years(104, 500, |_| 80.0), Measure::DeadTime);
+    let points = Course::of(&years(104, 500, |_| 80.0), Measure::DeadTime).points;
     let values: Vec<f64> = points.iter().map(|p| p.value).collect();
     let spread = crate::statistics::spread::robust_sd(&values).unwrap();
     // Twelve degrees of season would spread the drives by 8 ms; they differ by 1.5 ms.
@@ -270,7 +276,7 @@ fn a_fleet_of_drives_is_followed_in_a_moment() {
         }
     };
     let drives: Vec<TrendDrive> = (0..200_000).map(drive).collect();
-    let points = course::course(&drives, Measure::DeadTime);
+    let points = Course::of(&drives, Measure::DeadTime).points;
     assert_eq!(points.len(), drives.len());
     for (index, point) in points.iter().enumerate() {
         let value = 80.0 + (index % 7) as f64;

@@ -21,17 +21,25 @@ pub(super) fn warning(
         number::plain(band.high)
     );
     let label = words::capital(measure.label());
+    let side = match measure.better() {
+        Better::Higher => "below",
+        Better::Lower => "above",
+    };
+    if let Some((condition, by)) = outlook.accounted {
+        let gap = words::behind(condition.unit());
+        return Some(format!(
+            "{label} is {side} its band, {}{unit} now, {healthy}, but {} {} by {}{gap} since then, and what that does cannot be told apart from wear.",
+            number::plain(level),
+            condition.label(),
+            if by > 0.0 { "rose" } else { "fell" },
+            number::rough(by.abs()),
+        ));
+    }
     match outlook.state {
-        State::Outside => {
-            let side = match measure.better() {
-                Better::Higher => "below",
-                Better::Lower => "above",
-            };
-            Some(format!(
-                "{label} is {side} its band: {}{unit} now, {healthy}.",
-                number::plain(level)
-            ))
-        }
+        State::Outside => Some(format!(
+            "{label} is {side} its band: {}{unit} now, {healthy}.",
+            number::plain(level)
+        )),
         State::Leaving => {
             let forecast = outlook.forecast.as_ref().ok()?;
             let distance = match (forecast.km, forecast.odometer_km) {
