@@ -79,6 +79,7 @@ pub fn measure_drive(
         vehicle,
         traction: &traction,
         ground: &ground,
+        pressure_step_bar: view::pressure_step_bar(&drive),
     };
     let slipping = carried_torque::slipping_torque(&whole);
     let (coupling_model, engagements) = rayon::join(
@@ -124,6 +125,7 @@ pub(crate) fn measure_engagements(
         vehicle,
         traction: &traction,
         ground: &ground,
+        pressure_step_bar: view::pressure_step_bar(drive),
     };
     measure_all(&whole, found)
 }
@@ -160,6 +162,9 @@ fn value(
     transfer: &[TransferEstimate],
     friction_work_j: &Measured,
 ) -> Measured {
+    if let (true, Err(why)) = (needs_the_end(measure), &view.found.end_seen) {
+        return Err(why.clone());
+    }
     match measure {
         Measure::DeadTime => dead_time::dead_time_ms(view),
         Measure::RiseTime => rise_time::rise_time_ms(view),
@@ -176,6 +181,18 @@ fn value(
         Measure::Hold => hold::hold_percent_per_s(view),
         Measure::Ripple => ripple::ripple_bar(view),
     }
+}
+
+/// Whether a measure adds up until the coupling opens, or looks for the most until then.
+fn needs_the_end(measure: Measure) -> bool {
+    matches!(
+        measure,
+        Measure::PeakSlip
+            | Measure::SlipTime
+            | Measure::SlipDistance
+            | Measure::FrictionWork
+            | Measure::FrictionWorkPerArea
+    )
 }
 
 /// Traces begin this long before the reference, s.
