@@ -12,6 +12,7 @@ mod friction_work;
 mod hold;
 mod peak_slip;
 mod pulse;
+mod resolution;
 mod ripple;
 mod rise_time;
 mod slip_distance;
