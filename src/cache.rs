@@ -114,14 +114,14 @@ impl Cache {
             return Ok((kept.decoded, traffic));
         }
         let mut watch = TrafficWatch::new();
-        let read = read_capture(capture, &car.decoder, &mut |event| match event {
+        let mut read = read_capture(capture, &car.decoder, &mut |event| match event {
             Event::Bus(bus, interface) => {
                 watch.add_bus(*bus, interface.name.as_deref().unwrap_or_default());
             }
             Event::Frame(frame) => watch.push(frame),
             _ => {}
         })?;
-        refuse_foreign(capture, &car.decoder, &read)?;
+        refuse_foreign(capture, &car.decoder, &mut read)?;
         let traffic = watch.finish();
         if let (Self::Kept, Some(key)) = (self, key) {
             keep(&path, signals::write(&read.decoded, Some(&traffic), key));

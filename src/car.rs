@@ -36,7 +36,10 @@ impl Car {
 pub(crate) struct Decoder {
     pub(crate) path: PathBuf,
     pub(crate) file: DecoderFile,
+    /// Line of each signal, by frame and position in it.
     pub(crate) signal_lines: Vec<Vec<usize>>,
+    /// The same by request.
+    pub(crate) request_signal_lines: Vec<Vec<usize>>,
     pub(crate) extractors: Extractors,
     pub(crate) answers: AnswerPlans,
     /// How captures that are text logs are read, if the user said.
@@ -132,6 +135,7 @@ pub(crate) fn read_decoder(path: &Path, as_text: Option<&TextLayout>) -> Result<
         extractors: Extractors::compile(&parsed.file),
         answers: AnswerPlans::compile(&parsed.file),
         signal_lines: parsed.signal_lines,
+        request_signal_lines: parsed.request_signal_lines,
         file: parsed.file,
         layout,
     })

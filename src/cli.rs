@@ -84,8 +84,10 @@ pub(crate) enum Command {
 #[command(after_help = "Example:
   slipwright decode drive.pcapng --decoder car.toml --out drive.parquet
 
-The file has one row a received value: t_ns (integer, ns since the epoch), signal (role or name), \
-value (null where the car marked it invalid), unit.")]
+The file has one row a measurement: t_ns (integer, ns since the epoch), signal (role or name), value, \
+unit. A received value that is no measurement has no row: a raw code listed in invalid_raw, a value \
+outside min and max, a float that is no finite number, a frame too short to hold it. The answer \
+counts those as invalid. A signal that two buses carry has the rows of both.")]
 pub(crate) struct DecodeArgs {
     /// Capture to read (.pcapng or .pcapng.zst), or a text log with --layout
     #[arg(value_name = "CAPTURE")]

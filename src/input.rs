@@ -1,18 +1,20 @@
 //! From the path of a capture to its signals and measures, and what makes it refused.
 
+mod foreign;
+
 use std::ops::ControlFlow;
 use std::path::Path;
 
 use slipwright_analysis::measures::{DriveMeasures, FrameSpan, measure_drive};
-use slipwright_decoders::diagnostic_read::AnswerCollector;
+use slipwright_decoders::diagnostic_read::{AnswerCollector, Answers};
 use slipwright_decoders::extractor::Collector;
 use slipwright_decoders::frame::BusIndex;
-use slipwright_decoders::signal::{Invalid, InvalidReason, Signals};
-use slipwright_decoders::toml_error::TomlError;
-use slipwright_decoders::traffic::{IdTraffic, Traffic};
+use slipwright_decoders::signal::Signals;
+use slipwright_decoders::traffic::Traffic;
 use slipwright_logger::capture::{Capture, Event, Interface, Summary};
 use slipwright_logger::text_log::Layout;
 
+pub(crate) use self::foreign::refuse_foreign;
 use crate::car::{Car, Decoder};
 use crate::failure::Failure;
 use crate::progress::Progress;
@@ -62,24 +64,17 @@ pub(crate) fn decode_capture(path: &Path, decoder: &Decoder) -> Result<Decoded, 
     for later in taken {
         whole.append(later?);
     }
-    let read = whole.finish(path)?;
-    refuse_foreign(path, decoder, &read)?;
+    let mut read = whole.finish(path)?;
+    refuse_foreign(path, decoder, &mut read)?;
     Ok(read.decoded)
-}
-
-/// A capture of another car or bus, or with fields that its frames do not hold, is a mistake.
-pub(crate) fn refuse_foreign(path: &Path, decoder: &Decoder, read: &Read) -> Result<(), Failure> {
-    // A decoder file may hold nothing but requests.
-    if read.traffic.decoded_frames() == 0 && read.decoded.signals.series.is_empty() {
-        return Err(nothing_decoded(path, decoder, &read.traffic));
-    }
-    refuse_fields_beyond_frames(decoder, &read.decoded.signals)
 }
 
 /// What a capture holds, as far as its frames and the decoder file go.
 pub(crate) struct Read {
     pub(crate) decoded: Decoded,
     pub(crate) traffic: Traffic,
+    /// What the answers brought beside the signals, which are in `decoded`.
+    answers: Answers,
 }
 
 /// Capture file to signals, whether or not any of the decoder file's frames occurs. `each` sees
@@ -167,21 +162,16 @@ impl Taken<'_> {
     fn finish(self, path: &Path) -> Result<Read, Failure> {
         let summary = self.summary;
         let (Some(first_ns), Some(last_ns)) = (summary.first_ns, summary.last_ns) else {
-            let what = match summary.text {
-                Some(_) => "no line of it is a frame; check the layout's pattern",
-                None => "the capture holds no CAN frame; record a drive",
-            };
-            return Err(Failure::content(path, what));
+            return Err(no_frame(path, &summary));
         };
         refuse_backward_steps(path, &summary)?;
         let Taking { collector, answers } = self.taking;
         let collected = collector.finish();
         let mut signals = collected.signals;
         let mut warnings = summary.warnings();
-        if let Some(answers) = answers.map(AnswerCollector::finish) {
-            warnings.extend(answers.warnings());
-            signals.series.extend(answers.signals.series);
-        }
+        let mut answers = answers.map_or_else(Answers::default, AnswerCollector::finish);
+        warnings.extend(answers.warnings());
+        signals.series.append(&mut answers.signals.series);
         let span = FrameSpan {
             first_ns,
             last_ns,
@@ -194,6 +184,7 @@ impl Taken<'_> {
                 warnings,
             },
             traffic: collected.traffic,
+            answers,
         })
     }
 }
@@ -209,8 +200,13 @@ pub(crate) fn first_frame_ns(path: &Path) -> Result<i64, Failure> {
         }
         _ => ControlFlow::Continue(()),
     });
-    read.map_err(Failure::Capture)?;
-    first.ok_or_else(|| Failure::content(path, "the capture holds no CAN frame; record a drive"))
+    let summary = read.map_err(Failure::Capture)?;
+    first.ok_or_else(|| no_frame(path, &summary))
+}
+
+/// A capture that gave no frame, and why as far as its reader knows.
+pub(crate) fn no_frame(path: &Path, summary: &Summary) -> Failure {
+    Failure::content(path, summary.without_frames())
 }
 
 /// Capture file to measures.
@@ -246,64 +242,4 @@ pub(crate) fn refuse_backward_steps(path: &Path, summary: &Summary) -> Result<()
             "the clock steps back by {back_s:.3} s at {place}; cut the capture there and give the parts one by one"
         ),
     ))
-}
-
-/// A field that no received frame was long enough for is a mistake in the decoder file that only
-/// a capture can show.
-fn refuse_fields_beyond_frames(decoder: &Decoder, signals: &Signals) -> Result<(), Failure> {
-    let beyond = signals.series.iter().find(|series| {
-        let too_short = |invalid: &Invalid| invalid.reason == InvalidReason::FrameTooShort;
-        series.value.is_empty()
-            && !series.invalid.is_empty()
-            && series.invalid.iter().all(too_short)
-    });
-    let Some(series) = beyond else { return Ok(()) };
-    let line = decoder
-        .file
-        .frames
-        .iter()
-        .zip(&decoder.signal_lines)
-        .find_map(|(frame, lines)| {
-            let here =
-                frame.id == series.id && frame.bus.as_ref().is_none_or(|bus| *bus == series.bus);
-            let position = frame
-                .signals
-                .iter()
-                .position(|signal| signal.key == series.key)?;
-            lines.get(position).copied().filter(|_| here)
-        });
-    let message = format!(
-        "{} reaches beyond every frame {} that {} carries; correct its start or length",
-        series.key.text(),
-        series.id,
-        series.bus
-    );
-    Err(Failure::toml(&decoder.path)(TomlError { line, message }))
-}
-
-/// Names the identifiers that the capture has instead, the most frequent first.
-fn nothing_decoded(path: &Path, decoder: &Decoder, traffic: &Traffic) -> Failure {
-    const SHOWN: usize = 12;
-    let mut seen: Vec<(&str, &IdTraffic)> = traffic
-        .buses
-        .iter()
-        .flat_map(|bus| bus.ids.iter().map(|id| (bus.bus.as_str(), id)))
-        .collect();
-    seen.sort_by_key(|(_, id)| std::cmp::Reverse(id.frames));
-    let mut ids: Vec<String> = seen
-        .iter()
-        .take(SHOWN)
-        .map(|(bus, id)| format!("{} on {bus}", id.id))
-        .collect();
-    if seen.len() > SHOWN {
-        ids.push(format!("{} more", seen.len() - SHOWN));
-    }
-    Failure::content(
-        path,
-        format!(
-            "none of the frames of {} occurs; the capture has {}; check that the decoder file belongs to this car and bus",
-            decoder.path.display(),
-            ids.join(", ")
-        ),
-    )
 }

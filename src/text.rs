@@ -17,7 +17,7 @@ use slipwright_analysis::measure::{Measure, Measured};
 use slipwright_analysis::measures::DriveMeasures;
 use slipwright_analysis::number;
 
-use crate::contract::{DatasetOutput, DecodeOutput, SimulateOutput};
+use crate::contract::{DatasetOutput, DecodeOutput, DecodedSignal, SimulateOutput};
 
 pub(crate) use self::book::{due, reminders};
 pub(crate) use self::stack::stacks;
@@ -216,7 +216,7 @@ pub(crate) fn decoded(output: &DecodeOutput) -> String {
         .iter()
         .map(|s| {
             vec![
-                s.signal.clone(),
+                told_apart(s, &output.signals),
                 s.unit.to_owned(),
                 s.values.to_string(),
                 s.invalid.to_string(),
@@ -228,6 +228,23 @@ pub(crate) fn decoded(output: &DecodeOutput) -> String {
         let _ = writeln!(text, "  note: {warning}");
     }
     text
+}
+
+/// A decoded signal's name; where another has the same, with its bus and if need be its identifier.
+fn told_apart(signal: &DecodedSignal, all: &[DecodedSignal]) -> String {
+    let DecodedSignal {
+        signal: name,
+        bus,
+        id,
+        ..
+    } = signal;
+    let same_name = all.iter().filter(|other| other.signal == *name);
+    let same_bus = same_name.clone().filter(|other| other.bus == *bus);
+    match (same_name.count(), same_bus.count()) {
+        (0 | 1, _) => name.clone(),
+        (_, 0 | 1) => format!("{name} on {bus}"),
+        _ => format!("{name} on {bus} in 0x{id:03X}"),
+    }
 }
 
 /// What was simulated.
@@ -246,4 +263,35 @@ pub(crate) fn simulated(output: &SimulateOutput) -> String {
         let _ = writeln!(text, "picture in {picture} (seed {})", output.seed);
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn signals_of_one_name_are_told_apart_by_no_more_than_they_need() {
+        let signal = |signal: &str, bus: &str, id| DecodedSignal {
+            signal: signal.to_owned(),
+            bus: bus.to_owned(),
+            id,
+            unit: "",
+            values: 0,
+            invalid: 0,
+        };
+        let all = [
+            signal("speed", "can0", 0x1A0),
+            signal("level", "can0", 0x1A0),
+            signal("level", "can1", 0x1A0),
+            signal("level", "can1", 0x1B0),
+        ];
+        let told: Vec<String> = all.iter().map(|one| told_apart(one, &all)).collect();
+        let expected = [
+            "speed",
+            "level on can0",
+            "level on can1 in 0x1A0",
+            "level on can1 in 0x1B0",
+        ];
+        assert_eq!(told, expected);
+    }
 }

@@ -77,6 +77,8 @@ pub struct Diagnosis {
 pub(crate) const SHOWN_FROM: f64 = 0.02;
 /// The clutch is not judged when more than this share of the calls went unanswered.
 const MOST_UNANSWERED: f64 = 0.6;
+/// Nor when in every drive a wheel's or the coupling's signal fails for more than this share of the time.
+const MOST_FAILING: f64 = 0.5;
 /// Fewest engagements over all drives.
 const LEAST_ENGAGEMENTS: usize = 3;
 
@@ -101,7 +103,7 @@ pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle
             cause,
             probability,
             evidence: wording::evidence(cause, &changes, now),
-            next_check: wording::next_check(cause, now),
+            next_check: wording::next_check(cause, &changes, now),
         })
         .collect();
     let why = match blocked {
@@ -207,6 +209,13 @@ fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
     {
         return Some(format!(
             "{first} never came, though the decoder file describes it; mend that first, nothing can be said of the clutch"
+        ));
+    }
+    let failing = now.iter().map(|r| r.wiring.failing_share());
+    if sign && failing.clone().all(|share| share > MOST_FAILING) {
+        return Some(format!(
+            "a signal fails for {:.0} % of the time; mend that first, nothing can be said of the clutch",
+            100.0 * failing.fold(0.0, f64::max)
         ));
     }
     if engagements < LEAST_ENGAGEMENTS {

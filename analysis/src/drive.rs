@@ -9,6 +9,7 @@ mod channel;
 mod column;
 mod pedals;
 mod smoothing;
+mod wheel_faults;
 
 use std::ops::Range;
 
@@ -23,6 +24,8 @@ use self::channel::{KeepOrder, kept_counts};
 pub use self::column::Column;
 pub(crate) use self::pedals::{at_work_above, percent_factor, pressed_above};
 pub(crate) use self::smoothing::{centred_average, centred_slope};
+use self::wheel_faults::implausible;
+pub(crate) use self::wheel_faults::{Fault, WheelFault};
 use crate::measure::Missing;
 use crate::vehicle::Vehicle;
 
@@ -37,6 +40,8 @@ pub struct Drive {
     channels: Vec<Channel>,
     /// Roles that were received but cannot be used, and why.
     unusable: Vec<(Role, Missing)>,
+    /// Readings of wheels that were left out.
+    wheel_faults: Vec<WheelFault>,
     warnings: Vec<String>,
 }
 
@@ -45,6 +50,7 @@ impl Drive {
     ///
     /// The time base is that of the wheel speed with the most samples; the other wheels are
     /// interpolated onto it, never across a gap longer than their timeout or an invalid sample.
+    /// Readings that no wheel can have count as invalid.
     #[must_use]
     pub fn from_signals(signals: &Signals, vehicle: &Vehicle) -> Self {
         let found: Vec<(Role, &Series)> = Role::ALL
@@ -66,8 +72,10 @@ impl Drive {
             wheel_mps: Role::WHEELS.map(|role| Err(Missing::Role(role))),
             channels,
             unusable,
+            wheel_faults: Vec::new(),
             warnings,
         };
+        drive.leave_out_implausible(&found);
         let longest = Role::WHEELS
             .iter()
             .filter_map(|&role| drive.channel(role).ok())
@@ -92,10 +100,55 @@ impl Drive {
         drive
     }
 
+    /// Takes out of the wheel speeds what no wheel can have.
+    fn leave_out_implausible(&mut self, received: &[(Role, &Series)]) {
+        let found: Vec<_> = Role::WHEELS
+            .par_iter()
+            .map(|&role| {
+                let wheels = Role::WHEELS.iter().filter(|&&other| other != role);
+                let others: Vec<&Channel> = wheels.filter_map(|&r| self.channel(r).ok()).collect();
+                let brake = self.channel(Role::PedalBrake).ok();
+                self.channel(role)
+                    .map_or_else(|_| Vec::new(), |wheel| implausible(wheel, &others, brake))
+            })
+            .collect();
+        for (role, found) in Role::WHEELS.into_iter().zip(found) {
+            let Some(place) = self.channels.iter().position(|c| c.role == role) else {
+                continue;
+            };
+            if found.is_empty() {
+                continue;
+            }
+            for fault in [Fault::Away, Fault::Stood] {
+                self.wheel_faults
+                    .extend(WheelFault::of(&self.channels[place], fault, &found));
+            }
+            let invalid = received
+                .iter()
+                .find(|(r, _)| *r == role)
+                .map_or(&[][..], |(_, series)| &series.invalid);
+            let wheel = self.channels.remove(place);
+            let ranges = found.into_iter().map(|(_, range)| range);
+            self.channels.insert(place, wheel.without(ranges, invalid));
+        }
+        self.warnings
+            .extend(self.wheel_faults.iter().map(WheelFault::sentence));
+    }
+
+    /// Readings of wheels that cannot be true and were left out.
+    pub(crate) fn wheel_faults(&self) -> &[WheelFault] {
+        &self.wheel_faults
+    }
+
     /// The time base: stamps of the wheel speed with the most samples, ns since the epoch.
     #[must_use]
     pub fn base_ns(&self) -> &[i64] {
         &self.base_ns
+    }
+
+    /// The wheel that the base was taken from.
+    pub(crate) fn base_role(&self) -> Role {
+        self.base_role
     }
 
     /// Whether the base runs on without a gap from sample `i` to `i + 1`.

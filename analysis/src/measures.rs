@@ -23,6 +23,7 @@ mod transfer;
 mod transfer_balance;
 mod transfer_hydraulic;
 mod transfer_tyre;
+mod unseen;
 mod view;
 
 use rayon::prelude::*;

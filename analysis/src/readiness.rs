@@ -13,14 +13,19 @@ mod dropouts;
 mod needed;
 mod plausible;
 mod signal_state;
+mod silence;
 mod supply;
 
+use std::collections::BTreeSet;
+
 use slipwright_decoders::decoder_file::DecoderFile;
+use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
 
 pub use self::coupling_use::{CouldWork, CouplingUse};
-pub use self::needed::{Needed, SignalLine, needed, signals};
+use self::needed::{Needed, needed};
+pub use self::needed::{SignalLine, signals};
 pub use self::signal_state::{SignalState, State};
 use crate::drive::Drive;
 use crate::kinematics::Kinematics;
@@ -100,11 +105,12 @@ pub fn assess_drive(
     drive: &Drive,
     kinematics: &Kinematics,
 ) -> Readiness {
-    let Needed { roles, mut notes } = needed(recording.described, chosen);
+    let known = known(recording);
+    let Needed { roles, mut notes } = needed(&known, chosen);
     let rolling = plausible::rolling_spans(drive);
     let mut states: Vec<SignalState> = Role::ALL
         .iter()
-        .filter(|role| roles.contains(role) || recording.described.roles().contains(role))
+        .filter(|role| roles.contains(role) || known.contains(role))
         .map(|&role| signal_state::state_of(recording, role, &rolling))
         .collect();
     let coupling =
@@ -141,6 +147,24 @@ pub fn assess_drive(
         coupling,
         notes,
     }
+}
+
+/// The roles that the decoder file describes: those of its frames, and those that it asks for where
+/// somebody did.
+fn known(recording: &Recording<'_>) -> BTreeSet<Role> {
+    let heard = |id: CanId| {
+        let mut buses = recording.traffic.buses.iter();
+        buses.any(|bus| bus.ids.iter().any(|heard| heard.id == id))
+    };
+    let requests = recording.described.requests.iter();
+    let asked = requests.filter(|r| heard(r.request_id) || heard(r.response_id));
+    let asked = asked.flat_map(|r| r.signals.iter().filter_map(|s| s.key.role()));
+    recording
+        .described
+        .roles()
+        .into_iter()
+        .chain(asked)
+        .collect()
 }
 
 #[cfg(test)]

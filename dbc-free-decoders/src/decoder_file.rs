@@ -41,6 +41,8 @@
 //! request_id = 0x7DF                 # these two as ISO 15765-4 if left out
 //! response_id = 0x7E8
 //! extended = false                   # true for 29-bit ids
+//! # length_bytes = 2                 # with did only: how many bytes its data have, which answers that
+//!                                    # carry several dids do not tell
 //! period_ms = 200
 //!
 //!   [[request.signal]]               # bit 0 of byte 0 is the first after the echoed pid or did
@@ -91,6 +93,14 @@ impl DecoderFile {
     pub fn roles(&self) -> BTreeSet<Role> {
         let signals = self.frames.iter().flat_map(|frame| &frame.signals);
         signals.filter_map(|signal| signal.key.role()).collect()
+    }
+
+    /// The requests whose answers carry a role.
+    pub fn requests_with(&self, role: Role) -> impl Iterator<Item = &RequestEntry> {
+        let carries = move |signal: &SignalEntry| signal.key.role() == Some(role);
+        self.requests
+            .iter()
+            .filter(move |request| request.signals.iter().any(carries))
     }
 
     /// The frames that carry a role; several only if they are on different buses.
@@ -250,6 +260,8 @@ pub struct RequestEntry {
     pub request_id: CanId,
     /// Identifier of the answer; of the same width.
     pub response_id: CanId,
+    /// How many bytes the data of a data identifier have, if the file states it.
+    pub length_bytes: Option<u16>,
     /// Time from one request to the next, ms.
     pub period_ms: Option<f64>,
     /// Longest time for which a value stands for the next one, ms.

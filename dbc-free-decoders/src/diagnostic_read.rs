@@ -3,18 +3,39 @@
 //! [`AnswerPlans`] is to the requests of a decoder file what [`Extractors`] is to its frames: an
 //! [`AnswerCollector`] takes the frames of one capture, reassembles the answers among them, and
 //! gives the same kind of series. It only listens, so it does not matter who asked. What a request
-//! looks like on the bus is in [`request`].
+//! looks like on the bus is in [`request`], an answer to several data identifiers in `several`, and
+//! what is told of the answers beside their values in `answers`.
 
+mod answers;
 pub mod request;
+mod several;
+
+pub use answers::{Answers, HiddenAnswer, times};
 
 use std::collections::{BTreeMap, HashMap};
 
+use several::{DataLength, DataLengths, take_apart};
+
 use crate::decoder_file::{DecoderFile, DiagnosticRead, FrameEntry, RequestEntry};
 use crate::extractor::{Collector, Extractors};
+use crate::field::MAX_ANSWER_BYTES;
 use crate::frame::{BusIndex, CanId, Frame, FrameFlags, MAX_DATA_BYTES};
 use crate::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
 use crate::signal::Signals;
 use crate::uds::negative::{NegativeAnswer, NegativeCode};
+use crate::uds::{READ_DATA_BY_IDENTIFIER, positive_answer};
+
+/// Bytes of an answer before the data: service and data identifier.
+const ECHO_BYTES: usize = 3;
+
+/// A receiver of answers as long as fields may reach.
+#[must_use]
+pub fn answer_receiver() -> Receiver {
+    Receiver::new(ReceiverSettings {
+        max_message_bytes: ECHO_BYTES + MAX_ANSWER_BYTES,
+        ..ReceiverSettings::default()
+    })
+}
 
 impl RequestEntry {
     /// Its answer as a frame of its own, so that the extractor's rules hold for it too.
@@ -42,7 +63,9 @@ struct AnswerPlan {
     read: DiagnosticRead,
     /// Name in the owner's words, else what is asked for.
     name: String,
+    request_id: CanId,
     response_id: CanId,
+    length: DataLength,
     extractors: Extractors,
 }
 
@@ -62,7 +85,12 @@ impl AnswerPlans {
                     .name
                     .clone()
                     .unwrap_or_else(|| request.read.to_string()),
+                request_id: request.request_id,
                 response_id: request.response_id,
+                length: DataLength {
+                    stated: request.length_bytes.map(usize::from),
+                    least: needed_bytes(request),
+                },
                 extractors: Extractors::compile(&file),
             }
         };
@@ -72,50 +100,15 @@ impl AnswerPlans {
     }
 }
 
-/// What the answers in one capture brought.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Answers {
-    /// The signals, in the decoder file's order.
-    pub signals: Signals,
-    /// How often each refusal was given, by service and code; "response pending" is none.
-    pub refusals: BTreeMap<(u8, NegativeCode), u64>,
-    /// Messages that broke off: a frame missing, late or out of order.
-    pub broken_messages: u64,
-    /// Requests that nothing in the capture answers, in the decoder file's order, each by its name or
-    /// by what it asks for.
-    pub unanswered: Vec<String>,
-}
-
-impl Answers {
-    /// What a reader of the signals must know, one plain sentence each: refusals, answers that broke
-    /// off, requests without any answer.
-    #[must_use]
-    pub fn warnings(&self) -> Vec<String> {
-        let times = |n: u64| match n {
-            1 => "once".to_owned(),
-            n => format!("{n} times"),
-        };
-        let mut warnings: Vec<String> = self
-            .refusals
-            .iter()
-            .map(|((service, code), n)| {
-                format!(
-                    "a control unit refused service 0x{service:02X} {}: {code}",
-                    times(*n)
-                )
-            })
-            .collect();
-        if self.broken_messages > 0 {
-            warnings.push(format!(
-                "an answer of a control unit broke off {}: a part of it is missing, late or out of order",
-                times(self.broken_messages)
-            ));
-        }
-        if !self.unanswered.is_empty() {
-            warnings.push(format!("no answer in it to {}", self.unanswered.join(", ")));
-        }
-        warnings
-    }
+/// How many data bytes the signals of an answer need.
+fn needed_bytes(request: &RequestEntry) -> usize {
+    let selectors = request.signals.iter().filter_map(|signal| signal.when);
+    let fields = request.signals.iter().map(|signal| signal.field);
+    fields
+        .chain(selectors.map(|selector| selector.field))
+        .map(|field| field.needed_bytes())
+        .max()
+        .unwrap_or(0)
 }
 
 /// Takes the answers out of the frames of one capture.
@@ -123,11 +116,25 @@ impl Answers {
 pub struct AnswerCollector<'a> {
     /// One collector a request, because several requests have one answer identifier.
     requests: Vec<(&'a AnswerPlan, Collector<'a>)>,
-    /// Positions in `requests` by answer identifier.
-    by_id: HashMap<CanId, Vec<usize>>,
+    by_id: HashMap<CanId, Carried>,
     connections: HashMap<(BusIndex, CanId), Connection>,
+    /// The data identifiers of the request under way, by the identifier of its answer.
+    asked: HashMap<(BusIndex, CanId), Vec<u16>>,
+    /// By position in `requests`: the data identifier behind which its answer seems to stand.
+    hidden: BTreeMap<usize, u16>,
+    requests_seen: u64,
     refusals: BTreeMap<(u8, NegativeCode), u64>,
     broken_messages: u64,
+    too_long_messages: u64,
+}
+
+/// What an identifier carries; positions in [`AnswerCollector::requests`].
+#[derive(Debug, Default)]
+struct Carried {
+    answers_to: Vec<usize>,
+    requests: Vec<usize>,
+    /// What the answers' data identifiers are known to have.
+    lengths: DataLengths,
 }
 
 #[derive(Debug)]
@@ -141,9 +148,17 @@ impl<'a> AnswerCollector<'a> {
     /// A collector that has seen nothing yet.
     #[must_use]
     pub fn new(plans: &'a AnswerPlans) -> Self {
-        let mut by_id: HashMap<CanId, Vec<usize>> = HashMap::new();
+        let mut by_id: HashMap<CanId, Carried> = HashMap::new();
         for (index, plan) in plans.plans.iter().enumerate() {
-            by_id.entry(plan.response_id).or_default().push(index);
+            let asking = by_id.entry(plan.request_id).or_default();
+            asking.requests.push(index);
+            let answering = by_id.entry(plan.response_id).or_default();
+            answering.answers_to.push(index);
+            if let DiagnosticRead::DataIdentifier(identifier) = plan.read {
+                let length = answering.lengths.entry(identifier).or_default();
+                length.stated = length.stated.or(plan.length.stated);
+                length.least = length.least.max(plan.length.least);
+            }
         }
         Self {
             requests: plans
@@ -153,8 +168,12 @@ impl<'a> AnswerCollector<'a> {
                 .collect(),
             by_id,
             connections: HashMap::new(),
+            asked: HashMap::new(),
+            hidden: BTreeMap::new(),
+            requests_seen: 0,
             refusals: BTreeMap::new(),
             broken_messages: 0,
+            too_long_messages: 0,
         }
     }
 
@@ -168,56 +187,128 @@ impl<'a> AnswerCollector<'a> {
     /// Takes a frame. A value's time is that of its answer's first frame, which is the nearest to
     /// the time of measurement.
     pub fn push(&mut self, frame: &Frame<'_>) {
-        if !frame.flags.carries_data() || !self.by_id.contains_key(&frame.id) {
+        if !frame.flags.carries_data() {
             return;
         }
+        let Some(carried) = self.by_id.get(&frame.id) else {
+            return;
+        };
+        let is_answer = u64::from(!carried.answers_to.is_empty());
         let connection = self
             .connections
             .entry((frame.bus, frame.id))
             .or_insert_with(|| Connection {
-                receiver: Receiver::new(ReceiverSettings::default()),
+                receiver: answer_receiver(),
                 began_ns: None,
             });
         let received = connection.receiver.on_frame(frame.t_ns, frame.data);
         if received.fault.is_some() {
-            self.broken_messages += 1;
+            self.broken_messages += is_answer;
             connection.began_ns = None;
         }
         match received.progress {
             Progress::Complete(message) => {
                 let t_ns = connection.began_ns.take().unwrap_or(frame.t_ns);
-                self.message(t_ns, frame, &message);
+                self.request(frame, &message);
+                self.answer(t_ns, frame, &message);
             }
             Progress::NeedMore { .. } => {
                 connection.began_ns.get_or_insert(frame.t_ns);
             }
-            Progress::TooLong { .. } => self.broken_messages += 1,
+            Progress::TooLong { .. } => self.too_long_messages += is_answer,
             Progress::Ignored => {}
         }
     }
 
-    fn message(&mut self, t_ns: i64, frame: &Frame<'_>, message: &[u8]) {
+    /// Notes what a request asks for, whoever sent it.
+    fn request(&mut self, frame: &Frame<'_>, message: &[u8]) {
+        let Some((&service, asked)) = message.split_first() else {
+            return;
+        };
+        let Some(carried) = self.by_id.get(&frame.id) else {
+            return;
+        };
+        let identifiers: Vec<u16> = match asked.as_chunks::<2>() {
+            (identifiers, []) if service == READ_DATA_BY_IDENTIFIER => identifiers
+                .iter()
+                .map(|bytes| u16::from_be_bytes(*bytes))
+                .collect(),
+            _ => Vec::new(),
+        };
+        let mut is_ours = false;
+        for (plan, _) in carried
+            .requests
+            .iter()
+            .filter_map(|&n| self.requests.get(n))
+        {
+            match plan.read {
+                DiagnosticRead::Parameter {
+                    service: wanted,
+                    pid,
+                } => is_ours |= service == wanted && asked.contains(&pid),
+                DiagnosticRead::DataIdentifier(wanted) => {
+                    is_ours |= identifiers.contains(&wanted);
+                    let to = (frame.bus, plan.response_id);
+                    self.asked.insert(to, identifiers.clone());
+                }
+            }
+        }
+        self.requests_seen += u64::from(is_ours);
+    }
+
+    fn answer(&mut self, t_ns: i64, frame: &Frame<'_>, message: &[u8]) {
+        let Some(carried) = self.by_id.get(&frame.id) else {
+            return;
+        };
+        if carried.answers_to.is_empty() {
+            return;
+        }
         if let Some(NegativeAnswer { service, code }) = NegativeAnswer::read(message) {
             if !code.is_pending() {
                 *self.refusals.entry((service, code)).or_default() += 1;
+                self.asked.remove(&(frame.bus, frame.id));
             }
             return;
         }
-        for &index in self.by_id.get(&frame.id).into_iter().flatten() {
+        let content = positive_answer(READ_DATA_BY_IDENTIFIER, message);
+        let divided = content.ok().map(|content| {
+            let asked = self.asked.remove(&(frame.bus, frame.id));
+            take_apart(content, &carried.lengths, &asked.unwrap_or_default())
+        });
+        let hidden = divided
+            .as_ref()
+            .map(|divided| divided.hidden(&carried.lengths));
+        let hidden = hidden.unwrap_or_default();
+        let parts = divided.map_or(Vec::new(), |divided| divided.parts);
+        for &index in &carried.answers_to {
             let Some((plan, collector)) = self.requests.get_mut(index) else {
                 continue;
             };
-            if let Ok(data) = plan.read.answer_data(message) {
-                // No field reaches beyond the longest frame.
-                let data = data.get(..MAX_DATA_BYTES).unwrap_or(data);
-                let flags = FrameFlags::default();
+            let mut take = |data| {
                 collector.push(&Frame {
                     t_ns,
                     bus: frame.bus,
                     id: frame.id,
-                    flags,
+                    flags: FrameFlags::default(),
                     data,
                 });
+            };
+            match plan.read {
+                DiagnosticRead::DataIdentifier(identifier) => {
+                    for (_, data) in parts.iter().filter(|(part, _)| *part == identifier) {
+                        take(data);
+                    }
+                    if let Some((first, _)) = parts.first()
+                        && hidden.contains(&identifier)
+                    {
+                        self.hidden.entry(index).or_insert(*first);
+                    }
+                }
+                DiagnosticRead::Parameter { .. } => {
+                    if let Ok(data) = plan.read.answer_data(message) {
+                        take(data);
+                    }
+                }
             }
         }
     }
@@ -225,18 +316,25 @@ impl<'a> AnswerCollector<'a> {
     /// The series and the counts.
     #[must_use]
     pub fn finish(self) -> Answers {
-        let (mut series, mut unanswered) = (Vec::new(), Vec::new());
-        for (plan, collector) in self.requests {
+        let (mut series, mut unanswered, mut hidden) = (Vec::new(), Vec::new(), Vec::new());
+        for (index, (plan, collector)) in self.requests.into_iter().enumerate() {
             let decoded = collector.finish();
             if !decoded.traffic.absent.is_empty() {
-                unanswered.push(plan.name.clone());
+                let request = plan.name.clone();
+                match self.hidden.get(&index) {
+                    Some(&behind) => hidden.push(HiddenAnswer { request, behind }),
+                    None => unanswered.push(request),
+                }
             }
             series.extend(decoded.signals.series);
         }
         Answers {
             signals: Signals { series },
+            asked: self.requests_seen,
             refusals: self.refusals,
             broken_messages: self.broken_messages,
+            too_long_messages: self.too_long_messages,
+            hidden,
             unanswered,
         }
     }

@@ -1,4 +1,5 @@
-//! Where a raw field lies in a frame's data bytes, and how it is taken out and put in.
+//! Where a raw field lies in the data bytes of a frame or an answer, and how it is taken out and put
+//! in.
 //!
 //! Between [`crate::frame`] and [`crate::extractor`]: a [`Field`] turns data bytes into a raw code,
 //! and a raw code into the number that scale and offset are applied to. It knows nothing of units.
@@ -19,6 +20,13 @@ pub const MAX_LENGTH_BITS: u8 = 64;
 
 /// Most bits that a frame's data may have.
 pub const MAX_DATA_BITS: u16 = 8 * MAX_DATA_BYTES as u16;
+
+/// Most data bytes of a diagnostic answer in which fields may lie: twice what ISO-TP's short length
+/// holds, and what 16-bit numbers of bits reach.
+pub const MAX_ANSWER_BYTES: usize = 8191;
+
+/// The same in bits.
+pub const MAX_ANSWER_BITS: u16 = 8 * MAX_ANSWER_BYTES as u16;
 
 /// Bytes that one load takes.
 const WORD_BYTES: usize = 8;
@@ -77,6 +85,14 @@ pub enum FieldError {
         /// The length asked for, bits.
         length: u8,
     },
+    /// Bits that no diagnostic answer read here has.
+    #[error("start {start} and length {length} reach beyond the 65528 bits of the longest answer")]
+    BeyondAnswer {
+        /// The start asked for.
+        start: u16,
+        /// The length asked for, bits.
+        length: u8,
+    },
 }
 
 /// The data bytes end before the field does.
@@ -89,7 +105,7 @@ pub struct FrameTooShort {
     pub have_bytes: usize,
 }
 
-/// A run of bits in a frame's data, and what number they stand for.
+/// A run of bits in the data of a frame or of a diagnostic answer, and what number they stand for.
 ///
 /// A raw code is the field's bits in a `u64`, right-aligned, the bits above `length` zero.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -99,20 +115,39 @@ pub struct Field {
     order: BitOrder,
     coding: Coding,
     /// First byte of the 8-byte word that holds the field, or all of it but one byte.
-    word_at: u8,
+    word_at: u16,
     /// How far the field's least significant bit lies above the word's.
     shift: u8,
     /// The byte that holds the rest of a field that touches nine bytes.
-    ninth_at: Option<u8>,
+    ninth_at: Option<u16>,
 }
 
 impl Field {
-    /// The field with these bits.
+    /// The field with these bits of a frame.
     ///
     /// # Errors
     /// [`FieldError`]: length outside 1 to 64, a float of another length than 32 or 64, or bits
     /// beyond 64 bytes.
     pub fn new(
+        start: u16,
+        length: u8,
+        order: BitOrder,
+        coding: Coding,
+    ) -> Result<Self, FieldError> {
+        match Self::in_answer(start, length, order, coding) {
+            Ok(field) if field.end() <= usize::from(MAX_DATA_BITS) => Ok(field),
+            Ok(_) | Err(FieldError::BeyondAnswer { .. }) => {
+                Err(FieldError::BeyondFrame { start, length })
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    /// The field with these bits of a diagnostic answer's data, which may be longer than a frame's.
+    ///
+    /// # Errors
+    /// As [`Field::new`], but for bits beyond [`MAX_ANSWER_BYTES`].
+    pub fn in_answer(
         start: u16,
         length: u8,
         order: BitOrder,
@@ -125,8 +160,8 @@ impl Field {
             return Err(FieldError::FloatLength { length });
         }
         let end = start.saturating_add(u16::from(length));
-        if end > MAX_DATA_BITS {
-            return Err(FieldError::BeyondFrame { start, length });
+        if end > MAX_ANSWER_BITS {
+            return Err(FieldError::BeyondAnswer { start, length });
         }
         let first = start / 8;
         let last = (end - 1) / 8;
@@ -142,16 +177,21 @@ impl Field {
             BitOrder::Big => 8 * (word_at + 8) - end,
             BitOrder::Little => start - 8 * word_at,
         };
-        // Every number here is below 64: the frame has 64 bytes, the word 64 bits.
         Ok(Self {
             start,
             length,
             order,
             coding,
-            word_at: word_at as u8,
+            word_at,
+            // Below 64, the bits of the word.
             shift: shift as u8,
-            ninth_at: ninth_at.map(|byte| byte as u8),
+            ninth_at,
         })
+    }
+
+    /// The bit after its last one.
+    fn end(&self) -> usize {
+        usize::from(self.start) + usize::from(self.length)
     }
 
     /// First bit, in the numbering of the field's order.
@@ -181,7 +221,7 @@ impl Field {
     /// How many data bytes a frame needs to hold the field.
     #[must_use]
     pub fn needed_bytes(&self) -> usize {
-        usize::from((self.start + u16::from(self.length)).div_ceil(8))
+        self.end().div_ceil(8)
     }
 
     /// The largest raw code: all bits set.
@@ -190,24 +230,32 @@ impl Field {
         u64::MAX >> (MAX_LENGTH_BITS - self.length)
     }
 
-    /// The bytes and bits that the field takes, as one mask a data byte.
+    /// The bytes and bits that the field takes of a frame, as one mask a data byte.
     #[must_use]
     pub fn byte_masks(&self) -> [u8; MAX_DATA_BYTES] {
-        let mut masks = [0; MAX_DATA_BYTES];
-        // A frame of 64 bytes is long enough for every field.
-        let _ = self.insert(&mut masks, self.mask());
-        masks
+        std::array::from_fn(|byte| self.byte_mask(byte))
+    }
+
+    /// The bits that the field takes of one data byte.
+    fn byte_mask(&self, byte: usize) -> u8 {
+        let in_byte = |bit: usize| bit.saturating_sub(8 * byte).min(8);
+        let below = |bit: usize| ((1_u16 << bit) - 1) as u8;
+        let run = below(in_byte(self.end())) & !below(in_byte(self.start.into()));
+        match self.order {
+            BitOrder::Little => run,
+            BitOrder::Big => run.reverse_bits(),
+        }
     }
 
     /// Whether a bit of the data belongs to both.
     #[must_use]
     pub fn shares_bits(&self, other: &Self) -> bool {
         if self.order() == other.order() {
-            let ends = |field: &Self| field.start() + u16::from(field.length());
-            return self.start() < ends(other) && other.start() < ends(self);
+            return usize::from(self.start()) < other.end()
+                && usize::from(other.start()) < self.end();
         }
-        let mut both = self.byte_masks().into_iter().zip(other.byte_masks());
-        both.any(|(own, theirs)| own & theirs != 0)
+        let mut bytes = usize::from(self.start / 8)..self.needed_bytes();
+        bytes.any(|byte| self.byte_mask(byte) & other.byte_mask(byte) != 0)
     }
 
     /// The raw code in the data bytes; `None` if they end before the field does.

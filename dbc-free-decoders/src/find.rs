@@ -3,10 +3,10 @@
 //! In the order of the flow:
 //!
 //! - [`survey`]: the one pass over the frames, with [`bit_activity`], [`rows`] and `interval`.
-//! - `counter`, [`protection`], `multiplex`, [`segment`], `segment_link`, `segment_value`, `field_bits`: counters and
+//! - `counter`, [`protection`], `multiplex`, `content_numbers`, [`segment`], `segment_link`, `segment_value`, `field_bits`: counters and
 //!   checksums, contents by turns, fields.
-//! - [`timeline`], `candidate`: the fields as series on one axis.
-//! - `obd`, [`reference`]: what the capture or the user tells of the speed.
+//! - [`timeline`], `codes`, `candidate`: the fields as series on one axis.
+//! - `obd`, [`reference`], `reference_lag`: what the capture or the user tells of the speed.
 //! - `wheel_speed`, `wheel_layout`, `wheel_field`, `wheel_score`, `wheel_own`: four wheels; `speed_scale`: their
 //!   scale; [`corner`], `corner_axle`, `corner_side`: which is where.
 //! - `motion`: how the car moves; `turning`, `powertrain`, `pulling`, `coupling`, `warming`: the rest,
@@ -34,11 +34,15 @@
 //! | yaw rate | 200 | 195 (182) | 97.5 |
 //! | gear | 200 | 140 (140) | 70.0 |
 //!
+//! The reference's lag, 40 cars from 640100: mean error 1.2 ms, RMS 5.7 ms.
+//!
 //! `cargo run --example find_study -- 100 71000 none -v`, the wheel speeds taken off the bus: 0 false
 //! finds of 100 cars; pressure within the first three in 91.
 
 pub mod bit_activity;
 mod candidate;
+mod codes;
+mod content_numbers;
 mod contrast;
 pub mod corner;
 mod corner_axle;
@@ -58,6 +62,7 @@ pub mod protection;
 mod pulling;
 mod ranked;
 pub mod reference;
+mod reference_lag;
 mod role_proposal;
 pub mod rows;
 pub mod segment;
@@ -76,6 +81,8 @@ mod wheel_own;
 mod wheel_score;
 mod wheel_speed;
 
+#[cfg(test)]
+mod made_drive;
 #[cfg(test)]
 mod tests;
 

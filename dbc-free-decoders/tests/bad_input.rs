@@ -46,6 +46,7 @@ fn every_mistake_is_named_with_its_line_and_its_remedy() {
         "period-not-a-number"
         "request-beyond-longest-answer"
         "request-for-a-role-of-a-frame"
+        "request-length-of-a-pid"
         "request-pid-too-large"
         "request-service-of-a-did"
         "request-that-answers-itself"
@@ -128,8 +129,9 @@ fn every_mistake_is_named_with_its_line_and_its_remedy() {
     period-huge: line 6: period_ms 1000000000000 is not possible; write milliseconds above 0, up to one day
     period-negative: line 6: period_ms -10 is not possible; write milliseconds above 0, up to one day
     period-not-a-number: line 6: period_ms nan is not a finite number; write one
-    request-beyond-longest-answer: line 9: start 500 and length 16 reach bit 515, but the longest answer read here has bits 0 to 511; correct them
+    request-beyond-longest-answer: line 9: start 65520 and length 16 reach bit 65535, but the longest answer read here has bits 0 to 65527; correct them
     request-for-a-role-of-a-frame: line 18: role engine.speed is already given on line 7 for the same bus; give one of the two a name instead
+    request-length-of-a-pid: line 6: length_bytes is for the data of a did; leave it out with a pid
     request-pid-too-large: line 5: pid 0x10C is not a parameter number (0 to 0xFF); correct it
     request-service-of-a-did: line 5: service 0x01 does not read a did; use 0x22
     request-that-answers-itself: line 6: request and answer have the same id 0x7DF; correct one of them

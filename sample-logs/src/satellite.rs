@@ -26,6 +26,8 @@ pub struct SatelliteReceiver {
     values: Vec<SatelliteSpeed>,
 }
 
+/// By how much its values follow the car, s.
+pub const SATELLITE_DELAY_S: f64 = GROUND_SPEED_DELAY_MS as f64 * 1e-3;
 /// From one value to the next, ns.
 const SATELLITE_PERIOD_NS: i64 = 100_000_000;
 

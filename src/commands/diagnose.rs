@@ -34,6 +34,7 @@ pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, F
     let mut look = |paths| observe_all(paths, &car, cache, page.is_some(), &mut warnings);
     let now = look(&args.captures)?;
     let baseline = look(&args.baseline)?;
+    refuse_same_drive(args, &now.records, &baseline.records)?;
     let diagnosis = diagnose(&now.records, &baseline.records, &car.vehicle);
     let output = DiagnoseOutput::new(&diagnosis, warnings, page.as_ref());
     let mut text = text::diagnose::diagnosis(&diagnosis, &output.warnings);
@@ -133,6 +134,30 @@ fn refuse_same_file(args: &DiagnoseArgs) -> Result<(), Failure> {
             ));
         }
         seen.push(resolved);
+    }
+    Ok(())
+}
+
+/// A drive under another name is still one drive.
+fn refuse_same_drive(
+    args: &DiagnoseArgs,
+    now: &[DriveRecord],
+    baseline: &[DriveRecord],
+) -> Result<(), Failure> {
+    let paths = args.captures.iter().chain(&args.baseline);
+    let drives: Vec<_> = paths.zip(now.iter().chain(baseline)).collect();
+    for (index, (path, record)) in drives.iter().enumerate() {
+        let mut earlier = drives[..index].iter();
+        let twin = earlier.find(|(_, other)| record.is_of_same_recording(other));
+        if let Some((other, _)) = twin {
+            return Err(Failure::content(
+                path,
+                format!(
+                    "holds the same drive as {}; a drive can be judged only once, and not against itself",
+                    other.display()
+                ),
+            ));
+        }
     }
     Ok(())
 }

@@ -22,7 +22,7 @@ use crate::cli::FindArgs;
 use crate::contract;
 use crate::contract::find::{FindOutput, TextLog};
 use crate::failure::Failure;
-use crate::input::{name, open_capture, refuse_backward_steps};
+use crate::input::{name, no_frame, open_capture, refuse_backward_steps};
 use crate::output::write_whole;
 use crate::page::PageFiles;
 use crate::progress::{Progress, Spinner};
@@ -54,8 +54,10 @@ pub(crate) fn run(args: &FindArgs, out: &mut impl Write) -> Result<Answer, Failu
     let mut survey = Survey::new();
     let mut warnings = Vec::new();
     let mut text_log = None;
+    let mut without_frames = None;
     for path in &args.captures {
         let summary = read_capture(path, layout.as_ref(), &mut survey)?;
+        without_frames.get_or_insert_with(|| no_frame(path, &summary));
         let named = |warning: String| format!("{}: {warning}", name(path));
         warnings.extend(summary.warnings().into_iter().map(named));
         if let Some(account) = &summary.text {
@@ -63,16 +65,8 @@ pub(crate) fn run(args: &FindArgs, out: &mut impl Write) -> Result<Answer, Failu
         }
     }
     let frames = survey.frames();
-    if frames == 0 {
-        let first = args
-            .captures
-            .first()
-            .map_or(String::new(), |p| p.display().to_string());
-        let what = match layout {
-            Some(_) => "no line of it is a frame; check the layout's pattern",
-            None => "no CAN frame in it; record a drive",
-        };
-        return Err(Failure::Usage(format!("{first}: {what}")));
+    if let (0, Some(failure)) = (frames, without_frames) {
+        return Err(failure);
     }
     let spinner = Spinner::of("finding fields and signals");
     let findings = find(survey, &options);

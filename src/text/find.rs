@@ -36,7 +36,8 @@ pub(crate) fn found(findings: &Findings, output: &FindOutput) -> String {
             text,
             "reference: {}, {:.2} s behind the frames, over {:.0} % of the time",
             reference.kind.text(),
-            reference.lag_s,
+            // No minus before a nought.
+            (100.0 * reference.lag_s).round() / 100.0 + 0.0,
             100.0 * reference.coverage
         );
     }

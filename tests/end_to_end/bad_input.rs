@@ -53,6 +53,40 @@ fn captures_that_are_none() {
     insta::assert_snapshot!(refusal(CaptureBytes::new(227).bytes()), @"bad.pcapng: the capture holds no CAN frame; record a drive");
 }
 
+/// Block types and fields of the pcapng draft, sections 4.1 to 4.4; zstd frames of RFC 8878, 3.1.1.
+#[test]
+fn captures_without_a_readable_frame_say_why() {
+    let good = SmallCar::default().drive(1);
+    let changed = |at: usize, byte: u8| {
+        let mut bytes = good.bytes().to_vec();
+        bytes[at] = byte;
+        bytes
+    };
+    insta::assert_snapshot!(refusal(&changed(12, 2)), @"bad.pcapng: no CAN frame could be read: at byte 0, a section of format version 2 begins here; only version 1 is known; write it in version 1");
+    insta::assert_snapshot!(refusal(&changed(24, 99)), @"bad.pcapng: no CAN frame could be read: the capture is damaged at byte 0, before its first frame: the block length is 28 before the block and 99 after it; copy it again from where it was recorded");
+    insta::assert_snapshot!(refusal(&changed(64, 99)), @"bad.pcapng: no CAN frame could be read: the capture is damaged at byte 28, before its first frame: the block length is 40 before the block and 99 after it; copy it again from where it was recorded");
+    insta::assert_snapshot!(refusal(&good.bytes()[..90]), @"bad.pcapng: no CAN frame could be read: the capture is cut off at byte 68, before the end of its first frame; copy it again from where it was recorded");
+    let mut simple = CaptureBytes::new(227);
+    for n in 0..3 {
+        // Length on the bus, then a SocketCAN packet of eight bytes: no room for a time.
+        simple.block(3, &[8, 0, 0, 0, 0, 0, 1, 0, 0, 0, 0, n]);
+    }
+    insta::assert_snapshot!(refusal(simple.bytes()), @"bad.pcapng: no CAN frame with a time: 3 packets without a time stamp; record it with time stamps");
+    // One raw block that is the last, its content's length in one byte, and a wrong checksum.
+    let headers = CaptureBytes::new(227);
+    let content = headers.bytes();
+    let mut packed = vec![0x28, 0xB5, 0x2F, 0xFD, 0x24, content.len() as u8];
+    packed.extend(&((content.len() as u32) << 3 | 1).to_le_bytes()[..3]);
+    packed.extend(content);
+    let cut = refusal(&packed[..packed.len() - 8]);
+    assert!(
+        cut.contains("no CAN frame could be read: the capture is cut off at byte "),
+        "{cut}"
+    );
+    packed.extend([0; 4]);
+    insta::assert_snapshot!(refusal(&packed), @"bad.pcapng: no CAN frame could be read: the zstd compression is damaged before its first frame; copy it again from where it was recorded");
+}
+
 #[test]
 fn a_cut_capture_is_read_to_its_last_whole_block_and_says_so() {
     let folder = folder();

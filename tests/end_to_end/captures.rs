@@ -19,20 +19,30 @@ impl CaptureBytes {
         section.extend(0_u16.to_le_bytes());
         section.extend((-1_i64).to_le_bytes());
         capture.block(0x0A0D_0D0A, &section);
+        capture.interface(link_type, b"can0");
+        capture
+    }
+
+    /// Appends an interface in nanoseconds, the next in number.
+    pub(crate) fn interface(&mut self, link_type: u16, name: &[u8; 4]) {
         let mut interface = Vec::new();
         interface.extend(link_type.to_le_bytes());
         interface.extend([0; 2]);
         interface.extend(0_u32.to_le_bytes());
         interface.extend([2, 0, 4, 0]);
-        interface.extend(b"can0");
+        interface.extend(name);
         interface.extend([9, 0, 1, 0, 9, 0, 0, 0]);
         interface.extend([0; 4]);
-        capture.block(1, &interface);
-        capture
+        self.block(1, &interface);
     }
 
-    /// Appends a classic data frame with an 11-bit identifier.
+    /// Appends a classic data frame with an 11-bit identifier on the first interface.
     pub(crate) fn frame(&mut self, t_ns: i64, id: u16, data: &[u8]) {
+        self.frame_on(0, t_ns, id, data);
+    }
+
+    /// The same on an interface by its number.
+    pub(crate) fn frame_on(&mut self, interface: u32, t_ns: i64, id: u16, data: &[u8]) {
         let mut packet = Vec::new();
         packet.extend(u32::from(id).to_be_bytes());
         packet.extend([data.len() as u8, 0, 0, 0]);
@@ -40,7 +50,7 @@ impl CaptureBytes {
         let length = (packet.len() as u32).to_le_bytes();
         packet.resize(packet.len().next_multiple_of(4), 0);
         let mut body = Vec::new();
-        body.extend(0_u32.to_le_bytes());
+        body.extend(interface.to_le_bytes());
         body.extend(((t_ns as u64 >> 32) as u32).to_le_bytes());
         body.extend((t_ns as u64 as u32).to_le_bytes());
         body.extend(length);
@@ -49,7 +59,8 @@ impl CaptureBytes {
         self.block(6, &body);
     }
 
-    fn block(&mut self, kind: u32, body: &[u8]) {
+    /// Appends a block of any kind.
+    pub(crate) fn block(&mut self, kind: u32, body: &[u8]) {
         let length = (12 + body.len() as u32).to_le_bytes();
         self.bytes.extend(kind.to_le_bytes());
         self.bytes.extend(length);

@@ -25,6 +25,19 @@ const ALWAYS: [(f64, f64); 5] = [
     (1.4, 0.19),
     (3.0, 0.04),
 ];
+/// [`ALWAYS`], as often one way as the other.
+const EITHER_WAY: [(f64, f64); 10] = [
+    (-3.0, 0.02),
+    (-1.4, 0.095),
+    (-1.0, 0.145),
+    (-0.75, 0.145),
+    (-0.5, 0.095),
+    (0.5, 0.095),
+    (0.75, 0.145),
+    (1.0, 0.145),
+    (1.4, 0.095),
+    (3.0, 0.02),
+];
 const OFTEN: [(f64, f64); 7] = [
     (0.0, 0.34),
     (0.4, 0.14),
@@ -41,6 +54,7 @@ const ASIDE: [(f64, f64); 5] = [
     (1.2, 0.20),
     (1.8, 0.12),
 ];
+const SELDOM: [(f64, f64); 4] = [(0.0, 0.76), (0.5, 0.08), (1.0, 0.08), (2.0, 0.08)];
 /// Degrees of freedom of the likelihood are at most this: tails stay heavy, so that one feature
 /// alone cannot convict.
 const MOST_FREEDOM: f64 = 5.0;
@@ -75,11 +89,16 @@ pub(super) fn groups(changes: &[Change]) -> Vec<Vec<&Change>> {
     groups
 }
 
+/// A rise that valve or relief ends shows this share of what slow oil does to it; so it is in so many
+/// cars.
+const RISE_HELD_BACK: f64 = 0.5;
+const HELD_BACK_CARS: f64 = 0.35;
+
 /// What a cause of one severity does to a group.
 #[derive(Clone)]
 pub(super) struct Effect {
-    /// One a change, 0 where it stays.
-    shifts: Vec<f64>,
+    /// How it may come, with weights: one shift a change, 0 where it stays.
+    ways: Vec<(Vec<f64>, f64)>,
     cause: Cause,
     factors: &'static [(f64, f64)],
 }
@@ -92,19 +111,43 @@ impl Effect {
             .map(|change| expected(cause, change.feature, severity))
             .collect();
         let (_, sure) = each.iter().flatten().next()?;
+        let shifts: Vec<f64> = each.iter().map(|e| e.map_or(0.0, |(s, _)| s)).collect();
+        let rise = group.iter().position(|c| c.feature == Feature::RiseTime);
+        let ways = match rise.filter(|_| cause == Cause::WeakPump && group.len() > 1) {
+            Some(rise) => {
+                let mut held_back = shifts.clone();
+                if let Some(shift) = held_back.get_mut(rise) {
+                    *shift *= RISE_HELD_BACK;
+                }
+                vec![(shifts, 1.0 - HELD_BACK_CARS), (held_back, HELD_BACK_CARS)]
+            }
+            None => vec![(shifts, 1.0)],
+        };
         Some(Self {
-            shifts: each.iter().map(|e| e.map_or(0.0, |(s, _)| s)).collect(),
+            ways,
             cause,
             factors: factors(*sure),
         })
     }
 
-    /// The effect as far as another cause lets it show.
+    /// The factors as far as another cause lets the effect show.
     fn beside(&self, other: Cause, group: &[&Change]) -> &'static [(f64, f64)] {
         match group.iter().any(|c| hides(other, c.feature)) {
             true => &MASKED,
             false => self.factors,
         }
+    }
+
+    /// Every way and factor: shifts, one a change, and weight.
+    fn outcomes(&self, factors: &[(f64, f64)]) -> Vec<(Vec<f64>, f64)> {
+        let mut outcomes = Vec::with_capacity(self.ways.len() * factors.len());
+        for (shifts, share) in &self.ways {
+            for (factor, weight) in factors {
+                let shifts = shifts.iter().map(|shift| factor * shift).collect();
+                outcomes.push((shifts, share * weight));
+            }
+        }
+        outcomes
     }
 }
 
@@ -119,43 +162,47 @@ fn log_density(change: &Change, mean: f64, spread: f64) -> f64 {
 fn factors(sure: Sure) -> &'static [(f64, f64)] {
     match sure {
         Sure::Always => &ALWAYS,
+        Sure::EitherWay => &EITHER_WAY,
         Sure::Often => &OFTEN,
         Sure::Aside => &ASIDE,
+        Sure::Seldom => &SELDOM,
     }
 }
 
 /// How much more likely a group is with one or two effects than with none, as a logarithm.
 pub(super) fn log_ratio(group: &[&Change], effects: &[&Effect]) -> f64 {
     let still: f64 = group.iter().map(|c| log_density(c, 0.0, 0.0)).sum();
-    // With these means, and their spread.
-    let with = |factor_a: f64, factor_b: f64| {
+    // With these shifts, and their spread.
+    let with = |a: &[f64], b: &[f64]| {
         let log: f64 = group
             .iter()
             .enumerate()
             .map(|(i, change)| {
-                let mean = |at: usize, factor: f64| {
-                    effects
-                        .get(at)
-                        .map_or(0.0, |e: &&Effect| factor * e.shifts[i])
-                };
-                let (a, b) = (mean(0, factor_a), mean(1, factor_b));
+                let shift = |shifts: &[f64]| shifts.get(i).copied().unwrap_or(0.0);
+                let (a, b) = (shift(a), shift(b));
                 log_density(change, a + b, TOLERANCE * a.hypot(b))
             })
             .sum();
         (log - still).exp()
     };
     let likelihood: f64 = match effects {
-        [a] => a
-            .factors
-            .iter()
-            .map(|(factor, weight)| weight * with(*factor, 0.0))
-            .sum(),
-        [a, b] => a
-            .beside(b.cause, group)
-            .iter()
-            .flat_map(|x| b.beside(a.cause, group).iter().map(move |y| (x, y)))
-            .map(|((x, weight_x), (y, weight_y))| weight_x * weight_y * with(*x, *y))
-            .sum(),
+        [a] => {
+            let outcomes = a.outcomes(a.factors);
+            outcomes
+                .iter()
+                .map(|(a, weight)| weight * with(a, &[]))
+                .sum()
+        }
+        [a, b] => {
+            let of_b = b.outcomes(b.beside(a.cause, group));
+            let mut sum = 0.0;
+            for (a, weight_a) in a.outcomes(a.beside(b.cause, group)) {
+                for (b, weight_b) in &of_b {
+                    sum += weight_a * weight_b * with(&a, b);
+                }
+            }
+            sum
+        }
         _ => 1.0,
     };
     likelihood.max(1e-300).ln()

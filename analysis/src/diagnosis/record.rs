@@ -60,6 +60,15 @@ pub struct DriveRecord {
     pub supply_v: Option<f64>,
 }
 
+impl DriveRecord {
+    /// Whether another record is of the same recording: two drives never give the same numbers to the
+    /// last digit.
+    #[must_use]
+    pub fn is_of_same_recording(&self, other: &Self) -> bool {
+        !self.observations.is_empty() && self.observations == other.observations
+    }
+}
+
 /// What every look at the drive needs.
 pub(super) struct Scene<'a> {
     pub(super) drive: &'a Drive,

@@ -13,10 +13,14 @@ use super::feature::Feature;
 pub enum Sure {
     /// In every car.
     Always,
+    /// In every car, but up in some and down in others.
+    EitherWay,
     /// In some cars, and in a few far more than usual; in others it stays.
     Often,
     /// Beside what it mainly does: in some cars, never far more than usual.
     Aside,
+    /// The same in few cars.
+    Seldom,
 }
 
 /// Shifts at severity 0.3 and 1, on the feature's scale.
@@ -34,6 +38,8 @@ pub fn shifts(cause: Cause) -> Shifts {
             (DeadTimeScatter, [0.2, 0.6], Aside),
             (PressureShort, [-0.06, -0.16], Aside),
             (Hold, [-0.10, -0.40], Aside),
+            // A motor that turns hard, or long against what leaks within its pump.
+            (FillCurrent, [0.1, 0.4], Seldom),
         ],
         Cause::LeakingPistonSeal => &[
             (PressureShort, [-0.06, -0.17], Always),
@@ -44,7 +50,8 @@ pub fn shifts(cause: Cause) -> Shifts {
         ],
         Cause::WornLining => &[
             (TorquePerBar, [-0.20, -1.10], Always),
-            (HeldSlip, [0.5, 2.3], Always),
+            // A pack with torque to spare holds on a worn lining too.
+            (HeldSlip, [0.5, 2.3], Often),
             (FrictionFall, [0.02, 0.1], Aside),
             (ShortShudder, [0.3, 0.7], Aside),
             // A control unit that answers slip moves its demand, and pressure with it.
@@ -73,6 +80,9 @@ pub fn shifts(cause: Cause) -> Shifts {
             (Ripple, [0.3, 1.2], Often),
             (PressureShort, [-0.02, -0.06], Aside),
             (Hold, [-0.10, -0.25], Aside),
+            // Torque swings with pressure, and slip with torque.
+            (Shudder, [0.2, 0.6], Seldom),
+            (ShortShudder, [0.2, 0.6], Seldom),
         ],
         Cause::WarpedPlate => &[
             (SlipSwing, [0.95, 1.9], Always),
@@ -88,7 +98,8 @@ pub fn shifts(cause: Cause) -> Shifts {
             (HeldSlip, [-0.2, -0.6], Aside),
         ],
         Cause::TyreMismatch => &[
-            (TyreRatio, [-0.9, -3.0], Always),
+            // Which axle has the larger tyres is anybody's guess.
+            (TyreRatio, [-0.9, -3.0], EitherWay),
             (HeldSlip, [-0.15, -0.5], Aside),
             (FrictionFall, [-0.1, -0.35], Aside),
             (ShortShudder, [0.2, 0.6], Aside),
@@ -106,7 +117,7 @@ pub fn rests_on(cause: Cause) -> &'static [Feature] {
         Cause::LeakingPistonSeal => &[Hold, PressureShort],
         Cause::WornLining => &[TorquePerBar, HeldSlip],
         Cause::ExcessClearance => &[DeadTime],
-        Cause::DraggingPack => &[TurnDrag, DeadTime],
+        Cause::DraggingPack => &[TurnDrag],
         Cause::AeratedFluid => &[DeadTimeScatter, Ripple],
         Cause::WarpedPlate => &[SlipSwing, ShortSwing],
         Cause::Shudder => &[Shudder, ShortShudder],
@@ -126,6 +137,16 @@ pub fn expected(cause: Cause, feature: Feature, severity: f64) -> Option<(f64, S
         mild + (full - mild) * (severity - 0.3) / 0.7
     };
     Some((shift, *sure))
+}
+
+/// How far a shift goes the way of a cause, on the feature's scale; negative the other way.
+#[must_use]
+pub fn towards(cause: Cause, feature: Feature, shift: f64) -> f64 {
+    match expected(cause, feature, 1.0) {
+        Some((_, Sure::EitherWay)) => shift.abs(),
+        Some((full, _)) => shift * full.signum(),
+        None => 0.0,
+    }
 }
 
 /// The expected shift alone, 0 where the cause leaves the feature alone.

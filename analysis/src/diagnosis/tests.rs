@@ -50,6 +50,126 @@ fn a_sign_of_wiring_names_wiring() {
     }
 }
 
+/// Which axle has the larger tyres does not matter, and evidence stands on the side that it speaks for.
+#[test]
+fn larger_tyres_in_front_or_behind_are_one_fault() {
+    for percent in [-2.9, -1.3, 1.3, 2.9] {
+        let mut changes = moved(&[]);
+        for change in changes
+            .iter_mut()
+            .filter(|c| c.feature == Feature::TyreRatio)
+        {
+            change.shift = percent;
+        }
+        let (cause, probability) = first(&changes, WiringSign::None);
+        assert_eq!(cause, Cause::TyreMismatch, "{percent}");
+        assert!(probability > 0.9, "{percent}: {probability}");
+        let evidence = wording::evidence(cause, &changes, &[]);
+        assert_eq!(evidence[0].side, Speaks::For, "{percent}: {evidence:?}");
+    }
+}
+
+/// What went more than half the way that a mild fault would go speaks for it, and never against.
+#[test]
+fn a_change_towards_a_cause_never_speaks_against_it() {
+    for cause in Cause::faults() {
+        for &(feature, ..) in shifts(cause) {
+            for severity in [0.4, 1.0] {
+                let mut changes = moved(&[(cause, severity)]);
+                changes.iter_mut().for_each(|c| c.u = c.shift.abs() / 2.0);
+                changes.retain(|c| c.feature == feature);
+                let evidence = wording::evidence(cause, &changes, &[]);
+                let against = evidence.iter().any(|e| e.side == Speaks::Against);
+                assert!(!against, "{cause:?} {feature:?} {severity}: {evidence:?}");
+            }
+        }
+    }
+}
+
+/// A pump that fails where a valve ends the rise, one that draws more current, fluid whose ripple
+/// shakes the car.
+#[test]
+fn faults_that_show_otherwise_in_some_cars_are_still_told() {
+    let check = |cause: Cause, seen: &[(Feature, f64)]| {
+        let mut changes = moved(&[]);
+        for change in &mut changes {
+            let own = seen.iter().find(|(feature, _)| *feature == change.feature);
+            change.shift = own.map_or(0.0, |(_, shift)| *shift);
+        }
+        assert_eq!(first(&changes, WiringSign::None).0, cause, "{seen:?}");
+    };
+    use Feature::*;
+    check(
+        Cause::WeakPump,
+        &[(DeadTime, 0.8), (RiseTime, 0.34), (FillCurrent, 0.4)],
+    );
+    check(Cause::WeakPump, &[(DeadTime, 0.6), (RiseTime, 0.8)]);
+    check(Cause::ExcessClearance, &[(DeadTime, 0.6), (RiseTime, 0.03)]);
+    check(
+        Cause::AeratedFluid,
+        &[(DeadTimeScatter, 1.1), (Ripple, 2.3), (Shudder, 0.5)],
+    );
+    check(Cause::WornLining, &[(TorquePerBar, -0.9)]);
+}
+
+/// A pack whose drag no turn has shown is not judged on its dead time.
+#[test]
+fn drag_is_judged_on_turns_alone() {
+    assert_eq!(
+        signature::rests_on(Cause::DraggingPack),
+        [Feature::TurnDrag]
+    );
+}
+
+/// A healthy car in which something moved far is not sent home as it is.
+#[test]
+fn what_stands_out_is_looked_at_whatever_the_probabilities() {
+    let mut changes = moved(&[]);
+    let still = wording::next_check(Cause::Healthy, &changes, &[]);
+    assert!(still.starts_with("Nothing to repair"), "{still}");
+    changes[0].shift = 8.0 * changes[0].u;
+    let moved = wording::next_check(Cause::Healthy, &changes, &[]);
+    assert!(moved.contains("out of the baseline"), "{moved}");
+}
+
+#[test]
+fn a_copy_of_a_drive_is_the_same_recording() {
+    let mut random = Random::new(77);
+    let all = drives(&mut random, 3.0, 30.0);
+    let mut copy = all[0].clone();
+    copy.name = "another name".into();
+    assert!(all[0].is_of_same_recording(&copy));
+    assert!(!all[0].is_of_same_recording(&all[1]));
+    let nothing = DriveRecord {
+        observations: BTreeMap::new(),
+        ..copy.clone()
+    };
+    assert!(!nothing.is_of_same_recording(&nothing));
+}
+
+/// Signals that fail for most of every drive leave nothing to judge.
+#[test]
+fn what_fails_for_most_of_the_time_is_not_judged() {
+    let mut random = Random::new(78);
+    let mut all = drives(&mut random, 3.0, 30.0);
+    let judged = |records: &[DriveRecord]| {
+        let healthy = drives(&mut Random::new(79), 3.0, 30.0);
+        diagnose(records, &healthy, &crate::trial::vehicle())
+    };
+    all[0].wiring.invalid_share = 0.97;
+    let why = judged(&all).why;
+    assert!(!why.contains("of the time"), "{why}");
+    all.iter_mut().for_each(|r| r.wiring.invalid_share = 0.97);
+    let diagnosis = judged(&all);
+    assert!(!diagnosis.judgeable);
+    assert!(
+        diagnosis.why.contains("97 % of the time"),
+        "{}",
+        diagnosis.why
+    );
+    assert_eq!(diagnosis.findings[0].cause, Cause::InhibitedOrWiring);
+}
+
 /// A control unit opens a pack that slips itself hot: that is no fault of the wiring.
 #[test]
 fn a_coupling_held_open_for_heat_leaves_the_lining_guilty() {

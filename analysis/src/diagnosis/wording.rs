@@ -6,12 +6,16 @@ use super::change::{Against, Change};
 use super::evidence::{Evidence, Speaks};
 use super::feature::{Feature, Scale};
 use super::record::DriveRecord;
-use super::signature::shift;
+use super::signature::{shift, towards};
 use crate::number;
 use crate::words;
 
 /// A change counts from this many of its uncertainties on.
 const CLEAR: f64 = 2.5;
+/// What a cause would do is to be seen if it is so many of the uncertainties.
+const NOTICEABLE: f64 = 1.5;
+/// A change of so many of its uncertainties is no chance, whatever the probabilities are.
+const STANDS_OUT_FROM: f64 = 5.0;
 /// Severity at which a cause is asked what it would do.
 const ASKED: f64 = 0.4;
 /// Supply below this is said first, V. Common practice, no source.
@@ -91,13 +95,16 @@ fn moved(cause: Cause, changes: &[Change], now: &[DriveRecord]) -> Vec<Evidence>
     let mut told: Vec<(f64, Evidence)> = Vec::new();
     for change in changes {
         let expected = shift(cause, change.feature, ASKED);
+        let towards = towards(cause, change.feature, change.shift);
         let clear = change.shift.abs() > CLEAR * change.u;
-        let noticeable = expected.abs() > 1.5 * change.u;
+        let noticeable = expected.abs() > NOTICEABLE * change.u;
+        // What went at least half the way is nearer to the cause than to none.
+        let agrees = towards > NOTICEABLE * change.u && towards > 0.5 * expected.abs();
         let said = sentence(change);
-        if expected != 0.0 && clear && change.shift * expected > 0.0 {
+        if expected != 0.0 && (clear && towards > 0.0 || noticeable && agrees) {
             let clearness = change.shift.abs() / change.u;
             told.push((clearness, Evidence::new(Speaks::For, said)));
-        } else if noticeable && (!clear || change.shift * expected < 0.0) {
+        } else if noticeable {
             let text = format!("{said}, where this cause moves it");
             told.push((1.0, Evidence::new(Speaks::Against, text)));
         } else if expected == 0.0 && clear {
@@ -145,7 +152,14 @@ fn healthy(changes: &[Change]) -> Vec<Evidence> {
         .collect()
 }
 
-pub(super) fn next_check(cause: Cause, now: &[DriveRecord]) -> String {
+/// What to do about a car in which none of the causes is likely, and yet something has moved.
+const STANDS_OUT: &str = "No cause here explains well what speaks against: drive again the same way, and look at what moved before you repair. Until it is explained, keep these drives out of the baseline.";
+
+pub(super) fn next_check(cause: Cause, changes: &[Change], now: &[DriveRecord]) -> String {
+    let stands_out = |c: &Change| c.shift.abs() > STANDS_OUT_FROM * c.u;
+    if cause == Cause::Healthy && changes.iter().any(stands_out) {
+        return STANDS_OUT.to_owned();
+    }
     let low = lowest_supply(now).filter(|v| *v < LOW_V);
     match (cause, low) {
         (Cause::WeakPump, Some(volts)) => format!(

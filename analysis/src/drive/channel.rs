@@ -4,7 +4,7 @@
 use std::ops::Range;
 
 use slipwright_decoders::role::Role;
-use slipwright_decoders::signal::Series;
+use slipwright_decoders::signal::{Invalid, Series};
 use slipwright_decoders::unit::Quantity;
 
 /// Which samples are kept where the recorder's clock stepped backwards and times occur twice.
@@ -128,6 +128,29 @@ impl Channel {
         invalid.sort_unstable();
         channel.find_breaks(&invalid);
         Some(channel)
+    }
+
+    /// The channel without some of its samples, as if they had been received as invalid like those of
+    /// `invalid`. `left_out` are ranges of its samples, in order and apart, and never all.
+    pub(super) fn without(
+        mut self,
+        left_out: impl IntoIterator<Item = Range<usize>>,
+        invalid: &[Invalid],
+    ) -> Self {
+        let mut bad: Vec<i64> = invalid.iter().map(|i| i.t_ns).collect();
+        let mut keep = vec![true; self.t_ns.len()];
+        for range in left_out {
+            bad.extend(&self.t_ns[range.clone()]);
+            keep[range].fill(false);
+        }
+        let mut kept = keep.iter();
+        self.t_ns.retain(|_| kept.next() == Some(&true));
+        let mut kept = keep.iter();
+        self.value.retain(|_| kept.next() == Some(&true));
+        bad.sort_unstable();
+        self.breaks.clear();
+        self.find_breaks(&bad);
+        self
     }
 
     fn find_breaks(&mut self, invalid: &[i64]) {

@@ -5,8 +5,6 @@
 //! (integral of v u(radius ratio))²`, T the engagement's length: noise averages out as the drive
 //! itself shows, the radius ratio's error does not.
 
-use slipwright_decoders::role::Role;
-
 use super::view::View;
 use crate::drive::seconds_between;
 use crate::measure::{Estimate, Measured, Missing};
@@ -21,6 +19,9 @@ pub(super) fn slip_distance_m(view: &View<'_>) -> Measured {
         .saturating_sub(1)
         .max(view.samples.start);
     let (mut distance, mut systematic, mut length_s, mut samples) = (0.0, 0.0, 0.0, 0);
+    if let Some(gap) = view.unseen.iter().find(|gap| gap.after > from) {
+        return Err(Missing::Gap(gap.role));
+    }
     let last_told = view.last_told();
     let mut begun = false;
     for i in from..view.samples.end.saturating_sub(1) {
@@ -32,7 +33,7 @@ pub(super) fn slip_distance_m(view: &View<'_>) -> Measured {
         let (Some(a), Some(b), true) = pair else {
             // What comes before the wheels turn fast enough is not a gap; what comes after is.
             if begun && last_told.is_some_and(|last| last > i) {
-                return Err(Missing::Gap(Role::WheelSpeedFrontLeft));
+                return Err(Missing::Gap(view.drive.base_role()));
             }
             continue;
         };

@@ -5,6 +5,7 @@ use std::ops::Range;
 use slipwright_decoders::role::Role;
 
 use super::pulse::{Pulse, pulse};
+use super::unseen::{Unseen, unseen};
 use crate::closing::lost_after;
 use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::engagement::{Found, Reference, SlipTrace};
@@ -73,6 +74,8 @@ pub(super) struct View<'a> {
     pub(super) slip: Result<SlipTrace<'a>, Missing>,
     /// The engagement's samples on the base, from where slip may have called for it to its end.
     pub(super) samples: Range<usize>,
+    /// Stretches of it in which wheels were not seen.
+    pub(super) unseen: Vec<Unseen>,
     /// The slip of this engagement, or why none stands out.
     pub(super) pulse: Result<Pulse, Missing>,
     /// Pressure's rise, or why there is none.
@@ -94,10 +97,13 @@ impl<'a> View<'a> {
         let slip = SlipTrace::of(drive, kinematics);
         let from_ns = found.clear_from_ns.max(at_seconds(found.start_ns, -LEAD_S));
         let samples = drive.base_range(from_ns, found.end_ns);
+        let unseen = slip
+            .as_ref()
+            .map_or_else(|_| Vec::new(), |s| unseen(drive, s, samples.clone()));
         let pulse = slip
             .as_ref()
             .map_err(Clone::clone)
-            .and_then(|s| pulse(s, samples.clone()));
+            .and_then(|s| pulse(s, samples.clone(), &unseen));
         let rise = pressure_rise(drive, found);
         Self {
             drive,
@@ -108,6 +114,7 @@ impl<'a> View<'a> {
             ground,
             slip,
             samples,
+            unseen,
             pulse,
             rise,
             pressure_step_bar,

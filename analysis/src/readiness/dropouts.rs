@@ -4,32 +4,22 @@
 use std::collections::BTreeMap;
 
 use slipwright_decoders::frame::CanId;
+use slipwright_decoders::obd2::addressing::is_diagnostic;
 use slipwright_decoders::role::Role;
 
-use super::signal_state::{SignalState, State};
+use super::signal_state::{AWAY_S, AWAY_SHARE, SignalState, State};
+use super::silence::{Event, events, take_common};
 use super::{ReadinessFinding, Recording, circumstances};
-use crate::drive::{Drive, at_seconds, seconds_between};
+use crate::drive::{Drive, at_seconds};
+use crate::number;
 use crate::traffic_watch::{Span, WatchedBus};
 
-/// Silences that begin within this of each other belong together, s; slow identifiers get two of
-/// their own periods, because nobody sees them go before their next frame is due.
-const TOGETHER_S: f64 = 0.1;
 /// An identifier belongs to what drops out if it takes part in this share of the times.
 const TAKES_PART: f64 = 0.5;
-/// A bus is silent as a whole from this share of its identifiers on.
-const WHOLE_BUS: f64 = 0.9;
 /// Error frames this close to a drop-out belong to it, s.
 const ERRORS_NEAR_S: f64 = 0.5;
 /// At or below this supply a control unit drops out, V. Common practice, no source.
 const LOW_V: f64 = 10.5;
-
-/// What dropped out at one time on one bus.
-#[derive(Clone, Debug)]
-struct Event {
-    span: Span,
-    ids: Vec<CanId>,
-    whole_bus: bool,
-}
 
 pub(super) fn findings(
     recording: &Recording<'_>,
@@ -37,8 +27,13 @@ pub(super) fn findings(
     states: &[SignalState],
 ) -> Vec<ReadinessFinding> {
     let mut findings = Vec::new();
-    for bus in &recording.traffic.buses {
-        findings.extend(silent(recording, drive, bus));
+    let buses = &recording.traffic.buses;
+    // Who asks and who answers stops when it likes.
+    let counts = |id: CanId| !is_diagnostic(id) && !is_asked(recording, id);
+    let mut silences: Vec<Vec<Event>> = buses.iter().map(|bus| events(bus, counts)).collect();
+    findings.extend(recorder(recording, &take_common(&mut silences)));
+    for (bus, events) in buses.iter().zip(&silences) {
+        findings.extend(silent(recording, drive, bus, events));
         findings.extend(frozen(recording, drive, bus));
         findings.extend(errors(bus));
     }
@@ -47,9 +42,45 @@ pub(super) fn findings(
     findings
 }
 
+/// Several buses that fall silent at the same times: they share nothing but the recorder and the supply.
+fn recorder(recording: &Recording<'_>, times: &[Span]) -> Option<ReadinessFinding> {
+    let total_s: f64 = times.iter().map(Span::seconds).sum();
+    let of_s = recording.span.duration_s();
+    (!times.is_empty()).then(|| ReadinessFinding {
+        what: "recording",
+        why: "All buses fall silent at the same times. The recorder lost them, or the supply of all: look at the recorder's plug and supply first, not at the car's control units.".into(),
+        evidence: vec![told(times.len(), total_s, of_s)],
+        blocking: lasts(times.iter().map(Span::seconds), of_s),
+    })
+}
+
+/// Whether outages are more than what any recording has.
+fn lasts(mut outages_s: impl Iterator<Item = f64> + Clone, of_s: f64) -> bool {
+    let total_s: f64 = outages_s.clone().sum();
+    total_s > AWAY_SHARE * of_s || outages_s.any(|s| s > AWAY_S)
+}
+
+/// How often, how long and how much.
+fn told(times: usize, total_s: f64, of_s: f64) -> String {
+    let share = number::rough(100.0 * total_s / of_s.max(1e-3));
+    format!(
+        "{}, {total_s:.1} s in all, {share} % of the time",
+        number::count(times, "drop-out", "drop-outs")
+    )
+}
+
+fn is_asked(recording: &Recording<'_>, id: CanId) -> bool {
+    let mut requests = recording.described.requests.iter();
+    requests.any(|request| request.request_id == id || request.response_id == id)
+}
+
 /// Identifiers that fell silent on one bus.
-fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<ReadinessFinding> {
-    let events = events(bus);
+fn silent(
+    recording: &Recording<'_>,
+    drive: &Drive,
+    bus: &WatchedBus,
+    events: &[Event],
+) -> Vec<ReadinessFinding> {
     let single: Vec<&Event> = events
         .iter()
         .filter(|e| !e.whole_bus && e.ids.len() == 1)
@@ -79,7 +110,8 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Rea
                 carried(recording, &[id])
             ),
             evidence: evidence(drive, bus, &events),
-            blocking: is_described(recording, &[id]),
+            blocking: is_described(recording, &[id])
+                && lasts(events.iter().map(|e| e.span.seconds()), bus.span.seconds()),
         });
     }
     if !groups.is_empty() {
@@ -114,7 +146,7 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Rea
             blocking: true,
         });
     }
-    if let Some(volts) = low_supply(drive, &events) {
+    if let Some(volts) = low_supply(drive, events) {
         for finding in &mut findings {
             finding
                 .evidence
@@ -126,57 +158,6 @@ fn silent(recording: &Recording<'_>, drive: &Drive, bus: &WatchedBus) -> Vec<Rea
         }
     }
     findings
-}
-
-/// Silences grouped by when they begin.
-fn events(bus: &WatchedBus) -> Vec<Event> {
-    let mut silences: Vec<(Span, CanId, f64)> = bus
-        .ids
-        .iter()
-        .filter_map(|id| Some((id, id.period_s?)))
-        .flat_map(|(id, period_s)| id.silent.iter().map(move |span| (*span, id.id, period_s)))
-        .collect();
-    silences.sort_by_key(|(span, _, _)| span.from_ns);
-    let slowest_s = silences.iter().map(|s| s.2).fold(0.0, f64::max);
-    let mut taken = vec![false; silences.len()];
-    let mut events = Vec::new();
-    for i in 0..silences.len() {
-        if taken.get(i).copied().unwrap_or(true) {
-            continue;
-        }
-        let Some(&(first, id, period_s)) = silences.get(i) else {
-            continue;
-        };
-        let mut event = Event {
-            span: first,
-            ids: vec![id],
-            whole_bus: false,
-        };
-        for (k, (span, other, other_s)) in silences.iter().enumerate().skip(i + 1) {
-            let reach_s = TOGETHER_S + 2.0 * period_s.max(*other_s);
-            let apart_s = seconds_between(first.from_ns, span.from_ns);
-            if apart_s > TOGETHER_S + 2.0 * slowest_s {
-                break;
-            }
-            let overlap = first.shared_s(span) > 0.5 * first.seconds().min(span.seconds());
-            if apart_s <= reach_s && overlap && !event.ids.contains(other) {
-                event.ids.push(*other);
-                if let Some(flag) = taken.get_mut(k) {
-                    *flag = true;
-                }
-            }
-        }
-        // Only identifiers quick enough to be missed in that time can take part.
-        let noticed = bus
-            .ids
-            .iter()
-            .filter(|id| id.period_s.is_some_and(|p| 5.0 * p < event.span.seconds()))
-            .count();
-        event.whole_bus = noticed >= 3 && event.ids.len() as f64 >= WHOLE_BUS * noticed as f64;
-        event.ids.sort_unstable();
-        events.push(event);
-    }
-    events
 }
 
 /// Identifiers that take part in most of the events.
@@ -234,11 +215,7 @@ fn is_described(recording: &Recording<'_>, ids: &[CanId]) -> bool {
 
 fn evidence(drive: &Drive, bus: &WatchedBus, events: &[&Event]) -> Vec<String> {
     let total_s: f64 = events.iter().map(|e| e.span.seconds()).sum();
-    let share = 100.0 * total_s / bus.span.seconds().max(1e-3);
-    let mut lines = vec![format!(
-        "{} drop-outs, {total_s:.1} s in all, {share:.0} % of the time",
-        events.len()
-    )];
+    let mut lines = vec![told(events.len(), total_s, bus.span.seconds())];
     if errors_near(bus, events) {
         lines.push("error frames come with most of them".into());
     }

@@ -2,18 +2,17 @@
 
 use std::collections::BTreeSet;
 
-use slipwright_decoders::decoder_file::DecoderFile;
 use slipwright_decoders::role::Role;
 
 use crate::measure::Measure;
 
 /// What is needed, and what a reader must know about it.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Needed {
+pub(super) struct Needed {
     /// The roles.
-    pub roles: BTreeSet<Role>,
+    pub(super) roles: BTreeSet<Role>,
     /// Plain sentences on what is done without.
-    pub notes: Vec<String>,
+    pub(super) notes: Vec<String>,
 }
 
 /// Roles that a measure cannot do without.
@@ -105,10 +104,8 @@ pub fn signals(there: &[Role]) -> Vec<SignalLine> {
         .collect()
 }
 
-/// The roles that the measures need of a car with this decoder file.
-#[must_use]
-pub fn needed(described: &DecoderFile, chosen: &[Measure]) -> Needed {
-    let known = described.roles();
+/// The roles that the measures need of a car that has these.
+pub(super) fn needed(known: &BTreeSet<Role>, chosen: &[Measure]) -> Needed {
     let mut needed = Needed::default();
     for &measure in chosen {
         needed.roles.extend(roles_of(measure));

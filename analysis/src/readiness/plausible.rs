@@ -5,7 +5,7 @@ use slipwright_decoders::role::Role;
 
 use super::ReadinessFinding;
 use super::signal_state::{SignalState, State};
-use crate::drive::{Drive, pressed_above, seconds_between};
+use crate::drive::{Drive, Fault, pressed_above, seconds_between};
 use crate::statistics::quantile::{median, quantile};
 use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;
@@ -79,6 +79,7 @@ pub(super) fn judge(
     findings: &mut Vec<ReadinessFinding>,
 ) {
     wheels(drive, states);
+    jumps(drive, states);
     pressure(drive, vehicle, states, findings);
 }
 
@@ -183,6 +184,37 @@ fn wheels(drive: &Drive, states: &mut [SignalState]) {
                 ),
             );
         }
+    }
+}
+
+/// Readings that were left out because no wheel can have them: a good sensor has none.
+fn jumps(drive: &Drive, states: &mut [SignalState]) {
+    let length_s = match drive.base_ns() {
+        [first, .., last] => seconds_between(*first, *last),
+        _ => return,
+    };
+    for fault in drive.wheel_faults() {
+        let Some(state) = state_mut(states, fault.role) else {
+            continue;
+        };
+        let runs: Vec<Span> = fault
+            .runs_ns
+            .iter()
+            .map(|&(from_ns, to_ns)| Span { from_ns, to_ns })
+            .collect();
+        let share = runs.iter().map(Span::seconds).sum::<f64>() / length_s;
+        let worse = match fault.fault {
+            Fault::Away => {
+                state.invalid_share = (state.invalid_share + share).min(1.0);
+                State::Invalid
+            }
+            Fault::Stood => {
+                state.frozen_share = (state.frozen_share + share).min(1.0);
+                State::Stale
+            }
+        };
+        state.outages.extend(runs);
+        state.worsen(worse, format!("it {}", fault.seen()));
     }
 }
 

@@ -92,9 +92,9 @@ impl SignalState {
 }
 
 /// A signal may be away for this share of the time: a recorder loses a frame now and then.
-const AWAY_SHARE: f64 = 0.003;
+pub(super) const AWAY_SHARE: f64 = 0.003;
 /// A single outage longer than this counts whatever its share, s.
-const AWAY_S: f64 = 1.0;
+pub(super) const AWAY_S: f64 = 1.0;
 /// Control units need this long to start, s; what they say before is not held against them.
 const START_S: f64 = 12.0;
 /// Control units fall asleep one after another, s.
@@ -105,7 +105,8 @@ const RATE_SHARE: f64 = 0.6;
 pub(super) fn state_of(recording: &Recording<'_>, role: Role, rolling: &[Span]) -> SignalState {
     let Some(series) = recording.signals.role(role) else {
         return SignalState {
-            described: recording.described.frames_with(role).next().is_some(),
+            described: recording.described.frames_with(role).next().is_some()
+                || recording.described.requests_with(role).next().is_some(),
             ..SignalState::new(role, State::Missing, why_missing(recording, role))
         };
     };
@@ -186,6 +187,9 @@ fn how_long(spans: &[Span], total_s: f64) -> String {
 
 fn why_missing(recording: &Recording<'_>, role: Role) -> String {
     let mut frames = recording.described.frames_with(role).peekable();
+    if let Some(request) = recording.described.requests_with(role).next() {
+        return format!("no answer from {} brought it", request.response_id);
+    }
     if frames.peek().is_none() {
         return "the decoder file does not say where it is".into();
     }

@@ -9,7 +9,7 @@ use super::check::{self, Place};
 use super::read_signal::{Room, SIGNAL_KEYS, read_signals};
 use super::table::Table;
 use super::{DecoderFile, DiagnosticRead, FrameEntry, RequestEntry};
-use crate::field::MAX_DATA_BITS;
+use crate::field::{MAX_ANSWER_BITS, MAX_ANSWER_BYTES, MAX_DATA_BITS};
 use crate::frame::{CanId, MAX_DATA_BYTES};
 use crate::obd2::addressing::Addressing;
 use crate::toml_error::{LineStarts, TomlError};
@@ -38,10 +38,12 @@ const REQUEST_KEYS: &[&str] = &[
     "request_id",
     "response_id",
     "extended",
+    "length_bytes",
     "period_ms",
     "timeout_ms",
     "signal",
 ];
+
 /// A decoder file as read, and what is suspicious in it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Parsed {
@@ -51,6 +53,8 @@ pub struct Parsed {
     pub warnings: Vec<TomlError>,
     /// The line of each signal, by frame and position in it: for what only a capture can tell.
     pub signal_lines: Vec<Vec<usize>>,
+    /// The same by request.
+    pub request_signal_lines: Vec<Vec<usize>>,
 }
 
 impl DecoderFile {
@@ -97,14 +101,17 @@ impl DecoderFile {
         let warnings = check::check(text, &file, &frames, &requests)?;
         let lines = LineStarts::of(text);
         let line_of = |at: &Range<usize>| lines.line_at(at.start);
-        let signal_lines = frames
-            .iter()
-            .map(|f| f.signals.iter().map(line_of).collect())
-            .collect();
+        let lines_of = |places: &[Place]| {
+            let of_signals = places.iter().map(|place| &place.signals);
+            of_signals
+                .map(|signals| signals.iter().map(line_of).collect())
+                .collect()
+        };
         Ok(Parsed {
             file,
             warnings,
-            signal_lines,
+            signal_lines: lines_of(&frames),
+            request_signal_lines: lines_of(&requests),
         })
     }
 }
@@ -129,6 +136,8 @@ fn read_frame(table: &Table<'_>) -> Result<(FrameEntry, Place), TomlError> {
             true => "correct them",
             false => "correct them, or the frame's length_bytes (more than 8 with CAN FD)",
         },
+        last_bit: MAX_DATA_BITS - 1,
+        refusal: "is not a bit of a frame; the longest frame has bits 0 to 511; correct it",
     };
     let (signals, places) = read_signals(
         table.tables("signal", "[[frame.signal]]", SIGNAL_KEYS)?,
@@ -199,11 +208,8 @@ fn read_request(table: &Table<'_>) -> Result<(RequestEntry, Place), TomlError> {
             format!("request and answer have the same id {request_id}; correct one of them");
         return Err(table.wrong("response_id", message));
     }
-    let room = Room {
-        bits: MAX_DATA_BITS,
-        of: "the longest answer read here".to_owned(),
-        hint: "correct them",
-    };
+    let length_bytes = read_answer_length(table, read)?;
+    let room = answer_room(length_bytes);
     let (signals, places) = read_signals(
         table.tables("signal", "[[request.signal]]", SIGNAL_KEYS)?,
         &room,
@@ -217,6 +223,7 @@ fn read_request(table: &Table<'_>) -> Result<(RequestEntry, Place), TomlError> {
         read,
         request_id,
         response_id,
+        length_bytes,
         period_ms: read_time(table, "period_ms")?,
         timeout_ms: read_time(table, "timeout_ms")?,
         signals,
@@ -228,6 +235,44 @@ fn read_request(table: &Table<'_>) -> Result<(RequestEntry, Place), TomlError> {
             signals: places,
         },
     ))
+}
+
+fn read_answer_length(table: &Table<'_>, read: DiagnosticRead) -> Result<Option<u16>, TomlError> {
+    let length = table.whole(
+        "length_bytes",
+        1..=MAX_ANSWER_BYTES as i128,
+        "is not possible; the data of an answer read here have 1 to 8191 bytes",
+    )?;
+    match (read, &length) {
+        (DiagnosticRead::Parameter { .. }, Some(_)) => Err(table.wrong(
+            "length_bytes",
+            "length_bytes is for the data of a did; leave it out with a pid",
+        )),
+        _ => Ok(length.map(|length| length.value as u16)),
+    }
+}
+
+/// The bits of an answer after the echoed parameter number or data identifier.
+fn answer_room(length_bytes: Option<u16>) -> Room {
+    let (bits, of, hint) = match length_bytes {
+        Some(bytes) => (
+            8 * bytes,
+            format!("an answer of {bytes} data bytes"),
+            "correct them, or the request's length_bytes",
+        ),
+        None => (
+            MAX_ANSWER_BITS,
+            "the longest answer read here".to_owned(),
+            "correct them",
+        ),
+    };
+    Room {
+        bits,
+        of,
+        hint,
+        last_bit: MAX_ANSWER_BITS - 1,
+        refusal: "is not a bit of an answer; the longest one read here has bits 0 to 65527; correct it",
+    }
 }
 
 /// Services that only read. Others change a control unit's state and are refused.

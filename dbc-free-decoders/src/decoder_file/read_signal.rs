@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use super::table::{Located, Table, listed};
 use super::{Selector, SignalEntry};
-use crate::field::{BitOrder, Coding, Field, MAX_DATA_BITS};
+use crate::field::{BitOrder, Coding, Field};
 use crate::role::Role;
 use crate::signal::SignalKey;
 use crate::toml_error::TomlError;
@@ -36,6 +36,10 @@ pub(super) struct Room {
     pub(super) of: String,
     /// What to do about a field beyond them.
     pub(super) hint: &'static str,
+    /// The last bit that the longest of its kind has.
+    pub(super) last_bit: u16,
+    /// What is wrong with a start beyond that.
+    pub(super) refusal: &'static str,
 }
 
 /// Reads the signals of one frame or answer, and where each stands in the text.
@@ -146,9 +150,8 @@ fn read_field(table: &Table<'_>, coding: Coding, room: &Room) -> Result<Field, T
         );
         return Err(table.wrong("length", message));
     }
-    let last = i128::from(MAX_DATA_BITS) - 1;
-    let refusal = "is not a bit of a frame; the longest frame has bits 0 to 511; correct it";
-    let Some(start) = table.whole("start", 0..=last, refusal)? else {
+    let last = i128::from(room.last_bit);
+    let Some(start) = table.whole("start", 0..=last, room.refusal)? else {
         return Err(table.missing("start", "the first bit as start = 0"));
     };
     let order = read_order(table)?;
@@ -166,7 +169,7 @@ fn read_field(table: &Table<'_>, coding: Coding, room: &Room) -> Result<Field, T
         return Err(table.wrong("start", message));
     }
     // The ranges above leave no error here.
-    Field::new(start.value as u16, length.value as u8, order, coding)
+    Field::in_answer(start.value as u16, length.value as u8, order, coding)
         .map_err(|error| table.wrong("start", error.to_string()))
 }
 

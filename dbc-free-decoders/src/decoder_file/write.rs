@@ -67,6 +67,9 @@ fn write_request(out: &mut String, request: &RequestEntry) -> fmt::Result {
         writeln!(out, "extended = true")?;
     }
     write_text(out, "name", request.name.as_deref())?;
+    if let Some(length_bytes) = request.length_bytes {
+        writeln!(out, "length_bytes = {length_bytes}")?;
+    }
     write_number(out, "period_ms", request.period_ms)?;
     write_number(out, "timeout_ms", request.timeout_ms)?;
     request

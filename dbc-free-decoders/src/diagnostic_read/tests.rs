@@ -156,11 +156,114 @@ fn a_capture_that_answers_everything_has_no_warnings() {
     assert_eq!(elsewhere.unanswered, ["parameter 0x0C of service 0x01"]);
 }
 
+/// Two requests of one control unit; the first one's data may have a stated length.
+fn two(length_bytes: &str, frames: &[(i64, u32, &[u8])]) -> Answers {
+    let request = |did: u16, name: &str, start: u16, more: &str| {
+        format!(
+            "[[request]]\ndid = {did}\nrequest_id = 0x7E0\n{more}[[request.signal]]\nname = \"{name}\"\n\
+             start = {start}\nlength = 8\norder = \"big\"\n"
+        )
+    };
+    let text = format!(
+        "decoder.name = \"two\"\n{}{}",
+        request(0xF123, "first", 8, length_bytes),
+        request(0xF124, "second", 0, "")
+    );
+    let plans = AnswerPlans::compile(&DecoderFile::parse(&text).unwrap().file);
+    let mut collector = AnswerCollector::new(&plans);
+    collector.add_bus(BusIndex::new(0), "can0");
+    for &(t_ns, id, data) in frames {
+        collector.push(&Frame {
+            t_ns,
+            bus: BusIndex::new(0),
+            id: CanId::new(id, false).unwrap(),
+            flags: FrameFlags::default(),
+            data,
+        });
+    }
+    collector.finish()
+}
+
+/// ISO 14229-1, ReadDataByIdentifier: 22 F123 F124; 62 F123 01 02 F124 03, in two frames.
+#[test]
+fn two_data_identifiers_in_one_answer() {
+    let ask: (i64, u32, &[u8]) = (1, 0x7E0, &[5, 0x22, 0xF1, 0x23, 0xF1, 0x24, 0, 0]);
+    let first: (i64, u32, &[u8]) = (2, 0x7E8, &[0x10, 8, 0x62, 0xF1, 0x23, 1, 2, 0xF1]);
+    let rest: (i64, u32, &[u8]) = (3, 0x7E8, &[0x21, 0x24, 3, 0, 0, 0, 0, 0]);
+    let both = |answers: &Answers| (values(answers, "first"), values(answers, "second"));
+    for seen in [
+        two("", &[ask, first, rest]),
+        two("length_bytes = 2\n", &[first, rest]),
+    ] {
+        assert_eq!(both(&seen), (vec![(2, 2.0)], vec![(2, 3.0)]));
+        assert_eq!(seen.warnings(), Vec::<String>::new());
+    }
+    // Nothing says that the second one is no part of the first one's data.
+    let alone = two("", &[first, rest]);
+    assert_eq!(both(&alone), (vec![(2, 2.0)], vec![]));
+    assert_eq!(
+        alone.warnings(),
+        [
+            "the answer to data identifier 0xF124 seems to stand behind that to data identifier 0xF123 in one message, \
+             but not where the data of that are known to end; give each identifier its request, and in it length_bytes"
+        ]
+    );
+    // A request is answered once: what comes later is not its answer.
+    let twice = two("", &[ask, first, rest, first, rest]);
+    assert_eq!(both(&twice), (vec![(2, 2.0), (2, 2.0)], vec![(2, 3.0)]));
+    assert_eq!((twice.asked, alone.asked), (1, 0));
+    let refused = two("", &[ask, (2, 0x7E8, &[3, 0x7F, 0x22, 0x31, 0, 0, 0, 0])]);
+    assert_eq!(
+        refused.mishaps(),
+        ["a control unit refused service 0x22 once: requestOutOfRange (0x31)"]
+    );
+}
+
+/// ISO 15765-2:2016, 9.6.3.1: lengths above 4095 stand in four bytes after a zero.
+#[test]
+fn answers_longer_than_a_frame_and_than_the_short_length() {
+    let file = "decoder.name = \"n\"\n[[request]]\ndid = 0xF123\nrequest_id = 0x7E0\n[[request.signal]]\n\
+                name = \"last\"\nstart = 65520\nlength = 8\norder = \"big\"\n";
+    let plans = AnswerPlans::compile(&DecoderFile::parse(file).unwrap().file);
+    let answer = |data_bytes: usize| {
+        let mut message = vec![0x62, 0xF1, 0x23];
+        message.extend((0..data_bytes).map(|n| (n % 251) as u8));
+        let length = (message.len() as u32).to_be_bytes();
+        let (in_first, rest) = message.split_at(2);
+        let mut frames = vec![[&[0x10, 0x00][..], &length, in_first].concat()];
+        for (number, part) in (1..).zip(rest.chunks(7)) {
+            let mut frame = vec![0x20 | (number % 16) as u8];
+            frame.extend(part);
+            frame.resize(8, 0xAA);
+            frames.push(frame);
+        }
+        let mut collector = AnswerCollector::new(&plans);
+        for (t_ns, data) in (0..).zip(&frames) {
+            collector.push(&Frame {
+                t_ns,
+                bus: BusIndex::new(0),
+                id: CanId::Base(0x7E8),
+                flags: FrameFlags::default(),
+                data,
+            });
+        }
+        collector.finish()
+    };
+    assert_eq!(values(&answer(8191), "last"), [(0, f64::from(8190 % 251))]);
+    let too_long = answer(8192);
+    assert_eq!(values(&too_long, "last"), []);
+    assert_eq!(
+        (too_long.too_long_messages, too_long.broken_messages),
+        (1, 0)
+    );
+    assert!(too_long.mishaps()[0].contains("too long once"));
+}
+
 proptest! {
     #[test]
     fn arbitrary_frames_never_panic(
         frames in prop::collection::vec(
-            (any::<i64>(), 0_u16..3, prop::sample::select(vec![0x7E8_u32, 0x77C]),
+            (any::<i64>(), 0_u16..3, prop::sample::select(vec![0x7E8_u32, 0x77C, 0x712]),
              prop::collection::vec(any::<u8>(), 0..=64)), 0..100),
     ) {
         let frames: Vec<(i64, u16, u32, &[u8])> =

@@ -85,6 +85,40 @@ fn impossible_fields_are_refused() {
     );
 }
 
+/// An answer is longer than a frame, and its fields follow the same definition.
+#[test]
+fn fields_of_an_answer_lie_anywhere_in_it() {
+    let data: Vec<u8> = (0..MAX_ANSWER_BYTES)
+        .map(|n| (n * 37 % 251) as u8)
+        .collect();
+    let starts = [0, 505, 511, 2000, 32_728, MAX_ANSWER_BITS - 64];
+    for order in [BitOrder::Big, BitOrder::Little] {
+        for (start, length) in starts.into_iter().flat_map(|s| [1, 13, 64].map(|n| (s, n))) {
+            let field = Field::in_answer(start, length, order, Coding::Unsigned).unwrap();
+            let raw = field.extract(&data).unwrap();
+            for significance in 0..u16::from(length) {
+                let (byte, weight) = place(&field, significance);
+                let is_set = data[byte] & weight != 0;
+                assert_eq!(raw >> significance & 1 == 1, is_set, "{field:?}");
+            }
+            let mut copy = vec![0; MAX_ANSWER_BYTES];
+            field.insert(&mut copy, raw).unwrap();
+            assert_eq!(field.extract(&copy), Some(raw), "{field:?}");
+            let other = match order {
+                BitOrder::Big => BitOrder::Little,
+                BitOrder::Little => BitOrder::Big,
+            };
+            let whole = Field::in_answer(start / 8 * 8, 8, other, Coding::Unsigned).unwrap();
+            assert!(field.shares_bits(&whole), "{field:?}");
+        }
+        let start = MAX_ANSWER_BITS - 7;
+        assert_eq!(
+            Field::in_answer(start, 8, order, Coding::Unsigned),
+            Err(FieldError::BeyondAnswer { start, length: 8 })
+        );
+    }
+}
+
 #[test]
 fn codes_stand_for_numbers() {
     let check = |length, coding, raw, number: f64| {

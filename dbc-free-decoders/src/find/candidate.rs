@@ -2,6 +2,7 @@
 //! search asks of them.
 
 use super::bit_activity::BitActivity;
+use super::codes::{Codes, coding};
 use super::counter::counters;
 use super::multiplex;
 use super::protection::{Guard, checksums};
@@ -123,7 +124,7 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
         guards,
         segments: Vec::new(),
     };
-    let split = multiplex::split(&id.head, &id.rows, &base.guards);
+    let split = multiplex::split(&id.head, &id.rows, &id.activity, &mut base.guards);
     if split.is_empty() {
         base.rows = std::mem::take(&mut id.rows);
         base.activity = std::mem::take(&mut id.activity);
@@ -144,93 +145,6 @@ fn sources_of(bus: &str, id: &mut IdSurvey) -> Vec<Source> {
             ..base.clone()
         })
         .collect()
-}
-
-/// The codes of a field in a source's rows.
-pub(crate) struct Codes {
-    t_ns: Vec<i64>,
-    raws: Vec<u64>,
-    /// Codes that mean "not available".
-    pub(crate) invalid: Vec<u64>,
-}
-
-impl Codes {
-    pub(crate) fn of(source: &Source, field: &Field) -> Self {
-        let rows = source.rows.iter();
-        let (t_ns, raws): (Vec<i64>, Vec<u64>) = rows
-            .filter_map(|(t_ns, data)| Some((t_ns, field.extract(data)?)))
-            .unzip();
-        let invalid = not_available(&raws, field);
-        Self {
-            t_ns,
-            raws,
-            invalid,
-        }
-    }
-
-    /// Times and numbers of those that are measurements.
-    fn numbers(&self, field: &Field) -> (Vec<i64>, Vec<f64>) {
-        let codes = self.t_ns.iter().zip(&self.raws);
-        codes
-            .filter(|(_, raw)| !self.invalid.contains(raw))
-            .map(|(t_ns, raw)| (*t_ns, field.number(*raw)))
-            .unzip()
-    }
-}
-
-/// The series of a field over a source's rows, codes for "not available" left out.
-pub(crate) fn series(source: &Source, field: &Field, axis: &Timeline) -> Vec<f64> {
-    let (t_ns, numbers) = Codes::of(source, field).numbers(field);
-    axis.resample(&t_ns, &numbers, 0)
-}
-
-/// Most codes that mean "not available" or "error".
-const MOST_INVALID: usize = 4;
-
-/// Codes at the very end of a field's range, far from all others and seldom: "not available", as
-/// SAE J1939-71 has it for the highest codes and many senders for the highest or lowest one.
-fn not_available(raws: &[u64], field: &Field) -> Vec<u64> {
-    let length = field.length();
-    if length < 6 {
-        return Vec::new();
-    }
-    let number = |raw: u64| field.number(raw);
-    let mut distinct: Vec<u64> = raws.to_vec();
-    distinct.sort_by(|a, b| number(*a).total_cmp(&number(*b)));
-    distinct.dedup();
-    let full = field.mask() as f64;
-    let ends = [
-        (true, distinct.iter().rev().copied().collect::<Vec<u64>>()),
-        (false, distinct.clone()),
-    ];
-    let mut found = Vec::new();
-    for (at_top, order) in ends {
-        let Some(&outermost) = order.first() else {
-            continue;
-        };
-        let limit = match (field.coding(), at_top) {
-            (Coding::Signed, true) => 0.5 * full,
-            (Coding::Signed, false) => -0.5 * full,
-            (_, true) => full,
-            (_, false) => continue,
-        };
-        if (number(outermost) - limit).abs() > 3.0 {
-            continue;
-        }
-        let near: Vec<u64> = order
-            .iter()
-            .copied()
-            .take_while(|&raw| (number(raw) - limit).abs() < 4.0)
-            .collect();
-        let next = order.get(near.len()).copied();
-        let gap = next.map_or(0.0, |next| (number(next) - limit).abs());
-        let share =
-            raws.iter().filter(|raw| near.contains(raw)).count() as f64 / raws.len().max(1) as f64;
-        if near.len() <= MOST_INVALID && gap > 0.2 * full && share < 0.4 {
-            found.extend(near);
-        }
-    }
-    found
 }
 
 fn candidate(
@@ -279,42 +193,6 @@ pub(crate) fn with_field(
         invalid_raw: codes.invalid,
         field,
         raw,
-    }
-}
-
-/// Signed if the two highest bits are alike in nearly all frames and both codes occur, and the
-/// numbers jump less so (the two highest bits are what CAN-D classifies signedness by, Verma et
-/// al., arXiv 2006.05993).
-fn coding(source: &Source, field: &Field) -> Coding {
-    if field.length() < 3 {
-        return Coding::Unsigned;
-    }
-    let top = field.length() - 2;
-    let half = 1_u64 << (field.length() - 1);
-    let (mut alike, mut ones, mut all) = (0_u32, 0_u32, 0_u32);
-    let (mut jumps, mut signed_jumps) = (0_u32, 0_u32);
-    let mut last: Option<u64> = None;
-    for (_, data) in source.rows.iter() {
-        let Some(raw) = field.extract(data) else {
-            continue;
-        };
-        all += 1;
-        let two = raw >> top;
-        alike += u32::from(two == 0 || two == 3);
-        ones += u32::from(two == 3);
-        if let Some(last) = last {
-            jumps += u32::from(raw.abs_diff(last) > half);
-            let signed = |raw| field.sign_extended(raw);
-            signed_jumps += u32::from(signed(raw).abs_diff(signed(last)) > half);
-        }
-        last = Some(raw);
-    }
-    let both = ones > 0 && ones < alike;
-    let mostly = f64::from(alike) > 0.97 * f64::from(all);
-    if both && mostly && jumps > signed_jumps {
-        Coding::Signed
-    } else {
-        Coding::Unsigned
     }
 }
 

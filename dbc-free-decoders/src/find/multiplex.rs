@@ -2,13 +2,16 @@
 //! bits of its own.
 //!
 //! The selecting field is the one whose codes come in a fixed order and, held fixed, make the other
-//! bits flip much less from one frame of the code to the next than from one frame to the next.
+//! bits flip much less from one frame of the code to the next than from one frame to the next. Where
+//! the contents are of one make, their bits do not tell, and `content_numbers` asks their numbers.
 
 use std::collections::BTreeMap;
 
 use super::bit_activity::{BitActivity, word_at};
+use super::content_numbers::hold_own_numbers;
 use super::protection::Guard;
 use super::rows::Rows;
+use super::segment::segments;
 use super::survey::HEAD_ROWS;
 use crate::decoder_file::Selector;
 use crate::field::{BitOrder, Coding, Field};
@@ -19,11 +22,14 @@ const MOST_CODES: usize = 24;
 const LEAST_GAIN: f64 = 0.5;
 /// Flips a frame below which there is nothing to explain.
 const LEAST_FLIPS: f64 = 1.0;
-/// Share of frames whose code is the one that mostly follows the code before: senders go round. The
-/// highest bits of a noisy number part its values as well, but come in no order.
+/// Share of frames whose code is the one that mostly follows the two before: senders go round, some
+/// with two frames of each. The highest bits of a noisy number part its values as well, but come in
+/// no order.
 const LEAST_ORDER: f64 = 0.85;
 /// Least frames of each code.
 const LEAST_FRAMES: usize = 8;
+/// Most codes of contents that only their numbers tell apart: counters mostly have more.
+const MOST_CODES_ALIKE: usize = 8;
 
 /// The frames of one code.
 #[derive(Clone, Debug)]
@@ -58,22 +64,34 @@ fn selectors(width: usize) -> Vec<Field> {
     places
 }
 
-/// The parts of a multiplexed identifier; empty if it is not.
-pub(crate) fn split(head: &Rows, rows: &Rows, guards: &[Guard]) -> Vec<Part> {
+/// The parts of a multiplexed identifier; empty if it is not. A counter that selects is taken out of
+/// the guards.
+pub(crate) fn split(
+    head: &Rows,
+    rows: &Rows,
+    activity: &BitActivity,
+    guards: &mut Vec<Guard>,
+) -> Vec<Part> {
     let width = head.width();
     if head.len() < 4 * LEAST_FRAMES || width < 2 {
         return Vec::new();
     }
     let mut best: Option<(f64, Field)> = None;
+    let mut alike = Vec::new();
     for field in selectors(width) {
-        let inside = |bit: usize| {
-            let bit = bit as u16;
-            (field.start()..field.start() + u16::from(field.length())).contains(&bit)
+        let inside = |bit: usize| covers(&field, bit);
+        let Some(codes) = turns(head, &field) else {
+            continue;
         };
-        if guards
-            .iter()
-            .any(|guard| (guard.first_bit..guard.first_bit + guard.bits).any(inside))
+        let shared = |guard: &&Guard| (guard.first_bit..guard.first_bit + guard.bits).any(inside);
+        let whole = |guard: &Guard| (guard.first_bit..guard.first_bit + guard.bits).all(inside);
+        let mut in_it = guards.iter().filter(shared);
+        // What counts through few codes and no further may select as well.
+        if codes <= MOST_CODES_ALIKE && in_it.all(|guard| guard.checksum.is_none() && whole(guard))
         {
+            alike.push(field);
+        }
+        if guards.iter().any(|guard| shared(&guard)) {
             continue;
         }
         let skip = |bit: usize| inside(bit) || guards.iter().any(|guard| guard.covers(bit));
@@ -83,10 +101,72 @@ pub(crate) fn split(head: &Rows, rows: &Rows, guards: &[Guard]) -> Vec<Part> {
             best = Some((gain, field));
         }
     }
-    let Some((_, field)) = best else {
+    if let Some((_, field)) = best {
+        return parts(head, rows, &field);
+    }
+    if alike.is_empty() {
         return Vec::new();
+    }
+    // The bits of a clock go round as well, but in step with those above and below.
+    let numbers = segments(activity, rows, width, guards);
+    let of_a_number = |field: &Field| {
+        numbers.iter().any(|number| {
+            let mut bits = number.bits_sent();
+            bits.clone().any(|bit| covers(field, bit)) && !bits.all(|bit| covers(field, bit))
+        })
     };
-    parts(head, rows, &field)
+    for field in alike.into_iter().filter(|field| !of_a_number(field)) {
+        let parts = parts(head, rows, &field);
+        let others = guards
+            .iter()
+            .filter(|guard| !covers(&field, guard.first_bit));
+        let others: Vec<Guard> = others.copied().collect();
+        if hold_own_numbers(&parts, width, &others) {
+            *guards = others;
+            return parts;
+        }
+    }
+    Vec::new()
+}
+
+/// Whether a field in big order covers a bit, numbered as sent.
+fn covers(field: &Field, bit: usize) -> bool {
+    let first = usize::from(field.start());
+    (first..first + usize::from(field.length())).contains(&bit)
+}
+
+/// How many codes of a field come by turns; `None` if they do not.
+fn turns(head: &Rows, field: &Field) -> Option<usize> {
+    let mut counts: BTreeMap<u64, usize> = BTreeMap::new();
+    let mut follows: BTreeMap<([u64; 2], u64), u32> = BTreeMap::new();
+    let mut before: Vec<u64> = Vec::new();
+    let (mut steps, mut changes) = (0, 0);
+    for row in 0..head.len().min(HEAD_ROWS) {
+        let code = field.extract(head.data(row))?;
+        *counts.entry(code).or_default() += 1;
+        if counts.len() > MOST_CODES {
+            return None;
+        }
+        if let &[first, second] = before.as_slice() {
+            steps += 1;
+            changes += u32::from(second != code);
+            *follows.entry(([first, second], code)).or_default() += 1;
+            before.remove(0);
+        }
+        before.push(code);
+    }
+    let enough = counts.values().filter(|&&n| n >= LEAST_FRAMES).count();
+    // A selector changes by turns; a state that holds for minutes is none.
+    if enough < 2 || enough < counts.len() || f64::from(changes) < 0.3 * f64::from(steps) {
+        return None;
+    }
+    let mut usual: BTreeMap<[u64; 2], u32> = BTreeMap::new();
+    for (&(before, _), &n) in &follows {
+        let most = usual.entry(before).or_default();
+        *most = n.max(*most);
+    }
+    let in_order: u32 = usual.values().sum();
+    (f64::from(in_order) >= LEAST_ORDER * f64::from(steps)).then_some(counts.len())
 }
 
 /// How many times less the other bits flip among frames of one code; `None` if it selects nothing.
@@ -104,42 +184,17 @@ fn gain(head: &Rows, field: &Field, skip: &dyn Fn(usize) -> bool) -> Option<f64>
             .sum()
     };
     let mut last_of: BTreeMap<u64, usize> = BTreeMap::new();
-    let mut counts: BTreeMap<u64, usize> = BTreeMap::new();
-    let mut follows: BTreeMap<(u64, u64), u32> = BTreeMap::new();
-    let (mut all, mut same, mut steps, mut same_steps, mut changes) = (0, 0, 0, 0, 0);
+    let (mut all, mut same, mut steps, mut same_steps) = (0, 0, 0, 0);
     for row in 0..head.len().min(HEAD_ROWS) {
         let now = head.data(row);
-        let code = field.extract(now)?;
-        *counts.entry(code).or_default() += 1;
-        if counts.len() > MOST_CODES {
-            return None;
-        }
         if row > 0 {
-            let before = head.data(row - 1);
-            all += flips(before, now);
+            all += flips(head.data(row - 1), now);
             steps += 1;
-            let code_before = field.extract(before)?;
-            changes += u32::from(code_before != code);
-            *follows.entry((code_before, code)).or_default() += 1;
         }
-        if let Some(last) = last_of.insert(code, row) {
+        if let Some(last) = last_of.insert(field.extract(now)?, row) {
             same += flips(head.data(last), now);
             same_steps += 1;
         }
-    }
-    let enough = counts.values().filter(|&&n| n >= LEAST_FRAMES).count();
-    // A selector changes by turns; a state that holds for minutes is none.
-    if enough < 2 || enough < counts.len() || f64::from(changes) < 0.3 * f64::from(steps) {
-        return None;
-    }
-    let mut usual: BTreeMap<u64, u32> = BTreeMap::new();
-    for (&(code_before, _), &n) in &follows {
-        let most = usual.entry(code_before).or_default();
-        *most = n.max(*most);
-    }
-    let in_order: u32 = usual.values().sum();
-    if f64::from(in_order) < LEAST_ORDER * f64::from(steps) {
-        return None;
     }
     let before = f64::from(all) / f64::from(steps.max(1));
     let after = f64::from(same) / f64::from(same_steps.max(1));

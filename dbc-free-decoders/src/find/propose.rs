@@ -63,6 +63,9 @@ pub fn find(mut survey: Survey, options: &FindOptions) -> Findings {
         _ => {}
     }
     let likes = wheel_speed::speed_like(&sources, &candidates, aligned.as_ref(), &axis);
+    if aligned.is_some() && likes.is_empty() {
+        notes.push("no field follows the reference speed, so how late it is cannot be told; it was taken as it came".to_owned());
+    }
     let answer = wheel_speed::search(
         &sources,
         &candidates,

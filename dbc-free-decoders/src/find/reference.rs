@@ -2,7 +2,7 @@
 //! capture, or from OBD-II answers in it.
 
 use super::obd::{self, Told};
-use super::statistics::{correlation, mean, peak_offset};
+use super::reference_lag::lag_ns;
 use super::survey::Survey;
 use super::timeline::Timeline;
 use crate::frame::CanId;
@@ -10,9 +10,6 @@ use crate::gnss_frames::{self, COURSE, INTERFACE, SPEED};
 
 /// A reference value stands for this long, ns.
 const FRESH_NS: i64 = 1_500_000_000;
-/// Lags that are tried, in steps: a reference may be late by filtering, or early by a wrong clock.
-const LAGS: std::ops::RangeInclusive<i64> = -20..=60;
-const LAG_STEP_NS: i64 = 50_000_000;
 
 /// Where the reference comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -131,47 +128,7 @@ pub(crate) fn align(
     if points < 50 {
         return None;
     }
-    let kept = |values: &[f64]| -> Vec<f64> {
-        values
-            .iter()
-            .zip(&valid)
-            .filter(|(_, valid)| **valid)
-            .map(|(v, _)| *v)
-            .collect()
-    };
-    let at = |lag: i64| axis.resample(&reference.t_ns, &reference.speed_mps, lag * LAG_STEP_NS);
-    let fields: Vec<Vec<f64>> = fields.iter().map(|raw| kept(raw)).collect();
-    // First the fields that move as the reference does, at a coarse lag; they settle the fine one.
-    let coarse: Vec<Vec<f64>> = LAGS.step_by(8).map(|lag| kept(&at(lag))).collect();
-    let mut scored: Vec<(f64, usize)> = fields
-        .iter()
-        .enumerate()
-        .map(|(k, field)| {
-            let best = coarse
-                .iter()
-                .map(|speed| correlation(field, speed))
-                .fold(0.0, f64::max);
-            (best, k)
-        })
-        .collect();
-    scored.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let leading: Vec<&Vec<f64>> = scored
-        .iter()
-        .take(6)
-        .filter_map(|(_, k)| fields.get(*k))
-        .collect();
-    let fit = |lag: i64| {
-        let speed = kept(&at(lag));
-        let all: Vec<f64> = leading
-            .iter()
-            .map(|field| correlation(field, &speed))
-            .collect();
-        mean(&all)
-    };
-    let fits = LAGS.map(|lag| (fit(lag), lag));
-    let (best, lag) = fits.max_by(|a, b| a.0.total_cmp(&b.0))?;
-    let part = peak_offset([fit(lag - 1), best, fit(lag + 1)]);
-    let lag_ns = ((lag as f64 + part) * LAG_STEP_NS as f64) as i64;
+    let lag_ns = lag_ns(reference, &valid, fields, axis);
     Some(Aligned {
         kind: reference.kind,
         own_speed: reference.kind == ReferenceKind::Obd,

@@ -12,7 +12,7 @@ use super::field_bits::little_number;
 use super::protection::Guard;
 use super::rows::Rows;
 use super::segment_link::{chains, links};
-use super::segment_value::{LEAST_STEPS, continues};
+use super::segment_value::{LEAST_STEPS, continues, end_in_ones};
 use crate::field::BitOrder;
 
 /// Above this flip rate a bit is noise that no carry shows in.
@@ -44,6 +44,17 @@ pub struct Segment {
     pub order: BitOrder,
     /// Whether the bits lie in one byte, so that the order is not proven by them.
     pub within_byte: bool,
+}
+
+impl Segment {
+    /// Its bits, numbered as sent.
+    pub(super) fn bits_sent(&self) -> impl Iterator<Item = usize> + Clone {
+        let order = self.order;
+        (self.start..self.start + self.length).map(move |bit| match order {
+            BitOrder::Big => bit,
+            BitOrder::Little => little_number(bit),
+        })
+    }
 }
 
 /// What two neighbouring bits say of each other.
@@ -160,7 +171,7 @@ fn join_by_value(activity: &BitActivity, rows: &Rows, runs: &mut Vec<Run>) {
             && activity.rate(above.last) > 0.03;
         if near
             && activity.rate(below.first) > 0.5 * activity.rate(above.last)
-            && (tail || continues(rows, (above.first, above.last), (below.first, below.last)))
+            && (tail || one_number(rows, &above, &below))
         {
             if let Some(run) = runs.get_mut(k - 1) {
                 run.last = below.last;
@@ -170,6 +181,12 @@ fn join_by_value(activity: &BitActivity, rows: &Rows, runs: &mut Vec<Run>) {
             k += 1;
         }
     }
+}
+
+/// Whether the values of two runs show that the lower one continues the upper one.
+pub(super) fn one_number(rows: &Rows, above: &Run, below: &Run) -> bool {
+    let (upper, lower) = ((above.first, above.last), (below.first, below.last));
+    continues(rows, upper, lower) || end_in_ones(rows, upper, lower)
 }
 
 fn segment(

@@ -5,8 +5,7 @@
 
 use super::bit_activity::BitActivity;
 use super::rows::Rows;
-use super::segment::{LEAST_CARRY, Run, pair};
-use super::segment_value::continues;
+use super::segment::{LEAST_CARRY, Run, one_number, pair};
 use crate::field::BitOrder;
 
 /// Least carry at a byte border, where it decides between orders too.
@@ -51,9 +50,7 @@ pub(super) fn links(activity: &BitActivity, rows: &Rows, runs: &[Run]) -> Vec<Li
             let continued = || {
                 let runs = runs.get(high).zip(runs.get(low));
                 activity.rate(low_bit) > 0.5 * activity.rate(high_bit)
-                    && runs.is_some_and(|(above, below)| {
-                        continues(rows, (above.first, above.last), (below.first, below.last))
-                    })
+                    && runs.is_some_and(|(above, below)| one_number(rows, above, below))
             };
             let surely = if pair.significant && pair.carry > LEAST_CARRY_AT_BORDER {
                 pair.carry

@@ -16,20 +16,46 @@ const LEAST_SMOOTHER: f64 = 0.2;
 /// Single steps of the upper bits, at least, to tell by these alone.
 const LEAST_UNITS: f64 = 12.0;
 
+/// Bits below, frames and share of frames that an end of all ones is told by.
+const LEAST_MARKED_BITS: u8 = 3;
+const LEAST_MARKED_FRAMES: usize = 3;
+const MOST_MARKED_SHARE: f64 = 0.4;
+
+/// Runs as fields of their own, in the order in which bits are sent.
+fn fields(upper: (usize, usize), lower: (usize, usize)) -> Option<(Field, Field)> {
+    let of = |(first, last): (usize, usize)| {
+        let length = (last - first + 1) as u8;
+        Field::new(first as u16, length, BitOrder::Big, Coding::Unsigned).ok()
+    };
+    of(upper).zip(of(lower))
+}
+
+/// Whether the upper bits are ones only in a code of all ones that the lower bits are part of: no
+/// measurement moves them, but the code for "not available" shows that they belong to the number.
+pub(crate) fn end_in_ones(rows: &Rows, upper: (usize, usize), lower: (usize, usize)) -> bool {
+    let Some((high, low)) = fields(upper, lower) else {
+        return false;
+    };
+    if low.length() < LEAST_MARKED_BITS {
+        return false;
+    }
+    let mut marked = 0;
+    for (_, data) in rows.iter() {
+        match high.extract(data).zip(low.extract(data)) {
+            Some((0, _)) | None => {}
+            Some((h, l)) if h == high.mask() && l == low.mask() => marked += 1,
+            Some(_) => return false,
+        }
+    }
+    marked >= LEAST_MARKED_FRAMES && marked as f64 <= MOST_MARKED_SHARE * rows.len() as f64
+}
+
 /// Whether the lower bits continue the upper ones: whenever the upper bits step, the lower ones wrap,
 /// so that the joined number moves less than a step of the upper ones. Two numbers of their own move
 /// a whole step in the mean. Counted modulo the joined length, so that a number that goes through 0
 /// in two's complement is as smooth as any.
 pub(crate) fn continues(rows: &Rows, upper: (usize, usize), lower: (usize, usize)) -> bool {
-    let of = |(first, last): (usize, usize)| {
-        Field::new(
-            first as u16,
-            (last - first + 1) as u8,
-            BitOrder::Big,
-            Coding::Unsigned,
-        )
-    };
-    let (Ok(high), Ok(low)) = (of(upper), of(lower)) else {
+    let Some((high, low)) = fields(upper, lower) else {
         return false;
     };
     let bits = u32::from(high.length()) + u32::from(low.length());

@@ -2,7 +2,8 @@
 //!
 //! What `wheel_speed` and `corner` found goes in; `propose` takes what comes out.
 
-use super::candidate::{Candidate, Codes, Source};
+use super::candidate::{Candidate, Source};
+use super::codes::Codes;
 use super::corner::{self, Axle, Corners, Side};
 use super::proposal::{Meaning, Proposal, Scaling};
 use super::reference::Aligned;

@@ -3,7 +3,8 @@
 //!
 //! Between the choice of four (`wheel_layout`) and their comparison (`wheel_score`).
 
-use super::candidate::{Candidate, Source, series};
+use super::candidate::{Candidate, Source};
+use super::codes::series;
 use super::field_bits::{bits_between, field_up_from, highest_bit, little_number, lowest_bit};
 use super::speed_scale::SpeedScale;
 use super::timeline::Timeline;
@@ -119,7 +120,10 @@ pub(crate) fn level_lengths(
         }
         let source = source_of(sources, candidates, like)?;
         let bare = field_up_from(lowest_bit(&like.field), *proven, order)?;
-        let room = usize::from(USUAL_BITS.saturating_sub(*proven));
+        let room = match like.marked {
+            true => 0,
+            false => usize::from(USUAL_BITS.saturating_sub(*proven)),
+        };
         *can_be = *proven + still_above(source, &bare, room) as u8;
     }
     let least = proven.iter().copied().max()?;
@@ -289,6 +293,7 @@ mod tests {
             candidate: k,
             field: field(k as u16),
             raw: candidates[k].raw.clone(),
+            marked: false,
             slope: 1.0,
             r2: 1.0,
         });

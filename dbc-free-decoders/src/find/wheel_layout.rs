@@ -1,13 +1,15 @@
 //! Which four of the speed-like fields could be the wheels of one car, by where they lie.
 //!
 //! Between the search for speed-like fields (`wheel_speed`) and their comparison (`wheel_score`):
-//! four in a frame, two in each of two frames, or one in each of four.
+//! four in a frame, two in each of two frames, or one in each of four. The contents that one
+//! identifier sends by turns are frames of their own.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::candidate::{Candidate, Source};
 use super::field_bits::{first_bit_sent, lowest_bit};
 use super::wheel_speed::{SCALE_SHARE, SpeedLike};
+use crate::frame::CanId;
 
 /// Indices of speed-like fields of one bus, period and scale (but for lowest bits found one by one
 /// too many or too few).
@@ -51,7 +53,7 @@ pub(crate) fn groups(
 pub(crate) const MOST_OF_A_LAYOUT: usize = 600;
 
 /// Sets of four within a group whose layout is one that senders use: four in a frame, two in each
-/// of two, or one in each of four: as indices of speed-like fields. Whether there are more than are
+/// of two, or one in each of four, at one place unless they are contents of one identifier: as indices of speed-like fields. Whether there are more than are
 /// given comes with them.
 pub(crate) fn fours(
     sources: &[Source],
@@ -92,6 +94,25 @@ pub(crate) fn fours(
         .iter()
         .filter(|place| place.len() <= 6)
         .flat_map(|place| quads(place));
+    // Contents of one identifier, each with a field of the four wherever it lies.
+    let contents: BTreeMap<(&str, CanId), Vec<usize>> =
+        group.iter().fold(BTreeMap::new(), |mut contents, &like| {
+            let source = source_of(like).and_then(|k| sources.get(k));
+            if let Some(source) = source.filter(|source| source.selector.is_some()) {
+                let key = (source.bus.as_str(), source.id);
+                contents.entry(key).or_insert_with(Vec::new).push(like);
+            }
+            contents
+        });
+    let mut in_contents =
+        contents
+            .values()
+            .flat_map(|members| quads(members))
+            .filter(|&[a, b, c, d]| {
+                let all: BTreeSet<Option<usize>> = [a, b, c, d].map(source_of).into();
+                let at_one_place = [b, c, d].iter().all(|&like| same_place(likes, a, like));
+                all.len() == 4 && !at_one_place
+            });
     let mut more = false;
     let mut first_of = |layout: &mut dyn Iterator<Item = [usize; 4]>| {
         let sets: Vec<[usize; 4]> = layout.take(MOST_OF_A_LAYOUT).collect();
@@ -102,6 +123,7 @@ pub(crate) fn fours(
         first_of(&mut in_one),
         first_of(&mut in_two),
         first_of(&mut in_four),
+        first_of(&mut in_contents),
     ];
     // As they lie in their frames.
     let place = |like: &usize| {
@@ -179,6 +201,7 @@ mod tests {
                     candidate: candidates.len(),
                     field,
                     raw: candidate.raw.clone(),
+                    marked: false,
                     slope: 1.0,
                     r2: 1.0,
                 });

@@ -5,6 +5,7 @@
 //! out.
 
 use super::candidate::{Candidate, Source};
+use super::content_numbers::parted;
 use super::reference::Aligned;
 use super::speed_scale;
 use super::statistics::{correlation, deviation, line, mean, mean_of_series, smooth};
@@ -21,6 +22,12 @@ const SLOW_S: f64 = 4.0;
 /// sqrt(1/12) = 0.29 and up to 0.41 for a copy of one other.
 const LEAST_OWN_NOISE: f64 = 0.45;
 
+/// Steps from which rounding hides what a wheel has of its own, km/h: 0.45 counts of it are 0.01 m/s.
+const COARSE_STEP_KMH: f64 = 0.08;
+/// Speed that a field must be able to tell, and that its bits in use may reach, km/h.
+const LEAST_TOP_KMH: f64 = 60.0;
+const MOST_TOP_KMH: f64 = 2_000.0;
+
 /// Brings four fields to one lowest bit and one length, and scores them.
 pub(crate) fn judge(
     sources: &[Source],
@@ -32,15 +39,9 @@ pub(crate) fn judge(
     level_lowest_bits(sources, candidates, &mut four, axis)?;
     let unproven = level_lengths(sources, candidates, &mut four, axis)?;
     for (k, a) in four.iter().enumerate() {
-        for b in four.iter().skip(k + 1) {
-            // The same bits under two selectors are one field as well.
-            let frame = |like: &SpeedLike| {
-                let source = sources.get(candidates.get(like.candidate)?.source)?;
-                Some((&source.bus, source.id))
-            };
-            if frame(a) == frame(b) && a.field.shares_bits(&b.field) {
-                return None;
-            }
+        let mut after = four.iter().skip(k + 1);
+        if after.any(|b| !may_both_be(sources, candidates, a, b)) {
+            return None;
         }
     }
     let mut unproven = unproven;
@@ -80,10 +81,18 @@ pub(crate) fn judge(
                 reference.lag_s
             ),
         );
-        let top = (f64::from(1_u32 << four[0].field.length().min(31)) - 1.0) * scale.scale_kmh
-            + scale.offset_kmh;
+        let reach = |bits: f64| (bits.exp2() - 1.0) * scale.scale_kmh + scale.offset_kmh;
+        let top = reach(f64::from(four[0].field.length()));
+        // Where codes for "not available" moved the highest bits, nothing says that speeds use them.
+        let highest = raws
+            .iter()
+            .copied()
+            .flatten()
+            .fold(0.0_f64, |a, b| a.max(*b));
+        let top_measured = reach((highest + 1.0).log2().ceil());
         let can_stand = scale.offset_kmh <= 0.5 + 3.0 * scale.u_offset_kmh;
-        if !(60.0..=2_000.0).contains(&top) || !can_stand || variation < 0.05 {
+        let plausible = top >= LEAST_TOP_KMH && top_measured <= MOST_TOP_KMH;
+        if !plausible || !can_stand || variation < 0.05 {
             lower(
                 0.5,
                 format!(
@@ -153,9 +162,13 @@ pub(crate) fn judge(
     if score >= ACCEPTANCE_SCORE {
         if own < LEAST_OWN_NOISE {
             score *= 0.3;
-            evidence.push(format!(
-                "one of them is made of the other three ({own:.2} counts apart)"
-            ));
+            evidence.push(match scale {
+                Some(scale) if scale.scale_kmh >= COARSE_STEP_KMH => format!(
+                    "in steps of {} km/h they show no more of their own than rounding ({own:.2} counts): four wheels then look like copies of one speed",
+                    scale.scale_kmh
+                ),
+                _ => format!("one of them is made of the other three ({own:.2} counts apart)"),
+            });
         } else {
             evidence.push(format!(
                 "each has {own:.1} counts or more of its own, which the other three do not tell"
@@ -173,6 +186,19 @@ pub(crate) fn judge(
         whole: false,
         evidence,
     })
+}
+
+/// Whether two fields can be two numbers: they share no bits, or contents by turns hold another
+/// number each in them.
+fn may_both_be(sources: &[Source], candidates: &[Candidate], a: &SpeedLike, b: &SpeedLike) -> bool {
+    let source = |like: &SpeedLike| sources.get(candidates.get(like.candidate)?.source);
+    let (Some(of_a), Some(of_b)) = (source(a), source(b)) else {
+        return false;
+    };
+    let one_frame = of_a.bus == of_b.bus && of_a.id == of_b.id;
+    !one_frame
+        || !a.field.shares_bits(&b.field)
+        || of_a.selector != of_b.selector && parted(&a.field, &of_a.rows, &of_b.rows)
 }
 
 fn mean_of(four: &[SpeedLike; 4], axis: &Timeline) -> Vec<f64> {

@@ -6,7 +6,8 @@
 //! one format, one scale, the same quick changes, and yet four numbers, each with noise of its own.
 //! Four copies of one vehicle speed fail at the last, and the answer is then "none here".
 
-use super::candidate::{Candidate, Source, series};
+use super::candidate::{Candidate, Source};
+use super::codes::{Codes, series};
 use super::field_bits::{field_up_from, lowest_bit};
 use super::reference::Aligned;
 use super::speed_scale::SpeedScale;
@@ -15,7 +16,7 @@ use super::timeline::Timeline;
 use super::wheel_field::still_above;
 use super::wheel_layout::{MOST_OF_A_LAYOUT, fours, groups};
 use super::wheel_score::judge;
-use crate::field::{Coding, Field};
+use crate::field::Field;
 
 /// Least share of a field's variance that the reference explains.
 pub(crate) const LEAST_R2: f64 = 0.7;
@@ -42,6 +43,8 @@ pub(crate) struct SpeedLike {
     pub(crate) candidate: usize,
     pub(crate) field: Field,
     pub(crate) raw: Vec<f64>,
+    /// Whether codes for "not available" prove where the field ends.
+    pub(crate) marked: bool,
     /// m/s a count by this field alone; 1 without a reference.
     pub(crate) slope: f64,
     pub(crate) r2: f64,
@@ -96,15 +99,9 @@ pub(crate) fn speed_like(
         .filter(|(_, c)| c.distinct >= LEAST_CODES && c.field.length() >= LEAST_BITS)
         .filter_map(|(index, candidate)| {
             let source = sources.get(candidate.source)?;
-            let (field, raw) = completed(source, candidate, axis)?;
+            let like = completed(source, index, candidate, axis)?;
             let Some(reference) = reference else {
-                return Some(SpeedLike {
-                    candidate: index,
-                    field,
-                    raw,
-                    slope: 1.0,
-                    r2: 0.0,
-                });
+                return Some(like);
             };
             let pick = |values: &[f64]| -> Vec<f64> {
                 let pairs = values.iter().zip(&reference.valid);
@@ -114,16 +111,14 @@ pub(crate) fn speed_like(
                     .collect()
             };
             let (x, y) = (
-                pick(&smooth(&raw, window)),
+                pick(&smooth(&like.raw, window)),
                 pick(&smooth(&reference.speed_mps, window)),
             );
             let fit = robust_line(&x, &y);
             (fit.slope > 0.0 && fit.r2 >= LEAST_R2).then_some(SpeedLike {
-                candidate: index,
-                field,
-                raw,
                 slope: fit.slope,
                 r2: fit.r2,
+                ..like
             })
         })
         .collect();
@@ -131,19 +126,38 @@ pub(crate) fn speed_like(
     found
 }
 
-/// The field with the bits above it that never moved, up to the usual length; unsigned.
-fn completed(source: &Source, candidate: &Candidate, axis: &Timeline) -> Option<(Field, Vec<f64>)> {
-    let proven = &candidate.field;
-    let room = USUAL_BITS.saturating_sub(proven.length());
-    let still = still_above(source, proven, usize::from(room));
+/// The field with the bits above it that never moved, up to the usual length; unsigned. Where codes
+/// for "not available" moved its highest bit, it ends there.
+fn completed(
+    source: &Source,
+    index: usize,
+    candidate: &Candidate,
+    axis: &Timeline,
+) -> Option<SpeedLike> {
+    let moved = &candidate.field;
+    let proven = field_up_from(lowest_bit(moved), moved.length(), moved.order())?;
+    let codes = Codes::of(source, &proven);
+    let marked = !codes.invalid.is_empty();
+    let room = usize::from(USUAL_BITS.saturating_sub(proven.length()));
+    let still = match marked {
+        true => 0,
+        false => still_above(source, &proven, room),
+    };
     let length = proven.length() + u8::try_from(still).ok()?;
-    let field = field_up_from(lowest_bit(proven), length, proven.order())?;
-    let raw = if proven.coding() == Coding::Unsigned && still == 0 {
+    let field = field_up_from(lowest_bit(&proven), length, proven.order())?;
+    let raw = if *moved == field {
         candidate.raw.clone()
     } else {
         series(source, &field, axis)
     };
-    Some((field, raw))
+    Some(SpeedLike {
+        candidate: index,
+        field,
+        raw,
+        marked,
+        slope: 1.0,
+        r2: 0.0,
+    })
 }
 
 /// The best four, or why there are none. What a reader must know beside goes to `notes`.
@@ -225,4 +239,90 @@ fn takes_whole_frames(
         .filter_map(|&like| likes.get(like))
         .filter(|like| frames.contains(&source(like)));
     there.count() == four.len()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::made_drive::{Drive, at, put};
+    use super::super::proposal::WheelAnswer;
+    use super::super::{FindOptions, Findings, Survey, find};
+    use crate::field::BitOrder::{self, Big, Little};
+
+    /// Four fields of a length and order, a step in km/h, all ones in the spells.
+    fn marked(
+        seed: u64,
+        (length, order): (u8, BitOrder),
+        step_kmh: f64,
+        spells: &[(f64, f64)],
+    ) -> Findings {
+        let mut drive = Drive::of_seed(seed);
+        let mut survey = Survey::new();
+        drive.send_the_rest(&mut survey);
+        drive.send(&mut survey, 0x1A0, 0.02, |drive, _, t, data| {
+            let silent = spells.iter().any(|(from, to)| (*from..*to).contains(&t));
+            for (k, wheel) in (0..).zip(&drive.wheels) {
+                let raw = match silent {
+                    true => f64::MAX,
+                    false => 3.6 * at(wheel, t) / step_kmh,
+                };
+                let room = if length > 14 { 16 } else { u16::from(length) };
+                // What is left over lies above the number, whichever its order.
+                let above = match order {
+                    Big => room - u16::from(length),
+                    Little => 0,
+                };
+                put(data, (k * room + above, length), order, raw);
+            }
+        });
+        let options = FindOptions {
+            speed: Some(drive.reference(10.0, 0.2)),
+            ..FindOptions::default()
+        };
+        find(survey, &options)
+    }
+
+    #[test]
+    fn codes_for_not_available_neither_hide_the_wheels_nor_count_as_speed() {
+        let (wakes, fails) = ([(0.0, 3.0)], [(70.0, 71.5), (110.0, 110.5)]);
+        for (seed, format, step_kmh, spells) in [
+            (831, (16, Big), 0.01, &wakes[..]),
+            (832, (16, Big), 0.03125, &wakes),
+            (833, (16, Little), 0.05625, &wakes),
+            (834, (16, Big), 0.0625, &fails),
+            (835, (16, Little), 0.075, &fails),
+            (836, (15, Big), 0.03125, &fails),
+            (837, (15, Little), 0.02, &wakes),
+            (838, (13, Big), 0.0625, &fails),
+            (839, (14, Little), 0.05, &wakes),
+            (843, (12, Little), 0.0625, &fails),
+            (844, (13, Big), 0.03125, &[(40.0, 48.0)]),
+            (845, (16, Little), 0.003_906_25, &fails),
+        ] {
+            let findings = marked(seed, format, step_kmh, spells);
+            let wheels = findings.proposals.iter();
+            let wheels: Vec<_> = wheels.filter(|p| p.meaning.is_wheel_speed()).collect();
+            assert_eq!(wheels.len(), 4, "seed {seed}: {:?}", findings.wheels);
+            for wheel in wheels {
+                let place = (wheel.field.length(), wheel.field.order());
+                assert_eq!(place, format, "seed {seed}");
+                assert_eq!(wheel.invalid_raw, [wheel.field.mask()], "seed {seed}");
+                let scale = wheel.scaling.unwrap().scale;
+                assert!(
+                    (scale / step_kmh - 1.0).abs() < 0.015,
+                    "seed {seed}: {scale}"
+                );
+            }
+        }
+    }
+
+    /// Whole km/h hide what each wheel has of its own, which is no reason to call one a copy.
+    #[test]
+    fn coarse_steps_are_named_where_they_hide_the_wheels() {
+        let findings = marked(842, (8, Big), 1.0, &[]);
+        let WheelAnswer::None { why } = &findings.wheels else {
+            panic!("{:?}", findings.wheels);
+        };
+        assert!(why.contains("in steps of 1 km/h"), "{why}");
+        assert!(!why.contains("made of"), "{why}");
+    }
 }

@@ -26,6 +26,7 @@ impl Parameter {
             },
             request_id: addressing.functional_request(),
             response_id: addressing.engine_answer(),
+            length_bytes: None,
             period_ms: Some(period_ms),
             timeout_ms: None,
             signals: self

@@ -1,5 +1,6 @@
 //! What a summary has to say, in plain lines.
 
+use super::block::BadBlock;
 use super::summary::{BusSummary, Ending, Skipped, Summary};
 use crate::text_log::Account;
 
@@ -45,11 +46,7 @@ impl Summary {
         if let Some(first) = self.malformed.first().first() {
             lines.push(format!(
                 "{} could not be read, the first at byte {}: {}",
-                counted(
-                    self.malformed.count(),
-                    "packet or block",
-                    "packets or blocks"
-                ),
+                packets_or_blocks(self.malformed.count()),
                 first.offset,
                 first.reason
             ));
@@ -66,12 +63,83 @@ impl Summary {
             (can_xl, "with CAN XL frames"),
         ] {
             if count > 0 {
-                let packets = counted(count, "packet", "packets");
-                lines.push(format!("{packets} {what} passed over"));
+                lines.push(format!("{} {what} passed over", packets(count)));
             }
         }
         lines.extend(self.text.iter().flat_map(bad_lines));
         lines
+    }
+
+    /// Why a capture gave no frame, as far as reading it tells, and what to do: one plain line.
+    #[must_use]
+    pub fn without_frames(&self) -> String {
+        match self.ending {
+            _ if self.text.is_some() => {
+                return "no line of it is a frame; check the layout's pattern".to_owned();
+            }
+            Ending::Damaged {
+                reason: reason @ BadBlock::Version(_),
+                offset,
+            } => {
+                return format!(
+                    "no CAN frame could be read: at byte {offset}, {reason}; write it in version 1"
+                );
+            }
+            Ending::Damaged {
+                reason: BadBlock::Compression,
+                ..
+            } => {
+                return "no CAN frame could be read: the zstd compression is damaged before its first \
+                        frame; copy it again from where it was recorded"
+                    .to_owned();
+            }
+            Ending::Damaged { offset, reason } => {
+                return format!(
+                    "no CAN frame could be read: the capture is damaged at byte {offset}, before its \
+                     first frame: {reason}; copy it again from where it was recorded"
+                );
+            }
+            Ending::Cut { offset } => {
+                return format!(
+                    "no CAN frame could be read: the capture is cut off at byte {offset}, before the \
+                     end of its first frame; copy it again from where it was recorded"
+                );
+            }
+            Ending::Whole | Ending::Stopped => {}
+        }
+        if let Some(first) = self.malformed.first().first() {
+            return format!(
+                "no CAN frame could be read: {} cannot, the first at byte {}: {}; record it anew",
+                packets_or_blocks(self.malformed.count()),
+                first.offset,
+                first.reason
+            );
+        }
+        let Skipped {
+            other_link_type,
+            unstamped,
+            can_xl,
+            other_blocks: _,
+        } = self.skipped;
+        if unstamped > 0 {
+            return format!(
+                "no CAN frame with a time: {} without a time stamp; record it with time stamps",
+                packets(unstamped)
+            );
+        }
+        if can_xl > 0 {
+            return format!(
+                "no CAN frame but {} with CAN XL frames, which are not read; record another bus",
+                packets(can_xl)
+            );
+        }
+        if other_link_type > 0 {
+            return format!(
+                "no CAN frame but {} of interfaces that are no CAN bus; record it from a CAN interface",
+                packets(other_link_type)
+            );
+        }
+        "the capture holds no CAN frame; record a drive".to_owned()
     }
 
     /// What a bus is called: its name, or its number where it has none.
@@ -121,6 +189,14 @@ fn frames(count: u64) -> String {
     counted(count, "frame", "frames")
 }
 
+fn packets(count: u64) -> String {
+    counted(count, "packet", "packets")
+}
+
+fn packets_or_blocks(count: u64) -> String {
+    counted(count, "packet or block", "packets or blocks")
+}
+
 fn counted(count: u64, one: &str, many: &str) -> String {
     if count == 1 {
         format!("1 {one}")
@@ -161,6 +237,37 @@ mod tests {
         };
         summary.skipped.other_blocks = 3;
         assert_eq!(summary.warnings(), [""; 0]);
+    }
+
+    #[test]
+    fn a_capture_without_frames_says_why() {
+        let of = |ending| Summary {
+            ending,
+            ..Summary::default()
+        };
+        let (offset, reason) = (28, BadBlock::ShortInterface);
+        insta::assert_snapshot!(of(Ending::Whole).without_frames(), @"the capture holds no CAN frame; record a drive");
+        insta::assert_snapshot!(of(Ending::Damaged { offset, reason }).without_frames(), @"no CAN frame could be read: the capture is damaged at byte 28, before its first frame: an interface description is too short; copy it again from where it was recorded");
+        let reason = BadBlock::Version(2);
+        insta::assert_snapshot!(of(Ending::Damaged { offset: 0, reason }).without_frames(), @"no CAN frame could be read: at byte 0, a section of format version 2 begins here; only version 1 is known; write it in version 1");
+        insta::assert_snapshot!(of(Ending::Cut { offset }).without_frames(), @"no CAN frame could be read: the capture is cut off at byte 28, before the end of its first frame; copy it again from where it was recorded");
+        let mut summary = of(Ending::Whole);
+        summary.skipped.other_link_type = 4;
+        insta::assert_snapshot!(summary.without_frames(), @"no CAN frame but 4 packets of interfaces that are no CAN bus; record it from a CAN interface");
+        summary.skipped.can_xl = 3;
+        insta::assert_snapshot!(summary.without_frames(), @"no CAN frame but 3 packets with CAN XL frames, which are not read; record another bus");
+        summary.skipped.unstamped = 1;
+        insta::assert_snapshot!(summary.without_frames(), @"no CAN frame with a time: 1 packet without a time stamp; record it with time stamps");
+        let (offset, reason) = (60, BadPacket::TimeStamp.into());
+        summary.malformed.push(Malformed { offset, reason });
+        let told = summary.without_frames();
+        assert!(
+            told.starts_with(
+                "no CAN frame could be read: 1 packet or block cannot, the first at byte 60: "
+            ),
+            "{told}"
+        );
+        assert!(told.ends_with("; record it anew"), "{told}");
     }
 
     #[test]

@@ -5,9 +5,10 @@
 //! owns the socket. Beside it only `check --ask` makes frames for a vehicle's bus.
 
 use slipwright_decoders::decoder_file::RequestEntry;
+use slipwright_decoders::diagnostic_read::answer_receiver;
 use slipwright_decoders::frame::CanId;
 use slipwright_decoders::iso_tp::framing::Framing;
-use slipwright_decoders::iso_tp::receiver::{Progress, Receiver, ReceiverSettings};
+use slipwright_decoders::iso_tp::receiver::{Progress, Receiver};
 use slipwright_decoders::iso_tp::sender::{Sender, SenderSettings, Step as SendStep};
 use slipwright_decoders::uds::negative::NegativeAnswer;
 use slipwright_decoders::uds::{AnswerFault, P2_NS, P2_PENDING_NS};
@@ -154,7 +155,7 @@ impl Asker {
         self.exchange = Some(Exchange {
             entry: index,
             sender,
-            receiver: Receiver::new(ReceiverSettings::default()),
+            receiver: answer_receiver(),
             deadline_ns: now_ns.saturating_add(ANSWER_WITHIN_NS),
             arriving: false,
         });

@@ -1,5 +1,7 @@
 //! Holds what was found in one car against its true layout.
 
+use std::collections::BTreeSet;
+
 use slipwright_decoders::decoder_file::SignalEntry;
 use slipwright_decoders::field::{BitOrder, Field};
 use slipwright_decoders::find::ACCEPTANCE_SCORE;
@@ -8,6 +10,8 @@ use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::{Quantity, Unit};
 use slipwright_sample::memory::Recording;
+use slipwright_sample::satellite::SATELLITE_DELAY_S;
+use slipwright_sample::source::{Other, Source};
 
 use crate::tally::Tally;
 
@@ -75,6 +79,12 @@ pub(crate) fn judge(
         .filter(|p| p.meaning.is_wheel_speed() && p.score >= ACCEPTANCE_SCORE)
         .collect();
     tally.with_reference += usize::from(findings.reference.is_some());
+    if let Some(reference) = &findings.reference {
+        let error_s = reference.lag_s - SATELLITE_DELAY_S;
+        tally.lag_error_s.0 += error_s;
+        tally.lag_error_s.1 += error_s * error_s;
+    }
+    contents(recording, findings, tally);
     tally.found += usize::from(!wheels.is_empty());
     let mut line = format!("car {seed}: ");
     if none {
@@ -185,6 +195,25 @@ pub(crate) fn judge(
     }
     if verbose {
         println!("{line}");
+    }
+}
+
+/// Which identifiers were parted by content, of those whose make-up is known.
+fn contents(recording: &Recording, findings: &Findings, tally: &mut Tally) {
+    let parted = findings.ids.iter().filter(|id| id.selector.is_some());
+    let parted: BTreeSet<(&str, CanId)> = parted.map(|id| (id.bus.as_str(), id.id)).collect();
+    for message in &recording.messages {
+        let Some(bus) = recording.buses.get(usize::from(message.bus)) else {
+            continue;
+        };
+        let is_parted = parted.contains(&(*bus, message.entry.id));
+        let pages = |source: &Source| matches!(source, Source::Other(Other::Page(_)));
+        if message.sources.iter().any(pages) {
+            tally.paged += 1;
+            tally.paged_parted += usize::from(is_parted);
+        } else {
+            tally.parted_wrongly += usize::from(is_parted);
+        }
     }
 }
 

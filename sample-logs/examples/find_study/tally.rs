@@ -9,6 +9,12 @@ use slipwright_decoders::role::Role;
 pub(crate) struct Tally {
     pub(crate) cars: usize,
     pub(crate) with_reference: usize,
+    /// Error of the reference's lag, s: sum and sum of squares.
+    pub(crate) lag_error_s: (f64, f64),
+    /// Identifiers with contents by turns, those of them that were parted, and others that were.
+    pub(crate) paged: usize,
+    pub(crate) paged_parted: usize,
+    pub(crate) parted_wrongly: usize,
     pub(crate) found: usize,
     pub(crate) exact: usize,
     pub(crate) false_finds: usize,
@@ -31,6 +37,16 @@ pub(crate) fn print(tally: &Tally, none: bool) {
     println!("{:34}{}", "cars", tally.cars);
     let line = |what: &str, n, of| println!("{what:34}{}", share(n, of));
     line("with a reference speed", tally.with_reference, tally.cars);
+    let with_reference = tally.with_reference.max(1) as f64;
+    let (sum, squares) = tally.lag_error_s;
+    println!(
+        "{:34}mean {:.1} ms, RMS {:.1} ms",
+        "error of the reference's lag",
+        1e3 * sum / with_reference,
+        1e3 * (squares / with_reference).sqrt()
+    );
+    line("contents by turns parted", tally.paged_parted, tally.paged);
+    println!("{:34}{}", "  others parted", tally.parted_wrongly);
     if none {
         line("false wheel speeds", tally.false_finds, tally.cars);
     } else {

@@ -106,6 +106,69 @@ fn slip_is_not_counted_in_a_gap() {
     assert!((0.5..0.95).contains(&slipped_s), "{slipped_s}");
 }
 
+/// Readings of some wheels lost over the slip of one engagement, long after the slip of another, and for
+/// two frames over that of a third.
+#[test]
+fn slip_that_may_have_been_larger_unseen_is_missing() {
+    let rear_left = 2;
+    for wheels in [vec![rear_left], (0..4).collect::<Vec<usize>>()] {
+        let mut signals = trial().signals(13);
+        let lost = |t_ns: i64| {
+            let t = (t_ns - EPOCH_NS) as f64 * 1e-9;
+            [2.03..2.3, 8.5..8.9, 12.09..12.11]
+                .iter()
+                .any(|span| span.contains(&t))
+        };
+        for &w in &wheels {
+            let wheel = &mut signals.series[w];
+            let received = wheel.t_ns.iter().copied().zip(wheel.value.iter().copied());
+            let received: Vec<(i64, f64)> = received.filter(|(t_ns, _)| !lost(*t_ns)).collect();
+            (wheel.t_ns, wheel.value) = received.into_iter().unzip();
+        }
+        let drive = measured(&signals);
+        let slip = [Measure::PeakSlip, Measure::SlipTime, Measure::SlipDistance];
+        for m in slip {
+            let role = match wheels.len() {
+                1 => Role::WheelSpeedRearLeft,
+                _ => Role::WheelSpeedFrontLeft,
+            };
+            let gap = Err(Missing::Gap(role));
+            assert_eq!(*drive.engagements[0].measured(m), gap, "{m} {wheels:?}");
+            assert!(drive.engagements[2].measured(m).is_ok(), "{m} {wheels:?}");
+            assert!(drive.engagements[3].measured(m).is_ok(), "{m} {wheels:?}");
+        }
+        // What lies in the gap is not part of the pulse, but it is of the distance.
+        for m in [Measure::PeakSlip, Measure::SlipTime] {
+            assert!(drive.engagements[1].measured(m).is_ok(), "{m} {wheels:?}");
+        }
+        assert!(
+            drive.engagements[1]
+                .measured(Measure::SlipDistance)
+                .is_err()
+        );
+    }
+}
+
+/// Sensors that tell nothing at a standstill lose nothing of a launch.
+#[test]
+fn a_standstill_without_readings_is_no_gap() {
+    let mut signals = trial().signals(14);
+    for wheel in signals.series.iter_mut().take(4) {
+        let launch = |t: f64| (4.0 * (t - 1.9).max(0.0)).min(12.0);
+        for (&t_ns, v) in wheel.t_ns.iter().zip(&mut wheel.value) {
+            *v -= 3.6 * (12.0 - launch((t_ns - EPOCH_NS) as f64 * 1e-9));
+        }
+        let told = wheel.t_ns.iter().copied().zip(wheel.value.iter().copied());
+        let told: Vec<(i64, f64)> = told.filter(|(_, v)| *v > 2.7).collect();
+        (wheel.t_ns, wheel.value) = told.into_iter().unzip();
+    }
+    let drive = measured(&signals);
+    for m in [Measure::PeakSlip, Measure::SlipDistance] {
+        let launch = drive.engagements[0].measured(m);
+        assert!(!matches!(launch, Err(Missing::Gap(_))), "{m}: {launch:?}");
+    }
+}
+
 /// A key that is missing costs the measures that need it, by name, and no others.
 #[test]
 fn each_missing_key_is_named_by_what_needs_it() {

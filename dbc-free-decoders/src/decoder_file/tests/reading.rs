@@ -16,12 +16,17 @@ fn the_documented_file_is_read() {
         file,
         warnings,
         signal_lines,
+        request_signal_lines,
     } = parse(&documented());
     let lines: Vec<String> = documented().lines().map(str::to_owned).collect();
     assert_eq!(signal_lines.len(), file.frames.len());
     assert!(
         lines[signal_lines[0][0] - 1].contains("[[frame.signal]]"),
         "{signal_lines:?}"
+    );
+    assert!(
+        lines[request_signal_lines[0][0] - 1].contains("[[request.signal]]"),
+        "{request_signal_lines:?}"
     );
     assert_eq!(warnings, []);
     assert_eq!(file.name, "training estate car");
@@ -105,6 +110,32 @@ fn what_is_quoted_from_the_file_stays_on_one_line() {
         "{error}"
     );
     assert_eq!(error.lines().count(), 1);
+}
+
+/// ISO-TP carries answers of up to 4095 bytes in its short length alone (ISO 15765-2:2016, 9.6.3).
+#[test]
+fn signals_of_an_answer_reach_beyond_a_frame() {
+    let text = |more: &str, start: u32| {
+        format!(
+            "decoder.name = \"n\"\n[[request]]\ndid = 0xF123\n{more}[[request.signal]]\nname = \"far\"\n\
+             start = {start}\nlength = 8\norder = \"big\"\n"
+        )
+    };
+    let request = |more, start| parse(&text(more, start)).file.requests.remove(0);
+    let refused = |more, start| {
+        DecoderFile::parse(&text(more, start))
+            .unwrap_err()
+            .to_string()
+    };
+    let far = request("", 8 * 4091);
+    assert_eq!(far.signals[0].field.needed_bytes(), 4092);
+    assert_eq!(far.length_bytes, None);
+    assert_eq!(request("", 65_520).signals[0].field.needed_bytes(), 8191);
+    assert_eq!(request("length_bytes = 9\n", 64).length_bytes, Some(9));
+    insta::assert_snapshot!(refused("", 65_521), @"line 6: start 65521 and length 8 reach bit 65528, but the longest answer read here has bits 0 to 65527; correct them");
+    insta::assert_snapshot!(refused("", 70_000), @"line 6: start 70000 is not a bit of an answer; the longest one read here has bits 0 to 65527; correct it");
+    insta::assert_snapshot!(refused("length_bytes = 9\n", 65), @"line 7: start 65 and length 8 reach bit 72, but an answer of 9 data bytes has bits 0 to 71; correct them, or the request's length_bytes");
+    insta::assert_snapshot!(refused("length_bytes = 8192\n", 0), @"line 4: length_bytes 8192 is not possible; the data of an answer read here have 1 to 8191 bytes");
 }
 
 #[test]

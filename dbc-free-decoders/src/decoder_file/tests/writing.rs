@@ -175,6 +175,8 @@ prop_compose! {
         pid: u8,
         did in prop::option::of(any::<u16>()),
         extended: bool,
+        // As long as the signals drawn here may need.
+        length_bytes in prop::option::of(64_u16..=8191),
         period_ms in a_time(),
         timeout_ms in a_time(),
         signals in prop::collection::vec(a_signal(), 1..4),
@@ -187,6 +189,7 @@ prop_compose! {
             read: did.map_or(DiagnosticRead::Parameter { service, pid }, DiagnosticRead::DataIdentifier),
             request_id,
             response_id: RequestEntry::response_to(request_id).unwrap(),
+            length_bytes: did.and(length_bytes),
             period_ms,
             timeout_ms,
             signals,
