@@ -55,11 +55,13 @@ pub(crate) fn closed_spans(drive: &Drive) -> Vec<ClosedSpan> {
 /// One closing, as samples of its channel.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Closing {
-    /// First sample that carries the rise, up to the first that is released again (or the end of
-    /// what is known).
+    /// First sample that carries the rise, up to the first that is released again, or that comes
+    /// after a gap.
     pub(crate) range: Range<usize>,
     /// The signal was lost or the drive ended before it was released.
     pub(crate) cut: bool,
+    /// First sample known to be released afterwards; the number of samples where there is none.
+    pub(crate) released_at: usize,
 }
 
 /// All closings of a signal.
@@ -75,7 +77,8 @@ pub(crate) struct Closings {
 }
 
 impl Closings {
-    /// As spans of time.
+    /// As spans of time. One that was cut lasts until the coupling is known to be open: within the
+    /// gap nobody knows.
     pub(crate) fn spans(&self, channel: &Channel) -> Vec<ClosedSpan> {
         let t = channel.t_ns();
         let at = |i: usize| t.get(i).or(t.last()).copied().unwrap_or(0);
@@ -83,9 +86,19 @@ impl Closings {
             .iter()
             .map(|c| ClosedSpan {
                 start_ns: at(c.range.start),
-                end_ns: at(c.range.end),
+                end_ns: at(c.released_at),
             })
             .collect()
+    }
+}
+
+/// Whether the signal was lost between samples `i` and `i + 1`: for longer than its timeout. An
+/// invalid code in a shorter hole costs its frame, as one that was not received does.
+pub(crate) fn lost_after(channel: &Channel, i: usize) -> bool {
+    let t = channel.t_ns();
+    match (t.get(i), t.get(i + 1)) {
+        (Some(&a), Some(&b)) => !channel.joined(i) && b.saturating_sub(a) > channel.timeout_ns(),
+        _ => true,
     }
 }
 
@@ -127,10 +140,15 @@ pub(crate) fn closings(channel: &Channel) -> Closings {
     scan(channel, on, off, &mut closings);
     merge(channel, &mut closings.found);
     let t = channel.t_ns();
+    let mut lost = 0;
     closings.found.retain(|c| {
-        c.range.len() >= LEAST_SAMPLES
-            && seconds_between(t[c.range.start], t[c.range.end - 1]) >= SHORTEST_S
+        let lasts = c.range.len() >= LEAST_SAMPLES
+            && seconds_between(t[c.range.start], t[c.range.end - 1]) >= SHORTEST_S;
+        // What a gap cut short at once may have been a closing like any other.
+        lost += usize::from(!lasts && c.cut && c.range.end < t.len());
+        lasts
     });
+    closings.lost += lost;
     closings
 }
 
@@ -145,12 +163,13 @@ fn scan(channel: &Channel, on: f64, off: f64, out: &mut Closings) {
     let mut state = State::Unknown;
     let mut rise = None;
     for i in 0..n {
-        if i > 0 && !channel.joined(i - 1) {
+        if i > 0 && lost_after(channel, i - 1) {
             match state {
                 State::Closed { start } => {
                     out.found.push(Closing {
                         range: start..i,
                         cut: true,
+                        released_at: n,
                     });
                     state = State::Unknown;
                 }
@@ -163,13 +182,18 @@ fn scan(channel: &Channel, on: f64, off: f64, out: &mut Closings) {
             rise = None;
         }
         // One sample on the other side is a glitch; two in a row count.
-        let next = if i + 1 < n && channel.joined(i) {
+        let next = if i + 1 < n && !lost_after(channel, i) {
             value[i + 1]
         } else {
             value[i]
         };
         match state {
-            State::Unknown if value[i] <= off => state = State::Released,
+            State::Unknown if value[i] <= off => {
+                state = State::Released;
+                if let Some(last) = out.found.last_mut().filter(|c| c.released_at == n) {
+                    last.released_at = i;
+                }
+            }
             State::Released => {
                 if value[i] <= off {
                     rise = None;
@@ -184,6 +208,7 @@ fn scan(channel: &Channel, on: f64, off: f64, out: &mut Closings) {
                 out.found.push(Closing {
                     range: start..i,
                     cut: false,
+                    released_at: i,
                 });
                 state = State::Released;
                 rise = None;
@@ -195,6 +220,7 @@ fn scan(channel: &Channel, on: f64, off: f64, out: &mut Closings) {
         out.found.push(Closing {
             range: start..n,
             cut: true,
+            released_at: n,
         });
     }
 }
@@ -210,6 +236,7 @@ fn merge(channel: &Channel, found: &mut Vec<Closing>) {
             {
                 last.range.end = next.range.end;
                 last.cut = next.cut;
+                last.released_at = next.released_at;
             }
             _ => merged.push(next),
         }

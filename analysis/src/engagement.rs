@@ -7,12 +7,14 @@ mod conditions;
 mod onset;
 mod reference;
 
+use std::ops::Range;
+
 use serde::{Deserialize, Serialize};
 use slipwright_decoders::role::Role;
 
 pub use self::onset::{ONSET_DEVIATIONS, Onset, SlipTrace};
 use self::reference::step;
-use crate::closing::{ClosedSpan, Closings, shown};
+use crate::closing::{ClosedSpan, Closing, Closings, shown};
 use crate::drive::{Channel, Drive, at_seconds, at_work_above};
 use crate::kinematics::Kinematics;
 use crate::measure::Missing;
@@ -101,12 +103,20 @@ pub struct Conditions {
 pub struct Found {
     /// Start, ns since the epoch: the first sample that carries the rise.
     pub start_ns: i64,
-    /// End, ns since the epoch: released again.
+    /// End, ns since the epoch: released again. Where nobody saw that, the last sample that shows the
+    /// coupling closed.
     pub end_ns: i64,
+    /// Why its end was not seen, if it was not: what adds up until the end, or looks for the most, is
+    /// missing then.
+    pub end_seen: Result<(), Missing>,
     /// Before this the previous engagement was still there, ns since the epoch.
     pub clear_from_ns: i64,
-    /// End of the first plateau of demand, or of pressure, ns since the epoch.
+    /// A stage of demand came before the step that is counted from: it had begun to fill the pack.
+    pub staged: bool,
+    /// End of the plateau that demand, or pressure, stepped to, ns since the epoch.
     pub plateau_end_ns: i64,
+    /// The longest stretch in which demand, or pressure, stayed where it was, ns since the epoch.
+    pub still_ns: (i64, i64),
     /// Start of the final fall of demand, or of pressure, ns since the epoch. Of a slip alone, its
     /// end.
     pub release_ns: i64,
@@ -140,6 +150,9 @@ pub fn find_engagements(drive: &Drive, kinematics: &Kinematics, wheelbase_m: Opt
     }
 }
 
+const CAPTURE_ENDS: Missing =
+    Missing::NotIdentifiable("the capture ends before the coupling opens again");
+
 /// How far before demand slip may have called for it, s.
 const SLIP_LEAD_S: f64 = 0.5;
 
@@ -160,25 +173,27 @@ fn by_closings(
     }
     let trace = SlipTrace::of(drive, kinematics);
     let mut clear_from_ns = i64::MIN;
-    let mut lost = all.lost;
+    let (mut lost, mut cut) = (all.lost, 0);
     for (closing, span) in all.found.iter().zip(all.spans(channel)) {
-        let ClosedSpan { start_ns, end_ns } = span;
-        let Some(step) = step(channel, all, closing, clear_from_ns) else {
+        let start_ns = span.start_ns;
+        let (end_ns, end_seen) = end(channel, closing, span);
+        let Some(step) = step(drive, channel, all, closing, clear_from_ns) else {
             lost += 1;
-            clear_from_ns = end_ns;
+            clear_from_ns = span.end_ns;
             continue;
         };
+        cut += usize::from(matches!(end_seen, Err(Missing::Gap(_))));
         let (reference, reference_ns, u_reference_s) = if demanded {
-            (Reference::Demand, step.half_ns, Ok(step.u_s))
+            (Reference::Demand, step.half_ns, step.u_s)
         } else {
             let from_ns = clear_from_ns.max(at_seconds(start_ns, -SLIP_LEAD_S));
             let onset = trace.as_ref().map_err(Clone::clone).and_then(|trace| {
-                trace
-                    .first_onset(trace.range(from_ns, end_ns))
-                    .ok_or(Missing::SlipInNoise)
+                let onset = trace.first_onset(trace.range(from_ns, end_ns));
+                let onset = onset.ok_or(Missing::SlipInNoise)?;
+                Ok((onset, trace.began_at(&onset)))
             });
             match onset {
-                Ok(onset) => (Reference::Slip, onset.t_ns, Ok(onset.u_s)),
+                Ok((onset, began)) => (Reference::Slip, onset.t_ns, began.map(|()| onset.u_s)),
                 Err(why) => (Reference::Slip, start_ns, Err(why)),
             }
         };
@@ -186,8 +201,11 @@ fn by_closings(
         finds.found.push(Found {
             start_ns,
             end_ns,
+            end_seen,
             clear_from_ns,
+            staged: step.staged,
             plateau_end_ns: step.plateau_end_ns,
+            still_ns: step.still_ns,
             release_ns: step.release_ns,
             kind: conditions::kind(drive, kinematics, wheelbase_m, start_ns),
             reference,
@@ -201,7 +219,19 @@ fn by_closings(
                 demand_step,
             ),
         });
-        clear_from_ns = end_ns;
+        clear_from_ns = span.end_ns;
+    }
+    if cut > 0 {
+        finds.warnings.push(match cut {
+            1 => format!(
+                "one engagement was still there when {} was lost; it ends there, and what needs its true end is missing",
+                channel.role
+            ),
+            _ => format!(
+                "{cut} engagements were still there when {} was lost; they end there, and what needs their true end is missing",
+                channel.role
+            ),
+        });
     }
     if lost > 0 {
         finds.warnings.push(match lost {
@@ -222,6 +252,18 @@ fn by_closings(
         ));
     }
     finds
+}
+
+/// When a closing ended, and why nobody knows, if nobody does.
+fn end(channel: &Channel, closing: &Closing, span: ClosedSpan) -> (i64, Result<(), Missing>) {
+    let t = channel.t_ns();
+    let Range { end, .. } = closing.range;
+    let last_ns = end.checked_sub(1).and_then(|i| t.get(i)).copied();
+    match (closing.cut, last_ns) {
+        (true, Some(last_ns)) if end < t.len() => (last_ns, Err(Missing::Gap(channel.role))),
+        (true, Some(last_ns)) => (last_ns, Err(CAPTURE_ENDS)),
+        _ => (span.end_ns, Ok(())),
+    }
 }
 
 fn by_slip(drive: &Drive, kinematics: &Kinematics, wheelbase_m: Option<f64>) -> Finds {
@@ -247,8 +289,11 @@ fn by_slip(drive: &Drive, kinematics: &Kinematics, wheelbase_m: Option<f64>) -> 
         finds.found.push(Found {
             start_ns,
             end_ns,
+            end_seen: Ok(()),
             clear_from_ns,
+            staged: false,
             plateau_end_ns: end_ns,
+            still_ns: (start_ns, end_ns),
             release_ns: end_ns,
             kind: conditions::kind(drive, kinematics, wheelbase_m, start_ns),
             reference: Reference::Slip,

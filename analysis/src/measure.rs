@@ -178,7 +178,7 @@ measures! {
     SlipDistance "slip_distance_m" "m" "slip distance" Lower "8"
         "how much farther the front tyres ran than the rear ones";
     SteadySlip "steady_slip_mps" "m/s" "steady slip" Lower "8"
-        "slip that stays while the coupling is held";
+        "median slip while pressure is held";
     FrictionWork "friction_work_j" "J" "friction work" Lower "9"
         "heat that slip under pressure put into the plates";
     FrictionWorkPerArea "friction_work_j_per_m2" "J/m²" "friction work per lining area" Lower "9"

@@ -12,6 +12,7 @@ mod friction_work;
 mod hold;
 mod peak_slip;
 mod pulse;
+mod resolution;
 mod ripple;
 mod rise_time;
 mod slip_distance;
@@ -80,6 +81,7 @@ pub fn measure_drive(
         vehicle,
         traction: &traction,
         ground: &ground,
+        pressure_step_bar: view::pressure_step_bar(&drive),
     };
     let slipping = carried_torque::slipping_torque(&whole);
     let (coupling_model, engagements) = rayon::join(
@@ -125,6 +127,7 @@ pub(crate) fn measure_engagements(
         vehicle,
         traction: &traction,
         ground: &ground,
+        pressure_step_bar: view::pressure_step_bar(drive),
     };
     measure_all(&whole, found)
 }
@@ -161,6 +164,9 @@ fn value(
     transfer: &[TransferEstimate],
     friction_work_j: &Measured,
 ) -> Measured {
+    if let (true, Err(why)) = (needs_the_end(measure), &view.found.end_seen) {
+        return Err(why.clone());
+    }
     match measure {
         Measure::DeadTime => dead_time::dead_time_ms(view),
         Measure::RiseTime => rise_time::rise_time_ms(view),
@@ -177,6 +183,18 @@ fn value(
         Measure::Hold => hold::hold_percent_per_s(view),
         Measure::Ripple => ripple::ripple_bar(view),
     }
+}
+
+/// Whether a measure adds up until the coupling opens, or looks for the most until then.
+fn needs_the_end(measure: Measure) -> bool {
+    matches!(
+        measure,
+        Measure::PeakSlip
+            | Measure::SlipTime
+            | Measure::SlipDistance
+            | Measure::FrictionWork
+            | Measure::FrictionWorkPerArea
+    )
 }
 
 /// Traces begin this long before the reference, s.

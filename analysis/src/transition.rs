@@ -25,6 +25,7 @@ mod shape;
 pub(crate) use self::crossing::middle_crossing;
 use self::crossing::{first_crossing_after, last_crossing_before};
 pub use self::first_rise::measure_first_rise;
+pub(crate) use self::first_rise::{RoughRise, first_level_lasts, rough_first_rise};
 use self::fit::{Fit, Sampled, fit};
 pub use self::levels::StateLevels;
 use self::levels::{state_levels, step_noise};
@@ -92,6 +93,7 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
         levels: states,
         u_amplitude: states.sigma,
         samples: wide.t_s.len(),
+        widest_u_s: whole.widest_u_s(),
         basis: Basis::Interpolated {
             naive_s,
             interval_s,
@@ -202,6 +204,12 @@ impl Waveform<'_> {
         }
     }
 
+    /// The rise and a sample: a crossing that is not known to this is not placed.
+    fn widest_u_s(&self) -> f64 {
+        let [t10, _, t90] = self.naive_s;
+        t90 - t10 + self.interval_s
+    }
+
     fn fitted(&self, within: usize) -> Option<Rise> {
         let mut reach = Reach::WIDE;
         let mut data = self.near(reach);
@@ -264,8 +272,10 @@ impl Waveform<'_> {
             },
             u_amplitude: (variance * leader.amplitude_variance()).sqrt(),
             samples: data.t_s.len(),
+            widest_u_s: self.widest_u_s(),
             basis: Basis::Fitted(Fitted {
                 variance,
+                widest_u_s: self.widest_u_s(),
                 widen: student_over_normal(freedom),
                 left,
                 // What of the residuals is more than noise.
@@ -367,7 +377,7 @@ fn candidates(data: &Sampled<'_>, within: usize) -> Option<Candidates> {
 }
 
 /// The smallest step between two values: what the code resolves. Quantisation counts as noise.
-fn resolution(y: &[f64]) -> f64 {
+pub(crate) fn resolution(y: &[f64]) -> f64 {
     let mut sorted = y.to_vec();
     sorted.sort_unstable_by(f64::total_cmp);
     let span = sorted.last().copied().unwrap_or(0.0) - sorted.first().copied().unwrap_or(0.0);

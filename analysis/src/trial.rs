@@ -2,6 +2,7 @@
 //! forms.
 
 mod random;
+mod servo;
 
 use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
@@ -9,6 +10,7 @@ use slipwright_decoders::signal::{Invalid, Series, SignalKey, Signals};
 use slipwright_decoders::unit::Unit;
 
 pub(crate) use self::random::{Random, stamps};
+pub(crate) use self::servo::Servo;
 use crate::measures::FrameSpan;
 use crate::vehicle::{PressureLaw, Vehicle};
 

@@ -23,6 +23,9 @@ const JOIN_S: f64 = 0.2;
 /// one axle, then under the other.
 const SWING_S: f64 = 0.1;
 
+const SLIPPED_BEFORE: Missing =
+    Missing::NotIdentifiable("slip was there before the coupling could have been called for");
+
 /// Slip with what is needed to judge it.
 #[derive(Clone, Copy, Debug)]
 pub struct SlipTrace<'a> {
@@ -124,6 +127,20 @@ impl<'a> SlipTrace<'a> {
             i = end.max(i + 1);
         }
         None
+    }
+
+    /// Whether an onset is one: slip was told and within its noise just before. Else slip was there
+    /// already when it could first be told.
+    pub(super) fn began_at(&self, onset: &Onset) -> Result<(), Missing> {
+        let before = onset
+            .index
+            .checked_sub(1)
+            .filter(|&k| self.drive.base_joined(k));
+        match before.map(|k| (self.slip.get(k), self.beyond(k))) {
+            Some((Some(_), false)) => Ok(()),
+            Some((None, _)) => Err(Missing::BelowSensorSpeed),
+            _ => Err(SLIPPED_BEFORE),
+        }
     }
 
     /// Every slip that stands for an engagement by itself. `disturbed` marks samples where something

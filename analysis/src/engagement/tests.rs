@@ -165,14 +165,42 @@ fn a_rise_that_was_not_received_is_left_out_and_said() {
 }
 
 #[test]
-fn an_invalid_demand_ends_what_is_known() {
+fn an_invalid_demand_is_a_frame_that_is_lost_and_many_end_what_is_known() {
     let demand = |t: f64| if on(t, 2.0, 4.0) { 60.0 } else { 0.0 };
     let mut signals = with_demand(6.0, Unit::Percent, |_| 10.0, demand);
     signals.series[4].invalid.push(Invalid {
         t_ns: EPOCH_NS + 3_005_000_000,
         reason: InvalidReason::RawCode,
     });
-    check(&signals, &[[2.0, 2.0, 3.01]]);
+    check(&signals, &[[2.0, 2.0, 4.0]]);
+    let known = |t_ns: i64| !on(s(t_ns), 3.005, 3.2);
+    let lost = &mut signals.series[4];
+    let (kept, invalid): (Vec<_>, Vec<_>) = lost
+        .t_ns
+        .iter()
+        .copied()
+        .zip(lost.value.iter().copied())
+        .partition(|(t_ns, _)| known(*t_ns));
+    (lost.t_ns, lost.value) = kept.into_iter().unzip();
+    lost.invalid = invalid
+        .into_iter()
+        .map(|(t_ns, _)| Invalid {
+            t_ns,
+            reason: InvalidReason::RawCode,
+        })
+        .collect();
+    check(&signals, &[[2.0, 2.0, 3.0]]);
+    let finds = finds(&signals);
+    let gap = Err(Missing::Gap(Role::CouplingDemand));
+    assert_eq!(finds.found[0].end_seen, gap);
+    assert!(
+        finds.warnings[0].contains("one engagement was still there"),
+        "{:?}",
+        finds.warnings
+    );
+    // Until it is seen open again nobody may take it for open.
+    let spans = crate::closing::closed_spans(&Drive::from_signals(&signals, &vehicle()));
+    assert!((s(spans[0].end_ns) - 4.0).abs() < 2e-3, "{spans:?}");
 }
 
 #[test]

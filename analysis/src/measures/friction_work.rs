@@ -12,7 +12,7 @@
 
 use slipwright_decoders::role::Role;
 
-use super::view::View;
+use super::view::{View, carried_at};
 use crate::coupling::{Pack, lining_area_m2};
 use crate::drive::seconds_between;
 use crate::kinematics::slip_rad_s;
@@ -49,7 +49,7 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     // Power at a sample, its derivative by slip, and its systematic uncertainty, W.
     let power = |i: usize| -> Option<[f64; 3]> {
         let slip = trace.slip_mps(i)?;
-        let torque = pack.torque_nm(pressure.at(base[i])?);
+        let torque = pack.torque_nm(carried_at(pressure, base[i])?);
         let counted = if slip.abs() > trace.threshold_mps(i) {
             slip.abs()
         } else {
@@ -79,7 +79,7 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
             samples += 1;
             begun = true;
         } else if begun && last_told.is_some_and(|last| last >= i) {
-            let lost = if pressure.at(base[i]).is_none() {
+            let lost = if carried_at(pressure, base[i]).is_none() {
                 Role::CouplingPressure
             } else {
                 Role::WheelSpeedFrontLeft

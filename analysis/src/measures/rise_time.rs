@@ -3,7 +3,7 @@
 
 use slipwright_decoders::role::Role;
 
-use super::view::View;
+use super::view::{View, placed};
 use crate::measure::{Estimate, Measured, Missing};
 
 pub(super) fn rise_time_ms(view: &View<'_>) -> Measured {
@@ -14,6 +14,7 @@ pub(super) fn rise_time_ms(view: &View<'_>) -> Measured {
     let time = rise
         .between(0.1, 0.9)
         .ok_or(Missing::NoCrossing { role, percent: 90 })?;
+    placed(rise, time)?;
     Ok(Estimate {
         value: time.t_s * 1e3,
         u: time.u_s * 1e3,

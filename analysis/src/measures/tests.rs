@@ -2,7 +2,10 @@
 
 mod any_drive;
 mod closed_forms;
+mod lost;
 mod missing;
+mod slipping;
+mod stages;
 
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;

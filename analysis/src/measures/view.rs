@@ -6,12 +6,15 @@ use slipwright_decoders::role::Role;
 
 use super::pulse::{Pulse, pulse};
 use super::unseen::{Unseen, unseen};
+use crate::closing::lost_after;
 use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::engagement::{Found, Reference, SlipTrace};
 use crate::kinematics::Kinematics;
 use crate::measure::{Estimate, Measured, Missing};
 use crate::traction::{GroundSpeed, Traction};
-use crate::transition::{LEAST_SAMPLES, NoRise, Rise, Timed, measure_first_rise};
+use crate::transition::{
+    LEAST_SAMPLES, NoRise, Rise, Timed, first_level_lasts, measure_first_rise, resolution,
+};
 use crate::vehicle::Vehicle;
 
 /// The released level is looked at this long before the start, s; slip may also call for demand
@@ -28,6 +31,13 @@ pub(super) const LEAST_HELD: usize = 5;
 /// for a healthy coupling. Common practice, no source.
 const HELD_WITHOUT_PRESSURE_S: f64 = 0.4;
 
+/// The settled part after the step is enough from this length on, s.
+const SHORT_SETTLED_S: f64 = 0.5;
+
+/// After demand has moved while the coupling is held, pressure has settled this much later, s. Common
+/// practice, no source.
+const SETTLED_S: f64 = 0.35;
+
 /// After 90 % of the step a first-order rise needs this share of its rise time until it is within
 /// half a per cent of its level: (ln 200 - ln 10) / ln 9.
 const SETTLING_SHARE: f64 = 1.36;
@@ -40,6 +50,14 @@ pub(super) struct Whole<'a> {
     pub(super) vehicle: &'a Vehicle,
     pub(super) traction: &'a Result<Traction, Missing>,
     pub(super) ground: &'a Result<GroundSpeed, Missing>,
+    /// The step of pressure's code, bar; 0 without pressure.
+    pub(super) pressure_step_bar: f64,
+}
+
+/// The step of pressure's code: the smallest between two values of a drive, bar.
+pub(super) fn pressure_step_bar(drive: &Drive) -> f64 {
+    let pressure = drive.channel(Role::CouplingPressure);
+    pressure.map_or(0.0, |channel| resolution(channel.value()))
 }
 
 /// What a measure looks at. Times in seconds count from the start of the engagement.
@@ -62,6 +80,8 @@ pub(super) struct View<'a> {
     pub(super) pulse: Result<Pulse, Missing>,
     /// Pressure's rise, or why there is none.
     pub(super) rise: Result<Rise, Missing>,
+    /// The step of pressure's code, bar.
+    pub(super) pressure_step_bar: f64,
 }
 
 impl<'a> View<'a> {
@@ -72,6 +92,7 @@ impl<'a> View<'a> {
             vehicle,
             traction,
             ground,
+            pressure_step_bar,
         } = *whole;
         let slip = SlipTrace::of(drive, kinematics);
         let from_ns = found.clear_from_ns.max(at_seconds(found.start_ns, -LEAD_S));
@@ -96,6 +117,7 @@ impl<'a> View<'a> {
             unseen,
             pulse,
             rise,
+            pressure_step_bar,
         }
     }
 
@@ -113,7 +135,7 @@ impl<'a> View<'a> {
             .crossing(share)
             .ok_or(Missing::NoCrossing { role, percent })?;
         let t_ns = at_seconds(self.found.start_ns, crossing.t_s);
-        match self.drive.channel(role)?.at(t_ns) {
+        match carried_at(self.drive.channel(role)?, t_ns) {
             Some(_) => Ok(crossing),
             None => Err(Missing::Gap(role)),
         }
@@ -125,8 +147,14 @@ impl<'a> View<'a> {
         let crossing = self.pressure_crossing(share)?;
         let u_reference_s = self.found.u_reference_s.clone()?;
         let rise = self.rise.as_ref().map_err(Clone::clone)?;
+        placed(rise, crossing)?;
         let since_s = crossing.t_s - self.seconds(self.found.reference_ns);
         let by_demand = self.found.reference == Reference::Demand;
+        if !by_demand && since_s < 0.0 {
+            return Err(Missing::NotIdentifiable(
+                "pressure came before slip, and without demand on the bus nothing tells when it was called for",
+            ));
+        }
         Ok(Estimate {
             value: since_s * 1e3,
             u: crossing.u_s.hypot(u_reference_s) * 1e3,
@@ -170,28 +198,24 @@ impl<'a> View<'a> {
         Ok(samples)
     }
 
-    /// The held part after the slip has ended: where slip is steady. Where it never ends, all of the
-    /// held part.
-    pub(super) fn steady_ns(&self) -> Result<(i64, i64), Missing> {
-        let (held_ns, release_ns) = self.held_ns()?;
-        let ended_ns = self.pulse.as_ref().ok().and_then(|pulse| {
-            let onset = pulse.onset.as_ref()?;
-            Some(at_seconds(onset.t_ns, pulse.lasts.as_ref().ok()?.t_s))
-        });
-        let from_ns = ended_ns.map_or(held_ns, |ended_ns| ended_ns.max(held_ns));
-        long_enough(from_ns, release_ns).or(Ok((held_ns, release_ns)))
-    }
-
-    /// The part of the held part in which pressure has settled and demand stays at its first level.
+    /// The part of the held part in which pressure has settled and demand stays at the level that it
+    /// stepped to. Where it left that soon, the longest part in which it stays at any level.
     pub(super) fn settled_ns(&self) -> Result<(i64, i64), Missing> {
         let high = self.pressure_crossing(0.9)?;
         let rise = self.rise.as_ref().map_err(Clone::clone)?;
         let rise_s = rise.between(0.1, 0.9).map_or(0.0, |t| t.t_s.max(0.0));
         let from_ns = at_seconds(self.found.start_ns, high.t_s + SETTLING_SHARE * rise_s);
-        long_enough(
-            from_ns,
-            self.found.plateau_end_ns.min(self.found.release_ns),
-        )
+        let release_ns = self.found.release_ns;
+        let first = (from_ns, self.found.plateau_end_ns.min(release_ns));
+        let (still_ns, moved_ns) = self.found.still_ns;
+        let later = (
+            from_ns.max(at_seconds(still_ns, SETTLED_S)),
+            moved_ns.min(release_ns),
+        );
+        let lasts_s = |span: (i64, i64)| seconds_between(span.0, span.1);
+        let soon_left = lasts_s(first) < SHORT_SETTLED_S && lasts_s(later) > lasts_s(first);
+        let (from_ns, to_ns) = if soon_left { later } else { first };
+        long_enough(from_ns, to_ns)
     }
 
     /// Pressure's samples within a span, times in s from its begin.
@@ -208,7 +232,7 @@ impl<'a> View<'a> {
                 need: least,
             });
         }
-        if !channel.unbroken(range) {
+        if lost_within(channel, range) {
             return Err(Missing::Gap(Role::CouplingPressure));
         }
         Ok(channel.window(from_ns, to_ns, from_ns))
@@ -236,24 +260,54 @@ fn pressure_rise(drive: &Drive, found: &Found) -> Result<Rise, Missing> {
     let role = Role::CouplingPressure;
     let channel = drive.channel(role)?;
     let from_ns = found.clear_from_ns.max(at_seconds(found.start_ns, -LEAD_S));
+    let range = channel.range(from_ns, found.release_ns);
+    // What was not received cannot have been crossed.
+    let gap = lost_within(channel, range.start..range.end + 1);
     let (t_s, value) = channel.window(from_ns, found.release_ns, found.start_ns);
+    if let Err(why) = &found.end_seen
+        && !first_level_lasts(&t_s, &value)
+    {
+        return Err(if gap { Missing::Gap(role) } else { why.clone() });
+    }
     measure_first_rise(&t_s, &value).map_err(|why| match why {
+        _ if gap => Missing::Gap(role),
         NoRise::TooFewSamples { have } => Missing::TooFewSamples {
             have,
             need: LEAST_SAMPLES,
         },
         NoRise::InNoise => Missing::StepInNoise(role),
-        NoRise::NoCrossing(percent) => {
-            // What was not received cannot have been crossed.
-            if gap_within(channel, from_ns, found.release_ns) {
-                Missing::Gap(role)
-            } else {
-                Missing::NoCrossing { role, percent }
-            }
-        }
+        NoRise::NoCrossing(percent) => Missing::NoCrossing { role, percent },
     })
 }
 
-fn gap_within(channel: &Channel, from_ns: i64, to_ns: i64) -> bool {
-    !channel.unbroken(channel.range(from_ns, to_ns))
+/// A time that is known to no better than the rise and a sample is none.
+pub(super) fn placed(rise: &Rise, time: Timed) -> Result<(), Missing> {
+    if time.u_s <= rise.widest_u_s {
+        Ok(())
+    } else {
+        Err(Missing::NotIdentifiable(
+            "the samples on the rise of pressure are too few or too noisy to place it",
+        ))
+    }
+}
+
+/// The value at a time, carried over an invalid code as over a frame that was not received.
+pub(super) fn carried_at(channel: &Channel, t_ns: i64) -> Option<f64> {
+    channel.at(t_ns).or_else(|| {
+        let t = channel.t_ns();
+        let i = t.partition_point(|&own| own <= t_ns).checked_sub(1)?;
+        if lost_after(channel, i) {
+            return None;
+        }
+        let share = seconds_between(t[i], t_ns) / seconds_between(t[i], t[i + 1]);
+        let value = channel.value();
+        Some(value[i] + share * (value[i + 1] - value[i]))
+    })
+}
+
+/// Whether a signal was lost for longer than its timeout between the samples of a range.
+fn lost_within(channel: &Channel, range: Range<usize>) -> bool {
+    let end = range.end.min(channel.t_ns().len());
+    !channel.unbroken(range.start..end)
+        && (range.start + 1..end).any(|i| lost_after(channel, i - 1))
 }

@@ -21,6 +21,8 @@ pub struct Rise {
     pub u_amplitude: f64,
     /// Samples it rests on.
     pub samples: usize,
+    /// A time that is not known to this is not placed within the rise, s.
+    pub(crate) widest_u_s: f64,
     pub(super) basis: Basis,
 }
 
@@ -37,6 +39,8 @@ pub(super) struct Fitted {
     pub(super) models: Vec<(Fit, f64)>,
     /// Variance of a sample.
     pub(super) variance: f64,
+    /// A shape that leaves a time more uncertain than this does not place it, s.
+    pub(super) widest_u_s: f64,
     /// Factor for few samples.
     pub(super) widen: f64,
     /// The samples, where no shape explains them; otherwise empty.
@@ -167,7 +171,7 @@ impl Fitted {
     /// Weighted over models: `value` gives time, variance per unit sample variance, and extra
     /// variance in s².
     fn combined(&self, value: impl Fn(&Fit) -> Option<(f64, f64, f64)>) -> Option<Timed> {
-        let found: Vec<(f64, f64, f64)> = self
+        let mut found: Vec<(f64, f64, f64)> = self
             .models
             .iter()
             .filter_map(|(fit, weight)| {
@@ -175,6 +179,12 @@ impl Fitted {
                 Some((t, v * self.variance + extra, *weight))
             })
             .collect();
+        // A shape with numbers that the samples do not tell may put the time anywhere; beside one
+        // that places it, it says nothing.
+        let placed = |v: f64| v.sqrt() <= self.widest_u_s;
+        if found.iter().any(|(_, v, _)| placed(*v)) {
+            found.retain(|(_, v, _)| placed(*v));
+        }
         let total: f64 = found.iter().map(|(_, _, w)| w).sum();
         if total <= 0.0 {
             return None;
@@ -231,6 +241,7 @@ mod tests {
             },
             u_amplitude: 0.01,
             samples: 6,
+            widest_u_s: 0.11,
             basis: Basis::Interpolated {
                 naive_s,
                 interval_s: 0.01,

@@ -90,7 +90,12 @@ struct Draft {
 }
 
 fn draft(pressure: &Channel, demand: &Channel, found: &Found) -> Option<Draft> {
-    let origin_ns = found.reference_ns;
+    // The pack fills from the first stage of demand on, whichever stage pressure's rise is counted from.
+    let origin_ns = if found.staged {
+        found.start_ns
+    } else {
+        found.reference_ns
+    };
     let from_ns = at_seconds(origin_ns, -BEFORE_S).max(found.clear_from_ns);
     let range = pressure.range(from_ns, found.release_ns);
     if range.len() < 8 || !pressure.unbroken(range) {
