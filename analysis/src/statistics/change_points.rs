@@ -8,6 +8,11 @@
 //! Fearnhead & Eckley, "Optimal detection of changepoints with a linear computational cost",
 //! JASA 107 (2012) 1590-1598) and is left out, as a series here has one value a drive.
 //!
+//! A step between two levels takes fewer numbers than a line on either side, so a piece is looked
+//! at once more: where two levels beat its line, and one level, by the Bayesian information
+//! criterion (Schwarz, "Estimating the dimension of a model", Ann. Statist. 6 (1978) 461-464), it
+//! is cut there too.
+//!
 //! The noise comes from the series itself, by the distances of each value from the line through
 //! its two neighbours, robustly scaled. A value far from the median of its neighbourhood is first
 //! pulled in, so that one odd drive is no change (Hampel's filter).
@@ -27,8 +32,9 @@ pub const SHORTEST: usize = 5;
 /// of cases from 12 to 104 values (tested below).
 const PENALTY: f64 = 6.0;
 
-/// A step between two levels takes two parameters (where, level) more than one level, and one more
-/// than a line. By how many times the penalty's logarithm it must be better than either.
+/// By how many times the penalty's logarithm two levels must be better than one level, and than a
+/// line: they take two parameters (where, level) more than the former, which counts double as for
+/// a cut, and one more than the latter.
 const STEP_OVER_LEVEL: f64 = 4.0;
 const STEP_OVER_LINE: f64 = 1.0;
 
