@@ -176,7 +176,7 @@ mod tests {
 
     #[test]
     fn a_level_that_lasts_is_the_step_whatever_comes_after() {
-        check(|t| step(t, &[(0.0, 8.0), (0.9, 24.0)]), 2.9, 0.0, 8.0, 71);
+        check(|t| step(t, &[(0.0, 16.0), (0.9, 24.0)]), 2.9, 0.0, 16.0, 71);
         check(|t| step(t, &[(0.0, 20.0), (0.8, 10.0)]), 2.8, 0.0, 20.0, 72);
     }
 
