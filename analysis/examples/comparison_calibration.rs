@@ -14,6 +14,7 @@
     reason = "an example prints its table"
 )]
 
+use slipwright_analysis::comparison::family::PROOF;
 use slipwright_analysis::comparison::{Verdict, compare};
 use slipwright_analysis::measure::Measure;
 use slipwright_analysis::{engagement, kinematics, measure, measures};
@@ -36,14 +37,16 @@ fn main() {
         .unwrap_or(0x5eed_0000);
     println!("{campaigns} campaigns a line from seed {first}; shares in per cent");
     println!(
-        "{:<44} {:>6} {:>6} {:>6} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>6} {:>5}",
+        "{:<44} {:>6} {:>6} {:>6} {:>6} {:>6} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>6} {:>5}",
         "campaign",
         "wrong",
         "wrong*",
         "found",
+        "slip",
         "all",
         "p<5 %",
         "prov.",
+        "prov s",
         "none",
         "cover d",
         "cover s",
@@ -64,8 +67,8 @@ fn main() {
     }
     println!(
         "wrong: the overall verdict says reduced or increased against the truth; wrong*: any \
-         measure does.\nfound: delay is said to be reduced, and it was; all: the overall verdict says so of slip and delay; p<5 %: before the correction over \
-         measures; prov.: smallest provable change of the delay, per cent of its median.\nnone: not \
+         measure does.\nfound: delay is said to be reduced, and it was; slip: a measure of slip is, and it was; all: the overall verdict says so of slip and delay; p<5 %: before the correction over \
+         measures; prov., prov s: smallest provable change of delay, and of peak slip where there is one, median, per cent of their medians.\nnone: not \
          enough data for the delay. cover d, s: intervals of delay, and of peak slip, that hold \
          the truth. bed: campaigns in which a bedding-in is said."
     );
@@ -164,6 +167,29 @@ fn plans() -> Vec<(String, Plan)> {
             ..uneven
         },
     );
+    let steps = Plan {
+        demand_is_step: true,
+        ..null(4)
+    };
+    for further in [1.0, 1.05, 1.1, 1.2, 1.4] {
+        add(
+            &format!(
+                "nothing changed, steps, {:.0} % further",
+                100.0 * (further - 1.0)
+            ),
+            Plan {
+                further_after: further,
+                ..steps
+            },
+        );
+    }
+    add(
+        "slip -40 %, steps, 4 + 4",
+        Plan {
+            slip_change: 0.6,
+            ..steps
+        },
+    );
     add("delay -15 %, 3 + 3 of 6 launches", better(Plan::SMALL));
     let spread = |drive_spread, chance| {
         better(Plan {
@@ -224,10 +250,27 @@ fn plans() -> Vec<(String, Plan)> {
             ..null(4)
         },
     );
+    for (drives, change) in [(3, 0.7), (4, 0.7), (4, 0.6), (4, 0.3), (4, 0.1)] {
+        add(
+            &format!("slip -{:.0} %, {drives} + {drives}", 100.0 * (1.0 - change)),
+            Plan {
+                slip_change: change,
+                ..null(drives)
+            },
+        );
+    }
     add(
-        "slip -40 %, 4 + 4",
+        "slip -90 %, 3 + 6, uneven",
         Plan {
-            slip_change: 0.6,
+            slip_change: 0.1,
+            ..uneven
+        },
+    );
+    add(
+        "slip -90 %, 4 + 4, calmer after",
+        Plan {
+            slip_change: 0.1,
+            calmer_after: 0.5,
             ..null(4)
         },
     );
@@ -255,9 +298,10 @@ struct Count {
     wrong: u64,
     wrong_anywhere: u64,
     found: u64,
+    slip: u64,
     overall: u64,
     raw: u64,
-    provable: f64,
+    provable: [Vec<f64>; 2],
     none: u64,
     covered: [u64; 2],
     judged: [u64; 2],
@@ -300,33 +344,45 @@ fn count(plans: &[Plan], campaigns: u64, first: u64) -> Count {
                 let holds = low <= truth(measure) && truth(measure) <= high;
                 count.covered[slot] += u64::from(holds);
             }
+            if let (Some(smallest), Some(median)) = (m.smallest_provable, m.before_median) {
+                count.provable[slot].push(smallest / median);
+            }
         }
         let delay = &found.measures[Measure::EngagementDelay as usize];
         let real = truth(Measure::EngagementDelay);
         let right = |v: Verdict| v == Verdict::Reduced && real < 0.0;
         count.found += u64::from(right(delay.verdict));
+        let slips = &PROOF[1..];
+        count.slip += u64::from(slips.iter().any(|m| {
+            let verdict = found.measures[*m as usize].verdict;
+            verdict == Verdict::Reduced && truth(*m) < 0.0
+        }));
         count.raw += u64::from(delay.p.is_some_and(|p| p < 0.05));
         count.none += u64::from(delay.verdict == Verdict::NotEnoughData);
         count.pairs += delay.pairs as f64;
-        if let (Some(smallest), Some(median)) = (delay.smallest_provable, delay.before_median) {
-            count.provable += smallest / median;
-        }
     }
     count
 }
 
 impl std::fmt::Display for Count {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let middle = |values: &[f64]| {
+            let mut sorted = values.to_vec();
+            sorted.sort_by(f64::total_cmp);
+            sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN)
+        };
         let share = |part: u64, of: u64| 100.0 * part as f64 / of.max(1) as f64;
         write!(
             f,
-            "{:>6.1} {:>6.1} {:>6.1} {:>6.1} {:>6.1} {:>6.1} {:>6.1} {:>7.1} {:>7.1} {:>6.1} {:>5.1}",
+            "{:>6.1} {:>6.1} {:>6.1} {:>6.1} {:>6.1} {:>6.1} {:>6.1} {:>6.1} {:>6.1} {:>7.1} {:>7.1} {:>6.1} {:>5.1}",
             share(self.wrong, self.campaigns),
             share(self.wrong_anywhere, self.campaigns),
             share(self.found, self.campaigns),
+            share(self.slip, self.campaigns),
             share(self.overall, self.campaigns),
             share(self.raw, self.campaigns),
-            100.0 * self.provable / self.judged[0].max(1) as f64,
+            100.0 * middle(&self.provable[0]),
+            100.0 * middle(&self.provable[1]),
             share(self.none, self.campaigns),
             share(self.covered[0], self.judged[0]),
             share(self.covered[1], self.judged[1]),

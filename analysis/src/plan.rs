@@ -380,7 +380,7 @@ fn spread_model(y: &[f64], engagements: &[&Engagement], cluster: &[usize]) -> Op
         let Some(values) = values else { continue };
         let mean = values.iter().sum::<f64>() / values.len().max(1) as f64;
         let apart = values.iter().map(|v| (v - mean).abs()).fold(0.0, f64::max);
-        if apart > condition.negligible(mean.abs()) {
+        if condition.stands_in_for().is_none() && apart > condition.adjusted_from(mean.abs()) {
             columns.push(values.iter().map(|v| v - mean).collect());
         }
     }

@@ -118,6 +118,7 @@ struct MeasureComparisonOutput {
     ci_high: Option<f64>,
     p: Option<f64>,
     p_holm: Option<f64>,
+    level: Option<f64>,
     smallest_provable: Option<f64>,
     pairs: usize,
     matched: Vec<MatchedPairOutput>,
@@ -140,6 +141,7 @@ impl MeasureComparisonOutput {
             ci_high: m.ci_high,
             p: m.p,
             p_holm: m.p_holm,
+            level: m.level,
             smallest_provable: m.smallest_provable,
             pairs: m.pairs,
             matched: m

@@ -250,9 +250,12 @@ impl<'a> Campaign<'a> {
         }
         Condition::ALL
             .into_iter()
-            .filter(|c| lacks(*c))
-            // The stand-in is only missed together with what it stands in for.
-            .filter(|c| *c != Condition::AcceleratorPosition || lacks(Condition::DemandStep))
+            .filter(|c| c.stands_in_for().is_none() && lacks(*c))
+            // Nothing is missed where its stand-in serves.
+            .filter(|c| {
+                let mut all = Condition::ALL.into_iter();
+                !all.any(|other| other.stands_in_for() == Some(*c) && !lacks(other))
+            })
             .map(|c| {
                 format!(
                     "{} is missing in one of the sets, so engagements could not be matched on it: \

@@ -13,19 +13,22 @@ pub enum Condition {
     AcceleratorRate,
     /// Speed at the start.
     Speed,
-    /// Accelerator position; it stands in where there is no demand signal, since position and
-    /// speed are what a control unit makes demand from.
+    /// Accelerator position: what drives slip where demand does not follow the pedal, as of a control
+    /// unit that closes the coupling by one step.
     AcceleratorPosition,
+    /// Engine torque; it stands in where the bus carries no accelerator.
+    EngineTorque,
 }
 
 impl Condition {
     /// Every condition.
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 6] = [
         Self::FluidTemperature,
         Self::DemandStep,
         Self::AcceleratorRate,
         Self::Speed,
         Self::AcceleratorPosition,
+        Self::EngineTorque,
     ];
 
     /// As said to a person.
@@ -37,6 +40,7 @@ impl Condition {
             Self::AcceleratorRate => "accelerator rate",
             Self::Speed => "speed at start",
             Self::AcceleratorPosition => "accelerator position",
+            Self::EngineTorque => "engine torque",
         }
     }
 
@@ -49,6 +53,7 @@ impl Condition {
             Self::AcceleratorRate => "%/s",
             Self::Speed => "m/s",
             Self::AcceleratorPosition => "%",
+            Self::EngineTorque => "N·m",
         }
     }
 
@@ -61,13 +66,13 @@ impl Condition {
             Self::AcceleratorRate => conditions.accelerator_rate_percent_per_s,
             Self::Speed => conditions.speed_mps,
             Self::AcceleratorPosition => conditions.accelerator_percent,
+            Self::EngineTorque => conditions.engine_torque_nm,
         }
         .filter(|value| value.is_finite())
     }
 
     /// A difference that no driver can be asked to avoid, in the condition's unit: never a reason
-    /// to call two engagements unlike, and a spread below it is not adjusted for. `typical` is the
-    /// median size of the values. Common practice, no source.
+    /// to call two engagements unlike. `typical` is the median size of the values. Common practice, no source.
     #[must_use]
     pub fn negligible(self, typical: f64) -> f64 {
         match self {
@@ -76,6 +81,30 @@ impl Condition {
             Self::AcceleratorRate => 0.1 * typical,
             Self::Speed => 1.0,
             Self::AcceleratorPosition => 5.0,
+            Self::EngineTorque => 0.1 * typical,
+        }
+    }
+
+    /// The condition that it stands in for: it is used only where the other is missing.
+    #[must_use]
+    pub fn stands_in_for(self) -> Option<Self> {
+        (self == Self::EngineTorque).then_some(Self::AcceleratorPosition)
+    }
+
+    /// Whether it says how far the accelerator goes, which demand may follow.
+    #[must_use]
+    pub fn is_throttle(self) -> bool {
+        matches!(self, Self::AcceleratorPosition | Self::EngineTorque)
+    }
+
+    /// A spread below which it is not adjusted for, in the condition's unit. Slip goes with the
+    /// accelerator more than in proportion, so little of it matters.
+    #[must_use]
+    pub fn adjusted_from(self, typical: f64) -> f64 {
+        match self {
+            Self::AcceleratorPosition => 2.0,
+            Self::EngineTorque => 0.04 * typical,
+            _ => self.negligible(typical),
         }
     }
 }

@@ -4,16 +4,12 @@ use super::campaign::{Campaign, Placed};
 use super::family::{self, Question};
 use super::matching::Matching;
 use super::shift::{self, Observation, Shift};
-use super::{EngagementPosition, MatchedPair, MeasureComparison, Verdict};
+use super::{EngagementPosition, MatchedPair, MeasureComparison, Verdict, provable};
 use crate::measure::Measure;
 use crate::number;
 use crate::statistics::quantile::median;
 use crate::statistics::spread::{error_of_median, sd};
-use crate::statistics::student_t::detectable;
 use crate::words;
-
-/// Power at which the smallest provable change is given.
-pub const POWER: f64 = 0.8;
 
 /// One measure before the correction over measures.
 pub(super) struct Draft {
@@ -179,6 +175,7 @@ impl Draft {
             ci_high: None,
             p: None,
             p_holm: None,
+            level: None,
             smallest_provable: None,
             pairs: self.matching.pairs.len(),
             matched: self.matched,
@@ -224,7 +221,7 @@ impl Draft {
             return out;
         };
         out.p_holm = Some(corrected.p);
-        out.smallest_provable = shift.of_errors(detectable(corrected.level, POWER, sureness.df));
+        out.level = Some(corrected.level);
         out.verdict = if corrected.p >= family::LEVEL {
             Verdict::NoChangeShown
         } else if shift.shift < 0.0 {
@@ -232,14 +229,20 @@ impl Draft {
         } else {
             Verdict::Increased
         };
+        let mut whys = Vec::new();
         if out.verdict == Verdict::NoChangeShown && sureness.p < family::LEVEL {
-            out.why = Some(format!(
+            whys.push(format!(
                 "the interval leaves zero out, but of {} one is expected to do so by chance more \
                  often than is safe (p {} after correction)",
                 number::count(questions, "measure", "measures"),
                 number::probability(corrected.p)
             ));
         }
+        match provable::smallest(self.measure, &shift, sureness.df, corrected.level) {
+            Ok(smallest) => out.smallest_provable = Some(smallest),
+            Err(why) => whys.push(why.to_owned()),
+        }
+        out.why = (!whys.is_empty()).then(|| whys.join("; "));
         out
     }
 }

@@ -7,8 +7,11 @@
 //! `caliper = max(negligible difference, 1.5 * robust standard deviation within the sets)`,
 //!
 //! the standard deviation from the median absolute deviation of each set about its own median,
-//! pooled by size, so that a difference between the sets cannot widen it. Narrower calipers leave
-//! few counterparts where four conditions must agree at once (18 engagements against 18 that are
+//! pooled by size, so that a difference between the sets cannot widen it. Conditions are fluid
+//! temperature, demand, accelerator rate, speed, and how far the accelerator goes (engine torque where
+//! the bus carries no accelerator): demand may be one step, whatever the pedal does. Where demand
+//! follows the pedal the two move together and cost few pairs. Narrower calipers leave few counterparts
+//! where four conditions must agree at once (18 engagements against 18 that are
 //! drawn alike: 11.8 pairs at 1.25, 13.2 at 1.5, 15.8 at 2.5); wider ones would adjust over
 //! distances at which nothing need be linear any more.
 //!
@@ -219,8 +222,8 @@ fn match_stratum(
 fn calipers(sides: &Sides<'_>) -> Vec<(Condition, f64)> {
     let mut calipers: Vec<(Condition, f64)> = Vec::new();
     for condition in Condition::ALL {
-        let stand_in = condition == Condition::AcceleratorPosition;
-        if stand_in && calipers.iter().any(|(c, _)| *c == Condition::DemandStep) {
+        let original = condition.stands_in_for();
+        if original.is_some_and(|o| calipers.iter().any(|(c, _)| *c == o)) {
             continue;
         }
         let [b, a] = sides.values(condition);

@@ -1,7 +1,8 @@
 //! The two sets of drives as given, and what is wrong with them.
 
 use crate::engagement::Reference;
-use crate::measures::DriveMeasures;
+use crate::measure::Measure;
+use crate::measures::{DriveMeasures, Engagement};
 use crate::number;
 
 /// Drives that can be compared, in the order of their start, with what a reader must know.
@@ -42,6 +43,22 @@ impl<'a> Sets<'a> {
                 "the same drive is in both sets and was left out of both: {names}"
             ));
         }
+        let parts: Vec<(Given<'a>, Given<'a>)> = before
+            .iter()
+            .flat_map(|b| {
+                let parts = after
+                    .iter()
+                    .filter(|a| !same_recording(b.1, a.1) && same_drive(b.1, a.1));
+                parts.map(|a| (*b, *a))
+            })
+            .collect();
+        for ((_, b), (_, a)) in &parts {
+            warnings.push(format!(
+                "{} and {} hold the same minutes of one drive, in both sets, and were left out of both",
+                b.name, a.name
+            ));
+        }
+        let in_both: Vec<(Given<'a>, Given<'a>)> = in_both.into_iter().chain(parts).collect();
         before.retain(|(at, _)| !in_both.iter().any(|(b, _)| b.0 == *at));
         after.retain(|(at, _)| !in_both.iter().any(|(_, a)| a.0 == *at));
         before.sort_by_key(|(_, drive)| drive.start_ns);
@@ -69,6 +86,27 @@ pub fn same_recording(a: &DriveMeasures, b: &DriveMeasures) -> bool {
         && a.engagements.iter().zip(&b.engagements).all(|(x, y)| {
             x.start_ns == y.start_ns && x.end_ns == y.end_ns && x.measures == y.measures
         })
+}
+
+/// Whether two measured drives hold a stretch of the same drive, as a part that was cut from the other
+/// does: recorded at one time, with an engagement at the same nanoseconds, driven alike, whose
+/// pressure wavered alike to the last bit. What is learnt from a drive as a whole, such as the tyres'
+/// radii, may differ.
+fn same_drive(a: &DriveMeasures, b: &DriveMeasures) -> bool {
+    let end_ns = |d: &DriveMeasures| d.start_ns.saturating_add((1e9 * d.duration_s) as i64);
+    a.start_ns <= end_ns(b)
+        && b.start_ns <= end_ns(a)
+        && a.engagements
+            .iter()
+            .any(|x| b.engagements.iter().any(|y| same_engagement(x, y)))
+}
+
+fn same_engagement(x: &Engagement, y: &Engagement) -> bool {
+    let pressure = [Measure::Ripple, Measure::Hold];
+    (x.start_ns, x.end_ns, x.reference_ns) == (y.start_ns, y.end_ns, y.reference_ns)
+        && x.conditions == y.conditions
+        && pressure.iter().any(|m| x.measured(*m).is_ok())
+        && pressure.iter().all(|m| x.measured(*m) == y.measured(*m))
 }
 
 fn once<'a>(drives: &'a [DriveMeasures], set: &str, warnings: &mut Vec<String>) -> Vec<Given<'a>> {

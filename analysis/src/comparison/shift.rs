@@ -4,37 +4,37 @@
 //! **Model.** For engagement `j` of drive `i`, `z_ij = intercept + set + kind + conditions + b_i +
 //! e_ij` ([`crate::statistics::two_level`]), with wild values held back ([`two_level::robust`]).
 //! `b_i` is what all engagements of a drive share: the day, the road, the driver. Conditions
-//! (temperature, demand, accelerator rate, speed) enter linearly, as deviations from their mean
-//! in calipers, so the shift is at the mean conditions of the matched engagements.
+//! (temperature, demand, accelerator rate, speed, accelerator) enter linearly, as deviations from their
+//! mean in calipers, the accelerator only where demand does not follow it within the drives, so the shift is at the mean conditions of the matched engagements.
 //!
 //! **Scale.** `z` is the value itself, or its logarithm where every value is positive and the
 //! residual likelihood of Box & Cox (J. Royal Statistical Society B 26 (1964) 211-252), with `z`
 //! scaled by the geometric mean, prefers it clearly: conditions then act by factors, as the
 //! thickness of a cold oil does. The choice does not look at the shift.
 //!
-//! **Shift.** The weighted Hodges-Lehmann estimate of the adjusted values, within strata, each
-//! engagement weighted as the model weights it, `1 / (1 + n_i rho)`: between one an engagement
-//! where drives agree and one a drive where they do not. On the logarithmic scale a shift of
-//! `delta` is given in the measure's unit as `2 L sinh(delta / 2)`, which is `L_after - L_before`
-//! about their geometric mean `L`.
+//! **Shift.** The weighted Hodges-Lehmann estimate of the adjusted values in the measure's unit
+//! ([`scale`]), within strata, each engagement weighted as the model weights it,
+//! `1 / (1 + n_i rho)`: between one an engagement where drives agree and one a drive where they do
+//! not.
 //!
 //! **Spread.** Drives and engagements are taken to spread alike before and after, unless the
 //! spread within drives clearly says otherwise (a healed coupling may be calmer, not only
 //! quicker). Then both of a set's standard deviations are scaled by what it shows within drives.
 //!
-//! **Interval.** `shift -+ t SE` with the model's standard error between drives and Satterthwaite's
+//! **Interval.** `shift -+ t SE`, brought to the measure's unit by [`scale`], with the model's standard error between drives and Satterthwaite's
 //! degrees of freedom; three drives against three have 4 of them, whatever the number of
 //! engagements. The standard error is widened by [`CHOICES`], and never taken smaller than the
 //! stated uncertainty of the measured values allows.
 
 mod design;
+mod scale;
 
 use design::{Design, SET};
+use scale::Adjusted;
 
 use super::matching::Stratum;
 use crate::engagement::Conditions;
-use crate::statistics::hodges_lehmann::{self, weighted_shift};
-use crate::statistics::quantile::{median, weighted_median};
+use crate::statistics::quantile::median;
 use crate::statistics::student_t::{two_sided_critical, two_sided_p};
 use crate::statistics::two_level::robust::fit_robust;
 use crate::statistics::two_level::{self, Fit, Level};
@@ -117,42 +117,29 @@ pub struct Shift {
     pub relative_spread: f64,
     /// A trend over the after set, if the model was asked for one and could tell.
     pub trend: Option<BeddingIn>,
-    scale: Scale,
+    adjusted: Adjusted,
 }
 
 impl Shift {
-    /// The size of change, in the measure's unit, that is `errors` standard errors.
+    /// The size of change, in the measure's unit, that is `errors` standard errors: on logarithms of
+    /// a fall, or of a rise where that is wanted.
     #[must_use]
-    pub fn of_errors(&self, errors: f64) -> Option<f64> {
+    pub fn of_errors(&self, errors: f64, rises: bool) -> Option<f64> {
         let sureness = self.sureness.as_ref().ok()?;
-        let size = self.scale.natural(errors * sureness.standard_error);
+        let size = self.adjusted.size(errors * sureness.standard_error, rises);
         size.is_finite().then_some(size)
+    }
+
+    /// The middle of the before set at equal conditions, in the measure's unit.
+    #[must_use]
+    pub fn level_before(&self) -> f64 {
+        self.adjusted.level_before()
     }
 
     /// Whether the model worked on logarithms.
     #[must_use]
     pub fn is_logarithmic(&self) -> bool {
-        matches!(self.scale, Scale::Logarithmic { .. })
-    }
-}
-
-/// The scale on which effects add up.
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Scale {
-    Plain,
-    Logarithmic {
-        /// Geometric mean of the levels before and after, in the measure's unit.
-        level: f64,
-    },
-}
-
-impl Scale {
-    /// A difference on the model's scale in the measure's unit.
-    fn natural(self, difference: f64) -> f64 {
-        match self {
-            Self::Plain => difference,
-            Self::Logarithmic { level } => 2.0 * level * (0.5 * difference).sinh(),
-        }
+        self.adjusted.is_logarithmic()
     }
 }
 
@@ -167,42 +154,50 @@ pub fn estimate(
     let values: Vec<f64> = observations.iter().map(|o| o.value).collect();
     let (model, fit) = Model::choose(&values, &design)
         .ok_or_else(|| "fewer engagements than the model has unknowns".to_owned())?;
-    let adjusted = design.adjusted(&model.z, &fit);
-    let (difference, levels) = weigh(observations, strata.len(), &adjusted, &fit)
-        .ok_or_else(|| "no engagement after has a counterpart before".to_owned())?;
-    let scale = model.scale(levels);
-    if !scale.natural(difference).is_finite() {
+    let adjusted = Adjusted::new(
+        observations,
+        strata.len(),
+        &design.adjusted(&model.z, &fit),
+        &fit,
+        &model,
+    )
+    .ok_or_else(|| "no engagement after has a counterpart before".to_owned())?;
+    let difference = adjusted.difference();
+    let shift = adjusted.shift();
+    if !shift.is_finite() {
         return Err("the values are too far apart to be compared".to_owned());
     }
     let spread = fit.within_variance.sqrt();
     let typical = median(&values.iter().map(|v| v.abs()).collect::<Vec<_>>()).unwrap_or(0.0);
-    let relative_spread = match scale {
-        Scale::Plain if typical > 0.0 => spread / typical,
-        Scale::Plain => f64::INFINITY,
-        Scale::Logarithmic { .. } => spread,
+    let relative_spread = match (model.is_logarithmic, typical > 0.0) {
+        (true, _) => spread,
+        (false, true) => spread / typical,
+        (false, false) => f64::INFINITY,
     };
     let within_drives = fit.coefficient(SET, Level::Total).map(|c| {
         let reach = two_sided_critical(1.0 - CONFIDENCE, fit.within_df as f64) * c.standard_error;
-        (
-            scale.natural(difference - reach),
-            scale.natural(difference + reach),
-        )
+        (adjusted.limit(-reach), adjusted.limit(reach))
     });
     let floor = model.measurement_error(observations);
     let trend = design
         .trend
-        .and_then(|column| trend(&fit, column, &design, scale));
+        .and_then(|column| trend(&fit, column, &design, &adjusted));
     Ok(Shift {
-        shift: scale.natural(difference),
-        sureness: sureness(&fit, difference, floor, scale),
+        shift,
+        sureness: sureness(&fit, difference, floor, &adjusted),
         within_drives: within_drives.filter(|(low, high)| low.is_finite() && high.is_finite()),
         relative_spread,
         trend,
-        scale,
+        adjusted,
     })
 }
 
-fn sureness(fit: &Fit, difference: f64, floor: f64, scale: Scale) -> Result<Sureness, String> {
+fn sureness(
+    fit: &Fit,
+    difference: f64,
+    floor: f64,
+    adjusted: &Adjusted,
+) -> Result<Sureness, String> {
     let between = fit.coefficient(SET, Level::Between).ok_or_else(|| {
         "too few drives to tell the work from what else differs between drives".to_owned()
     })?;
@@ -214,10 +209,7 @@ fn sureness(fit: &Fit, difference: f64, floor: f64, scale: Scale) -> Result<Sure
         );
     }
     let reach = two_sided_critical(1.0 - CONFIDENCE, between.df) * standard_error;
-    let (low, high) = (
-        scale.natural(difference - reach),
-        scale.natural(difference + reach),
-    );
+    let (low, high) = (adjusted.limit(-reach), adjusted.limit(reach));
     if !(low.is_finite() && high.is_finite()) {
         return Err("the interval has no end".to_owned());
     }
@@ -231,13 +223,13 @@ fn sureness(fit: &Fit, difference: f64, floor: f64, scale: Scale) -> Result<Sure
     })
 }
 
-fn trend(fit: &Fit, column: usize, design: &Design, scale: Scale) -> Option<BeddingIn> {
+fn trend(fit: &Fit, column: usize, design: &Design, adjusted: &Adjusted) -> Option<BeddingIn> {
     let slope = fit.coefficient(column, Level::Total)?;
     let values = design.columns.get(column)?;
     let first = values.iter().copied().fold(f64::INFINITY, f64::min);
     let last = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let reach = two_sided_critical(1.0 - CONFIDENCE, slope.df) * slope.standard_error;
-    let change = |slope: f64| scale.natural(slope * (last - first));
+    let change = |slope: f64| adjusted.natural(slope * (last - first));
     let (low, high) = (change(slope.value - reach), change(slope.value + reach));
     let usable = slope.standard_error > 0.0 && low.is_finite() && high.is_finite();
     usable.then(|| BeddingIn {
@@ -252,6 +244,8 @@ fn trend(fit: &Fit, column: usize, design: &Design, scale: Scale) -> Option<Bedd
 struct Model {
     z: Vec<f64>,
     is_logarithmic: bool,
+    /// How far each value's set spreads, beside the other; empty where both are taken to spread alike.
+    spread: Vec<f64>,
 }
 
 impl Model {
@@ -259,10 +253,12 @@ impl Model {
         let plain = Self {
             z: values.to_vec(),
             is_logarithmic: false,
+            spread: Vec::new(),
         };
         let logarithmic = values.iter().all(|v| *v > 0.0).then(|| Self {
             z: values.iter().map(|v| v.ln()).collect(),
             is_logarithmic: true,
+            spread: Vec::new(),
         });
         let mut chosen = plain;
         if let Some(logarithmic) = logarithmic {
@@ -290,22 +286,12 @@ impl Model {
         if fit.within_variance.sqrt() <= ROUNDING * largest {
             return Some((chosen, fit));
         }
-        let fit = match design.uneven_spread(&fit) {
-            Some(scale) => robust(&scale).unwrap_or(fit),
-            None => fit,
-        };
-        Some((chosen, fit))
-    }
-
-    /// `levels` are the middles of both sets' adjusted values.
-    fn scale(&self, levels: [f64; 2]) -> Scale {
-        if self.is_logarithmic {
-            Scale::Logarithmic {
-                level: (0.5 * (levels[0] + levels[1])).exp(),
-            }
-        } else {
-            Scale::Plain
+        let uneven = design.uneven_spread(&fit);
+        if let Some((spread, fit)) = uneven.and_then(|s| Some((s.clone(), robust(&s)?))) {
+            chosen.spread = spread;
+            return Some((chosen, fit));
         }
+        Some((chosen, fit))
     }
 
     /// Standard error of the difference of set means from the values' stated uncertainties alone.
@@ -330,42 +316,4 @@ impl Model {
         }
         variance.sqrt()
     }
-}
-
-/// The weighted Hodges-Lehmann shift of the adjusted values and the middle of each set.
-fn weigh(
-    observations: &[Observation],
-    strata: usize,
-    adjusted: &[f64],
-    fit: &Fit,
-) -> Option<(f64, [f64; 2])> {
-    let drives = observations.iter().map(|o| o.drive + 1).max().unwrap_or(0);
-    let mut count = vec![0_usize; drives];
-    for o in observations {
-        if let Some(slot) = count.get_mut(o.drive) {
-            *slot += 1;
-        }
-    }
-    let weight = |o: &Observation| fit.weight(count.get(o.drive).copied().unwrap_or(1));
-    let mut by_stratum = vec![hodges_lehmann::Stratum::default(); strata];
-    let mut sides: [(Vec<f64>, Vec<f64>); 2] = Default::default();
-    for (o, value) in observations.iter().zip(adjusted) {
-        let entry = (*value, weight(o));
-        if let Some(stratum) = by_stratum.get_mut(o.stratum) {
-            if o.is_after {
-                stratum.after.push(entry)
-            } else {
-                stratum.before.push(entry)
-            }
-        }
-        let (values, weights) = &mut sides[usize::from(o.is_after)];
-        values.push(entry.0);
-        weights.push(entry.1);
-    }
-    let [before, after] = &sides;
-    let levels = [
-        weighted_median(&before.0, &before.1)?,
-        weighted_median(&after.0, &after.1)?,
-    ];
-    Some((weighted_shift(&by_stratum)?, levels))
 }

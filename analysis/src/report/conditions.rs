@@ -291,6 +291,11 @@ fn not_tested(campaign: &Campaign<'_>) -> Vec<String> {
         ));
     }
     items.push(
+        "The road's grip: no bus tells it, so it is taken to be alike in both sets. Drives on a \
+         better road after the work show less slip than before, whatever the work did."
+            .to_owned(),
+    );
+    items.push(
         "The car's own sensors: they are taken as they report, and were not checked against others."
             .to_owned(),
     );

@@ -28,6 +28,7 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
                 th.number scope="col" { "Shift" }
                 th.number scope="col" { "95 % interval of shift" }
                 th.number scope="col" { "p" }
+                th.number scope="col" { "Tested at" }
                 th.number scope="col" { "p, corrected" }
                 th.number scope="col" { "Smallest provable change" }
                 th.number scope="col" { "Pairs" }
@@ -39,10 +40,18 @@ pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
         (wide_table(NAME, &table))
         p {
             "Medians are over matched engagements. The shift is the Hodges-Lehmann estimate, after "
-            "less before; it need not equal the difference of the medians. p is the probability of "
-            "a difference this large if the work had changed nothing; corrected is Holm's "
-            "correction for looking at several measures at once. The smallest provable change is "
-            "what this campaign would have shown in four cases of five."
+            "less before, at conditions that are equal on both sides; it need not equal the difference "
+            "of the medians, a part of which may come from how the sets were driven. p is the probability of "
+            "a difference this large if the work had changed nothing. A change is shown where p is "
+            "below the level that it is tested at. The levels keep the chance of a wrong answer on "
+            "any measure below 5 % (weighted Holm correction): three quarters of the 5 % are for the "
+            "engagement delay, a quarter for the measures of slip together, most of it for those "
+            "that vary least from engagement to engagement, and a fiftieth beside that for each "
+            "other measure. What is shown hands its part on to the others. Corrected is p as it "
+            "would stand against 5 %. The smallest provable change is what this campaign would "
+            "have shown in four cases of five at that level; a smaller one can be shown too, only "
+            "less often. There is none where not even a fall to nothing would have been shown, or where "
+            "so few drives do not tell."
         }
         p {
             strong { "“No change shown” is not “no change”. " }
@@ -81,6 +90,7 @@ fn line(row: &MeasureComparison) -> Markup {
             td.number { (number(row.shift, &|v| number::signed(v, u))) }
             td.number { (interval) }
             td.number { (number(row.p, &number::probability)) }
+            td.number { (number(row.level, &number::probability)) }
             td.number { (number(row.p_holm, &number::probability)) }
             td.number { (number(row.smallest_provable, &number::rough)) }
             td.number { (number::whole(row.pairs)) }

@@ -1,5 +1,7 @@
 //! The regressors of a shift: the set, the kind of engagement, and what drives engagements.
 
+use std::collections::BTreeMap;
+
 use super::Observation;
 use crate::comparison::condition::Condition;
 use crate::comparison::matching::Stratum;
@@ -16,6 +18,9 @@ const LOG_SD_VARIANCE: f64 = 0.75;
 /// By how many standard errors the spreads of the sets must differ to be told apart: 1 % of
 /// campaigns with equal spread do by chance.
 const UNEVEN_ERRORS: f64 = 2.576;
+
+/// Squared correlation from which on demand is taken to tell how far the accelerator goes.
+const TOLD: f64 = 0.5;
 
 /// Column of the design that tells the sets apart.
 pub(super) const SET: usize = 0;
@@ -56,7 +61,10 @@ impl Design {
             columns.push(column(&|o| (o.place_in_drive as f64).ln_1p()));
         }
         for condition in Condition::ALL {
-            columns.extend(condition_column(condition, observations, strata));
+            let told = condition.is_throttle() && demand_tells(condition, observations);
+            if !told {
+                columns.extend(condition_column(condition, observations, strata));
+            }
         }
         let drive = observations.iter().map(|o| o.drive).collect();
         Self {
@@ -145,6 +153,32 @@ impl Design {
     }
 }
 
+/// Whether demand follows a condition within the drives. Both then say the same there, and a column
+/// for what little they differ in would be learnt from how drives differ, of which there are few.
+fn demand_tells(condition: Condition, observations: &[Observation]) -> bool {
+    let mut groups: BTreeMap<(usize, usize), Vec<(f64, f64)>> = BTreeMap::new();
+    for o in observations {
+        if let (Some(x), Some(y)) = (
+            condition.of(&o.conditions),
+            Condition::DemandStep.of(&o.conditions),
+        ) {
+            groups.entry((o.drive, o.stratum)).or_default().push((x, y));
+        }
+    }
+    let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
+    for group in groups.values() {
+        let count = group.len() as f64;
+        let x_mean = group.iter().map(|(x, _)| x).sum::<f64>() / count;
+        let y_mean = group.iter().map(|(_, y)| y).sum::<f64>() / count;
+        for (x, y) in group {
+            xx += (x - x_mean) * (x - x_mean);
+            xy += (x - x_mean) * (y - y_mean);
+            yy += (y - y_mean) * (y - y_mean);
+        }
+    }
+    xy * xy > TOLD * xx * yy
+}
+
 /// A condition as deviations from its mean in each stratum, in calipers; `None` if it is used in
 /// no stratum or hardly varies.
 fn condition_column(
@@ -172,7 +206,7 @@ fn condition_column(
             .iter()
             .map(|(_, v)| *v)
             .fold(f64::NEG_INFINITY, f64::max);
-        varies |= most - least > condition.negligible(typical);
+        varies |= most - least > condition.adjusted_from(typical);
         for (at, value) in values {
             if let Some(slot) = column.get_mut(at) {
                 *slot = (value - mean) / caliper;

@@ -5,7 +5,9 @@
 //! engagement in drive `i`,
 //!
 //! `y = base_k kind_k change_k exp(-a_k (T - 50) + b_k ln(demand / 50) + c_k ln(rate / 150)
-//!      + d_k (speed / 10) + drive_ik + chance)`.
+//!      + d_k (speed / 10) + drive_ik + chance)`,
+//!
+//! and measures of slip also go with the accelerator where demand does not.
 //!
 //! Drives share part of `drive_ik` over all measures, engagements part of their chance, so the
 //! measures' errors are correlated as real ones are. Shared by the tests and by
@@ -61,6 +63,10 @@ pub(crate) struct Plan {
     pub(crate) bedding_in: f64,
     /// Scale of chance and drive spread after the work.
     pub(crate) calmer_after: f64,
+    /// Whether demand is one step, whatever the pedal does; slip then goes with the accelerator.
+    pub(crate) demand_is_step: bool,
+    /// By how much further the accelerator goes in the after set, as a factor.
+    pub(crate) further_after: f64,
 }
 
 impl Plan {
@@ -80,6 +86,8 @@ impl Plan {
         slip_change: 1.0,
         bedding_in: 0.0,
         calmer_after: 1.0,
+        demand_is_step: false,
+        further_after: 1.0,
     };
 
     /// Four drives of six launches and six tip-ins a side.
@@ -280,7 +288,14 @@ fn drive(
         let progress = place as f64 / count.max(1) as f64;
         let temperature = start_k + plan.warming_k * (progress - 0.5) + 0.5 * chance.normal();
         let rate = 150.0 * foot * (0.3 * chance.normal()).exp();
-        let demand = 50.0 * foot.sqrt() * (0.15 * chance.normal()).exp();
+        let wobble = (0.15 * chance.normal()).exp();
+        let further = if is_after { plan.further_after } else { 1.0 };
+        let accelerator = (30.0 * foot * wobble * further).min(100.0);
+        let demand = if plan.demand_is_step {
+            50.0
+        } else {
+            50.0 * (foot * further).sqrt() * wobble
+        };
         let speed = match kind {
             Kind::Launch => 0.1 * chance.uniform(),
             _ => 8.0 + 2.5 * chance.normal().clamp(-2.5, 2.5),
@@ -306,8 +321,13 @@ fn drive(
                 * (-n.per_kelvin * (temperature - 50.0)
                     + n.demand_power * (demand / 50.0).ln()
                     + n.rate_power * (rate / 150.0).ln()
-                    + n.per_ten_mps * speed / 10.0)
-                    .exp();
+                    + n.per_ten_mps * speed / 10.0
+                    + if plan.demand_is_step && n.is_slip {
+                        (accelerator / 30.0).ln()
+                    } else {
+                        0.0
+                    })
+                .exp();
             let slot = &mut expected[n.measure as usize];
             slot.level += level;
             slot.count += 1.0;
@@ -347,7 +367,7 @@ fn drive(
             conditions: Conditions {
                 speed_mps: Some(speed),
                 demand_step: Some(demand),
-                accelerator_percent: Some((30.0 * foot).min(100.0)),
+                accelerator_percent: Some(accelerator),
                 accelerator_rate_percent_per_s: Some(rate),
                 fluid_temperature_c: Some(temperature),
                 engine_torque_nm: None,
