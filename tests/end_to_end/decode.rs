@@ -55,8 +55,9 @@ fn what_is_read_is_not_written_over() {
     let folder = tempfile::tempdir().unwrap();
     write_car(folder.path());
     let capture = folder.path().join("drive.csv");
-    let bytes = SmallCar::default().drive(1).bytes();
-    fs::write(&capture, &bytes).unwrap();
+    let drive = SmallCar::default().drive(1);
+    let bytes = drive.bytes();
+    fs::write(&capture, bytes).unwrap();
     let decoder = folder.path().join("decoder.toml");
     let decode = ["--decoder".as_ref(), decoder.as_os_str()];
     for (command, more) in [("decode", &decode[..]), ("find", &[])] {
