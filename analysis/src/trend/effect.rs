@@ -118,7 +118,7 @@ fn away(condition: Condition, entries: &[Entry]) -> Option<Vec<Option<f64>>> {
         .iter()
         .flatten()
         .fold((0.0f64, 0.0f64), |(a, b), v| (a.min(*v), b.max(*v)));
-    (most - least > condition.negligible(median(&sizes)?)).then_some(away)
+    (most - least > condition.adjusted_from(median(&sizes)?)).then_some(away)
 }
 
 /// The slope inside drives with its standard uncertainty.
