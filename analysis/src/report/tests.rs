@@ -165,6 +165,7 @@ fn a_row_of_the_table() {
     row.ci_low = Some(-1.339);
     row.ci_high = Some(-1.082);
     row.p = Some(0.000_4);
+    row.level = Some(0.017);
     row.p_holm = Some(0.004_8);
     row.smallest_provable = Some(0.183);
     row.pairs = 42;
@@ -184,6 +185,7 @@ fn a_row_of_the_table() {
     <td class="number">−1.21</td>
     <td class="number">−1.34 to −1.08</td>
     <td class="number">&lt; 0.001</td>
+    <td class="number">0.017</td>
     <td class="number">0.0048</td>
     <td class="number">0.18</td>
     <td class="number">42</td>
@@ -265,6 +267,7 @@ fn disturbed(numbers: &[f64]) -> Made {
             &mut row.ci_high,
             &mut row.p,
             &mut row.p_holm,
+            &mut row.level,
             &mut row.smallest_provable,
         ] {
             *value = Some(next());

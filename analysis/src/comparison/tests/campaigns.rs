@@ -291,10 +291,10 @@ fn drive(
         let wobble = (0.15 * chance.normal()).exp();
         let further = if is_after { plan.further_after } else { 1.0 };
         let accelerator = (30.0 * foot * wobble * further).min(100.0);
-        let demand = if plan.demand_is_step {
-            50.0
+        let (demand, pedal) = if plan.demand_is_step {
+            (50.0, (accelerator / 30.0).ln())
         } else {
-            50.0 * (foot * further).sqrt() * wobble
+            (50.0 * (foot * further).sqrt() * wobble, 0.0)
         };
         let speed = match kind {
             Kind::Launch => 0.1 * chance.uniform(),
@@ -322,11 +322,7 @@ fn drive(
                     + n.demand_power * (demand / 50.0).ln()
                     + n.rate_power * (rate / 150.0).ln()
                     + n.per_ten_mps * speed / 10.0
-                    + if plan.demand_is_step && n.is_slip {
-                        (accelerator / 30.0).ln()
-                    } else {
-                        0.0
-                    })
+                    + if n.is_slip { pedal } else { 0.0 })
                 .exp();
             let slot = &mut expected[n.measure as usize];
             slot.level += level;
