@@ -11,7 +11,7 @@
 //! - [`watch`]: the live view.
 //! - [`workers`]: work on all processors; [`progress`]: words and bars on standard error.
 //! - [`output`]: files written whole or not at all; [`page`]: a page and its pictures.
-//! - [`failure`]: every error as one plain line.
+//! - [`failure`]: every error as one plain line; [`usage`]: what was typed wrong.
 
 mod book;
 mod cache;
@@ -30,6 +30,7 @@ mod page;
 mod progress;
 mod reminders;
 mod text;
+mod usage;
 #[cfg(target_os = "linux")]
 mod watch;
 mod workers;
@@ -54,7 +55,18 @@ enum Answer {
 }
 
 fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            let first = std::env::args_os().nth(1);
+            let first = first.as_deref().and_then(|word| word.to_str());
+            let Some(line) = usage::line(&error, first) else {
+                error.exit()
+            };
+            progress::say(&line);
+            return ExitCode::from(2);
+        }
+    };
     let mut out = std::io::stdout().lock();
     let result = run(&cli, &mut out).and_then(|answer| {
         out.flush().map_err(Failure::Printing)?;
