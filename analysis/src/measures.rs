@@ -89,7 +89,8 @@ pub fn measure_drive(
         || measure_all(&whole, &finds.found),
     );
     let tested = tested::of_drive(&whole, &engagements);
-    let mut warnings = drive.warnings().to_vec();
+    let mut warnings = vehicle.doubts();
+    warnings.extend(drive.warnings().iter().cloned());
     warnings.extend(finds.warnings);
     warnings.extend(warnings_of(&drive, &kinematics));
     if tested.most.percent.is_ok()
