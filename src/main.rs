@@ -5,7 +5,8 @@
 //! - [`commands`]: one file a command, each `run(&Args, &mut Write) -> Result<Answer, Failure>`.
 //! - [`car`]: vehicle and decoder files, from path to value; [`input`]: captures, to signals and measures.
 //! - [`history`]: the drives of a folder; [`cache`]: what was read and measured of captures, kept.
-//! - [`book`]: the car's book as files; [`reminders`]: what is due; [`campaign`]: which of its drives are compared.
+//! - [`book`]: the car's book as files; [`reminders`]: what is due; [`campaign`]: which of its drives are compared;
+//!   [`once`]: none of them twice.
 //! - [`content`]: which file it is, by its bytes; [`dataset`]: engagements of a fleet as Parquet.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
 //! - [`watch`]: the live view.
@@ -25,6 +26,7 @@ mod dataset;
 mod failure;
 mod history;
 mod input;
+mod once;
 mod output;
 mod page;
 mod progress;

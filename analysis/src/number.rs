@@ -133,6 +133,15 @@ pub fn whole(n: usize) -> String {
     at_place(n as f64, 0, 0)
 }
 
+/// How often: `once`, or so many times.
+#[must_use]
+pub fn times(n: usize) -> String {
+    match n {
+        1 => "once".to_owned(),
+        n => format!("{n} times"),
+    }
+}
+
 /// A count with its noun, in the singular where it is one.
 #[must_use]
 pub fn count(n: usize, one: &str, many: &str) -> String {

@@ -1,8 +1,7 @@
 //! `slipwright compare`: the proof, and its report.
 
-use std::fs;
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use slipwright_analysis::book::{Due, Work};
 use slipwright_analysis::comparison::sets::same_recording;
@@ -21,27 +20,34 @@ use crate::cli::CompareArgs;
 use crate::contract::{self, CompareOutput};
 use crate::failure::Failure;
 use crate::history::{measure_drives, measure_parts};
+use crate::once::{refuse_same_drive, refuse_same_file};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
 use crate::reminders;
 use crate::text;
 use crate::workers::each;
 
+/// What is refused where a drive is given twice.
+const ONCE: &str = "a drive can stand in the comparison only once";
+
 pub(crate) fn run(args: &CompareArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let campaign = Campaign::of(args)?;
     let car = read_car(&campaign.vehicle, Some(&args.text))?;
-    refuse_same_file(&campaign)?;
+    let captures = || campaign.before.iter().chain(&campaign.after);
+    refuse_same_file(captures().flatten(), ONCE)?;
     let cache = Cache::kept_unless(args.fresh.fresh);
     let traces = match args.out {
         Some(_) => Traces::Wanted,
         None => Traces::Spared,
     };
-    let drives: Vec<&Captures> = campaign.before.iter().chain(&campaign.after).collect();
+    let drives: Vec<&Captures> = captures().collect();
     let mut before = each(&drives, |captures| {
         measure_parts(captures, &car, cache, traces)
     })?;
     let after = before.split_off(campaign.before.len());
-    refuse_same_drive(&campaign, &before, &after)?;
+    let firsts = captures().filter_map(|parts| parts.first());
+    let measured = before.iter().chain(&after);
+    refuse_same_drive(firsts.zip(measured), same_recording, ONCE)?;
     let mut comparison = compare(&before, &after);
     comparison
         .warnings
@@ -118,50 +124,6 @@ fn due(
     let left_out = |failure: &Failure| format!("left out of the service reminders: {failure}");
     warnings.extend(failures.iter().map(left_out));
     reminders::of(&book, &drives, &reminders::today()?).map(Some)
-}
-
-/// A file given twice is one drive, not two.
-fn refuse_same_file(campaign: &Campaign) -> Result<(), Failure> {
-    let mut seen: Vec<(PathBuf, &Path)> = Vec::new();
-    for path in campaign.before.iter().chain(&campaign.after).flatten() {
-        // A path that cannot be resolved is named when it is opened.
-        let Ok(resolved) = fs::canonicalize(path) else {
-            continue;
-        };
-        if seen.iter().any(|(other, _)| *other == resolved) {
-            return Err(Failure::content(
-                path,
-                "given twice; a drive can stand in the comparison only once",
-            ));
-        }
-        seen.push((resolved, path));
-    }
-    Ok(())
-}
-
-/// A copy of a file under another name is still the same drive.
-fn refuse_same_drive(
-    campaign: &Campaign,
-    before: &[DriveMeasures],
-    after: &[DriveMeasures],
-) -> Result<(), Failure> {
-    let drives = campaign.before.iter().chain(&campaign.after);
-    let paths = drives.filter_map(|captures| captures.first());
-    let drives: Vec<_> = paths.zip(before.iter().chain(after)).collect();
-    for (index, (path, drive)) in drives.iter().enumerate() {
-        let mut earlier = drives[..index].iter();
-        let twin = earlier.find(|(_, other)| same_recording(other, drive));
-        if let Some((other, _)) = twin {
-            return Err(Failure::content(
-                path,
-                format!(
-                    "holds the same drive as {}; a drive can stand in the comparison only once",
-                    other.display()
-                ),
-            ));
-        }
-    }
-    Ok(())
 }
 
 /// What a report shows.

@@ -17,14 +17,19 @@ use crate::contract;
 use crate::contract::diagnose::DiagnoseOutput;
 use crate::failure::Failure;
 use crate::input::name;
+use crate::once::{refuse_same_drive, refuse_same_file};
 use crate::output::{make_folder, write_whole};
 use crate::page::{PageFiles, made_now};
 use crate::text;
 use crate::workers::each;
 
+/// What is refused where a drive is given twice: it cannot be its own baseline.
+const ONCE: &str = "a drive can be judged only once, and not against itself";
+
 pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, Failure> {
     let car = read_car(&args.vehicle, Some(&args.text))?;
-    refuse_same_file(args)?;
+    let captures = || args.captures.iter().chain(&args.baseline);
+    refuse_same_file(captures(), ONCE)?;
     let page = args.out.as_ref().map(|folder| {
         let page = folder.join("diagnosis.html");
         PageFiles::at(page, args.pictures.pictures)
@@ -34,7 +39,12 @@ pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, F
     let mut look = |paths| observe_all(paths, &car, cache, page.is_some(), &mut warnings);
     let now = look(&args.captures)?;
     let baseline = look(&args.baseline)?;
-    refuse_same_drive(args, &now.records, &baseline.records)?;
+    let records = now.records.iter().chain(&baseline.records);
+    refuse_same_drive(
+        captures().zip(records),
+        DriveRecord::is_of_same_recording,
+        ONCE,
+    )?;
     let diagnosis = diagnose(&now.records, &baseline.records, &car.vehicle);
     let output = DiagnoseOutput::new(&diagnosis, warnings, page.as_ref());
     let mut text = text::diagnose::diagnosis(&diagnosis, &output.warnings);
@@ -117,47 +127,4 @@ fn observe_one(path: &Path, car: &Car, cache: Cache, for_page: bool) -> Result<O
         measures: for_page.then(measures).transpose()?,
         warnings: decoded.warnings.iter().map(named).collect(),
     })
-}
-
-/// A drive cannot be its own baseline.
-fn refuse_same_file(args: &DiagnoseArgs) -> Result<(), Failure> {
-    let mut seen: Vec<PathBuf> = Vec::new();
-    for path in args.captures.iter().chain(&args.baseline) {
-        // A path that cannot be resolved is named when it is opened.
-        let Ok(resolved) = std::fs::canonicalize(path) else {
-            continue;
-        };
-        if seen.contains(&resolved) {
-            return Err(Failure::content(
-                path,
-                "given twice; a drive can be judged only once, and not against itself",
-            ));
-        }
-        seen.push(resolved);
-    }
-    Ok(())
-}
-
-/// A drive under another name is still one drive.
-fn refuse_same_drive(
-    args: &DiagnoseArgs,
-    now: &[DriveRecord],
-    baseline: &[DriveRecord],
-) -> Result<(), Failure> {
-    let paths = args.captures.iter().chain(&args.baseline);
-    let drives: Vec<_> = paths.zip(now.iter().chain(baseline)).collect();
-    for (index, (path, record)) in drives.iter().enumerate() {
-        let mut earlier = drives[..index].iter();
-        let twin = earlier.find(|(_, other)| record.is_of_same_recording(other));
-        if let Some((other, _)) = twin {
-            return Err(Failure::content(
-                path,
-                format!(
-                    "holds the same drive as {}; a drive can be judged only once, and not against itself",
-                    other.display()
-                ),
-            ));
-        }
-    }
-    Ok(())
 }

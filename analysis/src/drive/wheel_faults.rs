@@ -13,6 +13,7 @@ use slipwright_decoders::role::Role;
 
 use super::channel::{Channel, at_seconds, seconds_between};
 use super::pedals::pressed_above;
+use crate::number;
 
 /// Fastest change of a wheel that is not braked, m/s².
 const DRIVEN_MPS2: f64 = 100.0;
@@ -86,10 +87,7 @@ impl WheelFault {
 
     /// What was seen, as the end of a sentence.
     pub(crate) fn seen(&self) -> String {
-        let times = match self.runs_ns.len() {
-            1 => "once".to_owned(),
-            n => format!("{n} times"),
-        };
+        let times = number::times(self.runs_ns.len());
         match self.fault {
             Fault::Away => format!("jumps away and back {times} as no wheel can"),
             Fault::Stood => {

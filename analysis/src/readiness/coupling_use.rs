@@ -11,6 +11,7 @@ use super::signal_state::{SignalState, State};
 use crate::closing::ClosedSpan;
 use crate::drive::{Channel, Drive, at_seconds, percent_factor, seconds_between};
 use crate::kinematics::Kinematics;
+use crate::number;
 use crate::statistics::quantile::quantile;
 use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;
@@ -311,10 +312,7 @@ pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<ReadinessFi
             .and_then(|c| quantile(c.value(), 0.98));
         let mut evidence = vec![format!(
             "coupling.inhibited is set {} for {:.1} s, {:.0} % of the time",
-            match coupling.inhibited.len() {
-                1 => "once".to_owned(),
-                n => format!("{n} times"),
-            },
+            number::times(coupling.inhibited.len()),
             coupling.inhibited.iter().map(Span::seconds).sum::<f64>(),
             100.0 * share
         )];

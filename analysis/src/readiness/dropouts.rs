@@ -7,7 +7,7 @@ use slipwright_decoders::frame::CanId;
 use slipwright_decoders::obd2::addressing::is_diagnostic;
 use slipwright_decoders::role::Role;
 
-use super::signal_state::{AWAY_S, AWAY_SHARE, SignalState, State};
+use super::signal_state::{SignalState, State, counts};
 use super::silence::{Event, events, take_common};
 use super::{ReadinessFinding, Recording, circumstances};
 use crate::drive::{Drive, at_seconds};
@@ -29,8 +29,8 @@ pub(super) fn findings(
     let mut findings = Vec::new();
     let buses = &recording.traffic.buses;
     // Who asks and who answers stops when it likes.
-    let counts = |id: CanId| !is_diagnostic(id) && !is_asked(recording, id);
-    let mut silences: Vec<Vec<Event>> = buses.iter().map(|bus| events(bus, counts)).collect();
+    let periodic = |id: CanId| !is_diagnostic(id) && !is_asked(recording, id);
+    let mut silences: Vec<Vec<Event>> = buses.iter().map(|bus| events(bus, periodic)).collect();
     findings.extend(recorder(recording, &take_common(&mut silences)));
     for (bus, events) in buses.iter().zip(&silences) {
         findings.extend(silent(recording, drive, bus, events));
@@ -50,14 +50,8 @@ fn recorder(recording: &Recording<'_>, times: &[Span]) -> Option<ReadinessFindin
         what: "recording",
         why: "All buses fall silent at the same times. The recorder lost them, or the supply of all: look at the recorder's plug and supply first, not at the car's control units.".into(),
         evidence: vec![told(times.len(), total_s, of_s)],
-        blocking: lasts(times.iter().map(Span::seconds), of_s),
+        blocking: counts(times, of_s),
     })
-}
-
-/// Whether outages are more than what any recording has.
-fn lasts(mut outages_s: impl Iterator<Item = f64> + Clone, of_s: f64) -> bool {
-    let total_s: f64 = outages_s.clone().sum();
-    total_s > AWAY_SHARE * of_s || outages_s.any(|s| s > AWAY_S)
 }
 
 /// How often, how long and how much.
@@ -99,7 +93,8 @@ fn silent(
     }
     for (id, events) in by_id {
         // A frame lost here and there is the recorder's, not a wire's.
-        if events.iter().map(|e| e.span.seconds()).sum::<f64>() < 0.2 {
+        let spans: Vec<Span> = events.iter().map(|e| e.span).collect();
+        if spans.iter().map(Span::seconds).sum::<f64>() < 0.2 {
             continue;
         }
         findings.push(ReadinessFinding {
@@ -111,7 +106,7 @@ fn silent(
             ),
             evidence: evidence(drive, bus, &events),
             blocking: is_described(recording, &[id])
-                && lasts(events.iter().map(|e| e.span.seconds()), bus.span.seconds()),
+                && counts(&spans, bus.span.seconds()),
         });
     }
     if !groups.is_empty() {

@@ -6,6 +6,7 @@ use slipwright_decoders::signal::{InvalidReason, Series};
 
 use super::Recording;
 use crate::drive::{at_seconds, seconds_between};
+use crate::number;
 use crate::statistics::quantile::median;
 use crate::traffic_watch::Span;
 
@@ -92,9 +93,9 @@ impl SignalState {
 }
 
 /// A signal may be away for this share of the time: a recorder loses a frame now and then.
-pub(super) const AWAY_SHARE: f64 = 0.003;
+const AWAY_SHARE: f64 = 0.003;
 /// A single outage longer than this counts whatever its share, s.
-pub(super) const AWAY_S: f64 = 1.0;
+const AWAY_S: f64 = 1.0;
 /// Control units need this long to start, s; what they say before is not held against them.
 const START_S: f64 = 12.0;
 /// Control units fall asleep one after another, s.
@@ -164,7 +165,7 @@ pub(super) fn state_of(recording: &Recording<'_>, role: Role, rolling: &[Span]) 
 }
 
 /// Whether outages are more than what any recording has.
-fn counts(spans: &[Span], total_s: f64) -> bool {
+pub(super) fn counts(spans: &[Span], total_s: f64) -> bool {
     let away_s = total(spans);
     away_s > AWAY_SHARE * total_s || spans.iter().any(|span| span.seconds() > AWAY_S)
 }
@@ -175,10 +176,7 @@ fn total(spans: &[Span]) -> f64 {
 
 fn how_long(spans: &[Span], total_s: f64) -> String {
     let away_s = total(spans);
-    let times = match spans.len() {
-        1 => "once".to_owned(),
-        n => format!("{n} times"),
-    };
+    let times = number::times(spans.len());
     format!(
         "{times}, {away_s:.1} s in all, {:.0} % of the time",
         100.0 * (away_s / total_s).min(1.0)

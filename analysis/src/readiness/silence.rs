@@ -52,8 +52,8 @@ pub(super) fn take_common(buses: &mut [Vec<Event>]) -> Vec<Span> {
 }
 
 /// Silences grouped by when they begin.
-pub(super) fn events(bus: &WatchedBus, counts: impl Fn(CanId) -> bool) -> Vec<Event> {
-    let ids: Vec<&WatchedId> = bus.ids.iter().filter(|id| counts(id.id)).collect();
+pub(super) fn events(bus: &WatchedBus, periodic: impl Fn(CanId) -> bool) -> Vec<Event> {
+    let ids: Vec<&WatchedId> = bus.ids.iter().filter(|id| periodic(id.id)).collect();
     let mut silences: Vec<(Span, CanId, f64)> = ids
         .iter()
         .filter_map(|id| Some((id, id.period_s?)))

@@ -73,11 +73,13 @@ fn near(found: &crate::measure::Estimate, truth_ms: f64) -> bool {
     (found.value - truth_ms).abs() < 5.0 * found.u + 1.0
 }
 
-/// Drives of one engagement twice, over frame periods, phases and noises.
+/// Engagements of drives with one twice, over frame periods, phases and noises, each with its start and
+/// when a frame first carried the stage of a number, s.
 fn each(
     stages: &[(f64, f64)],
     seed: u64,
-    mut check: impl FnMut(&Staged<'_>, &Signals, &DriveMeasures),
+    stage: usize,
+    check: impl Fn(&Staged<'_>, &Engagement, f64, f64),
 ) {
     let mut seed = seed;
     for frame_s in [0.005, 0.01, 0.02] {
@@ -91,8 +93,25 @@ fn each(
             let signals = staged.signals(seed);
             let drive = measured(&signals);
             assert_eq!(drive.engagements.len(), 2);
-            check(&staged, &signals, &drive);
+            for (e, start_s) in drive.engagements.iter().zip(STARTS_S) {
+                check(
+                    &staged,
+                    e,
+                    start_s,
+                    staged.carried_s(&signals, start_s, stage),
+                );
+            }
         }
+    }
+}
+
+/// Dead time and delay are those of the step to a demand.
+fn times_are_of_step(staged: &Staged<'_>, e: &Engagement, start_s: f64, from_s: f64, percent: f64) {
+    for (m, share) in [(Measure::DeadTime, 0.1), (Measure::EngagementDelay, 0.5)] {
+        let bar = share * 0.01 * MOST_BAR * percent;
+        let truth_ms = 1e3 * (staged.servo().reaches_s(bar, start_s).unwrap() - from_s);
+        let time = e.measured(m).clone().unwrap();
+        assert!(near(&time, truth_ms), "{m} {time:?}, true {truth_ms}");
     }
 }
 
@@ -102,26 +121,24 @@ fn after_a_touch_of_the_plates_times_count_from_the_stage_that_pressure_answered
         each(
             &[(lasts_s, percent), (2.0, 80.0)],
             520,
-            |staged, signals, drive| {
+            1,
+            |staged, e, start_s, from_s| {
                 let servo = staged.servo();
-                for (e, start_s) in drive.engagements.iter().zip(STARTS_S) {
-                    let from_s = staged.carried_s(signals, start_s, 1);
-                    // A touch shorter than what is seen of the rest before it is no state of its own.
-                    let high = 0.8 * MOST_BAR;
-                    let delay = e.measured(Measure::EngagementDelay).clone().unwrap();
-                    let fits = [0.01 * MOST_BAR * percent, 0.0].into_iter().any(|low| {
-                        let at_s = servo.reaches_s(low + 0.5 * (high - low), start_s);
-                        near(&delay, 1e3 * (at_s.unwrap() - from_s))
-                    });
-                    assert!(fits, "{percent} {lasts_s} {delay:?}");
-                    // The clearance was full before.
-                    assert!(matches!(
-                        e.measured(Measure::DeadTime),
-                        Err(Missing::NotIdentifiable(_))
-                    ));
-                    for m in [Measure::RiseTime, Measure::Hold, Measure::Ripple] {
-                        assert!(e.measured(m).is_ok(), "{m} {:?}", e.measured(m));
-                    }
+                // A touch shorter than what is seen of the rest before it is no state of its own.
+                let high = 0.8 * MOST_BAR;
+                let delay = e.measured(Measure::EngagementDelay).clone().unwrap();
+                let fits = [0.01 * MOST_BAR * percent, 0.0].into_iter().any(|low| {
+                    let at_s = servo.reaches_s(low + 0.5 * (high - low), start_s);
+                    near(&delay, 1e3 * (at_s.unwrap() - from_s))
+                });
+                assert!(fits, "{percent} {lasts_s} {delay:?}");
+                // The clearance was full before.
+                assert!(matches!(
+                    e.measured(Measure::DeadTime),
+                    Err(Missing::NotIdentifiable(_))
+                ));
+                for m in [Measure::RiseTime, Measure::Hold, Measure::Ripple] {
+                    assert!(e.measured(m).is_ok(), "{m} {:?}", e.measured(m));
                 }
             },
         );
@@ -134,18 +151,10 @@ fn a_stage_that_pressure_shows_is_the_step() {
         each(
             &[(lasts_s, percent), (1.0, 90.0)],
             540,
-            |staged, signals, drive| {
-                let servo = staged.servo();
-                for (e, start_s) in drive.engagements.iter().zip(STARTS_S) {
-                    let from_s = staged.carried_s(signals, start_s, 0);
-                    for (m, share) in [(Measure::DeadTime, 0.1), (Measure::EngagementDelay, 0.5)] {
-                        let bar = share * 0.01 * MOST_BAR * percent;
-                        let truth_ms = 1e3 * (servo.reaches_s(bar, start_s).unwrap() - from_s);
-                        let time = e.measured(m).clone().unwrap();
-                        assert!(near(&time, truth_ms), "{m} {time:?}, true {truth_ms}");
-                    }
-                    assert_eq!(e.conditions.demand_step, Some(percent));
-                }
+            0,
+            |staged, e, start_s, from_s| {
+                times_are_of_step(staged, e, start_s, from_s, percent);
+                assert_eq!(e.conditions.demand_step, Some(percent));
             },
         );
     }
@@ -199,21 +208,13 @@ fn demand_that_starts_high_and_settles_is_measured_against_what_is_held() {
         each(
             &[(lasts_s, 100.0), (2.0, percent)],
             580,
-            |staged, signals, drive| {
-                let servo = staged.servo();
-                for (e, start_s) in drive.engagements.iter().zip(STARTS_S) {
-                    let from_s = staged.carried_s(signals, start_s, 0);
-                    for (m, share) in [(Measure::DeadTime, 0.1), (Measure::EngagementDelay, 0.5)] {
-                        let bar = share * 0.01 * MOST_BAR * percent;
-                        let truth_ms = 1e3 * (servo.reaches_s(bar, start_s).unwrap() - from_s);
-                        let time = e.measured(m).clone().unwrap();
-                        assert!(near(&time, truth_ms), "{m} {time:?}, true {truth_ms}");
-                    }
-                    let hold = e.measured(Measure::Hold).clone().unwrap();
-                    assert!(hold.value.abs() < 5.0 * hold.u, "{hold:?}");
-                    let ripple = e.measured(Measure::Ripple).clone().unwrap();
-                    assert!((ripple.value - staged.noise_bar).abs() < 5.0 * ripple.u + 0.01);
-                }
+            0,
+            |staged, e, start_s, from_s| {
+                times_are_of_step(staged, e, start_s, from_s, percent);
+                let hold = e.measured(Measure::Hold).clone().unwrap();
+                assert!(hold.value.abs() < 5.0 * hold.u, "{hold:?}");
+                let ripple = e.measured(Measure::Ripple).clone().unwrap();
+                assert!((ripple.value - staged.noise_bar).abs() < 5.0 * ripple.u + 0.01);
             },
         );
     }
