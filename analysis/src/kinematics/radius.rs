@@ -5,9 +5,11 @@
 //! the tyres' own creep under drive: slip of a tyre is proportional to its force while small, and
 //! the offset at zero force is the radius difference (the idea of F. Gustafsson, Slip-based
 //! tire-road friction estimation, Automatica 33(6), 1997). So where the bus tells engine torque
-//! and speed, `ln ratio` is fitted as a line over drive force and taken at zero; where it tells
-//! the pedal, coasting is chosen; where it tells neither, steady stretches are used and the
-//! uncertainty widens by what ordinary driving resistance makes a driven tyre creep.
+//! and speed, `ln ratio` is fitted as a line over drive force and taken at zero. Where it does not,
+//! the car's own motion tells the force, less exactly: what it takes to speed the car up against its
+//! driving resistance. Where the motion has too little spread for a line, coasting is chosen, else
+//! steady stretches, and the uncertainty widens by what ordinary driving resistance makes a driven
+//! tyre creep.
 
 use serde::{Deserialize, Serialize};
 
@@ -15,6 +17,7 @@ use super::stretch::Stretch;
 use crate::measure::{Estimate, Measured, Missing};
 use crate::statistics::huber::{Line, huber_line};
 use crate::statistics::quantile::{median, quantile};
+use crate::statistics::spread::mean;
 use crate::vehicle::Vehicle;
 
 /// Radius correction of each wheel: its rolling radius over the rear mean (definition 1). The
@@ -59,6 +62,18 @@ const LEAST_STRETCHES: usize = 6;
 /// when steady, which a standard deviation of 0.1 per cent covers.
 const U_UNKNOWN_FORCE: f64 = 1e-3;
 
+/// Rolling resistance over weight of a passenger car's tyre on asphalt, times gravity, m/s²: 0.012
+/// within 0.010 to 0.015 (common practice, no source).
+const ROLLING_MPS2: f64 = 0.12;
+
+/// Air resistance over mass and speed squared, 1/m: half the density of air times a drag area of
+/// 0.7 m², over 1500 kg (common practice, no source).
+const DRAG_PER_M: f64 = 2.8e-4;
+
+/// Standard uncertainty of the driving resistance so taken, m/s²: a road that rises or falls by half
+/// a per cent all along, and with it what the tyres, the load and the wind differ.
+const U_RESISTANCE_MPS2: f64 = 0.07;
+
 /// Standard uncertainty that stays when the force is known: road camber and toe.
 const U_KNOWN_FORCE: f64 = 1e-4;
 
@@ -69,6 +84,7 @@ const U_UNKNOWN_TURN: f64 = 5e-4;
 const SUITABLE: &str = "straight, unbraked, gently moving stretch with the coupling open";
 
 const BY_FORCE: &str = "robust line over drive force, at zero force";
+const BY_MOTION: &str = "robust line over acceleration, at zero drive force";
 const BY_COASTING: &str = "robust mean over coasting stretches";
 const BY_STEADY: &str = "robust mean over steady stretches, drive force unknown";
 
@@ -115,7 +131,7 @@ pub(super) fn radius_correction(
         };
     };
     let samples = chosen.stretches.iter().map(|s| s.samples).sum();
-    let (method, u_force) = (chosen.by.method(), chosen.by.u_force());
+    let (method, u_creep) = (chosen.by.method(), chosen.u_creep());
     let u_turn = if chosen.straight_known {
         U_KNOWN_FORCE
     } else {
@@ -131,12 +147,13 @@ pub(super) fn radius_correction(
             .map_or(0.0, |(r, offset)| r - offset);
         yaw * half_track_m
     };
-    let wheel = |i: usize, side: f64, u_left: f64| -> (Measured, f64) {
+    let wheel = |i: usize, side: f64| -> (Measured, f64) {
         let line = chosen.line(|s: &Stretch| s.wheel_mps[i] - side * turn(s));
         match line {
             Some(line) => {
                 let value = line.intercept.exp();
-                let u = value * line.u_intercept.hypot(u_left).hypot(u_turn);
+                let u_creep = if i < 2 { u_creep } else { U_KNOWN_FORCE };
+                let u = value * line.u_intercept.hypot(u_creep).hypot(u_turn);
                 (
                     Ok(Estimate {
                         value,
@@ -150,10 +167,10 @@ pub(super) fn radius_correction(
             None => (Err(Missing::NoSuitableStretch(SUITABLE)), 1.0),
         }
     };
-    let (front_left, fl) = wheel(0, -1.0, u_force);
-    let (front_right, fr) = wheel(1, 1.0, u_force);
-    let (rear_left, rl) = wheel(2, -1.0, U_KNOWN_FORCE);
-    let (rear_right, rr) = wheel(3, 1.0, U_KNOWN_FORCE);
+    let (front_left, fl) = wheel(0, -1.0);
+    let (front_right, fr) = wheel(1, 1.0);
+    let (rear_left, rl) = wheel(2, -1.0);
+    let (rear_right, rr) = wheel(3, 1.0);
     let u_front = chosen.u_front();
     Correction {
         ratio: RadiusRatio {
@@ -170,6 +187,7 @@ pub(super) fn radius_correction(
 #[derive(Clone, Copy)]
 enum By {
     Force,
+    Motion,
     Coasting,
     Steady,
 }
@@ -178,16 +196,20 @@ impl By {
     fn method(self) -> &'static str {
         match self {
             Self::Force => BY_FORCE,
+            Self::Motion => BY_MOTION,
             Self::Coasting => BY_COASTING,
             Self::Steady => BY_STEADY,
         }
     }
 
-    /// Standard uncertainty of the front ratios from the creep that is left in.
-    fn u_force(self) -> f64 {
+    /// What drives the front axle in a stretch, in a unit of its own; 0 where nothing tells it.
+    fn drive(self, stretch: &Stretch) -> f64 {
         match self {
-            Self::Force => U_KNOWN_FORCE,
-            Self::Coasting | Self::Steady => U_UNKNOWN_FORCE,
+            Self::Force => stretch.force_n.unwrap_or(0.0),
+            Self::Motion => {
+                stretch.accel_mps2 + ROLLING_MPS2 + DRAG_PER_M * stretch.rear_mps.powi(2)
+            }
+            Self::Coasting | Self::Steady => 0.0,
         }
     }
 }
@@ -196,30 +218,43 @@ struct Chosen<'a> {
     stretches: Vec<&'a Stretch>,
     by: By,
     straight_known: bool,
+    /// By how much `ln ratio` of a front wheel rises with what the motion says drives it, s²/m, where
+    /// the motion tells.
+    creep_s2_per_m: Option<f64>,
 }
 
 impl Chosen<'_> {
-    /// `ln` of rear mean over a speed, as a robust line over force or as a level.
+    /// `ln` of rear mean over a speed, as a robust line over what drives or as a level.
     fn line(&self, speed: impl Fn(&Stretch) -> f64) -> Option<Line> {
-        let force: Vec<f64> = match self.by {
-            By::Force => self
-                .stretches
-                .iter()
-                .map(|s| s.force_n.unwrap_or(0.0))
-                .collect(),
-            By::Coasting | By::Steady => vec![0.0; self.stretches.len()],
-        };
+        let drive: Vec<f64> = self.stretches.iter().map(|s| self.by.drive(s)).collect();
         let y: Vec<f64> = self
             .stretches
             .iter()
             .map(|s| (s.rear_mps / speed(s)).ln())
             .collect();
-        huber_line(&force, &y)
+        huber_line(&drive, &y)
+    }
+
+    fn front_line(&self) -> Option<Line> {
+        self.line(|s| s.front_mps)
     }
 
     fn u_front(&self) -> f64 {
-        self.line(|s| s.front_mps)
-            .map_or(U_UNCORRECTED, |l| l.u_intercept.hypot(self.by.u_force()))
+        self.front_line()
+            .map_or(U_UNCORRECTED, |l| l.u_intercept.hypot(self.u_creep()))
+    }
+
+    /// Standard uncertainty of the front ratios from the creep that is left in.
+    fn u_creep(&self) -> f64 {
+        let creep = self.creep_s2_per_m.unwrap_or(0.0).abs();
+        match self.by {
+            By::Force => U_KNOWN_FORCE,
+            By::Motion => U_KNOWN_FORCE.hypot(creep * U_RESISTANCE_MPS2),
+            By::Coasting | By::Steady => {
+                let drive: Vec<f64> = self.stretches.iter().map(|s| By::Motion.drive(s)).collect();
+                U_UNKNOWN_FORCE.max(creep * mean(&drive).unwrap_or(0.0).abs())
+            }
+        }
     }
 }
 
@@ -234,17 +269,28 @@ fn candidates(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'_>>
         stretches,
         by,
         straight_known,
+        creep_s2_per_m: None,
     };
     let mut found = Vec::new();
     // Drive force explains creep, so its line may use brisker stretches than the mean can.
-    let with_force: Vec<&Stretch> = straight
+    let brisk = straight
         .iter()
         .copied()
-        .filter(|s| s.force_n.is_some() && s.accel_mps2.abs() < ACCEL_LIMITS_MPS2[1])
+        .filter(|s| s.accel_mps2.abs() < ACCEL_LIMITS_MPS2[1]);
+    let with_force: Vec<&Stretch> = brisk.clone().filter(|s| s.force_n.is_some()).collect();
+    // Brakes that nothing tells slow all four wheels; only what speeds the car up is the engine's.
+    let with_motion: Vec<&Stretch> = brisk
+        .filter(|s| s.brakes_told || By::Motion.drive(s) > 0.0)
         .collect();
-    if with_force.len() >= 2 * LEAST_STRETCHES && force_reaches_zero(&with_force) {
-        found.push(chosen(with_force, By::Force));
+    for (stretches, by) in [(with_force, By::Force), (with_motion, By::Motion)] {
+        if stretches.len() >= 2 * LEAST_STRETCHES && reaches_zero(&stretches, by) {
+            found.push(chosen(stretches, by));
+        }
     }
+    let creep_s2_per_m = found
+        .iter()
+        .find(|c| matches!(c.by, By::Motion))
+        .and_then(|c| Some(c.front_line()?.slope));
     let gentle = ACCEL_LIMITS_MPS2.iter().find_map(|&limit| {
         let within: Vec<&Stretch> = straight
             .iter()
@@ -253,27 +299,29 @@ fn candidates(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'_>>
             .collect();
         (within.len() >= LEAST_STRETCHES).then_some(within)
     });
-    let Some(gentle) = gentle else {
-        return found;
-    };
-    let top = all.iter().filter_map(|s| s.pedal).fold(0.0, f64::max);
-    let coasting: Vec<&Stretch> = gentle
-        .iter()
-        .copied()
-        .filter(|s| s.pedal.is_some_and(|p| p <= COASTING_PEDAL_SHARE * top))
-        .collect();
-    found.push(if coasting.len() >= LEAST_STRETCHES {
-        chosen(coasting, By::Coasting)
-    } else {
-        chosen(gentle, By::Steady)
-    });
+    if let Some(gentle) = gentle {
+        let top = all.iter().filter_map(|s| s.pedal).fold(0.0, f64::max);
+        let coasting: Vec<&Stretch> = gentle
+            .iter()
+            .copied()
+            .filter(|s| s.pedal.is_some_and(|p| p <= COASTING_PEDAL_SHARE * top))
+            .collect();
+        found.push(if coasting.len() >= LEAST_STRETCHES {
+            chosen(coasting, By::Coasting)
+        } else {
+            chosen(gentle, By::Steady)
+        });
+    }
+    for way in &mut found {
+        way.creep_s2_per_m = creep_s2_per_m;
+    }
     found
 }
 
-/// Whether zero force lies within or close to the forces seen, so that the line is not stretched.
-fn force_reaches_zero(stretches: &[&Stretch]) -> bool {
-    let force: Vec<f64> = stretches.iter().filter_map(|s| s.force_n).collect();
-    match (quantile(&force, 0.1), quantile(&force, 0.9)) {
+/// Whether zero drive lies within or close to what was seen, so that the line is not stretched.
+fn reaches_zero(stretches: &[&Stretch], by: By) -> bool {
+    let drive: Vec<f64> = stretches.iter().map(|s| by.drive(s)).collect();
+    match (quantile(&drive, 0.1), quantile(&drive, 0.9)) {
         (Some(low), Some(high)) => {
             let spread = high - low;
             low - spread <= 0.0 && high + spread >= 0.0

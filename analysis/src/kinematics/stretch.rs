@@ -32,6 +32,8 @@ pub(super) struct Stretch {
     pub(super) released: bool,
     /// Brakes on, or a stability function at work.
     pub(super) braked: bool,
+    /// The bus tells when the driver brakes.
+    pub(super) brakes_told: bool,
     /// Yaw rate as the sensor gives it, rad/s.
     pub(super) yaw_rad_s: Option<f64>,
     /// Steering-wheel angle as given, rad.
@@ -124,6 +126,7 @@ fn sum_up(
         samples: n,
         released,
         braked: signals.braked(start_ns, end_ns),
+        brakes_told: signals.brakes_told,
         yaw_rad_s: over(signals.yaw),
         steering_rad: over(signals.steering),
         force_n: power_w.map(|p| p / rear_mps),
@@ -149,6 +152,7 @@ struct Signals<'a> {
     pedal: Option<&'a Channel>,
     pedal_rest: f64,
     active: Vec<(&'a Channel, f64)>,
+    brakes_told: bool,
 }
 
 impl<'a> Signals<'a> {
@@ -164,6 +168,7 @@ impl<'a> Signals<'a> {
             pedal,
             pedal_rest: pedal.and_then(|p| quantile(p.value(), 0.01)).unwrap_or(0.0),
             active: at_work_above(drive, &stability),
+            brakes_told: get(Role::PedalBrake).is_some(),
         }
     }
 
