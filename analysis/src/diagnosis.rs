@@ -11,6 +11,7 @@ pub mod change;
 mod drag;
 mod evidence;
 pub mod feature;
+mod filling;
 mod friction;
 mod likelihood;
 mod order;
@@ -129,7 +130,7 @@ fn changes(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle) -> 
                 true => None,
             };
             own.or_else(|| {
-                let reference = reference::reference(feature, vehicle)?;
+                let reference = reference::reference(feature, vehicle, now)?;
                 change::against_reference(feature, now, reference)
             })
         })

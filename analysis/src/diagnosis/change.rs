@@ -125,10 +125,7 @@ pub fn against_baseline(
     if sets.iter().any(Vec::is_empty) {
         return None;
     }
-    take_off(&mut sets, LEAST_SPREAD_K / KELVIN_PER_E, |o| {
-        o.temperature_c.map(thickness)
-    });
-    take_off(&mut sets, LEAST_SPREAD_STEP, |o| o.log_step);
+    take_conditions_off(&mut sets);
     let [now, was] = sets.map(|set| levels(&set, feature));
     let (now, was) = (now?, was?);
     let freedom = (now.drives + was.drives) as f64 - 2.0;
@@ -231,9 +228,24 @@ fn levels(set: &[(usize, Observation)], feature: Feature) -> Option<Levels> {
     .filter(|l| l.level.is_finite() && l.variance.is_finite())
 }
 
-/// Takes the line on one condition off both sets, where both tell it and it varies.
+/// One drive's observations without what temperature and the size of the step do to them.
+pub(super) fn without_conditions(observations: Vec<Observation>) -> Vec<Observation> {
+    let mut sets = [observations.into_iter().map(|o| (0, o)).collect()];
+    take_conditions_off(&mut sets);
+    let [set] = sets;
+    set.into_iter().map(|(_, o)| o).collect()
+}
+
+fn take_conditions_off(sets: &mut [Vec<(usize, Observation)>]) {
+    take_off(sets, LEAST_SPREAD_K / KELVIN_PER_E, |o| {
+        o.temperature_c.map(thickness)
+    });
+    take_off(sets, LEAST_SPREAD_STEP, |o| o.log_step);
+}
+
+/// Takes the line on one condition off all sets, where all tell it and it varies.
 fn take_off(
-    sets: &mut [Vec<(usize, Observation)>; 2],
+    sets: &mut [Vec<(usize, Observation)>],
     least_spread: f64,
     condition: impl Fn(&Observation) -> Option<f64>,
 ) {

@@ -38,6 +38,17 @@ const EITHER_WAY: [(f64, f64); 10] = [
     (1.4, 0.095),
     (3.0, 0.02),
 ];
+/// Mostly seen, and in a few cars many times what is usual.
+const MOSTLY: [(f64, f64); 8] = [
+    (0.0, 0.10),
+    (0.4, 0.15),
+    (0.7, 0.20),
+    (1.0, 0.22),
+    (1.5, 0.15),
+    (3.0, 0.07),
+    (7.0, 0.06),
+    (16.0, 0.05),
+];
 const OFTEN: [(f64, f64); 7] = [
     (0.0, 0.34),
     (0.4, 0.14),
@@ -54,7 +65,7 @@ const ASIDE: [(f64, f64); 5] = [
     (1.2, 0.20),
     (1.8, 0.12),
 ];
-const SELDOM: [(f64, f64); 4] = [(0.0, 0.76), (0.5, 0.08), (1.0, 0.08), (2.0, 0.08)];
+const SELDOM: [(f64, f64); 4] = [(0.0, 0.64), (0.5, 0.12), (1.0, 0.12), (2.0, 0.12)];
 /// Degrees of freedom of the likelihood are at most this: tails stay heavy, so that one feature
 /// alone cannot convict.
 const MOST_FREEDOM: f64 = 5.0;
@@ -89,10 +100,9 @@ pub(super) fn groups(changes: &[Change]) -> Vec<Vec<&Change>> {
     groups
 }
 
-/// A rise that valve or relief ends shows this share of what slow oil does to it; so it is in so many
-/// cars.
-const RISE_HELD_BACK: f64 = 0.5;
-const HELD_BACK_CARS: f64 = 0.35;
+/// What of a weak pump's slow rise shows, and in how many cars: all of it, half of it where valve or relief
+/// ends the rise, nothing where the valve alone makes it and the pump only fills the clearance.
+const RISE_SHOWS: [(f64, f64); 3] = [(1.0, 0.55), (0.5, 0.30), (0.0, 0.15)];
 
 /// What a cause of one severity does to a group.
 #[derive(Clone)]
@@ -114,13 +124,16 @@ impl Effect {
         let shifts: Vec<f64> = each.iter().map(|e| e.map_or(0.0, |(s, _)| s)).collect();
         let rise = group.iter().position(|c| c.feature == Feature::RiseTime);
         let ways = match rise.filter(|_| cause == Cause::WeakPump && group.len() > 1) {
-            Some(rise) => {
-                let mut held_back = shifts.clone();
-                if let Some(shift) = held_back.get_mut(rise) {
-                    *shift *= RISE_HELD_BACK;
-                }
-                vec![(shifts, 1.0 - HELD_BACK_CARS), (held_back, HELD_BACK_CARS)]
-            }
+            Some(rise) => RISE_SHOWS
+                .iter()
+                .map(|&(shows, cars)| {
+                    let mut held_back = shifts.clone();
+                    if let Some(shift) = held_back.get_mut(rise) {
+                        *shift *= shows;
+                    }
+                    (held_back, cars)
+                })
+                .collect(),
             None => vec![(shifts, 1.0)],
         };
         Some(Self {
@@ -163,6 +176,7 @@ fn factors(sure: Sure) -> &'static [(f64, f64)] {
     match sure {
         Sure::Always => &ALWAYS,
         Sure::EitherWay => &EITHER_WAY,
+        Sure::Mostly => &MOSTLY,
         Sure::Often => &OFTEN,
         Sure::Aside => &ASIDE,
         Sure::Seldom => &SELDOM,

@@ -1,18 +1,19 @@
 //! From demand to pressure: how long the oil takes, whether it holds, and what the pump draws.
 //!
-//! Dead, rise, hold and ripple are the measures of the same names. Beside them: how far settled
+//! Rise, hold and ripple are the measures of the same names; dead time and its scatter are told in
+//! [`super::filling`]. Beside them: how far settled
 //! pressure stays from what is demanded, and the pump's current while filling and holding.
 
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Quantity;
 
 use super::feature::Feature;
+use super::filling;
 use super::record::{Gathered, Observation, Scene};
 use crate::drive::{Channel, at_seconds};
 use crate::engagement::Found;
 use crate::measure::Measure;
 use crate::measures::Engagement;
-use crate::statistics::quantile::median;
 use crate::statistics::spread::{mean, median_and_sigma};
 
 /// After its demand, pressure is settled from this many rise times on, and at least this long, s.
@@ -54,51 +55,35 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
             gathered.lacks(feature, why.to_string());
         }
     }
-    let mut dead = Vec::new();
+    // Without a demand signal times count from slip, which says nothing of the oil's way.
+    if demand.is_ok() {
+        filling::gather(scene, gathered);
+    }
     for (engagement, found) in scene.engagements() {
-        times(engagement, demand.is_ok(), gathered, &mut dead);
+        times(engagement, gathered);
         if let (Ok(pressure), Ok(demand)) = (&pressure, &demand) {
             shortfall(scene, (pressure, demand), engagement, found, gathered);
         }
         currents(scene, engagement, found, gathered);
     }
-    scatter(&dead, gathered);
     if let Err(why) = drive.channel(Role::CouplingPumpCurrent) {
         gathered.lacks(Feature::FillCurrent, why.to_string());
         gathered.lacks(Feature::HoldCurrent, why.to_string());
     }
 }
 
-fn with_conditions(engagement: &Engagement, value: f64, u: f64) -> Observation {
-    let c = &engagement.conditions;
-    Observation {
-        value,
-        u,
-        temperature_c: c.fluid_temperature_c,
-        log_step: c.demand_step.filter(|s| *s > 0.0).map(f64::ln),
-    }
-}
-
-fn times(
-    engagement: &Engagement,
-    demanded: bool,
-    gathered: &mut Gathered,
-    dead: &mut Vec<Observation>,
-) {
+fn times(engagement: &Engagement, gathered: &mut Gathered) {
     let measured = |measure| engagement.measured(measure).as_ref().ok();
     let mut ratio = |feature, measure, u_most: f64| {
-        let estimate = measured(measure)?;
+        let Some(estimate) = measured(measure) else {
+            return;
+        };
         let relative = estimate.u / estimate.value;
-        (estimate.value > 0.0 && relative < u_most).then(|| {
-            let observation = with_conditions(engagement, estimate.value.ln(), relative);
+        if estimate.value > 0.0 && relative < u_most {
+            let observation = Observation::of(engagement, estimate.value.ln(), relative);
             gathered.add(feature, observation);
-            observation
-        })
+        }
     };
-    // Without a demand signal times count from slip, which says nothing of the oil's way.
-    if demanded {
-        dead.extend(ratio(Feature::DeadTime, Measure::DeadTime, 0.15));
-    }
     ratio(Feature::RiseTime, Measure::RiseTime, 0.12);
     ratio(Feature::Ripple, Measure::Ripple, 0.6);
     if let Some(hold) = measured(Measure::Hold)
@@ -106,38 +91,9 @@ fn times(
     {
         gathered.add(
             Feature::Hold,
-            with_conditions(engagement, hold.value, hold.u),
+            Observation::of(engagement, hold.value, hold.u),
         );
     }
-}
-
-/// Scatter of dead time over the drive, ms: erratic filling is air or foam.
-fn scatter(dead: &[Observation], gathered: &mut Gathered) {
-    let values: Vec<f64> = dead.iter().map(|o| o.value).collect();
-    let own: Vec<f64> = dead.iter().map(|o| o.u).collect();
-    let (Some((centre, sigma)), Some(u)) = (median_and_sigma(&values), median(&own)) else {
-        return;
-    };
-    if values.len() < 4 {
-        gathered.lacks(
-            Feature::DeadTimeScatter,
-            "fewer than four dead times in the drive",
-        );
-        return;
-    }
-    // One wild filling in ten is as telling as a wide middle.
-    let spread = (values.iter().map(|v| (v - centre).powi(2)).sum::<f64>()
-        / (values.len() - 1) as f64)
-        .sqrt();
-    // What the crossing times leave uncertain would scatter even a perfect filling.
-    let relative = (0.5 * (sigma + spread)).max(u).max(0.004);
-    gathered.add(
-        Feature::DeadTimeScatter,
-        Observation::plain(
-            relative.ln() + centre,
-            1.0 / (2.0 * (values.len() - 1) as f64).sqrt(),
-        ),
-    );
 }
 
 /// The demand as a pressure, bar, if its unit tells or the vehicle file's highest pressure does.
@@ -199,7 +155,7 @@ fn shortfall(
         let u = 1.25 * sigma / (apart.len() as f64).sqrt();
         gathered.add(
             Feature::PressureShort,
-            with_conditions(engagement, middle, u),
+            Observation::of(engagement, middle, u),
         );
     } else if !ratios.is_empty() {
         gathered.lacks(
@@ -225,7 +181,7 @@ fn currents(scene: &Scene<'_>, engagement: &Engagement, found: &Found, gathered:
     if let Some(amps) = fill.filter(|a| *a > 0.3) {
         gathered.add(
             Feature::FillCurrent,
-            with_conditions(engagement, amps.ln(), 0.0),
+            Observation::of(engagement, amps.ln(), 0.0),
         );
     }
     let from_ns = at_seconds(found.reference_ns, HOLDS_S);
@@ -234,7 +190,7 @@ fn currents(scene: &Scene<'_>, engagement: &Engagement, found: &Found, gathered:
     {
         gathered.add(
             Feature::HoldCurrent,
-            with_conditions(engagement, amps.ln(), 0.0),
+            Observation::of(engagement, amps.ln(), 0.0),
         );
     }
 }

@@ -8,7 +8,7 @@ use slipwright_decoders::role::Role;
 use super::feature::Feature;
 use super::wiring::Wiring;
 use super::{drag, friction, order, pressure_path, shudder};
-use crate::drive::{Drive, at_seconds};
+use crate::drive::{Channel, Drive, at_seconds};
 use crate::engagement::{Found, find_engagements};
 use crate::kinematics::Kinematics;
 use crate::measure::{Estimate, Measure, Measured};
@@ -41,6 +41,17 @@ impl Observation {
             log_step: None,
         }
     }
+
+    /// A value of an engagement, with what it depends on.
+    pub(super) fn of(engagement: &Engagement, value: f64, u: f64) -> Self {
+        let c = &engagement.conditions;
+        Self {
+            value,
+            u,
+            temperature_c: c.fluid_temperature_c,
+            log_step: c.demand_step.filter(|s| *s > 0.0).map(f64::ln),
+        }
+    }
 }
 
 /// One drive.
@@ -58,6 +69,9 @@ pub struct DriveRecord {
     pub wiring: Wiring,
     /// Median supply voltage with the engine running, V.
     pub supply_v: Option<f64>,
+    /// Median time between frames of the coupling demand, s.
+    #[serde(default)]
+    pub demand_period_s: Option<f64>,
 }
 
 impl DriveRecord {
@@ -142,6 +156,7 @@ fn joined(mut spans: Vec<Span>) -> Vec<Span> {
 }
 
 /// Takes one feature's observations.
+#[derive(Default)]
 pub(super) struct Gathered {
     observations: BTreeMap<Feature, Vec<Observation>>,
     missing: BTreeMap<Feature, String>,
@@ -155,6 +170,11 @@ impl Gathered {
                 .or_default()
                 .push(observation);
         }
+    }
+
+    #[cfg(test)]
+    pub(super) fn of(&self, feature: Feature) -> &[Observation] {
+        self.observations.get(&feature).map_or(&[], Vec::as_slice)
     }
 
     pub(super) fn lacks(&mut self, feature: Feature, why: impl Into<String>) {
@@ -181,10 +201,7 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
         state_told: wiring.lost_share + wiring.frozen_share + wiring.invalid_share < STATE_TOLD,
         front_radius: front_radius(&kinematics),
     };
-    let mut gathered = Gathered {
-        observations: BTreeMap::new(),
-        missing: BTreeMap::new(),
-    };
+    let mut gathered = Gathered::default();
     pressure_path::gather(&scene, &mut gathered);
     friction::gather(&scene, &mut gathered);
     order::gather(&scene, &mut gathered);
@@ -203,6 +220,10 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
         missing,
         wiring,
         supply_v: supply_v(&drive),
+        demand_period_s: drive
+            .channel(Role::CouplingDemand)
+            .ok()
+            .and_then(Channel::period_s),
     }
 }
 

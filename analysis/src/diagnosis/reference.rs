@@ -4,14 +4,27 @@
 
 use super::change::{Against, Reference};
 use super::feature::Feature;
+use super::record::DriveRecord;
 use crate::coupling::Pack;
+use crate::statistics::quantile::median;
 use crate::vehicle::Vehicle;
 
 /// Dead time over the time in which the pump's flow fills the clearance: the motor spins up and the
 /// line fills too. Our own estimate.
 const FILLING: f64 = 1.4;
 
-pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference> {
+/// Dead time of a healthy coupling scatters by this itself, ms, and by this share of the time between two
+/// frames of demand, within which nobody knows when it rose: evenly spread it would be 0.29 of it.
+const SCATTER_MS: f64 = 1.3;
+const SCATTER_SHARE: f64 = 0.2;
+/// Frames of demand come this often where it is not known, s.
+const USUAL_PERIOD_S: f64 = 0.01;
+
+pub(super) fn reference(
+    feature: Feature,
+    vehicle: &Vehicle,
+    now: &[DriveRecord],
+) -> Option<Reference> {
     let c = &vehicle.coupling;
     let nominal = |value: f64, u: f64| Reference {
         value,
@@ -43,9 +56,11 @@ pub(super) fn reference(feature: Feature, vehicle: &Vehicle) -> Option<Reference
             // and losses leave a little less than the nominal value.
             nominal(pack.torque_per_bar_nm().ln() - 0.1, 0.2)
         }
-        // Demand's place between its frames is what is left of a healthy car's scatter: 1 to 3 ms at frames
-        // of 10 to 20 ms.
-        Feature::DeadTimeScatter => usual(1.8_f64.ln(), 0.6),
+        Feature::DeadTimeScatter => {
+            let periods: Vec<f64> = now.iter().filter_map(|r| r.demand_period_s).collect();
+            let period_ms = 1e3 * median(&periods).unwrap_or(USUAL_PERIOD_S);
+            usual(SCATTER_MS.hypot(SCATTER_SHARE * period_ms).ln(), 0.6)
+        }
         Feature::Hold => usual(0.7, 0.7),
         // A valve regulates a little above what it is asked for.
         Feature::PressureShort => usual(0.2, 0.01_f64.mul_add(c.max_pressure_bar?, 0.1)),

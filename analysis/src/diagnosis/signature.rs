@@ -15,6 +15,8 @@ pub enum Sure {
     Always,
     /// In every car, but up in some and down in others.
     EitherWay,
+    /// In most cars, and in a few far more than usual.
+    Mostly,
     /// In some cars, and in a few far more than usual; in others it stays.
     Often,
     /// Beside what it mainly does: in some cars, never far more than usual.
@@ -40,9 +42,10 @@ pub fn shifts(cause: Cause) -> Shifts {
             (Hold, [-0.10, -0.40], Aside),
             // A motor that turns hard, or long against what leaks within its pump.
             (FillCurrent, [0.1, 0.4], Seldom),
+            (HoldCurrent, [0.1, 0.4], Seldom),
         ],
         Cause::LeakingPistonSeal => &[
-            (PressureShort, [-0.06, -0.17], Always),
+            (PressureShort, [-0.06, -0.17], Mostly),
             (RiseTime, [0.08, 0.22], Aside),
             (Hold, [1.0, 6.0], Often),
             // The pump that makes up what leaks comes and goes.
@@ -81,8 +84,8 @@ pub fn shifts(cause: Cause) -> Shifts {
             (PressureShort, [-0.02, -0.06], Aside),
             (Hold, [-0.10, -0.25], Aside),
             // Torque swings with pressure, and slip with torque.
-            (Shudder, [0.2, 0.6], Seldom),
-            (ShortShudder, [0.2, 0.6], Seldom),
+            (Shudder, [0.2, 0.6], Often),
+            (ShortShudder, [0.2, 0.6], Often),
         ],
         Cause::WarpedPlate => &[
             (SlipSwing, [0.95, 1.9], Always),

@@ -104,6 +104,10 @@ fn faults_that_show_otherwise_in_some_cars_are_still_told() {
         &[(DeadTime, 0.8), (RiseTime, 0.34), (FillCurrent, 0.4)],
     );
     check(Cause::WeakPump, &[(DeadTime, 0.6), (RiseTime, 0.8)]);
+    // A valve alone makes the rise, and the motor draws more.
+    check(Cause::WeakPump, &[(DeadTime, 0.3), (FillCurrent, 0.22)]);
+    // The pump makes up for the leak by fits and starts.
+    check(Cause::LeakingPistonSeal, &[(PressureShort, -1.5)]);
     check(Cause::ExcessClearance, &[(DeadTime, 0.6), (RiseTime, 0.03)]);
     check(
         Cause::AeratedFluid,
@@ -221,6 +225,7 @@ fn record(name: &str, values: Vec<Observation>) -> DriveRecord {
             ..Wiring::default()
         },
         supply_v: None,
+        demand_period_s: None,
     }
 }
 

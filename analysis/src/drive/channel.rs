@@ -7,6 +7,8 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{Invalid, Series};
 use slipwright_decoders::unit::Quantity;
 
+use crate::statistics::quantile::quantile_in_place;
+
 /// Which samples are kept where the recorder's clock stepped backwards and times occur twice.
 /// One rule for all signals of a drive, so that what is kept belongs together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -190,6 +192,12 @@ impl Channel {
         self.timeout_ns
     }
 
+    /// Median time between samples, s. `None` with fewer than two.
+    #[must_use]
+    pub fn period_s(&self) -> Option<f64> {
+        Some(1e-9 * median_interval_ns(&self.t_ns)?)
+    }
+
     /// Whether a value may be carried between samples `i` and `i + 1`.
     #[must_use]
     pub fn joined(&self, i: usize) -> bool {
@@ -304,10 +312,13 @@ pub fn at_seconds(origin_ns: i64, seconds: f64) -> i64 {
 }
 
 fn five_median_intervals(t_ns: &[i64]) -> i64 {
+    median_interval_ns(t_ns).map_or(i64::MAX, |m| (5.0 * m).min(i64::MAX as f64) as i64)
+}
+
+fn median_interval_ns(t_ns: &[i64]) -> Option<f64> {
     let mut intervals: Vec<f64> = t_ns
         .windows(2)
         .map(|w| w[1].saturating_sub(w[0]) as f64)
         .collect();
-    crate::statistics::quantile::quantile_in_place(&mut intervals, 0.5)
-        .map_or(i64::MAX, |m| (5.0 * m).min(i64::MAX as f64) as i64)
+    quantile_in_place(&mut intervals, 0.5)
 }

@@ -32,13 +32,10 @@ pub(super) fn noise(
     for span in closed {
         clear(span.start_ns, span.end_ns);
     }
-    // Where the bus tells nothing of the coupling, what stands out for long is taken for driven.
-    let bus_tells = drive.channel(Role::CouplingDemand).is_ok()
-        || drive.channel(Role::CouplingPressure).is_ok();
-    if !bus_tells {
-        for (from_ns, to_ns) in standing_out(base, slip) {
-            clear(from_ns, to_ns);
-        }
+    // What stands out for long is taken for driven: the bus may tell nothing of the coupling, and a
+    // front axle that spun with the coupling open is long in coming back.
+    for (from_ns, to_ns) in standing_out(base, slip) {
+        clear(from_ns, to_ns);
     }
     if let Ok(brake) = drive.channel(Role::PedalBrake) {
         let limit = pressed_above(brake);

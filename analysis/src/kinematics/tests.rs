@@ -241,6 +241,26 @@ fn below_the_sensors_dropout_slip_is_missing_not_zero() {
     assert!(k.dropout_mps < 0.2, "{}", k.dropout_mps);
 }
 
+/// Wheels that spun with the coupling open, and come back to the road's speed with the pedal released,
+/// are no noise.
+#[test]
+fn a_spun_axle_is_not_noise() {
+    let mut signals = drive_of(60.0, [1.0; 4], 0.02, |_| 10.0);
+    for wheel in &mut signals.series[..2] {
+        for v in &mut wheel.value[3000..3200] {
+            *v += 20.0;
+        }
+    }
+    let t: Vec<f64> = (0..6000).map(|i| f64::from(i) * 0.01).collect();
+    for role in [Role::CouplingDemand, Role::PedalAccelerator] {
+        signals
+            .series
+            .push(series(role, Unit::Percent, &t, |_| 0.0));
+    }
+    let noise = kinematics(&signals).noise.unwrap().sigma_mps();
+    assert!((0.01..0.03).contains(&noise), "{noise}");
+}
+
 #[test]
 fn slip_ratio_follows_its_definition() {
     let mut signals = drive_of(40.0, [1.0; 4], 0.0, |_| 10.0);
