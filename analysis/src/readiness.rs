@@ -14,6 +14,7 @@ mod needed;
 mod plausible;
 mod signal_state;
 mod silence;
+mod stuck;
 mod supply;
 
 use std::collections::BTreeSet;
@@ -118,6 +119,7 @@ pub fn assess_drive(
     let mut findings = coupling_use::findings(&coupling, drive);
     plausible::judge(drive, vehicle, &mut states, &mut findings);
     coupling_use::mark_stuck(&coupling, &mut states);
+    stuck::judge(drive, &mut states, recording.span.duration_s().max(1e-3));
     findings.extend(dropouts::findings(recording, drive, &states));
     findings.extend(supply::findings(drive, &rolling));
     if recording.traffic.buses.iter().all(|bus| {

@@ -46,10 +46,10 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
             1.0
         }
     };
-    // Power at a sample, its derivative by slip, and its systematic uncertainty, W.
-    let power = |i: usize| -> Option<[f64; 3]> {
-        let slip = trace.slip_mps(i)?;
-        let torque = pack.torque_nm(carried_at(pressure, base[i])?);
+    // Power of a slip at a time, at a sample or soon after it, its derivative by slip, and its
+    // systematic uncertainty, W.
+    let power_of = |slip: f64, t_ns: i64, i: usize| -> Option<[f64; 3]> {
+        let torque = pack.torque_nm(carried_at(pressure, t_ns)?);
         let counted = if slip.abs() > trace.threshold_mps(i) {
             slip.abs()
         } else {
@@ -62,20 +62,16 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
             per_slip * trace.u_systematic_mps(i),
         ])
     };
-    let (mut work, mut gain, mut gain_squares, mut systematic) = (0.0, 0.0, 0.0, 0.0);
-    let (mut length_s, mut samples, mut begun) = (0.0, 0, false);
+    let power = |i: usize| power_of(trace.slip_mps(i)?, base[i], i);
+    let mut sum = Sum::default();
+    let (mut samples, mut begun) = (0, false);
     let mut previous: Option<[f64; 3]> = None;
     let last_told = view.last_told();
     for i in view.samples.clone() {
         let here = power(i);
         let joined = i > view.samples.start && view.drive.base_joined(i - 1);
         if let (Some(a), Some(b), true) = (previous, here, joined) {
-            let dt = seconds_between(base[i - 1], base[i]);
-            work += 0.5 * (a[0] + b[0]) * dt;
-            gain += 0.5 * (a[1] + b[1]) * dt;
-            gain_squares += 0.5 * (a[1] * a[1] + b[1] * b[1]) * dt;
-            systematic += 0.5 * (a[2] + b[2]) * dt;
-            length_s += dt;
+            sum.add(a, b, seconds_between(base[i - 1], base[i]));
             samples += 1;
             begun = true;
         } else if begun && last_told.is_some_and(|last| last >= i) {
@@ -91,19 +87,46 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     if !begun {
         return Err(Missing::BelowSensorSpeed);
     }
+    let last = view.samples.end.saturating_sub(1);
+    if let (Some(a), Some((slip, dt))) = (previous, view.slip_at_end())
+        && let Some(b) = power_of(slip, view.found.end_ns, last)
+    {
+        sum.add(a, b, dt);
+    }
     // The time over which torque acts, as if it were constant.
-    let acting_s = if gain_squares > 0.0 {
-        gain * gain / gain_squares
+    let acting_s = if sum.gain_squares > 0.0 {
+        sum.gain * sum.gain / sum.gain_squares
     } else {
-        length_s
+        sum.length_s
     };
-    let noise = gain * trace.noise().of_mean_mps(acting_s);
+    let noise = sum.gain * trace.noise().of_mean_mps(acting_s);
     Ok(Estimate {
-        value: work.max(0.0),
-        u: noise.hypot(systematic),
+        value: sum.work_j.max(0.0),
+        u: noise.hypot(sum.systematic_j),
         method: "torque from pressure times slip at the coupling, integrated",
         samples: samples + 1,
     })
+}
+
+/// Integrals over time, by trapezoids: of power, of its derivative by slip and that one's square, and of
+/// power's systematic uncertainty.
+#[derive(Default)]
+struct Sum {
+    work_j: f64,
+    gain: f64,
+    gain_squares: f64,
+    systematic_j: f64,
+    length_s: f64,
+}
+
+impl Sum {
+    fn add(&mut self, a: [f64; 3], b: [f64; 3], dt: f64) {
+        self.work_j += 0.5 * (a[0] + b[0]) * dt;
+        self.gain += 0.5 * (a[1] + b[1]) * dt;
+        self.gain_squares += 0.5 * (a[1] * a[1] + b[1] * b[1]) * dt;
+        self.systematic_j += 0.5 * (a[2] + b[2]) * dt;
+        self.length_s += dt;
+    }
 }
 
 /// The same spread over the lining.

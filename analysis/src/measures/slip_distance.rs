@@ -1,7 +1,7 @@
 //! Slip distance (definition 8): the integral of slip over the engagement, m: by how much the front
 //! tyres' way was longer than the road.
 //!
-//! `s = integral(slip dt)`, trapezoids between samples. `u² = (T · u(mean of noise over T))² +
+//! `s = integral(slip dt)`, trapezoids between samples and up to the engagement's very end. `u² = (T · u(mean of noise over T))² +
 //! (integral of v u(radius ratio))²`, T the engagement's length: noise averages out as the drive
 //! itself shows, the radius ratio's error does not.
 
@@ -46,6 +46,12 @@ pub(super) fn slip_distance_m(view: &View<'_>) -> Measured {
     }
     if !begun {
         return Err(Missing::BelowSensorSpeed);
+    }
+    let last = view.samples.end.saturating_sub(1);
+    if let (Some(a), Some((b, dt))) = (trace.slip_mps(last), view.slip_at_end()) {
+        distance += 0.5 * (a + b) * dt;
+        systematic += trace.u_systematic_mps(last) * dt;
+        length_s += dt;
     }
     let noise = length_s * trace.noise().of_mean_mps(length_s);
     Ok(Estimate {

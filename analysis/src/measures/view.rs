@@ -238,6 +238,19 @@ impl<'a> View<'a> {
         Ok(channel.window(from_ns, to_ns, from_ns))
     }
 
+    /// Slip at the engagement's very end, m/s, between its last sample and the next, and how long after
+    /// its last sample that is, s. `None` where that sample ends it, or slip is not told there.
+    pub(super) fn slip_at_end(&self) -> Option<(f64, f64)> {
+        let trace = self.slip.as_ref().ok()?;
+        let last = self.samples.end.checked_sub(1)?;
+        let (&t, &next) = (trace.base_ns().get(last)?, trace.base_ns().get(last + 1)?);
+        let (a, b) = (trace.slip_mps(last)?, trace.slip_mps(last + 1)?);
+        let after_s = seconds_between(t, self.found.end_ns);
+        let share = after_s / seconds_between(t, next);
+        (self.drive.base_joined(last) && share > 0.0 && share < 1.0)
+            .then_some((a + share * (b - a), after_s))
+    }
+
     /// The last of the engagement's samples at which slip is told: after it nothing is missing, slip
     /// has ended.
     pub(super) fn last_told(&self) -> Option<usize> {

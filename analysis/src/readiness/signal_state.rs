@@ -174,7 +174,7 @@ fn total(spans: &[Span]) -> f64 {
     spans.iter().map(Span::seconds).sum()
 }
 
-fn how_long(spans: &[Span], total_s: f64) -> String {
+pub(super) fn how_long(spans: &[Span], total_s: f64) -> String {
     let away_s = total(spans);
     let times = number::times(spans.len());
     format!(

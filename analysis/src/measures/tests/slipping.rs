@@ -97,12 +97,13 @@ fn without_demand_the_onset_of_slip_still_counts_where_pressure_follows_it() {
 #[test]
 fn steady_slip_is_the_median_of_all_that_is_held() {
     let cases = [(1.9, 1.9), (1.4, 1.9), (0.7, 0.0), (0.4, 0.0), (2.5, 1.9)];
+    // The radius ratio's error is one for a whole drive, so drives are counted together.
+    let (mut held, mut all) = (0, 0);
     for (seed, (until_s, steady)) in (91..).zip(cases) {
         for (frame_s, noise_mps) in [(0.01, 0.03), (0.02, 0.03), (0.01, 0.1)] {
             let signals = with_slip(seed, frame_s, noise_mps, |s| {
                 if s > 0.0 && s < until_s { 1.9 } else { 0.0 }
             });
-            let (mut held, mut all) = (0, 0);
             for e in &measured(&signals).engagements {
                 let found = e.measured(Measure::SteadySlip).clone().unwrap();
                 assert!(
@@ -112,9 +113,9 @@ fn steady_slip_is_the_median_of_all_that_is_held() {
                 held += i32::from((found.value - steady).abs() < 1.96 * found.u);
                 all += 1;
             }
-            assert!(held * 10 >= all * 6, "{held} of {all}");
         }
     }
+    assert!(held * 10 >= all * 8, "{held} of {all}");
 }
 
 /// Few samples on the rise and much noise: a time is given with an uncertainty that a reader can act
