@@ -8,7 +8,7 @@
 use super::cause::Cause;
 use super::change::Change;
 use super::feature::Feature;
-use super::signature::{Sure, expected};
+use super::signature::{Sure, expected, shows};
 
 /// Dead time and rise time are both oil over the pump's flow: what slows one by a factor slows the other
 /// by the same.
@@ -100,10 +100,6 @@ pub(super) fn groups(changes: &[Change]) -> Vec<Vec<&Change>> {
     groups
 }
 
-/// What of a weak pump's slow rise shows, and in how many cars: all of it, half of it where valve or relief
-/// ends the rise, nothing where the valve alone makes it and the pump only fills the clearance.
-const RISE_SHOWS: [(f64, f64); 3] = [(1.0, 0.55), (0.5, 0.30), (0.0, 0.15)];
-
 /// What a cause of one severity does to a group.
 #[derive(Clone)]
 pub(super) struct Effect {
@@ -122,20 +118,23 @@ impl Effect {
             .collect();
         let (_, sure) = each.iter().flatten().next()?;
         let shifts: Vec<f64> = each.iter().map(|e| e.map_or(0.0, |(s, _)| s)).collect();
-        let rise = group.iter().position(|c| c.feature == Feature::RiseTime);
-        let ways = match rise.filter(|_| cause == Cause::WeakPump && group.len() > 1) {
-            Some(rise) => RISE_SHOWS
+        let mut ways = vec![(shifts, 1.0)];
+        for (i, change) in group.iter().enumerate().filter(|_| group.len() > 1) {
+            ways = ways
                 .iter()
-                .map(|&(shows, cars)| {
-                    let mut held_back = shifts.clone();
-                    if let Some(shift) = held_back.get_mut(rise) {
-                        *shift *= shows;
-                    }
-                    (held_back, cars)
+                .flat_map(|(shifts, share)| {
+                    shows(cause, change.feature)
+                        .iter()
+                        .map(move |(part, cars)| {
+                            let mut shown = shifts.clone();
+                            if let Some(shift) = shown.get_mut(i) {
+                                *shift *= part;
+                            }
+                            (shown, share * cars)
+                        })
                 })
-                .collect(),
-            None => vec![(shifts, 1.0)],
-        };
+                .collect();
+        }
         Some(Self {
             ways,
             cause,

@@ -48,8 +48,9 @@ pub fn shifts(cause: Cause) -> Shifts {
             (PressureShort, [-0.06, -0.17], Mostly),
             (RiseTime, [0.08, 0.22], Aside),
             (Hold, [1.0, 6.0], Often),
-            // The pump that makes up what leaks comes and goes.
+            // The pump that makes up what leaks comes and goes, or runs on.
             (Ripple, [0.3, 0.8], Aside),
+            (HoldCurrent, [0.1, 0.4], Often),
         ],
         Cause::WornLining => &[
             (TorquePerBar, [-0.20, -1.10], Always),
@@ -108,6 +109,18 @@ pub fn shifts(cause: Cause) -> Shifts {
             (ShortShudder, [0.2, 0.6], Aside),
         ],
         Cause::InhibitedOrWiring | Cause::Healthy => &[],
+    }
+}
+
+/// What of a cause's shift of a feature shows beside the features that share its factor, and in how many
+/// cars.
+#[must_use]
+pub fn shows(cause: Cause, feature: Feature) -> &'static [(f64, f64)] {
+    match (cause, feature) {
+        // All of a weak pump's slow rise, half of it where valve or relief ends the rise, nothing where
+        // the valve alone makes it and the pump only fills the clearance.
+        (Cause::WeakPump, Feature::RiseTime) => &[(1.0, 0.55), (0.5, 0.30), (0.0, 0.15)],
+        _ => &[(1.0, 1.0)],
     }
 }
 
