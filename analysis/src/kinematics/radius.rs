@@ -278,9 +278,10 @@ fn candidates(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'_>>
         .copied()
         .filter(|s| s.accel_mps2.abs() < ACCEL_LIMITS_MPS2[1]);
     let with_force: Vec<&Stretch> = brisk.clone().filter(|s| s.force_n.is_some()).collect();
-    // Brakes that nothing tells slow all four wheels; only what speeds the car up is the engine's.
+    // Brakes that nothing tells slow all four wheels: what slows the car more than an engine does is not
+    // the engine's.
     let with_motion: Vec<&Stretch> = brisk
-        .filter(|s| s.brakes_told || By::Motion.drive(s) > 0.0)
+        .filter(|s| s.brakes_told || s.accel_mps2 > -ACCEL_LIMITS_MPS2[0])
         .collect();
     for (stretches, by) in [(with_force, By::Force), (with_motion, By::Motion)] {
         if stretches.len() >= 2 * LEAST_STRETCHES && reaches_zero(&stretches, by) {
