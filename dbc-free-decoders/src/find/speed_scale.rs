@@ -2,7 +2,7 @@
 
 use super::proposal::Scaling;
 use super::reference::Aligned;
-use super::statistics::{jackknife, line, mean, smooth};
+use super::statistics::{jackknife, line, mean, quantile, smooth};
 use super::timeline::Timeline;
 use crate::unit::Unit;
 
@@ -17,6 +17,12 @@ const LEAST_SPEED_MPS: f64 = 2.0;
 const TYRE_SHARE: f64 = 0.012;
 /// The same where the reference is the car's own speed. Common practice, no source.
 const OWN_SHARE: f64 = 0.004;
+/// What tyres and their creep leave open of a measured scale, as a share of it (standard uncertainty): over
+/// ground, and against the car's own speed. Common practice, no source.
+const U_GROUND_SHARE: f64 = 0.004;
+const U_OWN_SHARE: f64 = 0.002;
+/// A point this many robust deviations off the line is a wheel that spins or locks, or a bad fix.
+const OUTLIER_DEVIATIONS: f64 = 4.0;
 /// What a speed in whole km/h lacks in the mean if it was cut off instead of rounded, m/s.
 const WHOLE_KMH_BIAS_MPS: f64 = 0.5 / 3.6;
 /// Steps, km/h a count, that senders use: decimal ones, halves of whole numbers, and decimal ones
@@ -96,11 +102,17 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
     let valid = |k: usize| reference.valid.get(k).copied().unwrap_or(false);
     let at = |values: &[f64], k: usize| values.get(k).copied().unwrap_or(0.0);
     let standing_raw = standing(raw, reference, axis);
-    let moving = |k: usize| valid(k) && at(&y, k) > LEAST_SPEED_MPS;
-    let points = (0..raw.len()).filter(|&k| moving(k)).count();
+    let rolling = |k: usize| valid(k) && at(&y, k) > LEAST_SPEED_MPS;
+    let points = (0..raw.len()).filter(|&k| rolling(k)).count();
     if points < 40 {
         return None;
     }
+    let first = line(&x, &y, rolling);
+    let off = |k: usize| (at(&y, k) - first.slope * at(&x, k) - first.intercept).abs();
+    let all_off: Vec<f64> = (0..raw.len()).filter(|&k| rolling(k)).map(off).collect();
+    // 1.4826: from the median of absolute deviations to a normal law's standard deviation.
+    let limit = OUTLIER_DEVIATIONS * 1.4826 * quantile(&all_off, 0.5);
+    let moving = |k: usize| rolling(k) && (limit <= 0.0 || off(k) <= limit);
     let through = |x0: f64, keep: &dyn Fn(usize) -> bool| {
         let (mut xy, mut xx) = (0.0, 0.0);
         for k in (0..raw.len()).filter(|&k| moving(k) && keep(k)) {
@@ -150,6 +162,12 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
     } else {
         TYRE_SHARE
     };
+    let u_model = measured
+        * if reference.own_speed {
+            U_OWN_SHARE
+        } else {
+            U_GROUND_SHARE
+        };
     let tolerance = tyre.max(2.0 * u / measured);
     let nearest = USUAL_STEPS_KMH.iter().copied().min_by(|a, b| {
         (a / measured)
@@ -175,7 +193,7 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
         u_scale_kmh: if usual_step {
             u.min(0.5 * tyre * scale)
         } else {
-            u
+            u.hypot(u_model)
         },
         offset_kmh: if zero == 0.0 { 0.0 } else { -scale * zero },
         u_offset_kmh: scale * u_zero,
