@@ -66,9 +66,11 @@ fn the_worked_example_is_chosen() {
     assert_eq!(best.parts["plate 0.9, reused, as spacer"], 1);
     assert_eq!(best.order.len(), 16);
     assert_eq!(best.order.last().unwrap(), "plate 0.9, reused, as spacer");
-    // 16 readings of 5 µm.
-    assert!((best.height_u_mm - 0.02).abs() < 1e-9);
-    assert!(best.probability_within_tolerance > 0.999);
+    // One reading of 5 µm each for 8, 3, 4 parts and 1.
+    let u_mm = 0.005 * f64::from(8 * 8 + 3 * 3 + 4 * 4 + 1).sqrt();
+    assert!((best.height_u_mm - u_mm).abs() < 1e-9);
+    // 0.1 mm to the limit.
+    assert!((best.probability_within_tolerance - 0.9825).abs() < 5e-4);
     // The vehicle file's 0.6 mm of travel belong to the stock height.
     assert_eq!(
         (best.clearance_mm, best.travel_saved_mm),

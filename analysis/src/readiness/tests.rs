@@ -1,6 +1,7 @@
 //! Signals and traffic of a made-up car, each with one thing wrong, and what is said of it.
 
 mod dropouts;
+mod stuck;
 
 use slipwright_decoders::decoder_file::{FrameEntry, SignalEntry};
 use slipwright_decoders::field::{BitOrder, Coding, Field};
@@ -366,51 +367,4 @@ fn the_end_of_time_is_no_error() {
         });
     }
     assert!(!trial.assessed().signals.is_empty());
-}
-
-#[test]
-fn a_pedal_that_never_moves_is_stale_where_the_car_gathers_speed() {
-    let stuck = |mut trial: Trial| {
-        trial.series(Role::PedalAccelerator).value.fill(12.0);
-        let readiness = trial.assessed();
-        readiness.signal(Role::PedalAccelerator).unwrap().clone()
-    };
-    let state = stuck(Trial::gathering());
-    assert_eq!(state.state, State::Stale, "{state:?}");
-    assert!(state.why.unwrap().contains("keeps one value"));
-    // Rolling along says nothing of a pedal.
-    assert_eq!(stuck(Trial::new()).state, State::Alive);
-    let sound = Trial::gathering().assessed();
-    let pedal = sound.signal(Role::PedalAccelerator).unwrap();
-    assert_eq!(pedal.state, State::Alive, "{pedal:?}");
-}
-
-#[test]
-fn wheels_that_all_keep_their_values_are_stale() {
-    let with = |step_mps: f64, frozen: bool| {
-        let mut trial = Trial::gathering();
-        for role in Role::WHEELS {
-            let wheel = trial.series(role);
-            for v in &mut wheel.value {
-                *v = (*v / step_mps).round() * step_mps;
-            }
-            if frozen {
-                let kept = wheel.value[2000];
-                wheel.value[2000..2200].fill(kept);
-            }
-        }
-        let readiness = trial.assessed();
-        readiness.signal(Role::WheelSpeedRearLeft).unwrap().clone()
-    };
-    let state = with(0.003, true);
-    assert_eq!(state.state, State::Stale, "{state:?}");
-    assert!(
-        (state.frozen_share - 2.0 / SECONDS).abs() < 0.01,
-        "{state:?}"
-    );
-    // Fine and coarse steps of a sound car.
-    for step_mps in [0.003, 0.05, 0.3] {
-        let state = with(step_mps, false);
-        assert_eq!(state.state, State::Alive, "{step_mps}: {state:?}");
-    }
 }

@@ -101,10 +101,19 @@ impl Context<'_> {
         }
     }
 
-    /// Readings err independently; what all share, such as the zero, adds up.
+    /// Readings err independently. What several parts share adds up: one reading that stands for a whole
+    /// group, and the zero of all.
     fn u_height_mm(&self, order: &[Placed]) -> f64 {
-        let independent: f64 = order.iter().map(|p| p.measured.u_mm.powi(2)).sum();
-        independent
+        let mut variance = 0.0;
+        for (index, group) in self.parts.groups.iter().enumerate() {
+            let readings = order.iter().filter(|p| p.group == index);
+            let u_mm = readings.map(|p| p.measured.u_mm);
+            variance += match group.measured {
+                true => u_mm.map(|u| u.powi(2)).sum::<f64>(),
+                false => u_mm.sum::<f64>().powi(2),
+            };
+        }
+        variance
             .sqrt()
             .hypot(order.len() as f64 * self.parts.shared_u_mm)
     }

@@ -302,8 +302,8 @@ fn clearance_travel_and_uncertainty() {
         panic!("{stacks:?}")
     };
     assert_eq!((choice.height_mm, choice.over_target_mm), (6.501, 0.101));
-    // Five readings of 3 µm, and a zero of 1 µm in each.
-    let u = (5.0 * 0.003f64.powi(2) + (5.0 * 0.001f64).powi(2)).sqrt();
+    // Three readings of 3 µm, one that stands for two parts, and a zero of 1 µm in each of five.
+    let u = (3.0 * 0.003f64.powi(2) + 0.006f64.powi(2) + 0.005f64.powi(2)).sqrt();
     assert!((choice.u_height_mm - u).abs() < 1e-12);
     assert_eq!(choice.clearance_mm.as_ref().unwrap().0, 0.599);
     assert_eq!(choice.travel_saved_mm, Ok((0.301, "removed")));
