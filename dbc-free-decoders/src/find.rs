@@ -62,6 +62,7 @@ pub mod protection;
 mod pulling;
 mod ranked;
 pub mod reference;
+mod reference_clock;
 mod reference_lag;
 mod role_proposal;
 pub mod rows;

@@ -32,12 +32,17 @@ pub(crate) fn found(findings: &Findings, output: &FindOutput) -> String {
         WheelAnswer::None { why } => _ = writeln!(text, "no wheel speeds: {why}"),
     }
     if let Some(reference) = &findings.reference {
+        let hundredths = (100.0 * reference.lag_s).round();
         let _ = writeln!(
             text,
-            "reference: {}, {:.2} s behind the frames, over {:.0} % of the time",
+            "reference: {}, {:.2} s {} the frames, over {:.0} % of the time",
             reference.kind.text(),
-            // No minus before a nought.
-            (100.0 * reference.lag_s).round() / 100.0 + 0.0,
+            0.01 * hundredths.abs(),
+            if hundredths < 0.0 {
+                "ahead of"
+            } else {
+                "behind"
+            },
             100.0 * reference.coverage
         );
     }

@@ -2,14 +2,17 @@
 //! capture, or from OBD-II answers in it.
 
 use super::obd::{self, Told};
+use super::reference_clock::offset_ns;
 use super::reference_lag::lag_ns;
 use super::survey::Survey;
 use super::timeline::Timeline;
 use crate::frame::CanId;
 use crate::gnss_frames::{self, COURSE, INTERFACE, SPEED};
 
+/// Fewest points of the axis at which a reference tells the speed.
+const LEAST_POINTS: usize = 50;
 /// A reference value stands for this long, ns.
-const FRESH_NS: i64 = 1_500_000_000;
+pub(super) const FRESH_NS: i64 = 1_500_000_000;
 
 /// Where the reference comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -123,9 +126,26 @@ pub(crate) fn align(
     fields: &[&[f64]],
     axis: &Timeline,
 ) -> Option<Aligned> {
+    let points = |valid: &[bool]| valid.iter().filter(|&&valid| valid).count();
+    if points(&axis.covered(&reference.t_ns, FRESH_NS)) < LEAST_POINTS {
+        return None;
+    }
+    // What came in the capture itself has the capture's clock.
+    let offset_ns = match reference.kind {
+        ReferenceKind::File => offset_ns(reference, fields, axis),
+        ReferenceKind::Gnss | ReferenceKind::Obd => 0,
+    };
+    let by_own_clock = SpeedReference {
+        t_ns: reference
+            .t_ns
+            .iter()
+            .map(|t| t.saturating_sub(offset_ns))
+            .collect(),
+        ..reference.clone()
+    };
+    let reference = &by_own_clock;
     let valid = axis.covered(&reference.t_ns, FRESH_NS);
-    let points = valid.iter().filter(|&&valid| valid).count();
-    if points < 50 {
+    if points(&valid) < LEAST_POINTS {
         return None;
     }
     let lag_ns = lag_ns(reference, &valid, fields, axis);
@@ -133,7 +153,7 @@ pub(crate) fn align(
         kind: reference.kind,
         own_speed: reference.kind == ReferenceKind::Obd,
         whole_kmh: reference.kind == ReferenceKind::Obd,
-        lag_s: lag_ns as f64 * 1e-9,
+        lag_s: offset_ns.saturating_add(lag_ns) as f64 * 1e-9,
         speed_mps: axis.resample(&reference.t_ns, &reference.speed_mps, lag_ns),
         valid,
         yaw_rad_s: yaw(reference, axis, lag_ns),

@@ -112,7 +112,9 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
     let all_off: Vec<f64> = (0..raw.len()).filter(|&k| rolling(k)).map(off).collect();
     // 1.4826: from the median of absolute deviations to a normal law's standard deviation.
     let limit = OUTLIER_DEVIATIONS * 1.4826 * quantile(&all_off, 0.5);
-    let moving = |k: usize| rolling(k) && (limit <= 0.0 || off(k) <= limit);
+    // Without a standstill the line needs all that spreads the speed.
+    let all = standing_raw.is_none() || limit <= 0.0;
+    let moving = |k: usize| rolling(k) && (all || off(k) <= limit);
     let through = |x0: f64, keep: &dyn Fn(usize) -> bool| {
         let (mut xy, mut xx) = (0.0, 0.0);
         for k in (0..raw.len()).filter(|&k| moving(k) && keep(k)) {
@@ -168,7 +170,7 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
         } else {
             U_GROUND_SHARE
         };
-    let tolerance = tyre.max(2.0 * u / measured);
+    let tolerance = tyre.hypot(2.0 * u / measured);
     let nearest = USUAL_STEPS_KMH.iter().copied().min_by(|a, b| {
         (a / measured)
             .ln()
