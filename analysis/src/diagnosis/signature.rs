@@ -38,8 +38,8 @@ pub fn shifts(cause: Cause) -> Shifts {
             (DeadTime, [0.18, 0.62], Always),
             (RiseTime, [0.25, 0.82], Always),
             (DeadTimeScatter, [0.2, 0.6], Aside),
-            (PressureShort, [-0.06, -0.16], Aside),
-            (Hold, [-0.10, -0.40], Aside),
+            (PressureShort, [-0.06, -0.16], Seldom),
+            (Hold, [-0.10, -0.40], Seldom),
             // A motor that turns hard, or long against what leaks within its pump.
             (FillCurrent, [0.1, 0.4], Seldom),
             (HoldCurrent, [0.1, 0.4], Seldom),
