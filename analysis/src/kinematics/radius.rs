@@ -53,6 +53,10 @@ const STRAIGHT_REAR_SHARE: f64 = 0.005;
 /// A pedal within this share of its range of rest is not pressed.
 const COASTING_PEDAL_SHARE: f64 = 0.03;
 
+/// Axles that roll differ by less than this from what is usual of them: a tyre that grips creeps by one
+/// or two per cent (typical initial slope of the published tyre curves).
+const MOST_CREEP: f64 = 0.03;
+
 /// Fewest stretches to rest a ratio on.
 const LEAST_STRETCHES: usize = 6;
 
@@ -264,7 +268,8 @@ fn candidates(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'_>>
         .iter()
         .filter(|s| s.rear_mps > LEAST_SPEED_MPS && s.released && !s.braked)
         .collect();
-    let (straight, straight_known) = straight(&moving, yaw_offset_rad_s);
+    let (mut straight, straight_known) = straight(&moving, yaw_offset_rad_s);
+    leave_sliding_out(&mut straight);
     let chosen = |stretches: Vec<_>, by| Chosen {
         stretches,
         by,
@@ -272,17 +277,14 @@ fn candidates(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'_>>
         creep_s2_per_m: None,
     };
     let mut found = Vec::new();
-    // Drive force explains creep, so its line may use brisker stretches than the mean can.
-    let brisk = straight
-        .iter()
-        .copied()
-        .filter(|s| s.accel_mps2.abs() < ACCEL_LIMITS_MPS2[1]);
+    // Drive explains creep, so its line may use brisker stretches than the mean can. Brakes that nothing
+    // tells slow all four wheels: what slows the car more than an engine does is not the engine's.
+    let brisk = straight.iter().copied().filter(|s| {
+        let slowest_mps2 = ACCEL_LIMITS_MPS2[usize::from(s.brakes_told)];
+        (-slowest_mps2..ACCEL_LIMITS_MPS2[1]).contains(&s.accel_mps2)
+    });
     let with_force: Vec<&Stretch> = brisk.clone().filter(|s| s.force_n.is_some()).collect();
-    // Brakes that nothing tells slow all four wheels: what slows the car more than an engine does is not
-    // the engine's.
-    let with_motion: Vec<&Stretch> = brisk
-        .filter(|s| s.brakes_told || s.accel_mps2 > -ACCEL_LIMITS_MPS2[0])
-        .collect();
+    let with_motion: Vec<&Stretch> = brisk.collect();
     for (stretches, by) in [(with_force, By::Force), (with_motion, By::Motion)] {
         if stretches.len() >= 2 * LEAST_STRETCHES && reaches_zero(&stretches, by) {
             found.push(chosen(stretches, by));
@@ -317,6 +319,16 @@ fn candidates(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'_>>
         way.creep_s2_per_m = creep_s2_per_m;
     }
     found
+}
+
+/// Leaves out stretches in which an axle slides: what spins or locks tells no radius, and the force that
+/// goes with it would pull a line along however few they are.
+fn leave_sliding_out(stretches: &mut Vec<&Stretch>) {
+    let apart = |s: &Stretch| (s.rear_mps / s.front_mps).ln();
+    let all: Vec<f64> = stretches.iter().map(|s| apart(s)).collect();
+    if let Some(middle) = median(&all) {
+        stretches.retain(|s| (apart(s) - middle).abs() < MOST_CREEP);
+    }
 }
 
 /// Whether zero drive lies within or close to what was seen, so that the line is not stretched.

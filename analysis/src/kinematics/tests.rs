@@ -261,6 +261,37 @@ fn a_spun_axle_is_not_noise() {
     assert!((0.01..0.03).contains(&noise), "{noise}");
 }
 
+/// Three stretches in which the front axle slides, with a force like no other: a line that they could pull
+/// would tell a tyre several per cent off.
+#[test]
+fn an_axle_that_slides_does_not_pull_the_radius_ratio() {
+    let mut signals = drive_of(60.0, [1.0; 4], 0.01, |t| 12.0 + (t / 8.0).sin());
+    let slides = |t: f64| (30.0..31.5).contains(&t);
+    for wheel in &mut signals.series[..2] {
+        for v in &mut wheel.value[3000..3150] {
+            *v *= 2.0;
+        }
+    }
+    let t: Vec<f64> = (0..6000).map(|i| f64::from(i) * 0.01).collect();
+    let speed = |_: f64| 200.0;
+    let torque = |t: f64| {
+        if slides(t) {
+            -120.0
+        } else {
+            -15.0 + 3.0 * (t / 3.0).sin()
+        }
+    };
+    signals
+        .series
+        .push(series(Role::EngineSpeed, Unit::RadianPerSecond, &t, speed));
+    signals
+        .series
+        .push(series(Role::EngineTorque, Unit::NewtonMetre, &t, torque));
+    let ratio = kinematics(&signals).radius_ratio.front_left.unwrap();
+    assert!((ratio.value - 1.0).abs() < 2.0 * ratio.u, "{ratio:?}");
+    assert!(ratio.u < 2e-3, "{ratio:?}");
+}
+
 #[test]
 fn slip_ratio_follows_its_definition() {
     let mut signals = drive_of(40.0, [1.0; 4], 0.0, |_| 10.0);
