@@ -279,9 +279,10 @@ fn candidates(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'_>>
     let mut found = Vec::new();
     // Drive explains creep, so its line may use brisker stretches than the mean can. Brakes that nothing
     // tells slow all four wheels: what slows the car more than an engine does is not the engine's.
+    let [by_engine, brisk, _] = ACCEL_LIMITS_MPS2;
     let brisk = straight.iter().copied().filter(|s| {
-        let slowest_mps2 = ACCEL_LIMITS_MPS2[usize::from(s.brakes_told)];
-        (-slowest_mps2..ACCEL_LIMITS_MPS2[1]).contains(&s.accel_mps2)
+        let slowing = if s.brakes_told { brisk } else { by_engine };
+        (-slowing..brisk).contains(&s.accel_mps2)
     });
     let with_force: Vec<&Stretch> = brisk.clone().filter(|s| s.force_n.is_some()).collect();
     let with_motion: Vec<&Stretch> = brisk.collect();
