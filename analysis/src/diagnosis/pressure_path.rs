@@ -1,8 +1,8 @@
 //! From demand to pressure: how long the oil takes, whether it holds, and what the pump draws.
 //!
 //! Rise, hold and ripple are the measures of the same names; dead time and its scatter are told in
-//! [`super::filling`]. Beside them: how far settled
-//! pressure stays from what is demanded, and the pump's current while filling and holding.
+//! [`super::filling`]. Beside them: how far settled pressure stays from what is demanded, and the
+//! pump's current while filling and holding.
 
 use slipwright_decoders::role::Role;
 use slipwright_decoders::unit::Quantity;

@@ -1,9 +1,9 @@
 //! Slip distance (definition 8): the integral of slip over the engagement, m: by how much the front
 //! tyres' way was longer than the road.
 //!
-//! `s = integral(slip dt)`, trapezoids between samples and up to the engagement's very end. `u² = (T · u(mean of noise over T))² +
-//! (integral of v u(radius ratio))²`, T the engagement's length: noise averages out as the drive
-//! itself shows, the radius ratio's error does not.
+//! `s = integral(slip dt)`, trapezoids between samples and up to the engagement's very end.
+//! `u² = (T · u(mean of noise over T))² + (integral of v u(radius ratio))²`, T the engagement's length:
+//! noise averages out as the drive itself shows, the radius ratio's error does not.
 
 use super::view::View;
 use crate::drive::seconds_between;

@@ -37,7 +37,7 @@ const REST_SHARE: f64 = 0.05;
 /// Above this share of the highest working pressure a reading cannot be true.
 const TOO_HIGH: f64 = 1.4;
 
-fn wheels_at(drive: &Drive, i: usize) -> [Option<f64>; 4] {
+pub(super) fn wheels_at(drive: &Drive, i: usize) -> [Option<f64>; 4] {
     std::array::from_fn(|w| {
         let column = drive.wheel_mps().get(w)?.as_ref().ok()?;
         column.get(i)

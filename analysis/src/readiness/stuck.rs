@@ -4,6 +4,7 @@
 
 use slipwright_decoders::role::Role;
 
+use super::plausible::wheels_at;
 use super::signal_state::{SignalState, State, counts, how_long};
 use crate::drive::{Channel, Drive, seconds_between};
 use crate::statistics::quantile::quantile;
@@ -82,22 +83,17 @@ fn gains(drive: &Drive) -> usize {
 
 /// The slowest wheel: none that spins.
 fn slowest(drive: &Drive, i: usize) -> Option<f64> {
-    let wheels = drive.wheel_mps().iter();
-    let known = wheels.filter_map(|w| w.as_ref().ok()?.get(i));
-    known.reduce(f64::min)
+    wheels_at(drive, i).into_iter().flatten().reduce(f64::min)
 }
 
 /// When all wheels kept their values for longer than wheels do.
 fn kept_spans(drive: &Drive) -> Vec<Span> {
-    let [Ok(a), Ok(b), Ok(c), Ok(d)] = drive.wheel_mps() else {
-        return Vec::new();
-    };
     let base = drive.base_ns();
-    let at = |i: usize| Some([a.get(i)?, b.get(i)?, c.get(i)?, d.get(i)?]);
     let mut spans: Vec<Span> = Vec::new();
-    let mut last: Option<[f64; 4]> = None;
+    let mut last: Option<[Option<f64>; 4]> = None;
     for (i, &t) in base.iter().enumerate() {
-        let here = at(i).filter(|v| v.iter().all(|v| *v > ROLLING_MPS));
+        let rolls = |v: &Option<f64>| v.is_some_and(|v| v > ROLLING_MPS);
+        let here = Some(wheels_at(drive, i)).filter(|wheels| wheels.iter().all(rolls));
         let joined = i > 0 && drive.base_joined(i - 1);
         match (here, spans.last_mut()) {
             (Some(now), Some(span)) if joined && last == Some(now) => span.to_ns = t,

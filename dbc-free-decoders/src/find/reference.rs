@@ -50,6 +50,14 @@ pub struct SpeedReference {
     pub course_deg: Vec<f64>,
 }
 
+impl SpeedReference {
+    /// Its times with a clock's offset taken off, ns since the epoch.
+    pub(super) fn times_without(&self, offset_ns: i64) -> Vec<i64> {
+        let times = self.t_ns.iter();
+        times.map(|t| t.saturating_sub(offset_ns)).collect()
+    }
+}
+
 /// The reference on the common axis.
 #[derive(Clone, Debug)]
 pub(crate) struct Aligned {
@@ -136,11 +144,7 @@ pub(crate) fn align(
         ReferenceKind::Gnss | ReferenceKind::Obd => 0,
     };
     let by_own_clock = SpeedReference {
-        t_ns: reference
-            .t_ns
-            .iter()
-            .map(|t| t.saturating_sub(offset_ns))
-            .collect(),
+        t_ns: reference.times_without(offset_ns),
         ..reference.clone()
     };
     let reference = &by_own_clock;

@@ -42,13 +42,9 @@ pub(super) fn offset_ns(reference: &SpeedReference, fields: &[&[f64]], axis: &Ti
     // The best that any field explains, and how much of the time is covered.
     let best_at = |step: i64| -> (f64, usize) {
         let offset_ns = step * STEP_NS;
-        let shifted: Vec<i64> = reference
-            .t_ns
-            .iter()
-            .map(|t| t.saturating_sub(offset_ns))
-            .collect();
-        let covered = axis.covered(&shifted, FRESH_NS);
-        let speed = axis.resample(&shifted, &reference.speed_mps, 0);
+        let t_ns = reference.times_without(offset_ns);
+        let covered = axis.covered(&t_ns, FRESH_NS);
+        let speed = axis.resample(&t_ns, &reference.speed_mps, 0);
         let speed = smooth(&speed, window);
         let at: Vec<usize> = (0..axis.len())
             .step_by(stride)
@@ -66,17 +62,17 @@ pub(super) fn offset_ns(reference: &SpeedReference, fields: &[&[f64]], axis: &Ti
         (r2, at.len())
     };
     let mut near = (0.0_f64, 0);
-    let mut far = (0.0_f64, 0);
+    let mut far = (0.0_f64, 0, 0);
     for step in -STEPS..=STEPS {
         let (r2, points) = best_at(step);
         if LAG_REACH.contains(&step) {
             near = (near.0.max(r2), near.1.max(points));
         } else if r2 > far.0 && points >= LEAST_POINTS {
-            far = (r2, step);
+            far = (r2, points, step);
         }
     }
-    let (r2, step) = far;
-    let enough = best_at(step).1 as f64 >= LEAST_COVERED * near.1 as f64;
+    let (r2, points, step) = far;
+    let enough = points as f64 >= LEAST_COVERED * near.1 as f64;
     if r2 >= LEAST_R2 && enough && 1.0 - r2 < MOST_LEFT * (1.0 - near.0) {
         step * STEP_NS
     } else {

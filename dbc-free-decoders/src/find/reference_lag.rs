@@ -16,7 +16,7 @@
 
 use super::reference::SpeedReference;
 use super::statistics::{
-    correlation, deviation, mean, peak_offset, quantile, robust_line, slope, smooth, solve,
+    correlation, deviation, far_off, mean, peak_offset, robust_line, slope, smooth, solve,
 };
 use super::timeline::Timeline;
 use super::wheel_speed::LEAST_R2;
@@ -36,8 +36,7 @@ const LEADING: usize = 6;
 const WINDOW_S: f64 = 0.5;
 /// How often the lag is sought anew with the creep and without the points far off that it shows.
 const ROUNDS: usize = 3;
-/// Points this many robust deviations off the line are left out, unless they are more than this share.
-const FAR_OFF: f64 = 4.0;
+/// Points far off the line are left out, unless they are more than this share.
 const MOST_LEFT_OUT: f64 = 0.3;
 /// Share of variance that counts as not explained at least: rounding leaves as much.
 const LEAST_UNEXPLAINED: f64 = 1e-9;
@@ -144,8 +143,7 @@ impl Follower {
             .zip(&self.raw)
             .map(|(x, y)| (y - fit.slope * x - fit.intercept).abs())
             .collect();
-        // 1.4826: from the median of absolute deviations to a normal law's standard deviation.
-        let limit = FAR_OFF * 1.4826 * quantile(&off, 0.5);
+        let limit = far_off(&off);
         let near = (0..off.len()).filter(|&k| off.get(k).is_some_and(|off| *off <= limit));
         let near: Vec<usize> = near.collect();
         self.at = if near.len() as f64 >= (1.0 - MOST_LEFT_OUT) * off.len() as f64 {

@@ -2,7 +2,7 @@
 
 use super::proposal::Scaling;
 use super::reference::Aligned;
-use super::statistics::{jackknife, line, mean, quantile, smooth};
+use super::statistics::{far_off, jackknife, line, mean, smooth};
 use super::timeline::Timeline;
 use crate::unit::Unit;
 
@@ -21,8 +21,6 @@ const OWN_SHARE: f64 = 0.004;
 /// ground, and against the car's own speed. Common practice, no source.
 const U_GROUND_SHARE: f64 = 0.004;
 const U_OWN_SHARE: f64 = 0.002;
-/// A point this many robust deviations off the line is a wheel that spins or locks, or a bad fix.
-const OUTLIER_DEVIATIONS: f64 = 4.0;
 /// What a speed in whole km/h lacks in the mean if it was cut off instead of rounded, m/s.
 const WHOLE_KMH_BIAS_MPS: f64 = 0.5 / 3.6;
 /// Steps, km/h a count, that senders use: decimal ones, halves of whole numbers, and decimal ones
@@ -110,8 +108,8 @@ pub(crate) fn estimate(raw: &[f64], reference: &Aligned, axis: &Timeline) -> Opt
     let first = line(&x, &y, rolling);
     let off = |k: usize| (at(&y, k) - first.slope * at(&x, k) - first.intercept).abs();
     let all_off: Vec<f64> = (0..raw.len()).filter(|&k| rolling(k)).map(off).collect();
-    // 1.4826: from the median of absolute deviations to a normal law's standard deviation.
-    let limit = OUTLIER_DEVIATIONS * 1.4826 * quantile(&all_off, 0.5);
+    // A wheel that spins or locks, or a bad fix.
+    let limit = far_off(&all_off);
     // Without a standstill the line needs all that spreads the speed.
     let all = standing_raw.is_none() || limit <= 0.0;
     let moving = |k: usize| rolling(k) && (all || off(k) <= limit);

@@ -106,6 +106,13 @@ pub(crate) fn line(x: &[f64], y: &[f64], keep: impl Fn(usize) -> bool) -> Line {
     }
 }
 
+/// Distance from a fit beyond which a point is far off: four robust deviations. `off` are the distances of
+/// all.
+pub(crate) fn far_off(off: &[f64]) -> f64 {
+    // 1.4826: from the median of absolute deviations to a normal law's standard deviation.
+    4.0 * 1.4826 * quantile(off, 0.5)
+}
+
 /// Least squares without the points that lie more than four robust deviations off, three times.
 pub(crate) fn robust_line(x: &[f64], y: &[f64]) -> Line {
     let mut fit = line(x, y, |_| true);
@@ -115,8 +122,7 @@ pub(crate) fn robust_line(x: &[f64], y: &[f64]) -> Line {
             .zip(y)
             .map(|(a, b)| (b - fit.slope * a - fit.intercept).abs())
             .collect();
-        // 1.4826: from the median of absolute deviations to a normal law's standard deviation.
-        let limit = 4.0 * 1.4826 * quantile(&off, 0.5);
+        let limit = far_off(&off);
         if limit <= 0.0 {
             break;
         }
