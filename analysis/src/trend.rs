@@ -27,6 +27,8 @@ pub use self::course::Point;
 pub use self::outlook::{Forecast, Slope, State};
 pub use self::summary::{DriveSummary, EngagementSummary};
 use crate::measure::Measure;
+use crate::statistics::step_at::step_at;
+use crate::statistics::student_t::two_sided_critical;
 use crate::statistics::{change_points, hodges_lehmann, quantile};
 
 /// Nanoseconds in a mean month of the Gregorian calendar.
@@ -70,7 +72,8 @@ pub struct WorkMark {
 /// A step of a measure.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Step {
-    /// Hodges-Lehmann shift between the drives before and those after it.
+    /// Difference at that day between the line through the drives after it and the line through
+    /// those before: what the measure did on either side is not in it.
     pub shift: f64,
     /// Ends of its 95 % interval; none where so few drives cannot carry one (4 and 4, 3 and 5, or 2
     /// and 8 can).
@@ -172,7 +175,8 @@ fn follow(
     work: &[WorkMark],
     healthy: &Result<Vec<usize>, String>,
 ) -> MeasureTrend {
-    let course = Course::of(drives, measure);
+    let boundaries: Vec<i64> = work.iter().map(|w| w.t_ns).collect();
+    let course = Course::of(drives, measure, &boundaries);
     let change_points = changes(&course, work);
     let newest = work.iter().map(|w| w.t_ns).max();
     let since_ns = change_points.iter().map(|c| c.t_ns).chain(newest).max();
@@ -229,7 +233,7 @@ fn changes(course: &Course, work: &[WorkMark]) -> Vec<ChangePoint> {
                 after_ns: last.t_ns,
                 t_ns: next.t_ns,
                 odometer_km: next.odometer_km,
-                step: step(course, &before, &after),
+                step: step(course, &before, &after, None),
             });
         }
         start += piece.len();
@@ -237,21 +241,39 @@ fn changes(course: &Course, work: &[WorkMark]) -> Vec<ChangePoint> {
     changes
 }
 
-/// The step between the last points of one piece and the first of the next.
-fn step(course: &Course, before: &[usize], after: &[usize]) -> Option<Step> {
+/// The step between the last points of one piece and the first of the next, at a known time or,
+/// where nobody knows it, anywhere between the two.
+fn step(course: &Course, before: &[usize], after: &[usize], t_ns: Option<i64>) -> Option<Step> {
     let before = before.get(before.len().saturating_sub(BESIDE)..)?;
     let after = after.get(..after.len().min(BESIDE))?;
-    let values = |at: &[usize]| -> Vec<f64> {
-        let points = at.iter().filter_map(|i| course.points.get(*i));
-        points.map(|p| p.value).collect()
+    let at = [before, after].concat();
+    let points: Vec<&Point> = at.iter().filter_map(|i| course.points.get(*i)).collect();
+    let start_ns = points.first()?.t_ns;
+    let x: Vec<f64> = points.iter().map(|p| months(start_ns, p.t_ns)).collect();
+    let y: Vec<f64> = points.iter().map(|p| p.value).collect();
+    let known: Vec<f64> = points.iter().filter_map(|p| p.u).collect();
+    let gap = (*x.get(before.len().checked_sub(1)?)?, *x.get(before.len())?);
+    let place = t_ns.map_or(0.5 * (gap.0 + gap.1), |t_ns| months(start_ns, t_ns));
+    // Drives cannot repeat better than each is known.
+    let least = quantile::median(&known).unwrap_or(0.0);
+    let found = step_at(&x, &y, before.len(), place, least)?;
+    // Somewhere in the gap: evenly likely, so a standard deviation of its length over the root of 12.
+    let somewhere = match t_ns {
+        Some(_) => 0.0,
+        None => (found.slopes.1 - found.slopes.0) * (gap.1 - gap.0) / 12.0_f64.sqrt(),
     };
-    let (of_before, of_after) = (values(before), values(after));
-    let shift = hodges_lehmann::shift(&of_before, &of_after)?;
-    let doubt = course.doubt(before, after);
+    // A line asks no less of its values than ranks do.
+    let (of_before, of_after) = y.split_at(before.len());
+    let carried = hodges_lehmann::interval(of_before, of_after, CONFIDENCE);
+    let doubt = course.doubt_of_sum(&at, &found.weights);
+    let reach = carried
+        .and(found.u)
+        .map(|u| two_sided_critical(1.0 - CONFIDENCE, found.free) * u.hypot(somewhere));
     Some(Step {
-        shift,
-        interval: hodges_lehmann::interval(&of_before, &of_after, CONFIDENCE)
-            .map(|i| doubt.widened(shift, (i.low, i.high))),
+        shift: found.shift,
+        interval: reach
+            .map(|reach| (found.shift - reach, found.shift + reach))
+            .map(|ends| doubt.widened(found.shift, ends)),
     })
 }
 
@@ -271,7 +293,7 @@ fn work_steps(course: &Course, work: &[WorkMark]) -> Vec<(usize, Step)> {
             let here = at(index);
             let before = between(index.checked_sub(1).and_then(at), here);
             let after = between(here, at(index + 1));
-            Some((index, step(course, &before, &after)?))
+            Some((index, step(course, &before, &after, here)?))
         })
         .collect()
 }

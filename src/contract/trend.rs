@@ -199,9 +199,14 @@ struct StepOutput {
     shift: f64,
     ci_low: Option<f64>,
     ci_high: Option<f64>,
+    method: &'static str,
     #[serde(skip_serializing_if = "Option::is_none")]
     why: Option<&'static str>,
 }
+
+/// How a step is measured.
+const STEP_METHOD: &str =
+    "at the day, between a line through the drives before and one through those after";
 
 /// Why a step has no interval.
 const TOO_FEW_FOR_AN_INTERVAL: &str =
@@ -213,6 +218,7 @@ impl From<&Step> for StepOutput {
             shift: step.shift,
             ci_low: step.interval.map(|(low, _)| low),
             ci_high: step.interval.map(|(_, high)| high),
+            method: STEP_METHOD,
             why: step.interval.is_none().then_some(TOO_FEW_FOR_AN_INTERVAL),
         }
     }

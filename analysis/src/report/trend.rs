@@ -202,10 +202,7 @@ fn work(trend: &Trend) -> Markup {
                                 li {
                                     (words::capital(m.measure.label())) ": "
                                     (number::plain(step.shift)) (wording::behind(m.measure.unit()))
-                                    @match step.interval {
-                                        Some((low, high)) => { " (" (number::plain(low)) " to " (number::plain(high)) ")" }
-                                        None => { " (too few drives for an interval)" }
-                                    }
+                                    (interval(step))
                                 }
                             }
                         }
@@ -220,11 +217,19 @@ fn work(trend: &Trend) -> Markup {
                     (Moment::day_text(change.after_ns)) " and " (Moment::day_text(change.t_ns))
                     @if let Some(step) = change.step {
                         " by " (number::plain(step.shift)) (wording::behind(m.measure.unit()))
+                        (interval(step))
                     }
                     ", without work."
                 }
             }
         }
+    }
+}
+
+fn interval(step: Step) -> String {
+    match step.interval {
+        Some((low, high)) => format!(" ({} to {})", number::plain(low), number::plain(high)),
+        None => " (too few drives for an interval)".to_owned(),
     }
 }
 
@@ -259,7 +264,9 @@ fn basis(trend: &Trend) -> Markup {
             "Speed, demand step, accelerator position and fluid temperature are taken out as far as they are seen "
             "to matter inside drives; launches, tip-ins and turn-ins are brought to one level. Slopes "
             "are Theil-Sen estimates with 95 % intervals; changes are found by optimal partitioning "
-            "into straight pieces (Jackson et al. 2005; Killick et al. 2012). The forecast goes on "
+            "into straight pieces (Jackson et al. 2005; Killick et al. 2012). The size of a change, with "
+            "or without work, is the difference at that day between a line through the drives before "
+            "and one through those after, so it holds nothing of what crept on either side. The forecast goes on "
             "along the slope: it is a warning, not a promise."
         }
     }

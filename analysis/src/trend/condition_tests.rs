@@ -14,6 +14,8 @@ struct Months {
     drives: usize,
     days_between: f64,
     creep_ms_a_month: f64,
+    /// Creep once half of the drives are driven.
+    creep_after_ms_a_month: f64,
     /// Once, half-way through.
     step_ms: f64,
     /// Share of the dead time that a kelvin takes off.
@@ -33,6 +35,7 @@ const QUIET: Months = Months {
     drives: 24,
     days_between: 9.0,
     creep_ms_a_month: 0.0,
+    creep_after_ms_a_month: 0.0,
     step_ms: 0.0,
     a_kelvin: 0.0,
     season_k: 0.0,
@@ -48,14 +51,33 @@ const COOLING: Months = Months {
 };
 
 impl Months {
+    fn creeping(self, creep_ms_a_month: f64) -> Self {
+        Self {
+            creep_ms_a_month,
+            creep_after_ms_a_month: creep_ms_a_month,
+            ..self
+        }
+    }
+
     fn series(self, seed: u64) -> Vec<TrendDrive> {
         let mut random = Random::new(seed);
         let base_ms = random.between(50.0, 180.0);
         let tip_in_mps = random.between(4.0, 8.0);
         let mut days = 0.0;
+        let mut creep_ms = 0.0;
         (0..self.drives)
             .map(|index| {
-                days += self.days_between * random.between(0.4, 1.6);
+                let gap_days = self.days_between * random.between(0.4, 1.6);
+                days += gap_days;
+                // The step lies in the middle of its gap, and the creep changes there.
+                let of_gap = match (2 * index).cmp(&self.drives) {
+                    std::cmp::Ordering::Less => self.creep_ms_a_month,
+                    std::cmp::Ordering::Greater => self.creep_after_ms_a_month,
+                    std::cmp::Ordering::Equal => {
+                        0.5 * (self.creep_ms_a_month + self.creep_after_ms_a_month)
+                    }
+                };
+                creep_ms += of_gap * months(0, (gap_days * 86_400e9) as i64);
                 let t_ns = (days * 86_400e9) as i64;
                 let month = months(0, t_ns);
                 let season = (std::f64::consts::TAU * month / 12.0).cos();
@@ -65,7 +87,7 @@ impl Months {
                 } else {
                     0.0
                 };
-                let new_ms = base_ms + self.creep_ms_a_month * month + stepped;
+                let new_ms = base_ms + creep_ms + stepped;
                 let of_drive_ms = random.normal();
                 let slower_mps = match self.some_slower && random.uniform() < 0.2 {
                     true => 1.6,
@@ -194,10 +216,7 @@ fn conditions_that_hardly_differ_move_no_level() {
         assert_eq!(said.levels_outside, 0, "{said:?}");
         assert!(said.share(said.covered) >= 0.9, "{said:?}");
         assert!(said.share(said.firm + said.open) < 0.05, "{said:?}");
-        let creeping = Months {
-            creep_ms_a_month: 1.5,
-            ..quiet
-        };
+        let creeping = quiet.creeping(1.5);
         let said = creeping.followed(31_200..31_300);
         assert_eq!(said.levels_outside, 0, "{said:?}");
         assert!(said.share(said.covered) >= 0.9, "{said:?}");
@@ -226,10 +245,7 @@ fn the_season_is_not_taken_for_wear() {
         assert!(said.share(said.covered) >= 0.9, "{said:?}");
         assert!(said.share(said.steps) < 0.05, "{said:?}");
     }
-    let creeping = Months {
-        creep_ms_a_month: 4.0,
-        ..COOLING
-    };
+    let creeping = COOLING.creeping(4.0);
     let said = creeping.followed(32_300..32_400);
     assert!(said.share(said.covered) >= 0.88, "{said:?}");
     assert!(said.share(said.firm) >= 0.9, "{said:?}");
@@ -256,11 +272,111 @@ fn a_step_is_no_creep_and_a_creep_no_step() {
     let large = step(15.0).followed(34_100..34_200);
     assert!(large.share(large.steps_at_half) >= 0.95, "{large:?}");
     for creep_ms_a_month in [0.0, 0.7, 1.5, 4.0] {
-        let creeping = Months {
-            creep_ms_a_month,
-            ..QUIET
-        };
+        let creeping = QUIET.creeping(creep_ms_a_month);
         let said = creeping.followed(34_200..34_300);
         assert!(said.share(said.steps) < 0.05, "{said:?}");
+    }
+}
+
+/// What was said of the step half-way.
+#[derive(Debug, Default)]
+struct Repaired {
+    series: usize,
+    found: usize,
+    covered: usize,
+    /// Mean error of the size, ms.
+    bias_ms: f64,
+    /// Mean half width of the interval, ms.
+    half_width_ms: f64,
+}
+
+impl Months {
+    /// Follows so many series, the step marked as work or not.
+    #[expect(
+        clippy::disallowed_macros,
+        reason = "a test that prints the figures of DEVELOPERS.md"
+    )]
+    fn repaired(self, seeds: std::ops::Range<u64>, is_marked: bool) -> Repaired {
+        let mut said = Repaired::default();
+        for seed in seeds {
+            let drives = self.series(seed);
+            let at = |index: usize| drives[index].summary.start_ns;
+            let (last, next) = (at(self.drives / 2 - 1), at(self.drives / 2));
+            let work = WorkMark {
+                name: "repair".to_owned(),
+                title: "repair".to_owned(),
+                details: Vec::new(),
+                t_ns: last + (next - last) / 2,
+                odometer_km: None,
+            };
+            let work: Vec<WorkMark> = is_marked.then_some(work).into_iter().collect();
+            let trend = trend(drives, work, 8);
+            let measure = &trend.measures[0];
+            let unmarked = measure.change_points.iter();
+            let step = match is_marked {
+                true => measure.work_steps.first().map(|(_, step)| *step),
+                false => unmarked.filter(|c| c.t_ns == next).find_map(|c| c.step),
+            };
+            said.series += 1;
+            let Some(step) = step else { continue };
+            said.found += 1;
+            let (low, high) = step.interval.unwrap();
+            said.covered += usize::from((low..=high).contains(&self.step_ms));
+            said.bias_ms += step.shift - self.step_ms;
+            said.half_width_ms += 0.5 * (high - low);
+        }
+        said.bias_ms /= said.found as f64;
+        said.half_width_ms /= said.found as f64;
+        eprintln!("{self:?}, marked {is_marked}\n  {said:?}");
+        said
+    }
+}
+
+/// What the work changed is measured at the day; what crept before and after is not in it.
+#[test]
+fn a_repair_is_measured_without_the_creep_on_either_side() {
+    let repair = Months {
+        step_ms: -30.0,
+        ..QUIET
+    };
+    let cured = Months {
+        creep_ms_a_month: 5.0,
+        ..repair
+    };
+    let sessions = Months {
+        drives: 8,
+        days_between: 0.2,
+        ..repair
+    };
+    let rows = [
+        (repair, true),
+        (repair.creeping(5.0), true),
+        (repair.creeping(10.0), true),
+        (cured, true),
+        (sessions, true),
+        (Months { drives: 8, ..cured }, true),
+        (
+            Months {
+                step_ms: 0.0,
+                ..QUIET.creeping(5.0)
+            },
+            true,
+        ),
+        (
+            Months {
+                step_ms: -30.0,
+                ..COOLING.creeping(4.0)
+            },
+            true,
+        ),
+        (repair, false),
+        (repair.creeping(5.0), false),
+        (cured, false),
+    ];
+    for ((months, is_marked), seeds) in rows.into_iter().zip((35_000..).step_by(100)) {
+        let said = months.repaired(seeds..seeds + 100, is_marked);
+        assert!(said.found >= 95, "{said:?}");
+        assert!(said.bias_ms.abs() < 0.2 * said.half_width_ms, "{said:?}");
+        assert!(said.covered * 100 >= 90 * said.found, "{said:?}");
     }
 }

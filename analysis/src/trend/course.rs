@@ -38,6 +38,8 @@ pub(super) struct Entry {
     pub(super) drive: usize,
     /// Its kind, by position.
     pub(super) group: usize,
+    /// How many boundaries lie before it: work, or whatever else moved the level at a known time.
+    pub(super) stretch: usize,
     pub(super) conditions: Conditions,
     pub(super) value: f64,
     /// The value at the level of the commonest kind.
@@ -101,9 +103,9 @@ impl Doubt {
 }
 
 impl Course {
-    /// Follows a measure.
-    pub(super) fn of(drives: &[TrendDrive], measure: Measure) -> Self {
-        let mut entries = entries(drives, measure);
+    /// Follows a measure; its level may move at the `boundaries`, ns since the epoch.
+    pub(super) fn of(drives: &[TrendDrive], measure: Measure, boundaries: &[i64]) -> Self {
+        let mut entries = entries(drives, measure, boundaries);
         leave_out_strangers(&mut entries);
         let bounds = bounds(&entries, measure);
         let start_ns = drives.first().map_or(0, |d| d.summary.start_ns);
@@ -167,6 +169,15 @@ impl Course {
             median(&of).unwrap_or(0.0)
         };
         self.doubt_of(|away| middle(away, after) - middle(away, before))
+    }
+
+    /// How much a sum of some points, each times its weight, may be off because conditions
+    /// differed.
+    pub(super) fn doubt_of_sum(&self, at: &[usize], weights: &[f64]) -> Doubt {
+        self.doubt_of(|away| {
+            let of = at.iter().map(|i| away.get(*i).copied().unwrap_or(0.0));
+            of.zip(weights).map(|(away, weight)| away * weight).sum()
+        })
     }
 
     /// How much the slope through some points may be off because conditions changed along with
@@ -247,7 +258,11 @@ fn bounds(entries: &[Entry], measure: Measure) -> (f64, f64) {
 }
 
 /// Every value, with kinds and references kept apart; of the references only the commoner one.
-fn entries(drives: &[TrendDrive], measure: Measure) -> Vec<Entry> {
+fn entries(drives: &[TrendDrive], measure: Measure, boundaries: &[i64]) -> Vec<Entry> {
+    let stretch = |index: usize| {
+        let t_ns = drives.get(index).map_or(i64::MIN, |d| d.summary.start_ns);
+        boundaries.iter().filter(|at| **at <= t_ns).count()
+    };
     let all = || {
         drives.iter().enumerate().flat_map(|(index, drive)| {
             drive
@@ -276,6 +291,7 @@ fn entries(drives: &[TrendDrive], measure: Measure) -> Vec<Entry> {
         entries.push(Entry {
             drive,
             group,
+            stretch: stretch(drive),
             conditions: e.conditions,
             value,
             levelled: value,

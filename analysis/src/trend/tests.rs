@@ -246,7 +246,7 @@ fn marked_drives_set_the_band() {
 /// Weather must not pass for wear, nor wear for weather.
 #[test]
 fn what_a_condition_does_is_taken_out() {
-    let points = Course::of(&years(104, 500, |_| 80.0), Measure::DeadTime).points;
+    let points = Course::of(&years(104, 500, |_| 80.0), Measure::DeadTime, &[]).points;
     let values: Vec<f64> = points.iter().map(|p| p.value).collect();
     let spread = crate::statistics::spread::robust_sd(&values).unwrap();
     // Twelve degrees of season would spread the drives by 8 ms; they differ by 1.5 ms.
@@ -276,7 +276,7 @@ fn a_fleet_of_drives_is_followed_in_a_moment() {
         }
     };
     let drives: Vec<TrendDrive> = (0..200_000).map(drive).collect();
-    let points = Course::of(&drives, Measure::DeadTime).points;
+    let points = Course::of(&drives, Measure::DeadTime, &[]).points;
     assert_eq!(points.len(), drives.len());
     for (index, point) in points.iter().enumerate() {
         let value = 80.0 + (index % 7) as f64;
