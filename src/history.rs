@@ -121,6 +121,10 @@ fn read_sidecar(path: &Path) -> Sidecar {
     };
     let table: toml::Table = match text.parse() {
         Ok(table) => table,
+        Err(_) if is_odometer_unreadable(&text) => {
+            progress::say(&odometer_is_no_number(path).to_string());
+            return Sidecar::default();
+        }
         Err(error) => {
             let error = slipwright_decoders::toml_error::TomlError::from_reader(&text, &error);
             progress::say(&Failure::toml(path)(error).to_string());
@@ -134,12 +138,17 @@ fn read_sidecar(path: &Path) -> Sidecar {
             .or_else(|| value.as_float())
             .filter(|km| (0.0..=1e7).contains(km))
     };
+    let odometer = table.get("odometer_km");
+    let odometer_km = odometer.and_then(number);
+    if odometer.is_some() && odometer_km.is_none() {
+        progress::say(&odometer_is_no_number(path).to_string());
+    }
     let files = table
         .get("recording")
         .and_then(|r| r.get("files"))
         .and_then(toml::Value::as_array);
     Sidecar {
-        odometer_km: table.get("odometer_km").and_then(number),
+        odometer_km,
         healthy: table
             .get("healthy")
             .and_then(toml::Value::as_bool)
@@ -150,6 +159,21 @@ fn read_sidecar(path: &Path) -> Sidecar {
             .filter_map(|file| file.as_str().map(str::to_owned))
             .collect(),
     }
+}
+
+/// Whether it is the odometer's line that is no TOML: `odometer_km = twelve`.
+fn is_odometer_unreadable(text: &str) -> bool {
+    let line = text
+        .lines()
+        .find(|line| line.trim_start().starts_with("odometer_km"));
+    line.is_some_and(|line| line.parse::<toml::Table>().is_err())
+}
+
+fn odometer_is_no_number(path: &Path) -> Failure {
+    Failure::content(
+        path,
+        "odometer_km is not a number of kilometres from 0 to 10,000,000, so it is left out; write it as in odometer_km = 63600",
+    )
 }
 
 /// Measures every drive that is not yet known, on all processors; what fails is said by name.

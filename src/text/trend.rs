@@ -39,6 +39,9 @@ pub(crate) fn trend(trend: &Trend) -> String {
     for warning in &trend.warnings {
         let _ = writeln!(text, "warning: {warning}");
     }
+    for note in &trend.notes {
+        let _ = writeln!(text, "note: {note}");
+    }
     if trend.is_judgeable() && trend.warnings.is_empty() {
         let _ = writeln!(
             text,

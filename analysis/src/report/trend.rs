@@ -7,7 +7,7 @@ use super::{reminders, wording};
 use crate::book::{Due, Moment};
 use crate::chart::timeline::Timeline;
 use crate::number;
-use crate::trend::{MeasureTrend, NS_PER_MONTH, Step, Trend};
+use crate::trend::{MeasureTrend, NS_PER_MONTH, Step, Trend, rests_on_tyres};
 use crate::vehicle::Vehicle;
 use crate::words;
 
@@ -46,7 +46,12 @@ fn day(trend: &Trend, index: Option<usize>) -> String {
 
 fn lead(trend: &Trend, reminders: &[Due]) -> Markup {
     let last = trend.drives.len().checked_sub(1);
-    let sentence = match (trend.is_judgeable(), trend.warnings.len()) {
+    let warned = trend
+        .measures
+        .iter()
+        .filter(|m| m.warning.is_some())
+        .count();
+    let sentence = match (trend.is_judgeable(), warned) {
         (false, _) => "There are too few drives to judge any measure.".to_owned(),
         (true, 0) => {
             "Nothing has left the band of the car's own healthy drives, and nothing is on its way \
@@ -70,6 +75,12 @@ fn lead(trend: &Trend, reminders: &[Due]) -> Markup {
             section.warnings aria-labelledby="warnings-heading" {
                 h2 #warnings-heading { "What needs care" }
                 ul { @for warning in &trend.warnings { li { (visible(warning)) } } }
+            }
+        }
+        @if !trend.notes.is_empty() {
+            section aria-labelledby="notes-heading" {
+                h2 #notes-heading { "What the drives leave open" }
+                ul { @for note in &trend.notes { li { (visible(note)) } } }
             }
         }
         (reminders::section(reminders))
@@ -131,7 +142,8 @@ fn pictures(trend: &Trend) -> Markup {
         p {
             "Each disc is one drive, brought to the same conditions. The shaded band is where the "
             "car's own healthy drives lie; the sloping line is the course since the newest work or "
-            "change. Numbered lines are work; dashed lines are changes without work."
+            "change. Numbered lines are work; dashed lines are changes without work, of the tyres too "
+            "where a measure rests on them."
         }
         div.figures {
             @for m in &trend.measures { (picture(m, trend, first_ns)) }
@@ -173,7 +185,12 @@ fn picture(m: &MeasureTrend, trend: &Trend, first_ns: i64) -> Markup {
             .zip(&trend.work)
             .map(|(n, w)| (months(w.t_ns), number::whole(n)))
             .collect(),
-        changes: m.change_points.iter().map(|c| months(c.t_ns)).collect(),
+        changes: (m.change_points.iter().map(|c| c.t_ns))
+            .chain(
+                (trend.tyre_changes.iter().map(|c| c.t_ns)).filter(|_| rests_on_tyres(m.measure)),
+            )
+            .map(months)
+            .collect(),
     };
     let caption = html! {
         p {
