@@ -18,6 +18,8 @@ mod band;
 mod condition_tests;
 mod course;
 mod doubt;
+#[cfg(test)]
+mod drive_tests;
 mod effect;
 mod outlook;
 #[cfg(test)]

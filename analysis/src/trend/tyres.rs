@@ -4,8 +4,7 @@
 //! one pair over the road: slip, friction work and the share of the torque differ from before, though
 //! the coupling does what it did. So measures that rest on the tyres are not followed across such a day.
 
-use super::TrendDrive;
-use crate::book::Moment;
+use super::{TrendDrive, wording};
 use crate::measure::Measure;
 use crate::number;
 use crate::statistics::quantile::median;
@@ -144,9 +143,8 @@ pub(super) fn warning(change: &TyreChange, followed: &[Measure]) -> String {
         )
     };
     format!(
-        "Rolling radii against the rear axle changed between {} and {}: {}. Other tyres, or another pressure?{rest}",
-        Moment::day_text(change.after_ns),
-        Moment::day_text(change.t_ns),
+        "Rolling radii against the rear axle changed {}: {}. Other tyres, or another pressure?{rest}",
+        wording::between(change.after_ns, change.t_ns),
         words::listed(&wheels),
     )
 }

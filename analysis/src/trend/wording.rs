@@ -118,12 +118,21 @@ fn when(forecast: &Forecast) -> String {
 fn or_step(measure: Measure, slope: &Slope) -> Option<String> {
     let step = slope.or_step?;
     Some(format!(
-        "One step of about {}{} between {} and {} would explain the drives as well, and nothing would then go on.",
+        "One step of about {}{} {} would explain the drives as well, and nothing would then go on.",
         number::rough(step.shift.abs()),
         words::behind(measure.unit()),
-        Moment::day_text(step.after_ns),
-        Moment::day_text(step.t_ns)
+        between(step.after_ns, step.t_ns)
     ))
+}
+
+/// Between which days something happened.
+pub(super) fn between(after_ns: i64, t_ns: i64) -> String {
+    let (after, day) = (Moment::day_text(after_ns), Moment::day_text(t_ns));
+    if after == day {
+        format!("on {day}")
+    } else {
+        format!("between {after} and {day}")
+    }
 }
 
 /// That the band is not of a steady car, where the drives that set it were on their way somewhere.
@@ -131,8 +140,8 @@ fn drift(measure: Measure, band: &Band) -> Option<String> {
     let (a_month, low, high) = band.drift?;
     let rises = a_month > 0.0;
     Some(format!(
-        "{} of the drives that count as healthy {} by {}{} a month themselves ({} to {}), so its band is not that of a steady car: let steady drives alone set it, by healthy = true in their drive.toml or by --healthy with fewer drives.",
-        words::capital(measure.label()),
+        "The drives that count as healthy were not steady themselves: {} {} by {}{} a month in them ({} to {}), so its band is not that of a steady car. Let steady drives alone set it, by healthy = true in their drive.toml or by --healthy with fewer drives.",
+        measure.label(),
         if rises { "rises" } else { "falls" },
         number::plain(a_month.abs()),
         words::behind(measure.unit()),
