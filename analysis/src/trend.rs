@@ -144,7 +144,7 @@ pub fn trend(drives: Vec<TrendDrive>, mut work: Vec<WorkMark>, healthy_drives: u
     let tyre_changes = tyres::changes(&drives);
     let newest = work.iter().map(|w| w.t_ns).max();
     let healthy = band::healthy(&drives, newest, healthy_drives, band::Since::Work);
-    let followed: Vec<(MeasureTrend, Option<String>)> = Measure::ALL
+    let followed: Vec<(MeasureTrend, Vec<String>)> = Measure::ALL
         .iter()
         .map(|&measure| {
             let new_tyres = tyre_changes.iter().map(|c| c.t_ns);
@@ -160,7 +160,7 @@ pub fn trend(drives: Vec<TrendDrive>, mut work: Vec<WorkMark>, healthy_drives: u
         })
         .filter(|(m, _)| !m.points.is_empty())
         .collect();
-    let (measures, of_measures): (Vec<MeasureTrend>, Vec<Option<String>>) =
+    let (measures, of_measures): (Vec<MeasureTrend>, Vec<Vec<String>>) =
         followed.into_iter().unzip();
     notes.extend(of_measures.into_iter().flatten());
     notes.extend(wording::season_note(&drives, &measures));
@@ -183,14 +183,14 @@ pub fn trend(drives: Vec<TrendDrive>, mut work: Vec<WorkMark>, healthy_drives: u
     }
 }
 
-/// One measure, and a note on it.
+/// One measure, and notes on it.
 fn follow(
     measure: Measure,
     drives: &[TrendDrive],
     work: &[WorkMark],
     new_tyres: &[i64],
     healthy: &Result<Vec<usize>, String>,
-) -> (MeasureTrend, Option<String>) {
+) -> (MeasureTrend, Vec<String>) {
     let at_work = work.iter().map(|w| w.t_ns);
     let boundaries: Vec<i64> = at_work.chain(new_tyres.iter().copied()).collect();
     let course = Course::of(drives, measure, &boundaries);
@@ -200,7 +200,9 @@ fn follow(
         .max();
     let band = band::band(&course, healthy);
     let outlook = outlook::outlook(measure, &course, since_ns, &band, healthy);
-    let note = wording::drift_note(measure, &outlook, &band);
+    let notes = (wording::drift_note(measure, &outlook, &band).into_iter())
+        .chain(wording::unjudged_note(measure, &outlook))
+        .collect();
     let followed = MeasureTrend {
         measure,
         work_steps: steps::work_steps(&course, work, &boundaries),
@@ -215,7 +217,7 @@ fn follow(
         change_points,
         band,
     };
-    (followed, note)
+    (followed, notes)
 }
 
 /// Months between two stamps.

@@ -118,3 +118,19 @@ fn copies_count_once_and_a_falling_odometer_is_told() {
     let a_1000_km = |t: &Trend| dead_time(t).slope.as_ref().unwrap().per_1000_km.unwrap().0;
     assert!((a_1000_km(&told) - a_1000_km(&once)).abs() < 0.2);
 }
+
+/// Too few drives beside the healthy ones for a judgement, and yet it is plain where it goes.
+#[test]
+fn a_plain_course_of_few_drives_is_noted() {
+    let few = trend(years(10, 650, |week| 80.0 + 3.0 * week), Vec::new(), 8);
+    assert_eq!(dead_time(&few).state, State::Unknown);
+    let is_plain = |n: &&String| n.starts_with("Dead time rises by") && n.contains("not judged");
+    let note = few.notes.iter().find(is_plain);
+    assert!(
+        note.is_some_and(|n| n.ends_with("only 2 drives besides the healthy ones; 3 are needed.")),
+        "{:?}",
+        few.notes
+    );
+    let steady = trend(years(10, 651, |_| 80.0), Vec::new(), 8);
+    assert_eq!(steady.notes, [""; 0]);
+}

@@ -1,4 +1,4 @@
-//! Other tyres, or the same ones at another pressure: the radius ratios step from one drive to the next.
+//! Other tyres: the radius ratios step from one drive to the next.
 //!
 //! Tyres that no longer match make the axles turn unlike each other. A closed coupling then drags
 //! one pair over the road: slip, friction work and the share of the torque differ from before, though
@@ -13,9 +13,10 @@ use crate::words;
 /// Names of the wheels, in the order of a summary's ratios.
 pub const WHEELS: [&str; 4] = ["front left", "front right", "rear left", "rear right"];
 
-/// A smaller step of a radius ratio is wear or pressure. A millimetre of a rolling radius is 0.3 %.
-/// Common practice, no source.
-const LEAST_STEP: f64 = 0.003;
+/// A smaller step of a radius ratio is no other tyre: pressure moves a ratio by 0.1 or 0.2 %, a pack
+/// that is never quite open by up to 0.3 %. New tread is 4 to 6 mm, more than 1 %. Common practice,
+/// no source.
+const LEAST_STEP: f64 = 0.005;
 /// A step is this many of its standard uncertainties at least.
 const CLEAR: f64 = 4.0;
 /// The drives on either side keep apart by this share of the step: wear is no step.
@@ -143,7 +144,7 @@ pub(super) fn warning(change: &TyreChange, followed: &[Measure]) -> String {
         )
     };
     format!(
-        "Rolling radii against the rear axle changed {}: {}. Other tyres, or another pressure?{rest}",
+        "Rolling radii against the rear axle changed {}: {}. Other tyres?{rest}",
         wording::between(change.after_ns, change.t_ns),
         words::listed(&wheels),
     )

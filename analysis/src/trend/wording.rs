@@ -36,6 +36,28 @@ pub(super) fn drift_note(
     drift(measure, band).filter(|_| !needs_care(measure, outlook, band))
 }
 
+/// That a measure gets worse for sure, though there are too few drives to hold against the band.
+pub(super) fn unjudged_note(measure: Measure, outlook: &Outlook) -> Option<String> {
+    let slope = outlook.slope.as_ref().ok()?;
+    let why = outlook.forecast.as_ref().err()?;
+    let rises = slope.per_month > 0.0;
+    let is_worse = slope.is_shown() && rises == (measure.better() == Better::Lower);
+    let is_unjudged = outlook.state == State::Unknown && outlook.accounted.is_none();
+    let (low, high) = slope.per_month_interval;
+    (is_worse && is_unjudged).then(|| {
+        format!(
+            "{} {} by {}{} a month ({} to {}) since {}, and is not judged: {why}.",
+            words::capital(measure.label()),
+            if rises { "rises" } else { "falls" },
+            number::plain(slope.per_month.abs()),
+            words::behind(measure.unit()),
+            number::plain(low.abs().min(high.abs())),
+            number::plain(low.abs().max(high.abs())),
+            Moment::day_text(outlook.since_ns.unwrap_or_default()),
+        )
+    })
+}
+
 /// Whether healthy drives that were not steady are a matter of care: they got worse, and the drives
 /// after them do not show that it ended. What gets better is parts that bed in.
 fn needs_care(measure: Measure, outlook: &Outlook, band: &Band) -> bool {
