@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use slipwright_decoders::role::Role;
 
+use super::asked::Asked;
 use super::pulse::{Pulse, pulse};
 use super::unseen::{Unseen, unseen};
 use crate::closing::lost_after;
@@ -52,6 +53,8 @@ pub(super) struct Whole<'a> {
     pub(super) ground: &'a Result<GroundSpeed, Missing>,
     /// The step of pressure's code, bar; 0 without pressure.
     pub(super) pressure_step_bar: f64,
+    /// What demand asks of pressure.
+    pub(super) asked: Asked,
 }
 
 /// The step of pressure's code: the smallest between two values of a drive, bar.
@@ -93,6 +96,7 @@ impl<'a> View<'a> {
             traction,
             ground,
             pressure_step_bar,
+            asked,
         } = *whole;
         let slip = SlipTrace::of(drive, kinematics);
         let from_ns = found.clear_from_ns.max(at_seconds(found.start_ns, -LEAD_S));
@@ -104,7 +108,10 @@ impl<'a> View<'a> {
             .as_ref()
             .map_err(Clone::clone)
             .and_then(|s| pulse(s, samples.clone(), &unseen));
-        let rise = pressure_rise(drive, found);
+        let rise = pressure_rise(drive, found).and_then(|rise| {
+            asked.answered(found, &rise, pressure_step_bar)?;
+            Ok(rise)
+        });
         Self {
             drive,
             kinematics,
@@ -146,6 +153,7 @@ impl<'a> View<'a> {
         // Pressure first: when it is missing, that is the reason a reader can act on.
         let crossing = self.pressure_crossing(share)?;
         let u_reference_s = self.found.u_reference_s.clone()?;
+        let u_stamp_s = self.drive.channel(Role::CouplingPressure)?.u_stamp_s();
         let rise = self.rise.as_ref().map_err(Clone::clone)?;
         placed(rise, crossing)?;
         let since_s = crossing.t_s - self.seconds(self.found.reference_ns);
@@ -157,7 +165,7 @@ impl<'a> View<'a> {
         }
         Ok(Estimate {
             value: since_s * 1e3,
-            u: crossing.u_s.hypot(u_reference_s) * 1e3,
+            u: crossing.u_s.hypot(u_reference_s).hypot(u_stamp_s) * 1e3,
             method: match (by_demand, rise.is_interpolated()) {
                 (true, false) => "half of demand to the fitted rise of pressure",
                 (true, true) => {
