@@ -63,6 +63,11 @@ const CLEAR_OF_NOISE: f64 = 6.0;
 /// # Errors
 /// [`NoRise`], as named.
 pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
+    measure_rise_after(t_s, y, None)
+}
+
+/// As [`measure_rise`]; from a given time on the waveform may have crept up before it rose.
+fn measure_rise_after(t_s: &[f64], y: &[f64], creeps_from_s: Option<f64>) -> Result<Rise, NoRise> {
     let n = t_s.len().min(y.len());
     let too_few = NoRise::TooFewSamples { have: n };
     if n < LEAST_SAMPLES {
@@ -82,6 +87,7 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
         naive_s,
         interval_s,
         states,
+        creeps_from_s,
     };
     let wide = whole.near(Reach::WIDE);
     let within = wide
@@ -121,6 +127,8 @@ struct Waveform<'a> {
     naive_s: [f64; 3],
     interval_s: f64,
     states: StateLevels,
+    /// From when on a foot may be there, s.
+    creeps_from_s: Option<f64>,
 }
 
 /// How far from the step samples are fitted, on either side: the longest of a time, a multiple of
@@ -166,6 +174,9 @@ impl Reach {
         },
     };
 }
+
+/// With fewer samples than this while the oil fills the clearance, a foot does not show.
+const FEW_FILLING: usize = 6;
 
 /// Weights below this do not matter.
 const LEAST_WEIGHT: f64 = 1e-3;
@@ -213,17 +224,45 @@ impl Waveform<'_> {
     fn fitted(&self, within: usize) -> Option<Rise> {
         let mut reach = Reach::WIDE;
         let mut data = self.near(reach);
-        let mut candidates = candidates(&data, within)?;
-        let (low_missed, high_missed) = self.missed_states(&candidates, &data);
-        if low_missed || high_missed {
-            if low_missed {
-                reach.before = Reach::CLOSE.before;
+        let mut candidates = candidates(&data, within, None)?;
+        let (mut low_missed, mut high_missed) = self.missed_states(&candidates, &data);
+        if high_missed {
+            reach.after = Reach::CLOSE.after;
+        }
+        let filling = |from_s: f64| {
+            let during = data
+                .t_s
+                .iter()
+                .filter(|&&t| t > from_s && t < data.naive_s[0]);
+            during.count()
+        };
+        let creeps = self.creeps_from_s.map(|from_s| (from_s, filling(from_s)));
+        let mut foot_from_s = None;
+        match creeps {
+            // Few samples show the foot, if any: those of the state before it are needed.
+            Some((from_s, few)) if few < FEW_FILLING => {
+                let near = self.near(reach);
+                if let Some(footed) = self::candidates(&near, within, Some(from_s)) {
+                    let (low, high) = self.missed_states(&footed, &near);
+                    foot_from_s = Some(from_s);
+                    low_missed = low;
+                    if high && !high_missed {
+                        high_missed = true;
+                        reach.after = Reach::CLOSE.after;
+                    }
+                    (candidates, data) = (footed, near);
+                }
             }
-            if high_missed {
-                reach.after = Reach::CLOSE.after;
-            }
-            data = self.near(reach);
-            candidates = self::candidates(&data, within)?;
+            Some((from_s, _)) if low_missed => foot_from_s = Some(from_s),
+            _ => {}
+        }
+        if low_missed {
+            reach.before = Reach::CLOSE.before;
+        }
+        let near = self.near(reach);
+        if near.t_s.len() != data.t_s.len() {
+            candidates = self::candidates(&near, within, foot_from_s)?;
+            data = near;
         }
         let Candidates {
             models,
@@ -286,6 +325,8 @@ impl Waveform<'_> {
                 },
                 noise_variance,
                 own_states: !(low_missed || high_missed),
+                creeps: low_missed || foot_from_s.is_some(),
+                t_s: data.t_s.to_vec(),
                 // A state that drifts has no one level; the two that it could have tell how much.
                 u_high: if high_missed {
                     0.5 * (high - leader.low - leader.amplitude).abs()
@@ -344,17 +385,24 @@ fn state_noise(data: &Sampled<'_>, fit: &Fit) -> f64 {
     noise.max(resolution(data.y) / 12.0_f64.sqrt())
 }
 
-fn candidates(data: &Sampled<'_>, within: usize) -> Option<Candidates> {
+/// `foot_from_s`: when a foot begins, if shapes with one are to be tried too.
+fn candidates(data: &Sampled<'_>, within: usize, foot_from_s: Option<f64>) -> Option<Candidates> {
     let count = data.t_s.len() as f64;
     let resolution = resolution(data.y);
     let floor = (resolution * resolution / 12.0).max(f64::MIN_POSITIVE);
-    let mut models: Vec<(Fit, f64)> = Shape::ALL
+    let shapes = Shape::ALL
         .iter()
         // A shape needs more samples within the step than it has numbers to place there; the simplest
         // do with one, which with the states on either side says how long the rise can be.
-        .filter(|shape| within > shape.count() || shape.count() == 1)
-        .filter_map(|&shape| {
-            let fit = fit(shape, data)?;
+        .filter(|shape| within > shape.count() || shape.count() == 1);
+    let plain = shapes.clone().map(|&shape| (shape, None));
+    let footed = shapes
+        .filter(|shape| shape.has_onset())
+        .filter_map(|&shape| Some((shape, Some(foot_from_s?))));
+    let mut models: Vec<(Fit, f64)> = plain
+        .chain(footed)
+        .filter_map(|(shape, foot_from_s)| {
+            let fit = fit(shape, data, foot_from_s)?;
             let mean_square = fit.squares / count + floor;
             let score = count * mean_square.ln() + count.ln() * fit.parameters as f64;
             Some((fit, score))

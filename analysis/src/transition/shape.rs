@@ -74,6 +74,11 @@ impl Shape {
         }
     }
 
+    /// Whether it begins at its onset.
+    pub(super) fn has_onset(self) -> bool {
+        self != Self::Logistic
+    }
+
     /// Whether number `i` is positive and fitted by its logarithm.
     pub(super) fn positive(self, i: usize) -> bool {
         !(self == Self::CutExponential && i == 1)
