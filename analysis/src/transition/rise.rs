@@ -163,21 +163,21 @@ fn interpolated_s(&[t10, t50, t90]: &[f64; 3], share: f64) -> f64 {
 
 /// What a real rise differs by from every shape, of its step: at its foot and its shoulder, where plates
 /// touch one after the other, the lining is pressed flat and the valve takes over, and half way.
-const U_SHAPE_AT_ENDS: f64 = 0.003;
-const U_SHAPE_AT_HALF: f64 = 0.0015;
+const U_SHAPE_AT_ENDS: f64 = 0.0025;
+const U_SHAPE_AT_HALF: f64 = 0.001;
 
 /// Between two samples the waveform is not seen: of the time between them, and of the share of the step
 /// that it takes there, so much is uncertain at the foot and the shoulder, where it bends, and half way.
 /// From rises of seven forms, with feet and without, seen every 5 to 100 ms.
-const U_UNSEEN_AT_ENDS: f64 = 0.12;
+const U_UNSEEN_AT_ENDS: f64 = 0.09;
 const U_UNSEEN_AT_HALF: f64 = 0.03;
 
 /// Where the waveform may creep up before, the foot is uncertain by this factor more,
-const CREEPING: f64 = 2.0;
+const CREEPING: f64 = 2.6;
 
 /// and by how much later or sooner a level so much of the step higher or lower is crossed: close to the
 /// knee, that is far.
-const U_FOOT: f64 = 0.006;
+const U_FOOT: f64 = 0.008;
 
 impl Fitted {
     /// Standard uncertainty of a crossing from the shape, s: what no shape tells, and what the samples
@@ -194,12 +194,14 @@ impl Fitted {
             _ => 0.0,
         };
         let by_unseen = between(U_UNSEEN_AT_HALF, U_UNSEEN_AT_ENDS) * unseen;
-        if !self.creeps || share >= 0.5 {
+        if !self.creeps || share > 0.5 {
             return by_form.hypot(by_unseen);
         }
         let crosses_s = |by: f64| fit.crosses_s(fit.share(t_s) + by).unwrap_or(t_s);
-        let by_knee = 0.5 * (crosses_s(U_FOOT) - crosses_s(-U_FOOT)).max(0.0);
-        by_form.max(by_knee).hypot(CREEPING * by_unseen)
+        let known = U_FOOT * (1.0 - share);
+        let by_knee = 0.5 * (crosses_s(known) - crosses_s(-known)).max(0.0);
+        let by_unseen = by_unseen * (1.0 + (CREEPING - 1.0) * from_middle);
+        by_form.max(by_knee).hypot(by_unseen)
     }
 
     /// Weighted over models: `value` gives time, variance per unit sample variance, and extra

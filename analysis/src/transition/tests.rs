@@ -176,11 +176,11 @@ fn with_noise_the_times_are_unbiased_and_their_uncertainty_is_honest() {
         }
     }
     let covered = covered_in_all / studied;
-    // Known to about half a per cent from so few.
-    assert!((0.93..0.975).contains(&covered), "{covered}");
+    // Known to about half a per cent from so few. These rises have forms that are among those tried; the
+    // uncertainty has room for one that is not.
+    assert!((0.93..0.985).contains(&covered), "{covered}");
 }
 
-/// A coarse code makes steps; they count as noise and the times stay right.
 /// Dead time 0.1 s, in which pressure creeps to a share of the step, then a rise of 60 ms.
 fn footed(foot: f64, rise: fn(f64) -> f64) -> (impl Fn(f64) -> f64, [f64; 3]) {
     let filled = |t: f64| (t / 0.1).clamp(0.0, 1.0);
@@ -232,6 +232,7 @@ fn a_foot_and_slow_frames_are_told_honestly() {
     }
 }
 
+/// A coarse code makes steps; they count as noise and the times stay right.
 #[test]
 fn quantisation_counts_as_noise() {
     let mut random = Random::new(5);
