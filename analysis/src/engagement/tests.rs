@@ -56,6 +56,33 @@ fn on(t: f64, from: f64, to: f64) -> bool {
     t > from - 1e-6 && t < to - 1e-6
 }
 
+/// Nobody saw the first closing begin, so it is no engagement; but the coupling was closed.
+#[test]
+fn a_capture_that_begins_closed_says_so() {
+    let demand = |t: f64| {
+        if t < 1.5 || on(t, 4.0, 6.0) {
+            60.0
+        } else {
+            0.0
+        }
+    };
+    let signals = with_demand(8.0, Unit::Percent, |_| 10.0, demand);
+    check(&signals, &[[4.0, 4.0, 6.0]]);
+    let found = finds(&signals);
+    insta::assert_snapshot!(found.warnings.join("; "), @"coupling.demand is up when the capture begins; that engagement is left out, because nobody saw when it began");
+    let drive = Drive::from_signals(&signals, &vehicle());
+    let closed = crate::closing::closed_spans(&drive);
+    let spans: Vec<[f64; 2]> = closed
+        .iter()
+        .map(|c| [s(c.start_ns), s(c.end_ns)])
+        .collect();
+    assert_eq!(spans.len(), 2, "{spans:?}");
+    assert!(
+        spans[0][0] < 0.02 && (spans[0][1] - 1.5).abs() < 0.02,
+        "{spans:?}"
+    );
+}
+
 #[test]
 fn an_ideal_step_is_counted_from_the_frame_that_first_carries_it() {
     for (unit, high) in [
