@@ -187,6 +187,8 @@ const MISSED_SHARE: f64 = 0.005;
 /// Shapes fitted to the samples near a step, the best first, with weights.
 struct Candidates {
     models: Vec<(Fit, f64)>,
+    /// Score of the best.
+    score: f64,
     /// Variance of a sample about the best.
     variance: f64,
     freedom: f64,
@@ -224,50 +226,48 @@ impl Waveform<'_> {
     fn fitted(&self, within: usize) -> Option<Rise> {
         let mut reach = Reach::WIDE;
         let mut data = self.near(reach);
-        let mut candidates = candidates(&data, within, None)?;
+        let mut candidates = candidates(&data, within)?;
         let (mut low_missed, mut high_missed) = self.missed_states(&candidates, &data);
         if high_missed {
             reach.after = Reach::CLOSE.after;
         }
-        let filling = |from_s: f64| {
-            let during = data
-                .t_s
-                .iter()
-                .filter(|&&t| t > from_s && t < data.naive_s[0]);
-            during.count()
-        };
-        let creeps = self.creeps_from_s.map(|from_s| (from_s, filling(from_s)));
         let mut foot_from_s = None;
-        match creeps {
+        if let Some(from_s) = self.creeps_from_s {
+            let first = data.t_s.partition_point(|&t| t <= from_s);
+            let last = data.t_s.partition_point(|&t| t < data.naive_s[0]);
+            let few = last.saturating_sub(first) < FEW_FILLING;
+            foot_from_s = (few || low_missed).then_some(from_s);
             // Few samples show the foot, if any: those of the state before it are needed.
-            Some((from_s, few)) if few < FEW_FILLING => {
-                let near = self.near(reach);
-                if let Some(footed) = self::candidates(&near, within, Some(from_s)) {
-                    let (low, high) = self.missed_states(&footed, &near);
-                    foot_from_s = Some(from_s);
-                    low_missed = low;
-                    if high && !high_missed {
-                        high_missed = true;
-                        reach.after = Reach::CLOSE.after;
-                    }
-                    (candidates, data) = (footed, near);
+            if few {
+                if high_missed {
+                    data = self.near(reach);
+                    candidates = self::candidates(&data, within)?;
+                }
+                candidates = with_foot(candidates, &data, within, from_s)?;
+                let (low, high) = self.missed_states(&candidates, &data);
+                low_missed = low;
+                if high && !high_missed {
+                    high_missed = true;
+                    reach.after = Reach::CLOSE.after;
                 }
             }
-            Some((from_s, _)) if low_missed => foot_from_s = Some(from_s),
-            _ => {}
         }
         if low_missed {
             reach.before = Reach::CLOSE.before;
         }
         let near = self.near(reach);
         if near.t_s.len() != data.t_s.len() {
-            candidates = self::candidates(&near, within, foot_from_s)?;
             data = near;
+            candidates = self::candidates(&data, within)?;
+            if let Some(from_s) = foot_from_s {
+                candidates = with_foot(candidates, &data, within, from_s)?;
+            }
         }
         let Candidates {
             models,
             variance,
             freedom,
+            ..
         } = candidates;
         let (leader, _) = models.first()?;
         let low = if low_missed {
@@ -385,29 +385,56 @@ fn state_noise(data: &Sampled<'_>, fit: &Fit) -> f64 {
     noise.max(resolution(data.y) / 12.0_f64.sqrt())
 }
 
-/// `foot_from_s`: when a foot begins, if shapes with one are to be tried too.
-fn candidates(data: &Sampled<'_>, within: usize, foot_from_s: Option<f64>) -> Option<Candidates> {
-    let count = data.t_s.len() as f64;
+/// Shapes without a foot.
+fn candidates(data: &Sampled<'_>, within: usize) -> Option<Candidates> {
+    ranked(scored(data, shapes(within), None), data)
+}
+
+/// The same data's shapes with a foot beside those without one.
+fn with_foot(
+    plain: Candidates,
+    data: &Sampled<'_>,
+    within: usize,
+    foot_from_s: f64,
+) -> Option<Candidates> {
+    let best = plain.score;
+    let known = plain.models.into_iter();
+    let mut all: Vec<(Fit, f64)> = known.map(|(f, w)| (f, best - 2.0 * w.ln())).collect();
+    let shapes = shapes(within).filter(|shape| shape.takes_foot());
+    all.extend(scored(data, shapes, Some(foot_from_s)));
+    ranked(all, data)
+}
+
+/// A shape needs more samples within the step than it has numbers to place there; the simplest do with
+/// one, which with the states on either side says how long the rise can be.
+fn shapes(within: usize) -> impl Iterator<Item = Shape> {
+    let all = Shape::ALL.into_iter();
+    all.filter(move |shape| within > shape.count() || shape.count() == 1)
+}
+
+fn least_variance(data: &Sampled<'_>) -> f64 {
     let resolution = resolution(data.y);
-    let floor = (resolution * resolution / 12.0).max(f64::MIN_POSITIVE);
-    let shapes = Shape::ALL
-        .iter()
-        // A shape needs more samples within the step than it has numbers to place there; the simplest
-        // do with one, which with the states on either side says how long the rise can be.
-        .filter(|shape| within > shape.count() || shape.count() == 1);
-    let plain = shapes.clone().map(|&shape| (shape, None));
-    let footed = shapes
-        .filter(|shape| shape.has_onset())
-        .filter_map(|&shape| Some((shape, Some(foot_from_s?))));
-    let mut models: Vec<(Fit, f64)> = plain
-        .chain(footed)
-        .filter_map(|(shape, foot_from_s)| {
+    (resolution * resolution / 12.0).max(f64::MIN_POSITIVE)
+}
+
+fn scored(
+    data: &Sampled<'_>,
+    shapes: impl Iterator<Item = Shape>,
+    foot_from_s: Option<f64>,
+) -> Vec<(Fit, f64)> {
+    let count = data.t_s.len() as f64;
+    let floor = least_variance(data);
+    shapes
+        .filter_map(|shape| {
             let fit = fit(shape, data, foot_from_s)?;
             let mean_square = fit.squares / count + floor;
             let score = count * mean_square.ln() + count.ln() * fit.parameters as f64;
             Some((fit, score))
         })
-        .collect();
+        .collect()
+}
+
+fn ranked(mut models: Vec<(Fit, f64)>, data: &Sampled<'_>) -> Option<Candidates> {
     let best = models.iter().map(|(_, s)| *s).reduce(f64::min)?;
     for (_, score) in &mut models {
         *score = (-0.5 * (*score - best)).exp();
@@ -415,10 +442,11 @@ fn candidates(data: &Sampled<'_>, within: usize, foot_from_s: Option<f64>) -> Op
     models.retain(|(_, weight)| *weight >= LEAST_WEIGHT);
     models.sort_by(|a, b| b.1.total_cmp(&a.1));
     let (leader, _) = models.first()?;
-    let freedom = count - leader.parameters as f64;
-    let variance = (leader.squares / freedom).max(floor);
+    let freedom = data.t_s.len() as f64 - leader.parameters as f64;
+    let variance = (leader.squares / freedom).max(least_variance(data));
     Some(Candidates {
         models,
+        score: best,
         variance,
         freedom,
     })

@@ -74,9 +74,9 @@ impl Shape {
         }
     }
 
-    /// Whether it begins at its onset.
-    pub(super) fn has_onset(self) -> bool {
-        self != Self::Logistic
+    /// Whether it begins at its onset, and a foot beside its own numbers is no number too many.
+    pub(super) fn takes_foot(self) -> bool {
+        !matches!(self, Self::Logistic | Self::RampThenLagThroughLag)
     }
 
     /// Whether number `i` is positive and fitted by its logarithm.
