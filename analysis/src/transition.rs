@@ -14,6 +14,7 @@
 //! while the oil fills the clearance, or that drifts while it is held, is no state of the fit: then
 //! the histogram's state is the reference, and the fit keeps to the samples next to the step.
 
+mod candidates;
 mod crossing;
 mod first_rise;
 mod fit;
@@ -22,17 +23,17 @@ mod plateau;
 mod rise;
 mod shape;
 
+use self::candidates::{Candidates, candidates, with_foot};
 pub(crate) use self::crossing::middle_crossing;
 use self::crossing::{first_crossing_after, last_crossing_before};
 pub use self::first_rise::measure_first_rise;
 pub(crate) use self::first_rise::{RoughRise, first_level_lasts, rough_first_rise};
-use self::fit::{Fit, Sampled, fit};
+use self::fit::{Fit, Sampled};
 pub use self::levels::StateLevels;
 use self::levels::{state_levels, step_noise};
 pub(crate) use self::plateau::{Plateau, first_plateau, last_plateau};
 use self::rise::{Basis, Fitted};
 pub use self::rise::{Rise, Timed};
-use self::shape::Shape;
 use crate::statistics::quantile::quantile_in_place;
 
 /// Why a step has no times.
@@ -178,21 +179,8 @@ impl Reach {
 /// With fewer samples than this while the oil fills the clearance, a foot does not show.
 const FEW_FILLING: usize = 6;
 
-/// Weights below this do not matter.
-const LEAST_WEIGHT: f64 = 1e-3;
-
 /// A state that the fit misses by this share of the step is not the fit's.
 const MISSED_SHARE: f64 = 0.005;
-
-/// Shapes fitted to the samples near a step, the best first, with weights.
-struct Candidates {
-    models: Vec<(Fit, f64)>,
-    /// Score of the best.
-    score: f64,
-    /// Variance of a sample about the best.
-    variance: f64,
-    freedom: f64,
-}
 
 impl Waveform<'_> {
     fn near(&self, reach: Reach) -> Sampled<'_> {
@@ -383,73 +371,6 @@ fn state_noise(data: &Sampled<'_>, fit: &Fit) -> f64 {
     };
     let noise = 0.5 * (state(&|share| share < 0.02) + state(&|share| share > 0.98));
     noise.max(resolution(data.y) / 12.0_f64.sqrt())
-}
-
-/// Shapes without a foot.
-fn candidates(data: &Sampled<'_>, within: usize) -> Option<Candidates> {
-    ranked(scored(data, shapes(within), None), data)
-}
-
-/// The same data's shapes with a foot beside those without one.
-fn with_foot(
-    plain: Candidates,
-    data: &Sampled<'_>,
-    within: usize,
-    foot_from_s: f64,
-) -> Option<Candidates> {
-    let best = plain.score;
-    let known = plain.models.into_iter();
-    let mut all: Vec<(Fit, f64)> = known.map(|(f, w)| (f, best - 2.0 * w.ln())).collect();
-    let shapes = shapes(within).filter(|shape| shape.takes_foot());
-    all.extend(scored(data, shapes, Some(foot_from_s)));
-    ranked(all, data)
-}
-
-/// A shape needs more samples within the step than it has numbers to place there; the simplest do with
-/// one, which with the states on either side says how long the rise can be.
-fn shapes(within: usize) -> impl Iterator<Item = Shape> {
-    let all = Shape::ALL.into_iter();
-    all.filter(move |shape| within > shape.count() || shape.count() == 1)
-}
-
-fn least_variance(data: &Sampled<'_>) -> f64 {
-    let resolution = resolution(data.y);
-    (resolution * resolution / 12.0).max(f64::MIN_POSITIVE)
-}
-
-fn scored(
-    data: &Sampled<'_>,
-    shapes: impl Iterator<Item = Shape>,
-    foot_from_s: Option<f64>,
-) -> Vec<(Fit, f64)> {
-    let count = data.t_s.len() as f64;
-    let floor = least_variance(data);
-    shapes
-        .filter_map(|shape| {
-            let fit = fit(shape, data, foot_from_s)?;
-            let mean_square = fit.squares / count + floor;
-            let score = count * mean_square.ln() + count.ln() * fit.parameters as f64;
-            Some((fit, score))
-        })
-        .collect()
-}
-
-fn ranked(mut models: Vec<(Fit, f64)>, data: &Sampled<'_>) -> Option<Candidates> {
-    let best = models.iter().map(|(_, s)| *s).reduce(f64::min)?;
-    for (_, score) in &mut models {
-        *score = (-0.5 * (*score - best)).exp();
-    }
-    models.retain(|(_, weight)| *weight >= LEAST_WEIGHT);
-    models.sort_by(|a, b| b.1.total_cmp(&a.1));
-    let (leader, _) = models.first()?;
-    let freedom = data.t_s.len() as f64 - leader.parameters as f64;
-    let variance = (leader.squares / freedom).max(least_variance(data));
-    Some(Candidates {
-        models,
-        score: best,
-        variance,
-        freedom,
-    })
 }
 
 /// The smallest step between two values: what the code resolves. Quantisation counts as noise.

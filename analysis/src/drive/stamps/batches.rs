@@ -43,8 +43,8 @@ pub(in super::super) struct Batches {
 }
 
 impl Batches {
-    /// The batches that a drive's signals show; `None` where its frames came one by one. A frame
-    /// that its sender sends in pairs shows none: the fastest of the others does not.
+    /// The batches that a drive's signals show; `None` where its frames came one by one: a frame
+    /// that its sender sends in pairs is alone with it.
     pub(in super::super) fn of(found: &[(Role, &Series)]) -> Option<Self> {
         let mut seen = HashSet::new();
         let frames: Vec<&Series> = found
@@ -76,7 +76,22 @@ impl Batches {
                 _ => at_ns.push((t, t)),
             }
         }
-        Some(Self { at_ns })
+        let batches = Self { at_ns };
+        // A sender that sends in pairs makes batches of its own frames alone.
+        let theirs = frames.iter().filter(|s| batches.holds(&s.t_ns)).count();
+        (2 * theirs > frames.len()).then_some(batches)
+    }
+
+    /// Whether the stamps of a signal are theirs, as far as some of them tell.
+    fn holds(&self, t_ns: &[i64]) -> bool {
+        let every = t_ns.len().div_ceil(STRETCH_FRAMES);
+        let some = || t_ns.iter().step_by(every);
+        let within = |t: i64| {
+            let next = self.at_ns.partition_point(|b| b.0 <= t);
+            next.checked_sub(1).is_some_and(|i| t <= self.at_ns[i].1)
+        };
+        let theirs = some().filter(|t| within(**t)).count();
+        theirs as f64 >= SAME_STAMPS_SHARE * some().count() as f64
     }
 
     /// Middle time between two batches, ns.
@@ -307,7 +322,7 @@ mod tests {
             .collect();
         let one = series(Role::CouplingPressure, Unit::Bar, &jittered, |t| t);
         assert!(Batches::of(&[(Role::CouplingPressure, &one)]).is_none());
-        // A sender that sends in pairs, beside a faster one that does not.
+        // A sender that sends in pairs, beside a faster one that does not, or one as fast.
         let pairs: Vec<f64> = (0..500)
             .map(|k| 0.05 * f64::from(k / 2) + 0.001 * f64::from(k % 2))
             .collect();
@@ -315,6 +330,13 @@ mod tests {
         paired.id = slipwright_decoders::frame::CanId::Base(0x101);
         let found = [
             (Role::CouplingPressure, &one),
+            (Role::CouplingDemand, &paired),
+        ];
+        assert!(Batches::of(&found).is_none());
+        let slower: Vec<f64> = jittered.iter().map(|t| 2.5 * t).collect();
+        let slower = series(Role::CouplingPressure, Unit::Bar, &slower, |t| t);
+        let found = [
+            (Role::CouplingPressure, &slower),
             (Role::CouplingDemand, &paired),
         ];
         assert!(Batches::of(&found).is_none());
