@@ -18,7 +18,7 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Series;
 
 pub(super) use self::batches::Batches;
-use super::channel::Late;
+use super::channel::{Late, at_seconds};
 use crate::statistics::quantile::quantile_in_place;
 use crate::statistics::spread::MAD_TO_SD;
 
@@ -94,7 +94,7 @@ impl<'a> Stamps<'a> {
                 // Demand is when it was received (definition 6); what its lateness leaves open is told.
                 // One that waited with the next has its place before it.
                 if !is_demand || at_ns.get(l.sample + 1) == at_ns.get(l.sample) {
-                    at_ns[l.sample] -= (l.by_s * 1e9).round() as i64;
+                    at_ns[l.sample] = at_seconds(at_ns[l.sample], -l.by_s);
                 }
             }
             let of_valid = |l: Late| {
@@ -170,12 +170,14 @@ fn late_frames(t_ns: &[i64], timeout_ns: i64) -> Vec<Late> {
         }
         let before = i.saturating_sub(BESIDE)..i;
         let after = i + 1..(i + 1 + BESIDE).min(n);
-        let whole = (before.start + 1..after.end).all(|k| t_ns[k] - t_ns[k - 1] <= timeout_ns);
+        let whole = (before.start + 1..after.end)
+            .all(|k| t_ns[k].saturating_sub(t_ns[k - 1]) <= timeout_ns);
         if !whole {
             i += 1;
             continue;
         }
-        let off = |k: usize| (t_ns[k] - t_ns[i]) as f64 - (k as f64 - i as f64) * period;
+        let off =
+            |k: usize| t_ns[k].saturating_sub(t_ns[i]) as f64 - (k as f64 - i as f64) * period;
         let side = |range: std::ops::Range<usize>| {
             let mut off: Vec<f64> = range.map(off).collect();
             let middle = quantile_in_place(&mut off, 0.5).unwrap_or(0.0);

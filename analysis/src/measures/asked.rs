@@ -90,6 +90,7 @@ impl Asked {
     /// Whether a rise came to what the demand of its engagement asked, as far as can be told.
     pub(super) fn answered(
         &self,
+        drive: &Drive,
         found: &Found,
         rise: &Rise,
         pressure_step_bar: f64,
@@ -98,7 +99,15 @@ impl Asked {
             (Reference::Demand, Some(step)) if step > 0.0 => step,
             _ => return Ok(()),
         };
-        let reached = rise.levels.amplitude();
+        // A fit of what was cut off may end anywhere.
+        let seen = drive
+            .channel(Role::CouplingPressure)
+            .map_or(0.0, |pressure| {
+                let window = pressure.range(found.start_ns, found.release_ns);
+                let top = pressure.value()[window].iter().copied();
+                top.fold(f64::NEG_INFINITY, f64::max) - rise.levels.low
+            });
+        let reached = rise.levels.amplitude().min(seen);
         let held_s = seconds_between(found.reference_ns, found.release_ns);
         let short = held_s < SHOWN_S;
         let why = if short { LET_GO } else { HARDLY };

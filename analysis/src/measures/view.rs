@@ -114,7 +114,7 @@ impl<'a> View<'a> {
             .map_err(Clone::clone)
             .and_then(|s| pulse(s, from_ns, samples.clone(), &unseen));
         let rise = pressure_rise(drive, found).and_then(|rise| {
-            asked.answered(found, &rise, pressure_step_bar)?;
+            asked.answered(drive, found, &rise, pressure_step_bar)?;
             Ok(rise)
         });
         Self {

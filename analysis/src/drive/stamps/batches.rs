@@ -72,7 +72,7 @@ impl Batches {
         let mut at_ns: Vec<(i64, i64)> = Vec::new();
         for t in stamps {
             match at_ns.last_mut() {
-                Some(last) if t - last.1 <= apart => last.1 = t,
+                Some(last) if t.saturating_sub(last.1) <= apart => last.1 = t,
                 _ => at_ns.push((t, t)),
             }
         }
@@ -96,7 +96,11 @@ impl Batches {
 
     /// Middle time between two batches, ns.
     pub(in super::super) fn interval_ns(&self) -> f64 {
-        let mut gaps: Vec<i64> = self.at_ns.windows(2).map(|w| w[1].0 - w[0].0).collect();
+        let mut gaps: Vec<i64> = self
+            .at_ns
+            .windows(2)
+            .map(|w| w[1].0.saturating_sub(w[0].0))
+            .collect();
         gaps.sort_unstable();
         gaps.get(gaps.len() / 2).map_or(0.0, |&g| g as f64)
     }
@@ -145,10 +149,13 @@ impl Batches {
                 let latest = if is_theirs { first } else { t };
                 let before = match (is_theirs, next.checked_sub(1)) {
                     (true, Some(k)) => self.at_ns[k].0,
-                    (true, None) => first - usual,
+                    (true, None) => first.saturating_sub(usual),
                     (false, _) => first.min(t),
                 };
-                ((before - t_ns[0]) as f64, (latest - t_ns[0]) as f64)
+                (
+                    before.saturating_sub(t_ns[0]) as f64,
+                    latest.saturating_sub(t_ns[0]) as f64,
+                )
             })
             .collect();
         (theirs as f64 >= SAME_STAMPS_SHARE * t_ns.len() as f64).then_some(received)
@@ -203,8 +210,9 @@ fn placed(t_ns: &[i64], paces: &[Pace]) -> (Vec<i64>, f64) {
     let mut squares = 0.0;
     for pace in paces {
         for k in 0..pace.frames {
-            let t = t_ns[0] + (pace.from + k as f64 * pace.period).round() as i64;
-            let after = out.last().map_or(i64::MIN, |last| last + 1);
+            let since = (pace.from + k as f64 * pace.period).round() as i64;
+            let t = t_ns[0].saturating_add(since);
+            let after = out.last().map_or(i64::MIN, |last| last.saturating_add(1));
             out.push(t.max(after));
         }
         // Evenly likely over what the bounds leave.
