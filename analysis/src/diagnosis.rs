@@ -32,6 +32,7 @@ pub use self::feature::Feature;
 pub use self::record::{DriveRecord, Observation, observe};
 pub use self::wiring::{Wiring, WiringSign};
 use crate::number;
+use crate::readiness::mostly_without_pressure;
 use crate::vehicle::Vehicle;
 
 /// One ranked cause.
@@ -88,8 +89,7 @@ const LEAST_ENGAGEMENTS: usize = 3;
 pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle) -> Diagnosis {
     let changes = changes(now, baseline, vehicle);
     let (causes, not_judged) = judged(&changes, now, baseline);
-    let wirings: Vec<&Wiring> = now.iter().map(|r| &r.wiring).collect();
-    let told = WiringSign::of(&wirings);
+    let told = WiringSign::of(&wirings(now), &wirings(baseline));
     let sign = told != WiringSign::None;
     let hypotheses = posterior::hypotheses(&changes, &causes, told);
     let marginals = posterior::marginals(&hypotheses, &causes);
@@ -119,6 +119,10 @@ pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle
         changes,
         wiring_sign: sign,
     }
+}
+
+fn wirings(records: &[DriveRecord]) -> Vec<&Wiring> {
+    records.iter().map(|r| &r.wiring).collect()
 }
 
 fn changes(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle) -> Vec<Change> {
@@ -239,6 +243,12 @@ fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
         return Some(format!(
             "the coupling's signals or its wiring fail, and none of {} is whole; mend that first, nothing can be said of the clutch",
             number::count(engagements, "engagement", "engagements")
+        ));
+    }
+    let (demands, without) = wiring::without_pressure(&wirings(now));
+    if sign && mostly_without_pressure(demands, without) {
+        return Some(format!(
+            "pressure stayed away in {without} of {demands} demands; mend that first, nothing can be said of the clutch"
         ));
     }
     if calls > 0 && unanswered as f64 > MOST_UNANSWERED * calls as f64 {

@@ -138,7 +138,9 @@ fn outages(readiness: &Readiness) -> Vec<Span> {
         .chain(coupling)
         .filter_map(|role| readiness.signal(role))
         .flat_map(|state| state.outages.iter().copied())
-        .chain(readiness.coupling.inhibited.iter().copied());
+        .chain(readiness.coupling.inhibited.iter().copied())
+        // What a clutch does that nothing presses says nothing of it.
+        .chain(readiness.coupling.without_pressure.iter().copied());
     joined(all.collect())
 }
 
