@@ -1,3 +1,5 @@
+mod against_health;
+
 use std::collections::BTreeMap;
 
 use proptest::prelude::*;
@@ -251,6 +253,9 @@ fn record(name: &str, values: Vec<Observation>) -> DriveRecord {
         },
         supply_v: None,
         demand_period_s: None,
+        demand_climb_ms: None,
+        pressure_step_bar: None,
+        accelerator_percent: Vec::new(),
     }
 }
 
@@ -281,7 +286,9 @@ fn a_change_is_told_through_another_temperature() {
     for planted in [0.0, 0.15, -0.3] {
         let baseline = drives(&mut random, 4.3, 20.0);
         let now = drives(&mut random, 4.3 + planted, 30.0);
-        let change = against_baseline(Feature::DeadTime, &now, &baseline).unwrap();
+        let change = against_baseline(Feature::DeadTime, &now, &baseline)
+            .unwrap()
+            .unwrap();
         assert!(
             (change.shift - planted).abs() < 3.0 * change.u && change.u < 0.05,
             "{planted}: {change:?}"

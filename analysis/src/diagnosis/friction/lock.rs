@@ -8,6 +8,9 @@
 //! rigid whatever the road. `c` is the tyres' softness and differs from road to road; the friction
 //! of low sliding, `e`, bends the corner.
 //!
+//! A hinge needs both its arms: where `k` lies at an end of the grid, or nearly everything slips at it, it
+//! is a bound and no value.
+//!
 //! Least absolute deviations over a grid of `k` and `e`, `c` by reweighting; uncertainty by leaving
 //! out one engagement at a time (the jackknife). The method is ours.
 
@@ -44,6 +47,8 @@ const FALLS: [f64; 12] = [
 const USUAL_FALL: f64 = -0.05;
 /// Grid of `k` about the usual value: logarithms from, to, and steps.
 const LOGS: (f64, f64, u32) = (-1.6, 1.2, 112);
+/// Fewer of the blocks than this held, and the corner is not seen from below.
+const LEAST_HELD: f64 = 0.04;
 /// Least deviation that counts, as creep.
 const LEAST_DEVIATION: f64 = 0.004;
 /// Fewest blocks and runs.
@@ -74,8 +79,22 @@ struct Block {
     rest: f64,
 }
 
-/// Finds the corner. `None` where slip does not show one.
-pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Option<Lock> {
+/// Why there is no corner.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum NoCorner {
+    /// Slip does not show one.
+    Unseen,
+    /// It lies at this logarithm of acceleration per bar or below: nothing that was driven held.
+    AtMost(f64),
+    /// It lies at this logarithm or above.
+    AtLeast(f64),
+}
+
+/// Finds the corner.
+///
+/// # Errors
+/// Why there is none.
+pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Result<Lock, NoCorner> {
     let runs: Vec<Vec<Block>> = runs
         .iter()
         .map(|run| blocks(run))
@@ -88,12 +107,20 @@ pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Option<Lock> {
         || count < LEAST_BLOCKS
         || !(SLIPPING[0]..SLIPPING[1]).contains(&slipping)
     {
-        return None;
+        return Err(NoCorner::Unseen);
     }
     let whole: Vec<Block> = all().copied().collect();
     let at_usual = corner(&whole, usual_slope, USUAL_FALL);
     if at_usual.softness <= STIFFEST {
-        return None;
+        return Err(NoCorner::Unseen);
+    }
+    let step = (LOGS.1 - LOGS.0) / f64::from(LOGS.2);
+    let log = at_usual.log_slope - usual_slope.ln();
+    if log < LOGS.0 + 1.5 * step || held_share(&whole, at_usual.log_slope) < LEAST_HELD {
+        return Err(NoCorner::AtMost(at_usual.log_slope));
+    }
+    if log > LOGS.1 - 1.5 * step {
+        return Err(NoCorner::AtLeast(at_usual.log_slope));
     }
     let fall = best_fall(&whole, usual_slope);
     let mut logs = Vec::new();
@@ -108,14 +135,23 @@ pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Option<Lock> {
         logs.push(corner(&rest, usual_slope, USUAL_FALL).log_slope);
         falls.push(best_fall(&rest, usual_slope));
     }
-    let step = (LOGS.1 - LOGS.0) / f64::from(LOGS.2);
-    Some(Lock {
+    let told = |values: &[f64], least: f64| {
+        let u = jackknife(values).filter(|u| u.is_finite());
+        u.map(|u| u.max(least)).ok_or(NoCorner::Unseen)
+    };
+    Ok(Lock {
         log_slope: at_usual.log_slope,
-        u_log_slope: jackknife(&logs)?.max(step),
+        u_log_slope: told(&logs, step)?,
         fall,
-        u_fall: jackknife(&falls)?.max(0.06),
+        u_fall: told(&falls, 0.06)?,
     })
-    .filter(|l| l.u_log_slope.is_finite() && l.u_fall.is_finite())
+}
+
+/// Share of the blocks in which the coupling carries all that the rear axle takes.
+fn held_share(blocks: &[Block], log_slope: f64) -> f64 {
+    let carried = |b: &Block| log_slope.exp() * b.bar * (1.0 + USUAL_FALL * b.rest);
+    let held = blocks.iter().filter(|b| b.taken <= carried(b)).count();
+    held as f64 / blocks.len().max(1) as f64
 }
 
 fn jackknife(values: &[f64]) -> Option<f64> {
@@ -293,6 +329,13 @@ mod tests {
 
     #[test]
     fn without_slip_there_is_no_corner() {
-        assert!(find(&made(0.4, USUAL_FALL, 0.05), 0.12).is_none());
+        assert!(find(&made(0.4, USUAL_FALL, 0.05), 0.12).is_err());
+    }
+
+    /// A pack that carries a tenth of the usual slips in all that was driven: how much it carries is a bound.
+    #[test]
+    fn a_corner_below_all_that_was_driven_is_a_bound_and_no_value() {
+        let found = find(&made(0.012, USUAL_FALL, 0.012), 0.12);
+        assert!(!matches!(found, Ok(_)), "{found:?}");
     }
 }
