@@ -82,9 +82,9 @@ pub struct Diagnosis {
 
 /// A finding less probable than this is left out.
 pub(crate) const SHOWN_FROM: f64 = 0.02;
-/// A car in which something moved far is healthy with no more than this probability, whatever the causes
-/// make of it.
-const HEALTHY_AND_MOVED: f64 = 0.5;
+/// A car in which something moved far is healthy with no more than this probability, its prior, whatever
+/// the causes make of it.
+const HEALTHY_AND_MOVED: f64 = posterior::PRIOR_HEALTHY;
 /// The clutch is not judged when more than this share of the calls went unanswered.
 const MOST_UNANSWERED: f64 = 0.6;
 /// Nor when in every drive a wheel's or the coupling's signal fails for more than this share of the time.

@@ -144,9 +144,9 @@ pub fn against_baseline(
     }))
 }
 
-/// The least change that says anything of the car, on the feature's scale: a twentieth of a time, which
-/// another way of driving makes too, and a quarter of what passes between two frames, because nobody sees
-/// between them; one step of the pressure signal.
+/// The least change that says anything of the car, on the feature's scale: a twenty-fifth of a time, which
+/// another way of driving makes too, and of one that counts from a frame a quarter of what passes between
+/// two, because nobody sees between them; one step of the pressure signal.
 fn least_that_counts(
     feature: Feature,
     now: &[DriveRecord],
@@ -158,9 +158,10 @@ fn least_that_counts(
         all.reduce(f64::max).unwrap_or(0.0)
     };
     match feature {
-        Feature::DeadTime | Feature::FillingTime | Feature::RiseTime => {
-            0.05_f64.hypot(250.0 * most(|r| r.demand_period_s) / ms)
+        Feature::DeadTime | Feature::FillingTime => {
+            0.04_f64.hypot(250.0 * most(|r| r.demand_period_s) / ms)
         }
+        Feature::RiseTime => 0.04,
         Feature::PressureShort => most(|r| r.pressure_step_bar),
         _ => 0.0,
     }

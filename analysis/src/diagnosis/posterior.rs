@@ -15,11 +15,11 @@ use super::wiring::WiringSign;
 /// Severities that are averaged over, equally weighted.
 const SEVERITIES: [f64; 8] = [0.15, 0.25, 0.35, 0.5, 0.65, 0.8, 1.0, 1.2];
 /// Prior of a healthy car among those that are looked at.
-const PRIOR_HEALTHY: f64 = 0.30;
+pub(super) const PRIOR_HEALTHY: f64 = 0.30;
 /// Prior of two causes at once.
 const PRIOR_PAIR: f64 = 0.15;
 /// How often something moves a feature of a healthy car that no cause here tells of.
-const UNEXPLAINED: f64 = 0.01;
+const UNEXPLAINED: f64 = 0.004;
 /// A sign of wiring trouble in a car without any, and no sign in a car with some.
 const SIGN_BY_CHANCE: f64 = 0.004;
 const SIGN_MISSED: f64 = 0.03;

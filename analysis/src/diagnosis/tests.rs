@@ -213,6 +213,10 @@ fn demands_without_pressure_are_a_sign_unless_the_healthy_drives_have_them() {
     assert_eq!(sign(7, &[&with(8)]), WiringSign::None);
     let mut random = Random::new(80);
     let mut now = drives(&mut random, 3.0, 30.0);
+    for record in &mut now {
+        let times = record.observations[&Feature::DeadTime].clone();
+        record.observations.insert(Feature::RiseTime, times);
+    }
     let judged = |records: &[DriveRecord]| diagnose(records, &[], &crate::trial::vehicle());
     for (without, judgeable) in [(7, true), (35, false)] {
         now[0].wiring = with(without);
