@@ -19,7 +19,7 @@ pub(super) const PRIOR_HEALTHY: f64 = 0.30;
 /// Prior of two causes at once.
 const PRIOR_PAIR: f64 = 0.15;
 /// How often something moves a feature of a healthy car that no cause here tells of.
-const UNEXPLAINED: f64 = 0.004;
+const UNEXPLAINED: f64 = 0.002;
 /// A sign of wiring trouble in a car without any, and no sign in a car with some.
 const SIGN_BY_CHANCE: f64 = 0.004;
 const SIGN_MISSED: f64 = 0.03;
