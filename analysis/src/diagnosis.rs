@@ -14,6 +14,7 @@ pub mod feature;
 mod filling;
 mod friction;
 mod likelihood;
+mod likeness;
 mod order;
 mod phases;
 pub mod posterior;
@@ -31,7 +32,10 @@ pub use self::evidence::{Evidence, Speaks};
 pub use self::feature::Feature;
 pub use self::record::{DriveRecord, Observation, observe};
 pub use self::wiring::{Wiring, WiringSign};
+use std::collections::BTreeMap;
+
 use crate::number;
+use crate::readiness::mostly_without_pressure;
 use crate::vehicle::Vehicle;
 
 /// One ranked cause.
@@ -72,10 +76,15 @@ pub struct Diagnosis {
     pub changes: Vec<Change>,
     /// Whether demand, messages or wires gave a sign of trouble.
     pub wiring_sign: bool,
+    /// In what the drives were not driven alike, as sentences.
+    pub warnings: Vec<String>,
 }
 
 /// A finding less probable than this is left out.
 pub(crate) const SHOWN_FROM: f64 = 0.02;
+/// A car in which something moved far is healthy with no more than this probability, its prior, whatever
+/// the causes make of it.
+const HEALTHY_AND_MOVED: f64 = posterior::PRIOR_HEALTHY;
 /// The clutch is not judged when more than this share of the calls went unanswered.
 const MOST_UNANSWERED: f64 = 0.6;
 /// Nor when in every drive a wheel's or the coupling's signal fails for more than this share of the time.
@@ -86,13 +95,18 @@ const LEAST_ENGAGEMENTS: usize = 3;
 /// Judges drives. `baseline` are drives of the same car while it was healthy, or none.
 #[must_use]
 pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle) -> Diagnosis {
-    let changes = changes(now, baseline, vehicle);
-    let (causes, not_judged) = judged(&changes, now, baseline);
-    let wirings: Vec<&Wiring> = now.iter().map(|r| &r.wiring).collect();
-    let told = WiringSign::of(&wirings);
+    let (changes, unlike) = changes(now, baseline, vehicle);
+    let (causes, not_judged) = judged(&changes, &unlike, now, baseline);
+    let told = WiringSign::of(&wirings(now), &wirings(baseline));
     let sign = told != WiringSign::None;
     let hypotheses = posterior::hypotheses(&changes, &causes, told);
-    let marginals = posterior::marginals(&hypotheses, &causes);
+    let mut marginals = posterior::marginals(&hypotheses, &causes);
+    if wording::stands_out(&changes) {
+        for (_, probability) in marginals.iter_mut().filter(|m| m.0 == Cause::Healthy) {
+            *probability = probability.min(HEALTHY_AND_MOVED);
+        }
+        marginals.sort_by(|a, b| b.1.total_cmp(&a.1));
+    }
     let blocked = blocked(now, sign);
     let judgeable = blocked.is_none();
     let findings = marginals
@@ -109,7 +123,11 @@ pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle
         .collect();
     let why = match blocked {
         Some(why) => why,
-        None => wording::basis(&changes, baseline.len(), &not_judged),
+        None => {
+            let unexplained = hypotheses.iter().filter(|h| h.unexplained);
+            let unexplained = unexplained.map(|h| h.probability).sum();
+            wording::basis(&changes, baseline.len(), &not_judged, unexplained)
+        }
     };
     Diagnosis {
         judgeable,
@@ -118,28 +136,63 @@ pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle
         not_judged,
         changes,
         wiring_sign: sign,
+        warnings: likeness::warnings(now, baseline),
     }
 }
 
-fn changes(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle) -> Vec<Change> {
-    Feature::ALL
-        .iter()
-        .filter_map(|&feature| {
-            let own = match baseline.is_empty() {
-                false => change::against_baseline(feature, now, baseline),
-                true => None,
-            };
-            own.or_else(|| {
-                let reference = reference::reference(feature, vehicle, now)?;
-                change::against_reference(feature, now, reference)
-            })
-        })
-        .collect()
+fn wirings(records: &[DriveRecord]) -> Vec<&Wiring> {
+    records.iter().map(|r| &r.wiring).collect()
+}
+
+/// What changed, and why a feature that the drives tell was not compared.
+fn changes(
+    now: &[DriveRecord],
+    baseline: &[DriveRecord],
+    vehicle: &Vehicle,
+) -> (Vec<Change>, BTreeMap<Feature, String>) {
+    let mut found: Vec<Change> = Vec::new();
+    let mut unlike = BTreeMap::new();
+    for &feature in Feature::ALL {
+        let change = change_of(feature, now, baseline, vehicle).unwrap_or_else(|why| {
+            unlike.insert(feature, why);
+            None
+        });
+        found.extend(change);
+    }
+    // They are one quantity, counted in two ways: one of them tells.
+    if found.iter().any(|c| c.feature == Feature::FillingTime) {
+        found.retain(|c| c.feature != Feature::DeadTime);
+    }
+    (found, unlike)
+}
+
+/// Against the car's own healthy drives, or where these do not tell the feature, against a reference.
+fn change_of(
+    feature: Feature,
+    now: &[DriveRecord],
+    baseline: &[DriveRecord],
+    vehicle: &Vehicle,
+) -> Result<Option<Change>, String> {
+    if !baseline.is_empty()
+        && let Some(own) = change::against_baseline(feature, now, baseline)?
+    {
+        return Ok(Some(own));
+    }
+    let Some(reference) = reference::reference(feature, vehicle, now) else {
+        return Ok(None);
+    };
+    let observed = now.iter().any(|r| r.observations.contains_key(&feature));
+    let rise_ms = vehicle.coupling.nominal_rise_time_ms;
+    if let Some(why) = likeness::unlike_reference(feature, now, rise_ms).filter(|_| observed) {
+        return Err(why);
+    }
+    Ok(change::against_reference(feature, now, reference))
 }
 
 /// The causes that can be judged, and why the others cannot.
 fn judged(
     changes: &[Change],
+    unlike: &BTreeMap<Feature, String>,
     now: &[DriveRecord],
     baseline: &[DriveRecord],
 ) -> (Vec<Cause>, Vec<NotJudged>) {
@@ -154,7 +207,11 @@ fn judged(
         }
         let reasons: Vec<String> = needed
             .iter()
-            .map(|&feature| why_missing(feature, now, baseline))
+            .filter(|&&f| f != Feature::FillingTime || unlike.contains_key(&f))
+            .map(|&feature| match unlike.get(&feature) {
+                Some(why) => format!("{}: {why}", feature.label()),
+                None => why_missing(feature, now, baseline),
+            })
             .collect();
         not_judged.push(NotJudged {
             cause,
@@ -239,6 +296,12 @@ fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
         return Some(format!(
             "the coupling's signals or its wiring fail, and none of {} is whole; mend that first, nothing can be said of the clutch",
             number::count(engagements, "engagement", "engagements")
+        ));
+    }
+    let (demands, without) = wiring::without_pressure(&wirings(now));
+    if sign && mostly_without_pressure(demands, without) {
+        return Some(format!(
+            "pressure stayed away in {without} of {demands} demands; mend that first, nothing can be said of the clutch"
         ));
     }
     if calls > 0 && unanswered as f64 > MOST_UNANSWERED * calls as f64 {

@@ -24,6 +24,7 @@ use slipwright_decoders::frame::CanId;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
 
+pub(crate) use self::coupling_use::mostly_without_pressure;
 pub use self::coupling_use::{CouldWork, CouplingUse};
 use self::needed::{Needed, needed};
 pub use self::needed::{SignalLine, signals};

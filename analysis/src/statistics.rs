@@ -11,6 +11,7 @@
 //!   the distribution in `mann_whitney`.
 //! - [`two_level`]: the shift when values are nested in clusters, with the degrees of freedom
 //!   that few clusters leave.
+//! - `binomial`: how often chance brings about so many of so many.
 //! - [`holm`]: several questions asked of the same data.
 //! - [`student_t`]: p values, quantiles and power of t tests.
 //! - [`least_squares`]: a model of any form, with the covariance of its parameters.
@@ -22,6 +23,7 @@
 //! - `root`: where a rising function is nought; `minimum`: where a function is least; `selection`:
 //!   order statistics of differences that are never written down.
 
+pub(crate) mod binomial;
 pub mod change_points;
 pub mod hodges_lehmann;
 pub mod holm;

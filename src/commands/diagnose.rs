@@ -46,6 +46,7 @@ pub(crate) fn run(args: &DiagnoseArgs, out: &mut impl Write) -> Result<Answer, F
         ONCE,
     )?;
     let diagnosis = diagnose(&now.records, &baseline.records, &car.vehicle);
+    warnings.extend(diagnosis.warnings.iter().cloned());
     let output = DiagnoseOutput::new(&diagnosis, warnings, page.as_ref());
     let mut text = text::diagnose::diagnosis(&diagnosis, &output.warnings);
     if let (Some(folder), Some(page)) = (&args.out, &page) {

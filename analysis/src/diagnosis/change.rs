@@ -7,6 +7,7 @@
 //! repeatability counts as four more drives would.
 
 use super::feature::{Feature, Scale};
+use super::likeness::{Set, alike, observations};
 use super::record::{DriveRecord, Observation};
 use crate::statistics::huber::huber_line;
 use crate::statistics::quantile::median;
@@ -21,6 +22,12 @@ const LEAST_SPREAD_STEP: f64 = 0.08;
 /// A light transmission fluid thins by a factor e over so many kelvin around 40 °C (33 to 7.2 mm²/s
 /// from 40 to 100 °C is a factor of 4.6; common practice, no source).
 const KELVIN_PER_E: f64 = 33.0;
+/// What a condition may do to the logarithm of a time where the drives do not tell it, per unit of the
+/// condition: half of what flow follows thickness by, and of what pressure follows demand by. Our own
+/// estimate.
+const UNKNOWN_SLOPE: f64 = 0.3;
+/// A change counts from this many of its uncertainties on.
+pub(super) const CLEAR: f64 = 2.5;
 /// Fewest observations for a slope.
 const LEAST_FOR_SLOPE: usize = 8;
 
@@ -99,47 +106,65 @@ impl Change {
 }
 
 /// How thick the fluid is, over its thickness at 40 °C: what cold does to flow goes with it.
-fn thickness(temperature_c: f64) -> f64 {
+pub(super) fn thickness(temperature_c: f64) -> f64 {
     (-(temperature_c - 40.0) / KELVIN_PER_E).exp()
 }
 
-fn observations(records: &[DriveRecord], feature: Feature) -> Vec<(usize, Observation)> {
-    records
-        .iter()
-        .enumerate()
-        .flat_map(|(drive, record)| {
-            let all = record.observations.get(&feature);
-            all.into_iter().flatten().map(move |o| (drive, *o))
-        })
-        .collect()
-}
-
-/// Change of a feature from one set of drives to another.
-#[must_use]
+/// Change of a feature from one set of drives to another; `None` where one of them does not tell it.
+///
+/// # Errors
+/// In what the sets were driven so differently that they cannot be compared.
 pub fn against_baseline(
     feature: Feature,
     now: &[DriveRecord],
     baseline: &[DriveRecord],
-) -> Option<Change> {
-    let mut sets = [observations(now, feature), observations(baseline, feature)];
+) -> Result<Option<Change>, String> {
+    let mut sets = alike(feature, now, baseline)?;
     if sets.iter().any(Vec::is_empty) {
-        return None;
+        return Ok(None);
     }
-    take_conditions_off(&mut sets);
-    let [now, was] = sets.map(|set| levels(&set, feature));
-    let (now, was) = (now?, was?);
-    let freedom = (now.drives + was.drives) as f64 - 2.0;
-    let scale = scale(now.squares + was.squares, freedom);
-    Some(Change {
+    let of_conditions = take_conditions_off(&mut sets, feature);
+    let [Some(now_levels), Some(was)] = sets.map(|set| levels(&set, feature)) else {
+        return Ok(None);
+    };
+    let freedom = (now_levels.drives + was.drives) as f64 - 2.0;
+    let scale = scale(now_levels.squares + was.squares, freedom);
+    // A set of drives is told no better than the car repeats itself from day to day.
+    let of_days = 0.5 * feature.repeat().powi(2);
+    let of_drives = scale * (now_levels.variance + was.variance);
+    let counts = least_that_counts(feature, now, baseline, was.level.exp()) / CLEAR;
+    Ok(Some(Change {
         feature,
-        shift: now.level - was.level,
-        // A set of drives is told no better than the car repeats itself from day to day.
-        u: (scale * (now.variance + was.variance) + 0.5 * feature.repeat().powi(2)).sqrt(),
+        shift: now_levels.level - was.level,
+        u: (of_drives + of_days + of_conditions + counts.powi(2)).sqrt(),
         freedom: PRIOR_FREEDOM + freedom,
-        now: now.level,
+        now: now_levels.level,
         was: was.level,
         against: Against::Baseline,
-    })
+    }))
+}
+
+/// The least change that says anything of the car, on the feature's scale: a twenty-fifth of a time, which
+/// another way of driving makes too, and of one that counts from a frame a quarter of what passes between
+/// two, because nobody sees between them; one step of the pressure signal.
+fn least_that_counts(
+    feature: Feature,
+    now: &[DriveRecord],
+    baseline: &[DriveRecord],
+    ms: f64,
+) -> f64 {
+    let most = |of: fn(&DriveRecord) -> Option<f64>| {
+        let all = now.iter().chain(baseline).filter_map(of);
+        all.reduce(f64::max).unwrap_or(0.0)
+    };
+    match feature {
+        Feature::DeadTime | Feature::FillingTime => {
+            0.04_f64.hypot(250.0 * most(|r| r.demand_period_s) / ms)
+        }
+        Feature::RiseTime => 0.04,
+        Feature::PressureShort => most(|r| r.pressure_step_bar),
+        _ => 0.0,
+    }
 }
 
 /// Change of a feature from what is expected of a healthy car.
@@ -149,7 +174,9 @@ pub fn against_reference(
     now: &[DriveRecord],
     reference: Reference,
 ) -> Option<Change> {
-    let set = observations(now, feature);
+    let mut sets = [observations(now, feature)];
+    take_conditions_off(&mut sets, feature);
+    let [set] = sets;
     let levels = levels(&set, feature)?;
     let freedom = levels.drives as f64 - 1.0;
     let scale = scale(levels.squares, freedom);
@@ -229,56 +256,73 @@ fn levels(set: &[(usize, Observation)], feature: Feature) -> Option<Levels> {
 }
 
 /// One drive's observations without what temperature and the size of the step do to them.
-pub(super) fn without_conditions(observations: Vec<Observation>) -> Vec<Observation> {
+pub(super) fn without_conditions(
+    feature: Feature,
+    observations: Vec<Observation>,
+) -> Vec<Observation> {
     let mut sets = [observations.into_iter().map(|o| (0, o)).collect()];
-    take_conditions_off(&mut sets);
+    take_conditions_off(&mut sets, feature);
     let [set] = sets;
     set.into_iter().map(|(_, o)| o).collect()
 }
 
-fn take_conditions_off(sets: &mut [Vec<(usize, Observation)>]) {
-    take_off(sets, LEAST_SPREAD_K / KELVIN_PER_E, |o| {
+/// Takes off all sets what conditions do. The variance of the difference between the first set and the last
+/// that this leaves.
+fn take_conditions_off(sets: &mut [Set], feature: Feature) -> f64 {
+    let unknown_slope = match feature {
+        Feature::DeadTime | Feature::FillingTime | Feature::RiseTime => UNKNOWN_SLOPE,
+        _ => 0.0,
+    };
+    let fluid = take_off(sets, LEAST_SPREAD_K / KELVIN_PER_E, unknown_slope, |o| {
         o.temperature_c.map(thickness)
     });
-    take_off(sets, LEAST_SPREAD_STEP, |o| o.log_step);
+    fluid + take_off(sets, LEAST_SPREAD_STEP, unknown_slope, |o| o.log_step)
 }
 
-/// Takes the line on one condition off all sets, where all tell it and it varies.
+/// Takes the line on one condition off all sets, where all tell it and it varies. The slope is known only
+/// so well, and counts over as much as the first set's condition lies off the last's: the variance of that.
 fn take_off(
-    sets: &mut [Vec<(usize, Observation)>],
+    sets: &mut [Set],
     least_spread: f64,
+    unknown_slope: f64,
     condition: impl Fn(&Observation) -> Option<f64>,
-) {
+) -> f64 {
     let mut x = Vec::new();
     let mut y = Vec::new();
+    let mut middles = Vec::new();
     for set in sets.iter() {
         let known: Vec<(f64, f64)> = set
             .iter()
             .filter_map(|(_, o)| Some((condition(o)?, o.value)))
             .collect();
         if known.len() < set.len() || known.is_empty() {
-            return;
+            return 0.0;
         }
         // Each set about its own middle, so that the change itself stays.
         let middle_x = median(&known.iter().map(|k| k.0).collect::<Vec<_>>()).unwrap_or(0.0);
         let middle_y = median(&known.iter().map(|k| k.1).collect::<Vec<_>>()).unwrap_or(0.0);
         x.extend(known.iter().map(|k| k.0 - middle_x));
         y.extend(known.iter().map(|k| k.1 - middle_y));
+        middles.push(middle_x);
     }
+    let apart = match (middles.first(), middles.last()) {
+        (Some(first), Some(last)) => last - first,
+        _ => 0.0,
+    };
+    let not_told = (unknown_slope * apart).powi(2);
     let spread = x.iter().map(|v| v * v).sum::<f64>() / x.len().max(1) as f64;
     if x.len() < LEAST_FOR_SLOPE || spread.sqrt() < least_spread {
-        return;
+        return not_told;
     }
     let Some(line) = huber_line(&x, &y) else {
-        return;
+        return not_told;
     };
     // A slope that its own uncertainty drowns is held back towards none.
     let trust = line.slope.powi(2) / (line.slope.powi(2) + line.u_slope.powi(2));
-    let slope = if trust.is_finite() {
-        trust * line.slope
-    } else {
-        0.0
-    };
+    if !trust.is_finite() {
+        return not_told;
+    }
+    let slope = trust * line.slope;
     let all: Vec<f64> = sets
         .iter()
         .flatten()
@@ -290,4 +334,5 @@ fn take_off(
             observation.value -= slope * (v - centre);
         }
     }
+    trust * (line.u_slope * apart).powi(2)
 }

@@ -75,6 +75,7 @@ macro_rules! features {
 
 features! {
     DeadTime "dead_time" Measure::DeadTime.label(), "ms" Ratio 0.010;
+    FillingTime "filling_time" "dead time from the first frame of demand", "ms" Ratio 0.010;
     RiseTime "rise_time" Measure::RiseTime.label(), "ms" Ratio 0.012;
     DeadTimeScatter "dead_time_scatter" "scatter of dead time", "ms" Ratio 0.35;
     Hold "hold" Measure::Hold.label(), "%/s" Difference 0.08;

@@ -1,9 +1,9 @@
 //! How long the oil takes to fill the clearance, and how evenly it does so.
 //!
 //! The measure of dead time counts from half of demand's step. What fills the pack starts with the first
-//! frame that asks for it, so here the time counts from there; for an ideal step the two are one. Where
-//! demand climbs for longer than the oil needs, it is demand's climb that is seen and not the filling:
-//! such engagements are left out if enough others are there.
+//! frame that asks for it, so where demand steps, the time counts from there: the filling time; for an
+//! ideal step the two are one. Where demand climbs for longer than the oil needs, it is demand's climb that
+//! is seen and not the filling: there is no filling time then, and dead time stands in.
 
 use super::change::without_conditions;
 use super::feature::Feature;
@@ -23,7 +23,7 @@ const LEAST: usize = 4;
 /// Times, and their scatter; of engagements that demand called for.
 pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     let mut of_steps = Vec::new();
-    let mut all = Vec::new();
+    let mut counted = 0;
     for (engagement, found) in scene.engagements() {
         let Ok(dead) = engagement.measured(Measure::DeadTime) else {
             continue;
@@ -37,16 +37,17 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         if climb_ms <= STEP_SHARE * filling_ms {
             of_steps.extend(observed(filling_ms));
         }
-        all.extend(observed(dead.value));
+        if let Some(observation) = observed(dead.value) {
+            gathered.add(Feature::DeadTime, observation);
+            counted += 1;
+        }
     }
-    let steps_tell = of_steps.len() >= LEAST;
-    let told = if steps_tell { of_steps } else { all };
-    for &observation in &told {
-        gathered.add(Feature::DeadTime, observation);
-    }
-    if steps_tell {
-        scatter(told, gathered);
-    } else if !told.is_empty() {
+    if of_steps.len() >= LEAST {
+        for &observation in &of_steps {
+            gathered.add(Feature::FillingTime, observation);
+        }
+        scatter(of_steps, gathered);
+    } else if counted > 0 {
         gathered.lacks(
             Feature::DeadTimeScatter,
             "fewer than four dead times after a step of demand in the drive",
@@ -57,7 +58,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
 /// Scatter of the filling over the drive, ms, beside what temperature and the size of the step do to it:
 /// erratic filling is air or foam.
 fn scatter(fillings: Vec<Observation>, gathered: &mut Gathered) {
-    let values = without_conditions(fillings);
+    let values = without_conditions(Feature::FillingTime, fillings);
     let own: Vec<f64> = values.iter().map(|o| o.u).collect();
     let values: Vec<f64> = values.iter().map(|o| o.value).collect();
     let (Some((centre, sigma)), Some(u)) = (median_and_sigma(&values), median(&own)) else {

@@ -11,6 +11,7 @@ use super::record::{Gathered, Observation, Scene};
 use crate::coupling::Pack;
 use crate::drive::at_seconds;
 use crate::engagement::{Kind, SlipTrace};
+use crate::number;
 use crate::statistics::quantile::median;
 use crate::vehicle::Vehicle;
 
@@ -33,14 +34,13 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
             return gathered.lacks(Feature::FrictionFall, why.to_string());
         }
     };
-    let Some(lock) = lock::find(&runs, usual_slope(scene.vehicle)) else {
-        for feature in [Feature::TorquePerBar, Feature::FrictionFall] {
-            gathered.lacks(
-                feature,
-                "no pull-away shows where slip ends; pull away gently, the pedal just past where the coupling closes, on a loose road",
-            );
+    let lock = match lock::find(&runs, usual_slope(scene.vehicle)) {
+        Ok(lock) => lock,
+        Err(why) => {
+            let why = no_corner(why, to_torque(scene));
+            gathered.lacks(Feature::TorquePerBar, why.clone());
+            return gathered.lacks(Feature::FrictionFall, why);
         }
-        return;
     };
     if lock.u_log_slope < TORQUE_TOLD {
         let value = lock.log_slope + to_torque(scene).ln();
@@ -58,6 +58,22 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
         Feature::FrictionFall,
         Observation::plain(lock.fall.ln_1p(), lock.u_fall / (1.0 + lock.fall)),
     );
+}
+
+/// Why torque per bar is not told, in words.
+fn no_corner(why: lock::NoCorner, to_torque: f64) -> String {
+    let torque = |log: f64| number::rough(to_torque * log.exp());
+    match why {
+        lock::NoCorner::Unseen => "no pull-away shows where slip ends; pull away gently, the pedal just past where the coupling closes, on a loose road".into(),
+        lock::NoCorner::AtMost(log) => format!(
+            "slip ends in none of the pull-aways: it is at most {} N·m/bar, or slip is not the lining's; pull away more gently",
+            torque(log)
+        ),
+        lock::NoCorner::AtLeast(log) => format!(
+            "slip begins in too few pull-aways: it is at least {} N·m/bar; pull away on a loose road",
+            torque(log)
+        ),
+    }
 }
 
 /// Acceleration per bar that the vehicle file lets expect, m/s² per bar.

@@ -8,11 +8,11 @@
 use super::cause::Cause;
 use super::change::Change;
 use super::feature::Feature;
-use super::signature::{Sure, expected, shows};
+use super::signature::{Sure, expected, shift, shows};
 
 /// Dead time and rise time are both oil over the pump's flow: what slows one by a factor slows the other
 /// by the same.
-const LINKED: [Feature; 2] = [Feature::DeadTime, Feature::RiseTime];
+const LINKED: [Feature; 3] = [Feature::DeadTime, Feature::FillingTime, Feature::RiseTime];
 /// Deviation of an expected shift about its factors, as a share of it.
 const TOLERANCE: f64 = 0.2;
 /// Factors on what is expected, with their weights: of a feature that the cause always moves, of one
@@ -38,16 +38,18 @@ const EITHER_WAY: [(f64, f64); 10] = [
     (1.4, 0.095),
     (3.0, 0.02),
 ];
-/// Mostly seen, and in a few cars many times what is usual.
-const MOSTLY: [(f64, f64); 8] = [
-    (0.0, 0.10),
-    (0.4, 0.15),
-    (0.7, 0.20),
-    (1.0, 0.22),
-    (1.5, 0.15),
-    (3.0, 0.07),
-    (7.0, 0.06),
-    (16.0, 0.05),
+/// Mostly seen, and in a few cars many times what is usual: what leaks may leave any share of the pressure.
+const MOSTLY: [(f64, f64); 10] = [
+    (0.0, 0.08),
+    (0.4, 0.10),
+    (0.7, 0.14),
+    (1.0, 0.17),
+    (1.5, 0.13),
+    (3.0, 0.10),
+    (7.0, 0.09),
+    (16.0, 0.08),
+    (35.0, 0.07),
+    (75.0, 0.04),
 ];
 const OFTEN: [(f64, f64); 7] = [
     (0.0, 0.34),
@@ -169,6 +171,16 @@ fn log_density(change: &Change, mean: f64, spread: f64) -> f64 {
     let width = change.u.hypot(spread).max(1e-12);
     let z = (change.shift - mean) / width;
     -0.5 * (freedom + 1.0) * (z * z / freedom).ln_1p() - width.ln()
+}
+
+/// How much more likely a change is if something moved it that no cause here tells of, than if nothing
+/// did: it may have gone anywhere, several times as far as the feature's causes move it.
+pub(super) fn unexplained_ratio(change: &Change) -> f64 {
+    let usual = Cause::faults()
+        .map(|cause| shift(cause, change.feature, 1.0).abs())
+        .fold(0.0, f64::max);
+    let width = usual.max(4.0 * change.u);
+    (log_density(change, 0.0, width) - log_density(change, 0.0, 0.0)).exp()
 }
 
 fn factors(sure: Sure) -> &'static [(f64, f64)] {

@@ -1,5 +1,6 @@
 //! From changes to probabilities, by Bayes' rule over plain hypotheses: healthy, one cause, or two
-//! at once, each cause at any severity.
+//! at once, each cause at any severity; and something that no cause here tells of, which is not named
+//! and counts neither for a cause nor for health.
 //!
 //! The likelihood of a hypothesis is that of [`super::likelihood`], averaged over severities. The prior
 //! is stated below. Probabilities are given as they come out: a logistic correction, fitted to 500
@@ -8,15 +9,17 @@
 
 use super::cause::Cause;
 use super::change::Change;
-use super::likelihood::{Effect, groups, log_ratio};
+use super::likelihood::{Effect, groups, log_ratio, unexplained_ratio};
 use super::wiring::WiringSign;
 
 /// Severities that are averaged over, equally weighted.
 const SEVERITIES: [f64; 8] = [0.15, 0.25, 0.35, 0.5, 0.65, 0.8, 1.0, 1.2];
 /// Prior of a healthy car among those that are looked at.
-const PRIOR_HEALTHY: f64 = 0.30;
+pub(super) const PRIOR_HEALTHY: f64 = 0.30;
 /// Prior of two causes at once.
 const PRIOR_PAIR: f64 = 0.15;
+/// How often something moves a feature of a healthy car that no cause here tells of.
+const UNEXPLAINED: f64 = 0.002;
 /// A sign of wiring trouble in a car without any, and no sign in a car with some.
 const SIGN_BY_CHANCE: f64 = 0.004;
 const SIGN_MISSED: f64 = 0.03;
@@ -35,6 +38,8 @@ const LEAST_AND_MOST: (f64, f64) = (0.001, 0.995);
 pub struct Hypothesis {
     /// The causes at once; empty for healthy.
     pub causes: Vec<Cause>,
+    /// Something is wrong that no cause here tells of.
+    pub unexplained: bool,
     /// Posterior probability.
     pub probability: f64,
 }
@@ -93,6 +98,12 @@ pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec
     let pair = (PRIOR_PAIR / pairs).ln();
     let mut scored: Vec<(Vec<Cause>, f64)> = Vec::new();
     scored.push((Vec::new(), PRIOR_HEALTHY.ln() + wiring(&[])));
+    // Nothing of what is known, and one feature or several moved by something else.
+    let moved: f64 = changes
+        .iter()
+        .map(|change| (UNEXPLAINED * unexplained_ratio(change)).ln_1p())
+        .sum();
+    let unexplained = PRIOR_HEALTHY.ln() + wiring(&[]) + trust * moved.exp_m1().max(1e-300).ln();
     let groups = groups(changes);
     let tables: Vec<_> = causes.iter().map(|&c| rows(c, &groups)).collect();
     for (i, (&a, table)) in causes.iter().zip(&tables).enumerate() {
@@ -116,15 +127,20 @@ pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec
             scored.push((both, score));
         }
     }
+    let known = scored
+        .into_iter()
+        .map(|(causes, score)| (causes, false, score));
+    let scored: Vec<_> = known.chain([(Vec::new(), true, unexplained)]).collect();
     let top = scored
         .iter()
-        .map(|(_, score)| *score)
+        .map(|(.., score)| *score)
         .fold(f64::NEG_INFINITY, f64::max);
-    let total: f64 = scored.iter().map(|(_, score)| (score - top).exp()).sum();
+    let total: f64 = scored.iter().map(|(.., score)| (score - top).exp()).sum();
     let mut found: Vec<Hypothesis> = scored
         .into_iter()
-        .map(|(causes, score)| Hypothesis {
+        .map(|(causes, unexplained, score)| Hypothesis {
             causes,
+            unexplained,
             probability: (score - top).exp() / total,
         })
         .collect();
@@ -173,7 +189,7 @@ pub fn marginals(hypotheses: &[Hypothesis], causes: &[Cause]) -> Vec<(Cause, f64
         .collect();
     let healthy: f64 = hypotheses
         .iter()
-        .filter(|h| h.causes.is_empty())
+        .filter(|h| h.causes.is_empty() && !h.unexplained)
         .map(|h| h.probability)
         .sum();
     found.push((Cause::Healthy, uncertain(healthy)));

@@ -14,6 +14,7 @@ use crate::drive::{Channel, at_seconds};
 use crate::engagement::Found;
 use crate::measure::Measure;
 use crate::measures::Engagement;
+use crate::statistics::quantile::median;
 use crate::statistics::spread::{mean, median_and_sigma};
 
 /// After its demand, pressure is settled from this many rise times on, and at least this long, s.
@@ -37,6 +38,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     if let Err(why) = &pressure {
         for feature in [
             Feature::DeadTime,
+            Feature::FillingTime,
             Feature::RiseTime,
             Feature::DeadTimeScatter,
             Feature::Hold,
@@ -49,6 +51,7 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     if let Err(why) = &demand {
         for feature in [
             Feature::DeadTime,
+            Feature::FillingTime,
             Feature::DeadTimeScatter,
             Feature::PressureShort,
         ] {
@@ -188,9 +191,15 @@ fn currents(scene: &Scene<'_>, engagement: &Engagement, found: &Found, gathered:
     if found.release_ns.saturating_sub(from_ns) > (SHORTEST_S * 1e9) as i64
         && let Some(amps) = over(from_ns, found.release_ns).filter(|a| *a > 0.2)
     {
+        // What a pump draws to hold depends on the pressure that it holds, whatever was demanded.
+        let held = scene.drive.channel(Role::CouplingPressure).ok();
+        let bar = held.and_then(|p| median(p.value().get(p.range(from_ns, found.release_ns))?));
         gathered.add(
             Feature::HoldCurrent,
-            Observation::of(engagement, amps.ln(), 0.0),
+            Observation {
+                log_step: bar.filter(|bar| *bar > 0.0).map(f64::ln),
+                ..Observation::of(engagement, amps.ln(), 0.0)
+            },
         );
     }
 }

@@ -8,12 +8,13 @@ use slipwright_decoders::role::Role;
 use super::feature::Feature;
 use super::wiring::Wiring;
 use super::{drag, friction, order, pressure_path, shudder};
-use crate::drive::{Channel, Drive, at_seconds};
-use crate::engagement::{Found, find_engagements};
+use crate::drive::{Channel, Drive, at_seconds, seconds_between};
+use crate::engagement::{Found, Reference, find_engagements};
 use crate::kinematics::Kinematics;
 use crate::measure::{Estimate, Measure, Measured};
 use crate::measures::{Engagement, measure_engagements};
 use crate::readiness::{Readiness, Recording, assess_drive};
+use crate::statistics::quantile::median;
 use crate::traffic_watch::Span;
 use crate::vehicle::Vehicle;
 
@@ -26,7 +27,7 @@ pub struct Observation {
     pub u: f64,
     /// Fluid temperature, °C.
     pub temperature_c: Option<f64>,
-    /// Natural logarithm of the demand step.
+    /// Natural logarithm of the demand step; of the held pressure where that is what it depends on.
     pub log_step: Option<f64>,
 }
 
@@ -72,6 +73,16 @@ pub struct DriveRecord {
     /// Median time between frames of the coupling demand, s.
     #[serde(default)]
     pub demand_period_s: Option<f64>,
+    /// Time in which demand climbs, ms: twice that from its first frame to half of its step, the median
+    /// of the engagements.
+    #[serde(default)]
+    pub demand_climb_ms: Option<f64>,
+    /// Smallest step of the pressure signal, bar.
+    #[serde(default)]
+    pub pressure_step_bar: Option<f64>,
+    /// How far the accelerator goes in each engagement, per cent.
+    #[serde(default)]
+    pub accelerator_percent: Vec<f64>,
 }
 
 impl DriveRecord {
@@ -138,7 +149,9 @@ fn outages(readiness: &Readiness) -> Vec<Span> {
         .chain(coupling)
         .filter_map(|role| readiness.signal(role))
         .flat_map(|state| state.outages.iter().copied())
-        .chain(readiness.coupling.inhibited.iter().copied());
+        .chain(readiness.coupling.inhibited.iter().copied())
+        // What a clutch does that nothing presses says nothing of it.
+        .chain(readiness.coupling.without_pressure.iter().copied());
     joined(all.collect())
 }
 
@@ -224,7 +237,32 @@ pub fn observe(name: &str, recording: &Recording<'_>, vehicle: &Vehicle) -> Driv
             .channel(Role::CouplingDemand)
             .ok()
             .and_then(Channel::period_s),
+        demand_climb_ms: demand_climb_ms(&finds.found),
+        pressure_step_bar: pressure_step_bar(&drive),
+        accelerator_percent: engagements
+            .iter()
+            .filter_map(|e| e.conditions.accelerator_percent)
+            .collect(),
     }
+}
+
+fn demand_climb_ms(found: &[Found]) -> Option<f64> {
+    let by_demand = found.iter().filter(|f| f.reference == Reference::Demand);
+    let climbs: Vec<f64> = by_demand
+        .map(|f| 2e3 * seconds_between(f.start_ns, f.reference_ns).max(0.0))
+        .collect();
+    median(&climbs)
+}
+
+fn pressure_step_bar(drive: &Drive) -> Option<f64> {
+    /// Closer values are one, told with rounding errors, bar.
+    const ALIKE: f64 = 1e-6;
+    let pressure = drive.channel(Role::CouplingPressure).ok()?;
+    let steps = pressure.value().windows(2).filter_map(|pair| {
+        let step = (pair.last()? - pair.first()?).abs();
+        (step > ALIKE).then_some(step)
+    });
+    steps.reduce(f64::min)
 }
 
 /// Front over rear rolling radius.
@@ -251,7 +289,7 @@ fn tyres(scene: &Scene<'_>, gathered: &mut Gathered) {
 
 fn supply_v(drive: &Drive) -> Option<f64> {
     let supply = drive.channel(Role::SupplyVoltage).ok()?;
-    crate::statistics::quantile::median(supply.value())
+    median(supply.value())
 }
 
 #[cfg(test)]

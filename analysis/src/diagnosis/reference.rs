@@ -2,8 +2,9 @@
 //! from what any healthy coupling does. Widths are generous; where nothing can be expected there is
 //! no reference, and what rests on it is not judged.
 
-use super::change::{Against, Reference};
+use super::change::{Against, Reference, thickness};
 use super::feature::Feature;
+use super::likeness::{climb_ms, temperature_c};
 use super::record::DriveRecord;
 use crate::coupling::Pack;
 use crate::statistics::quantile::median;
@@ -19,6 +20,11 @@ const SCATTER_MS: f64 = 1.3;
 const SCATTER_SHARE: f64 = 0.2;
 /// Frames of demand come this often where it is not known, s.
 const USUAL_PERIOD_S: f64 = 0.01;
+
+/// A nominal time is known this well, as a logarithm: the size of the step is not that of the nominal value.
+const NOMINAL_TIME: f64 = 0.12;
+/// And worse by so much for each time that the fluid is thicker than at 40 °C. Our own estimate.
+const COLD: f64 = 0.15;
 
 pub(super) fn reference(
     feature: Feature,
@@ -37,13 +43,22 @@ pub(super) fn reference(
         against: Against::Usual,
     };
     Some(match feature {
-        Feature::DeadTime => match (c.nominal_dead_time_ms, filling_ms(vehicle)) {
-            // Temperature and size of the step are not those of the nominal value.
-            (Some(ms), _) => nominal(ms.ln(), 0.12),
-            (None, Some(ms)) => nominal(ms.ln(), 0.35),
-            (None, None) => return None,
-        },
-        Feature::RiseTime => nominal(c.nominal_rise_time_ms?.ln(), 0.12),
+        // For a step of demand the two are one.
+        Feature::DeadTime | Feature::FillingTime => {
+            match (c.nominal_dead_time_ms, filling_ms(vehicle)) {
+                (Some(ms), _) => nominal(ms.ln(), NOMINAL_TIME.hypot(cold(now))),
+                (None, Some(ms)) => nominal(ms.ln(), 0.35_f64.hypot(cold(now))),
+                (None, None) => return None,
+            }
+        }
+        Feature::RiseTime => {
+            let ms = c.nominal_rise_time_ms?;
+            // 10 to 90 per cent of a climb is 0.8 of it, and what follows it takes both times together.
+            let climb = 0.8 * climb_ms(now).unwrap_or(0.0) / ms;
+            let longer = 1.0_f64.hypot(climb).ln();
+            let u = NOMINAL_TIME.hypot(cold(now)).hypot(0.5 * longer);
+            nominal(ms.ln() + longer, u)
+        }
         Feature::TorquePerBar => {
             let pack = Pack::of(vehicle).ok()?;
             let known = vehicle.mass.kg.is_some()
@@ -71,7 +86,7 @@ pub(super) fn reference(
         Feature::FrictionFall => usual(0.8, 0.25),
         // A closed pack follows within a tenth of a metre a second, less or more with the road.
         Feature::HeldSlip => usual(0.1_f64.ln(), 0.7),
-        Feature::TurnDrag => usual(0.0, 4.0),
+        Feature::TurnDrag => usual(0.0, 4.0 * thick(now).max(1.0)),
         Feature::TyreRatio => usual(0.0, 0.20),
         Feature::Ripple
         | Feature::ShortSwing
@@ -81,6 +96,16 @@ pub(super) fn reference(
             return None;
         }
     })
+}
+
+/// How thick the fluid was, over its thickness at 40 °C; 1 where nobody knows.
+fn thick(now: &[DriveRecord]) -> f64 {
+    temperature_c(now).map_or(1.0, thickness)
+}
+
+/// What cold fluid leaves uncertain of a nominal time, as a logarithm.
+fn cold(now: &[DriveRecord]) -> f64 {
+    COLD * (thick(now) - 1.0).max(0.0)
 }
 
 /// Time in which the pump's flow fills the clearance, ms.

@@ -1,3 +1,5 @@
+mod against_health;
+
 use std::collections::BTreeMap;
 
 use proptest::prelude::*;
@@ -187,12 +189,41 @@ fn signs_are_told_apart() {
     let with = |change: fn(&mut Wiring)| {
         let mut wiring = Wiring::default();
         change(&mut wiring);
-        WiringSign::of(&[&Wiring::default(), &wiring])
+        WiringSign::of(&[&Wiring::default(), &wiring], &[])
     };
     assert_eq!(with(|_| ()), WiringSign::None);
     assert_eq!(with(|w| w.inhibited_share = 0.1), WiringSign::HeldOpen);
     assert_eq!(with(|w| w.inhibited_share = 0.9), WiringSign::Fails);
     assert_eq!(with(|w| w.lost_share = 0.1), WiringSign::Fails);
+}
+
+/// A loose plug: pressure stays away from some demands. One of many is chance, and so is what the healthy
+/// drives have too; from half of them on nothing can be said of the clutch.
+#[test]
+fn demands_without_pressure_are_a_sign_unless_the_healthy_drives_have_them() {
+    let with = |without| Wiring {
+        demands: 69,
+        without_pressure: without,
+        ..Wiring::default()
+    };
+    let sign = |now, healthy: &[&Wiring]| WiringSign::of(&[&with(now)], healthy);
+    assert_eq!(sign(1, &[]), WiringSign::None);
+    assert_eq!(sign(7, &[]), WiringSign::Fails);
+    assert_eq!(sign(7, &[&with(0)]), WiringSign::Fails);
+    assert_eq!(sign(7, &[&with(8)]), WiringSign::None);
+    let mut random = Random::new(80);
+    let mut now = drives(&mut random, 3.0, 30.0);
+    for record in &mut now {
+        let times = record.observations[&Feature::DeadTime].clone();
+        record.observations.insert(Feature::RiseTime, times);
+    }
+    let judged = |records: &[DriveRecord]| diagnose(records, &[], &crate::trial::vehicle());
+    for (without, judgeable) in [(7, true), (35, false)] {
+        now[0].wiring = with(without);
+        let diagnosis = judged(&now);
+        assert_eq!(diagnosis.judgeable, judgeable, "{}", diagnosis.why);
+        assert_eq!(diagnosis.findings[0].cause, Cause::InhibitedOrWiring);
+    }
 }
 
 #[test]
@@ -226,6 +257,9 @@ fn record(name: &str, values: Vec<Observation>) -> DriveRecord {
         },
         supply_v: None,
         demand_period_s: None,
+        demand_climb_ms: None,
+        pressure_step_bar: None,
+        accelerator_percent: Vec::new(),
     }
 }
 
@@ -256,7 +290,9 @@ fn a_change_is_told_through_another_temperature() {
     for planted in [0.0, 0.15, -0.3] {
         let baseline = drives(&mut random, 4.3, 20.0);
         let now = drives(&mut random, 4.3 + planted, 30.0);
-        let change = against_baseline(Feature::DeadTime, &now, &baseline).unwrap();
+        let change = against_baseline(Feature::DeadTime, &now, &baseline)
+            .unwrap()
+            .unwrap();
         assert!(
             (change.shift - planted).abs() < 3.0 * change.u && change.u < 0.05,
             "{planted}: {change:?}"

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use slipwright_decoders::role::Role;
 
 use crate::readiness::{CouldWork, Readiness, State};
+use crate::statistics::binomial::binomial_tail;
 
 /// What is known of one drive.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -25,6 +26,12 @@ pub struct Wiring {
     pub frozen_share: f64,
     /// Share of the time in which its signals were invalid.
     pub invalid_share: f64,
+    /// Demands that stood at a clear level for long enough to show whether pressure follows.
+    #[serde(default)]
+    pub demands: usize,
+    /// Those that pressure did not follow at all.
+    #[serde(default)]
+    pub without_pressure: usize,
     /// Signals of the coupling that the decoder file describes and that never came.
     pub absent: Vec<String>,
     /// Sentences for the evidence.
@@ -43,9 +50,9 @@ pub enum WiringSign {
 }
 
 impl WiringSign {
-    /// The sign of a set of drives.
+    /// The sign of a set of drives; `healthy` are those of the same car that it is judged against.
     #[must_use]
-    pub fn of(drives: &[&Wiring]) -> Self {
+    pub fn of(drives: &[&Wiring], healthy: &[&Wiring]) -> Self {
         /// Such a share of a drive is no chance.
         const SHARE: f64 = 0.004;
         /// Held open for longer, no heat explains it.
@@ -57,7 +64,7 @@ impl WiringSign {
                 || w.inhibited_share > MOST_HELD_OPEN
                 || w.unanswered >= 2 && w.unanswered_share() > 0.25
         };
-        if drives.iter().any(|w| fails(w)) {
+        if drives.iter().any(|w| fails(w)) || pressure_stays_away(drives, healthy) {
             Self::Fails
         } else if drives.iter().any(|w| w.inhibited_share > SHARE) {
             Self::HeldOpen
@@ -65,6 +72,23 @@ impl WiringSign {
             Self::None
         }
     }
+}
+
+/// Whether pressure stays away from more demands than chance explains, by what the healthy drives had of
+/// such demands; of any car one in a hundred may be.
+fn pressure_stays_away(drives: &[&Wiring], healthy: &[&Wiring]) -> bool {
+    const USUAL: f64 = 0.01;
+    const CHANCE: f64 = 0.01;
+    let (demands, without) = without_pressure(drives);
+    let (usual_demands, usual_without) = without_pressure(healthy);
+    let usual = usual_without as f64 / usual_demands.max(1) as f64;
+    without >= 2 && binomial_tail(demands, without, usual.max(USUAL)) < CHANCE
+}
+
+/// Demands of all drives, and those that pressure did not follow.
+pub(super) fn without_pressure(drives: &[&Wiring]) -> (usize, usize) {
+    let demands = drives.iter().map(|w| w.demands).sum();
+    (demands, drives.iter().map(|w| w.without_pressure).sum())
 }
 
 impl Wiring {
@@ -77,6 +101,9 @@ impl Wiring {
             inhibited_share: use_.inhibited_share.unwrap_or(0.0),
             calls: use_.calls,
             unanswered: use_.unanswered.unwrap_or(0),
+            demands: use_.demands,
+            without_pressure: use_.without_pressure.len(),
+            evidence: use_.told_without_pressure().into_iter().collect(),
             ..Self::default()
         };
         for role in Role::WHEELS {
@@ -96,7 +123,9 @@ impl Wiring {
                 wiring.invalid_share = wiring.invalid_share.max(state.invalid_share);
             }
         }
-        for finding in readiness.findings.iter().filter(|f| f.blocking) {
+        let blocking = readiness.findings.iter().filter(|f| f.blocking);
+        // Those are told already, with fewer of them too.
+        for finding in blocking.filter(|f| f.what != "no_pressure") {
             let first = finding.evidence.first().map_or("", String::as_str);
             wiring
                 .evidence

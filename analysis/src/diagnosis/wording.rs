@@ -2,20 +2,20 @@
 
 use super::NotJudged;
 use super::cause::Cause;
-use super::change::{Against, Change};
+use super::change::{Against, CLEAR, Change};
 use super::evidence::{Evidence, Speaks};
 use super::feature::{Feature, Scale};
 use super::record::DriveRecord;
-use super::signature::{shift, towards};
+use super::signature::{leaves, shift, towards};
 use crate::number;
 use crate::words;
 
-/// A change counts from this many of its uncertainties on.
-const CLEAR: f64 = 2.5;
 /// What a cause would do is to be seen if it is so many of the uncertainties.
 const NOTICEABLE: f64 = 1.5;
 /// A change of so many of its uncertainties is no chance, whatever the probabilities are.
-const STANDS_OUT_FROM: f64 = 5.0;
+const STANDS_OUT_FROM: f64 = 4.0;
+/// A feature that is told worse than this says nothing by staying where it was, as a logarithm.
+const TOLD: f64 = 0.1;
 /// Severity at which a cause is asked what it would do.
 const ASKED: f64 = 0.4;
 /// Supply below this is said first, V. Common practice, no source.
@@ -101,7 +101,10 @@ fn moved(cause: Cause, changes: &[Change], now: &[DriveRecord]) -> Vec<Evidence>
         // What went at least half the way is nearer to the cause than to none.
         let agrees = towards > NOTICEABLE * change.u && towards > 0.5 * expected.abs();
         let said = sentence(change);
-        if expected != 0.0 && (clear && towards > 0.0 || noticeable && agrees) {
+        if leaves(cause, change.feature) && !clear && change.u < TOLD {
+            let text = format!("{said}, unchanged as this cause leaves it");
+            told.push((1.5, Evidence::new(Speaks::For, text)));
+        } else if expected != 0.0 && (clear && towards > 0.0 || noticeable && agrees) {
             let clearness = change.shift.abs() / change.u;
             told.push((clearness, Evidence::new(Speaks::For, said)));
         } else if noticeable {
@@ -131,11 +134,21 @@ fn lowest_supply(now: &[DriveRecord]) -> Option<f64> {
     now.iter().filter_map(|r| r.supply_v).reduce(f64::min)
 }
 
+/// Whether a feature is told so well that a fault would show, and stays nearer to where it was than to
+/// where the fault would move it.
+fn would_show(change: &Change) -> bool {
+    Cause::faults().any(|cause| {
+        let expected = shift(cause, change.feature, ASKED).abs();
+        expected > NOTICEABLE * change.u && change.shift.abs() < 0.5 * expected
+    })
+}
+
 fn healthy(changes: &[Change]) -> Vec<Evidence> {
     let (clear, still): (Vec<&Change>, Vec<&Change>) =
         changes.iter().partition(|c| c.shift.abs() > CLEAR * c.u);
     let important = [
         Feature::DeadTime,
+        Feature::FillingTime,
         Feature::RiseTime,
         Feature::TorquePerBar,
         Feature::Hold,
@@ -143,7 +156,7 @@ fn healthy(changes: &[Change]) -> Vec<Evidence> {
     ];
     let still = still
         .into_iter()
-        .filter(|c| important.contains(&c.feature))
+        .filter(|c| important.contains(&c.feature) && would_show(c))
         .map(|c| Evidence::new(Speaks::For, sentence(c)));
     clear
         .into_iter()
@@ -153,12 +166,22 @@ fn healthy(changes: &[Change]) -> Vec<Evidence> {
 }
 
 /// What to do about a car in which none of the causes is likely, and yet something has moved.
-const STANDS_OUT: &str = "No cause here explains well what speaks against: drive again the same way, and look at what moved before you repair. Until it is explained, keep these drives out of the baseline.";
+const STANDS_OUT: &str = "Something is wrong that no cause here explains: drive again the same way, and look at what moved before you repair. Until it is explained, keep these drives out of the baseline.";
+/// And where it moved a little.
+const MOVED_A_LITTLE: &str = "Nothing here calls for a repair yet. Drive again the same way: if what speaks against comes back, look there; if not, these drives may be kept as a baseline.";
+
+/// Whether something moved so far that the car is not called healthy.
+pub(super) fn stands_out(changes: &[Change]) -> bool {
+    let far = |c: &Change| c.shift.abs() > STANDS_OUT_FROM * c.u;
+    changes.iter().any(far)
+}
 
 pub(super) fn next_check(cause: Cause, changes: &[Change], now: &[DriveRecord]) -> String {
-    let stands_out = |c: &Change| c.shift.abs() > STANDS_OUT_FROM * c.u;
-    if cause == Cause::Healthy && changes.iter().any(stands_out) {
+    if cause == Cause::Healthy && stands_out(changes) {
         return STANDS_OUT.to_owned();
+    }
+    if cause == Cause::Healthy && changes.iter().any(|c| c.shift.abs() > CLEAR * c.u) {
+        return MOVED_A_LITTLE.to_owned();
     }
     let low = lowest_supply(now).filter(|v| *v < LOW_V);
     match (cause, low) {
@@ -171,7 +194,12 @@ pub(super) fn next_check(cause: Cause, changes: &[Change], now: &[DriveRecord]) 
 }
 
 /// Against what it was judged, and what could not be judged.
-pub(super) fn basis(changes: &[Change], baseline: usize, not_judged: &[NotJudged]) -> String {
+pub(super) fn basis(
+    changes: &[Change],
+    baseline: usize,
+    not_judged: &[NotJudged],
+    unexplained: f64,
+) -> String {
     let mut text = match baseline {
         0 if changes.iter().any(|c| c.against == Against::Nominal) => {
             "judged against the vehicle file's values and what any healthy coupling does".to_owned()
@@ -180,6 +208,9 @@ pub(super) fn basis(changes: &[Change], baseline: usize, not_judged: &[NotJudged
         1 => "judged against one healthy drive of this car".to_owned(),
         n => format!("judged against {n} healthy drives of this car"),
     };
+    if unexplained > 0.5 {
+        text.push_str("; what moved fits none of the causes known here, nor a healthy car: see what speaks against each");
+    }
     if !not_judged.is_empty() {
         let names: Vec<&str> = not_judged.iter().map(|n| n.cause.text()).collect();
         text.push_str(&format!("; could not be judged: {}", names.join(", ")));

@@ -4,9 +4,9 @@
 //! had, and chance would bring that about less than once in a hundred times (binomial tail).
 
 use slipwright_decoders::role::Role;
-use statrs::distribution::{Binomial, DiscreteCDF};
 
 use crate::drive::{Channel, Drive, at_seconds};
+use crate::statistics::binomial::binomial_tail;
 use crate::statistics::quantile::quantile;
 
 /// Fewest events of which anything can be said.
@@ -72,14 +72,6 @@ fn outstanding(over: usize, events: usize, where_: &str) -> Option<String> {
         .then(|| format!("{over} of {events} times {where_}"))
 }
 
-/// Chance of at least `k` of `n` at probability `p`.
-fn binomial_tail(n: usize, k: usize, p: f64) -> f64 {
-    let Some(below) = k.checked_sub(1) else {
-        return 1.0;
-    };
-    Binomial::new(p, n as u64).map_or(1.0, |events| events.sf(below as u64))
-}
-
 /// Bumps: the quick part of the long or lateral acceleration around the event.
 fn bumps(drive: &Drive, events_ns: &[i64]) -> Option<String> {
     let channel = drive
@@ -115,14 +107,6 @@ fn bumps(drive: &Drive, events_ns: &[i64]) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// Exact: P(X >= 2) of 3 at 0.5 is 0.5; P(X >= 5) of 5 at 0.2 is 0.2^5.
-    #[test]
-    fn binomial_tails() {
-        assert!((binomial_tail(3, 2, 0.5) - 0.5).abs() < 1e-12);
-        assert!((binomial_tail(5, 5, 0.2) - 0.2_f64.powi(5)).abs() < 1e-12);
-        assert!((binomial_tail(5, 0, 0.2) - 1.0).abs() < 1e-12);
-    }
 
     /// So many events that the chance of none of them is no number any more.
     #[test]

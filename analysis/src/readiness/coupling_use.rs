@@ -4,6 +4,8 @@
 //! The driver calls for it with the accelerator. How far the pedal must go is learnt from the drive
 //! itself, from the calls that were answered; where none was, a firm pull-away counts.
 
+use std::fmt::Write;
+
 use slipwright_decoders::role::Role;
 
 use super::ReadinessFinding;
@@ -42,10 +44,52 @@ pub struct CouplingUse {
     pub calls: usize,
     /// Of these, the ones to which demand did not rise; `None` without a demand signal.
     pub unanswered: Option<usize>,
-    /// Demands that rose to a clear level, where pressure is on the bus.
+    /// Demands that stood at a clear level for long enough, where pressure is on the bus.
     pub demands: usize,
     /// Of these, the ones that pressure did not follow at all.
-    pub without_pressure: usize,
+    pub without_pressure: Vec<Span>,
+    /// What the pump drew in these, and in those that pressure followed, A: medians, where both are known.
+    pub pump_a: Option<[f64; 2]>,
+}
+
+impl CouplingUse {
+    /// Demands without a rise of pressure, counted in words, with what the pump's current tells of them.
+    #[must_use]
+    pub(crate) fn told_without_pressure(&self) -> Option<String> {
+        if self.without_pressure.is_empty() {
+            return None;
+        }
+        let mut text = format!(
+            "{} of {} demands without a rise of pressure",
+            self.without_pressure.len(),
+            self.demands
+        );
+        if let Some([without, with]) = self.pump_a {
+            let meaning = if with < CURRENT_TELLS_A {
+                return Some(text);
+            } else if without < IDLES_SHARE * with {
+                "the pump is not asked or not fed: plug, wire and control unit first"
+            } else {
+                "the pump works: valve, fluid and the pump's own wear first"
+            };
+            let _ = write!(
+                text,
+                "; pump current {without:.1} A then, {with:.1} A where pressure follows: {meaning}"
+            );
+        }
+        Some(text)
+    }
+
+    /// Whether so many demands stay without pressure that nothing can be said of the clutch.
+    #[must_use]
+    pub(crate) fn mostly_without_pressure(&self) -> bool {
+        mostly_without_pressure(self.demands, self.without_pressure.len())
+    }
+}
+
+/// See [`CouplingUse::mostly_without_pressure`]; over one drive or several.
+pub(crate) fn mostly_without_pressure(demands: usize, without: usize) -> bool {
+    demands > 0 && without as f64 >= MOSTLY * demands as f64
 }
 
 /// A pull-away is firm from this acceleration on, m/s².
@@ -65,7 +109,13 @@ const FOLLOWS_BAR: f64 = 0.8;
 /// Pressure before the demand is looked at for this long, s.
 const BEFORE_S: f64 = 0.5;
 /// A demand shorter than this cannot show whether pressure follows, s.
-const LONG_ENOUGH_S: f64 = 0.6;
+const LONG_ENOUGH_S: f64 = 1.0;
+/// From this share of the demands on nothing can be said of the clutch.
+const MOSTLY: f64 = 0.5;
+/// A pump that draws less than this where pressure follows tells nothing of the demands that it does not, A.
+const CURRENT_TELLS_A: f64 = 0.5;
+/// Below this share of what it draws where pressure follows, the pump idles.
+const IDLES_SHARE: f64 = 0.4;
 
 /// `recorded_s` is the length of the recording: wheel speeds may be missing from all of it.
 pub(super) fn coupling_use(
@@ -92,14 +142,17 @@ pub(super) fn coupling_use(
         demand.is_some_and(|d| d.held_at(*t).is_some() || d.at(at_seconds(*t, ANSWER_S)).is_some())
     };
     let unanswered = demand.map(|_| calls.iter().filter(|t| known(t) && !answered(t)).count());
-    let (demands, without_pressure) = pressure_follows(drive, demand, closed, vehicle);
+    let [with, without_pressure] = pressure_follows(drive, demand, closed, vehicle);
+    let demands = with.len() + without_pressure.len();
     let (could_work, why) = verdict(
         demand,
         closed,
         inhibited_share,
         calls.len(),
-        (demands, without_pressure),
+        (demands, without_pressure.len()),
     );
+    let drawn = |spans: &[Span]| drawn_a(drive, spans);
+    let pump_a = drawn(&without_pressure).zip(drawn(&with));
     CouplingUse {
         could_work,
         why,
@@ -109,6 +162,7 @@ pub(super) fn coupling_use(
         unanswered,
         demands,
         without_pressure,
+        pump_a: pump_a.map(Into::into),
     }
 }
 
@@ -261,21 +315,21 @@ fn pull_aways(drive: &Drive, kinematics: &Kinematics) -> Vec<i64> {
     found
 }
 
-/// Demands long enough for pressure to follow, and those that it did not.
+/// Demands long enough for pressure to follow: those that it followed, and those that it did not.
 fn pressure_follows(
     drive: &Drive,
     demand: Option<&Channel>,
     closed: &[ClosedSpan],
     vehicle: &Vehicle,
-) -> (usize, usize) {
+) -> [Vec<Span>; 2] {
+    let (mut with, mut without) = (Vec::new(), Vec::new());
     let (Some(_), Ok(pressure)) = (demand, drive.channel(Role::CouplingPressure)) else {
-        return (0, 0);
+        return [with, without];
     };
     let least = vehicle
         .coupling
         .max_pressure_bar
         .map_or(FOLLOWS_BAR, |bar| (0.03 * bar).min(FOLLOWS_BAR));
-    let (mut demands, mut without) = (0, 0);
     for span in closed {
         if seconds_between(span.start_ns, span.end_ns) < LONG_ENOUGH_S {
             continue;
@@ -285,7 +339,6 @@ fn pressure_follows(
         if !pressure.unbroken(within) || values.len() < 5 {
             continue;
         }
-        demands += 1;
         // Pressure may come in the same frame as demand: what counts is how it was before that.
         let ahead = pressure.range(
             at_seconds(span.start_ns, -BEFORE_S),
@@ -296,11 +349,29 @@ fn pressure_follows(
             .or_else(|| values.first().copied())
             .unwrap_or(0.0);
         let top = quantile(values, 0.95).unwrap_or(before);
-        if top - before < least {
-            without += 1;
-        }
+        let told = match top - before < least {
+            true => &mut without,
+            false => &mut with,
+        };
+        told.push(Span {
+            from_ns: span.start_ns,
+            to_ns: span.end_ns,
+        });
     }
-    (demands, without)
+    [with, without]
+}
+
+/// What the pump draws in these spans, A: the median of their medians.
+fn drawn_a(drive: &Drive, spans: &[Span]) -> Option<f64> {
+    let current = drive.channel(Role::CouplingPumpCurrent).ok()?;
+    let each: Vec<f64> = spans
+        .iter()
+        .filter_map(|span| {
+            let values = current.value().get(current.range(span.from_ns, span.to_ns));
+            quantile(values?, 0.5)
+        })
+        .collect();
+    quantile(&each, 0.5)
 }
 
 pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<ReadinessFinding> {
@@ -340,14 +411,11 @@ pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<ReadinessFi
             blocking: true,
         });
     }
-    if coupling.demands > 0 && coupling.without_pressure as f64 >= 0.5 * coupling.demands as f64 {
+    if coupling.mostly_without_pressure() {
         findings.push(ReadinessFinding {
             what: "no_pressure",
             why: "Demand rises and pressure does not. Pump, its supply, valve or pressure sensor fail: check fuse, connector and pump current before the clutch.".into(),
-            evidence: vec![format!(
-                "{} of {} demands without a rise of pressure",
-                coupling.without_pressure, coupling.demands
-            )],
+            evidence: coupling.told_without_pressure().into_iter().collect(),
             blocking: true,
         });
     }

@@ -8,6 +8,8 @@
 //! rigid whatever the road. `c` is the tyres' softness and differs from road to road; the friction
 //! of low sliding, `e`, bends the corner.
 //!
+//! Where `k` lies at an end of the grid it is a bound and no value.
+//!
 //! Least absolute deviations over a grid of `k` and `e`, `c` by reweighting; uncertainty by leaving
 //! out one engagement at a time (the jackknife). The method is ours.
 
@@ -74,8 +76,22 @@ struct Block {
     rest: f64,
 }
 
-/// Finds the corner. `None` where slip does not show one.
-pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Option<Lock> {
+/// Why there is no corner.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum NoCorner {
+    /// Slip does not show one.
+    Unseen,
+    /// It lies at this logarithm of acceleration per bar or below: nothing that was driven held.
+    AtMost(f64),
+    /// It lies at this logarithm or above.
+    AtLeast(f64),
+}
+
+/// Finds the corner.
+///
+/// # Errors
+/// Why there is none.
+pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Result<Lock, NoCorner> {
     let runs: Vec<Vec<Block>> = runs
         .iter()
         .map(|run| blocks(run))
@@ -88,12 +104,20 @@ pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Option<Lock> {
         || count < LEAST_BLOCKS
         || !(SLIPPING[0]..SLIPPING[1]).contains(&slipping)
     {
-        return None;
+        return Err(NoCorner::Unseen);
     }
     let whole: Vec<Block> = all().copied().collect();
     let at_usual = corner(&whole, usual_slope, USUAL_FALL);
     if at_usual.softness <= STIFFEST {
-        return None;
+        return Err(NoCorner::Unseen);
+    }
+    let step = (LOGS.1 - LOGS.0) / f64::from(LOGS.2);
+    let log = at_usual.log_slope - usual_slope.ln();
+    if log < LOGS.0 + 1.5 * step {
+        return Err(NoCorner::AtMost(at_usual.log_slope));
+    }
+    if log > LOGS.1 - 1.5 * step {
+        return Err(NoCorner::AtLeast(at_usual.log_slope));
     }
     let fall = best_fall(&whole, usual_slope);
     let mut logs = Vec::new();
@@ -108,14 +132,16 @@ pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Option<Lock> {
         logs.push(corner(&rest, usual_slope, USUAL_FALL).log_slope);
         falls.push(best_fall(&rest, usual_slope));
     }
-    let step = (LOGS.1 - LOGS.0) / f64::from(LOGS.2);
-    Some(Lock {
+    let told = |values: &[f64], least: f64| {
+        let u = jackknife(values).filter(|u| u.is_finite());
+        u.map(|u| u.max(least)).ok_or(NoCorner::Unseen)
+    };
+    Ok(Lock {
         log_slope: at_usual.log_slope,
-        u_log_slope: jackknife(&logs)?.max(step),
+        u_log_slope: told(&logs, step)?,
         fall,
-        u_fall: jackknife(&falls)?.max(0.06),
+        u_fall: told(&falls, 0.06)?,
     })
-    .filter(|l| l.u_log_slope.is_finite() && l.u_fall.is_finite())
 }
 
 fn jackknife(values: &[f64]) -> Option<f64> {
@@ -293,6 +319,13 @@ mod tests {
 
     #[test]
     fn without_slip_there_is_no_corner() {
-        assert!(find(&made(0.4, USUAL_FALL, 0.05), 0.12).is_none());
+        assert!(find(&made(0.4, USUAL_FALL, 0.05), 0.12).is_err());
+    }
+
+    /// A pack that carries a tenth of the usual slips in all that was driven: how much it carries is a bound.
+    #[test]
+    fn a_corner_below_all_that_was_driven_is_a_bound_and_no_value() {
+        let found = find(&made(0.012, USUAL_FALL, 0.02), 0.12);
+        assert!(matches!(found, Err(NoCorner::AtMost(_))), "{found:?}");
     }
 }

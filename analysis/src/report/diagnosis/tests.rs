@@ -48,6 +48,7 @@ fn slow() -> Diagnosis {
             change(Feature::DeadTime, 40f64.ln(), 0.1, 0.02),
         ],
         wiring_sign: false,
+        warnings: Vec::new(),
     }
 }
 
@@ -112,6 +113,7 @@ fn what_cannot_be_judged_is_said_so() {
         not_judged: Vec::new(),
         changes: Vec::new(),
         wiring_sign: true,
+        warnings: Vec::new(),
     };
     let page = diagnosis_report(
         &blocked,
