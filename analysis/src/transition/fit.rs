@@ -249,7 +249,7 @@ impl Problem<'_> {
     }
 
     fn foot(&self) -> Option<Foot> {
-        let share = *self.x.iter().last()?;
+        let share = *self.x.iter().next_back()?;
         self.foot_from_s.map(|from_s| Foot { from_s, share })
     }
 
