@@ -161,7 +161,8 @@ pub(super) fn work_steps(
 pub(super) struct StepOrLine {
     /// How many drives lie before it.
     pub(super) cut: usize,
-    /// By how much the line fits better, on the scale of twice a log likelihood.
+    /// By how much the line fits better, on the scale of twice a log likelihood; nought where most of
+    /// the time was not seen.
     pub(super) line_better_by: f64,
 }
 
@@ -183,7 +184,15 @@ pub(super) fn step_or_line(x: &[f64], y: &[f64]) -> Option<StepOrLine> {
         xy += (x - x_mean) * (y - y_mean);
     }
     let of_line = (around(y) - xy * xy / xx).max(0.0);
-    let line_better_by = n as f64 * (of_step(cut) / of_line).ln();
+    // Across a gap as long as all the rest nobody saw whether it stepped or crept.
+    let span = x.last()? - x.first()?;
+    let is_seen = x
+        .windows(2)
+        .all(|w| matches!(w, [a, b] if b - a <= 0.5 * span));
+    let line_better_by = match is_seen {
+        true => n as f64 * (of_step(cut) / of_line).ln(),
+        false => 0.0,
+    };
     (!line_better_by.is_nan()).then_some(StepOrLine {
         cut,
         line_better_by,
