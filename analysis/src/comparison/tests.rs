@@ -210,6 +210,23 @@ fn swapping_the_sets_mirrors_the_shift() {
     }
 }
 
+#[test]
+fn another_pedal_is_told() {
+    let mut made = campaign(&Plan::USUAL, 43);
+    let told = |made: &campaigns::Campaign| {
+        let warnings = compare(&made.before, &made.after).warnings;
+        let of = |w: &&String| w.starts_with("accelerator position of launches is unlike");
+        warnings.iter().find(of).cloned()
+    };
+    assert_eq!(told(&made), None);
+    set_all(&mut made.after, |e| {
+        if let Some(percent) = &mut e.conditions.accelerator_percent {
+            *percent += 25.0;
+        }
+    });
+    assert!(told(&made).unwrap().contains("poses as the work"));
+}
+
 /// Slip time ends at a tenth of slip's own peak, so a better lining lengthens it; and what only explains is
 /// told where slip and delay show nothing.
 #[test]

@@ -112,6 +112,25 @@ fn a_ramp_is_counted_from_its_interpolated_half() {
     assert_eq!(found[0].conditions.demand_step, Some(80.0));
 }
 
+/// A code of 4 % that stands for several frames: half lies on the ramp, not on the frame that moves on.
+#[test]
+fn a_ramp_in_coarse_steps_is_counted_from_its_own_half() {
+    for (lasts_s, lag_s) in [(0.9, 0.0), (1.5, 0.004), (1.5, 0.0071), (1.1, 0.0033)] {
+        let ramp = |t: f64| match t {
+            t if t > 7.0 => 0.0,
+            t => 80.0 * ((t - 2.0 - lag_s) / lasts_s).clamp(0.0, 1.0),
+        };
+        let coarse = |t: f64| (ramp(t) / 4.0).round() * 4.0;
+        let signals = with_demand(10.0, Unit::Percent, |_| 10.0, coarse);
+        let found = finds(&signals).found;
+        assert_eq!(found.len(), 1);
+        let off = s(found[0].reference_ns) - (2.0 + lag_s + 0.5 * lasts_s);
+        let u = found[0].u_reference_s.clone().unwrap();
+        // A step of the code lasts a twentieth of the ramp.
+        assert!(off.abs() < 0.0055 && u > 0.005 && u < 0.02, "{off} u {u}");
+    }
+}
+
 #[test]
 fn demand_that_is_modulated_while_held_is_one_engagement() {
     let demand = |t: f64| match t {

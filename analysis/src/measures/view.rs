@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use slipwright_decoders::role::Role;
 
+use super::asked::Asked;
 use super::pulse::{Pulse, pulse};
 use super::unseen::{Unseen, lost_wheel, unseen};
 use crate::closing::lost_after;
@@ -51,6 +52,8 @@ pub(super) struct Whole<'a> {
     pub(super) ground: &'a Result<GroundSpeed, Missing>,
     /// The step of pressure's code, bar; 0 without pressure.
     pub(super) pressure_step_bar: f64,
+    /// What demand asks of pressure.
+    pub(super) asked: Asked,
 }
 
 /// The step of pressure's code: the smallest between two values of a drive, bar.
@@ -95,6 +98,7 @@ impl<'a> View<'a> {
             traction,
             ground,
             pressure_step_bar,
+            asked,
         } = *whole;
         let slip = SlipTrace::of(drive, kinematics);
         let from_ns = match found.reference {
@@ -109,7 +113,10 @@ impl<'a> View<'a> {
             .as_ref()
             .map_err(Clone::clone)
             .and_then(|s| pulse(s, from_ns, samples.clone(), &unseen));
-        let rise = pressure_rise(drive, found);
+        let rise = pressure_rise(drive, found).and_then(|rise| {
+            asked.answered(drive, found, &rise, pressure_step_bar)?;
+            Ok(rise)
+        });
         Self {
             drive,
             kinematics,
@@ -152,6 +159,7 @@ impl<'a> View<'a> {
         // Pressure first: when it is missing, that is the reason a reader can act on.
         let crossing = self.pressure_crossing(share)?;
         let u_reference_s = self.found.u_reference_s.clone()?;
+        let u_stamp_s = self.drive.channel(Role::CouplingPressure)?.u_stamp_s();
         let rise = self.rise.as_ref().map_err(Clone::clone)?;
         placed(rise, crossing)?;
         let since_s = crossing.t_s - self.seconds(self.found.reference_ns);
@@ -163,7 +171,7 @@ impl<'a> View<'a> {
         }
         Ok(Estimate {
             value: since_s * 1e3,
-            u: crossing.u_s.hypot(u_reference_s) * 1e3,
+            u: crossing.u_s.hypot(u_reference_s).hypot(u_stamp_s) * 1e3,
             method: match (by_demand, rise.is_interpolated()) {
                 (true, false) => "half of demand to the fitted rise of pressure",
                 (true, true) => {

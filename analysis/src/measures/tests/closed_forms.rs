@@ -85,7 +85,12 @@ fn the_frames_of_the_wheels_do_not_matter() {
         assert_eq!(drive.engagements.len(), 8);
         for e in &drive.engagements {
             let peak = e.measured(Measure::PeakSlip).clone().unwrap();
-            let allowed = 4.0 * peak.u + if frame_s > 0.05 { 0.3 } else { 0.05 };
+            // Frames of 0.1 s see this top of 0.25 s three times at most.
+            let allowed = if frame_s > 0.05 {
+                3.0 * peak.u
+            } else {
+                4.0 * peak.u + 0.05
+            };
             assert!(
                 (peak.value - PEAK_MPS).abs() < allowed,
                 "{frame_s}: {peak:?}"
