@@ -9,6 +9,7 @@
 //! mean: what they did along it is taken out of the band's width, and the band says so.
 
 use super::course::{Course, Point};
+use super::steps::{AS_WELL, step_or_line};
 use super::{CONFIDENCE, TrendDrive, months};
 use crate::number;
 use crate::statistics::quantile::median;
@@ -170,7 +171,10 @@ fn drift(course: &Course, at: &[usize], of: &[&Point], values: &[f64]) -> Option
         values.iter().map(|v| (v - middle).powi(2)).sum::<f64>()
     };
     let left = squares(&around);
-    let is_on_its_way = (low > 0.0 || high < 0.0) && left <= LEFT_BY_A_LINE * squares(values);
+    // Drives of two days, one before and one after something, are on no way.
+    let is_no_step = step_or_line(&x, values).is_none_or(|found| found.line_better_by > AS_WELL);
+    let is_on_its_way =
+        is_no_step && (low > 0.0 || high < 0.0) && left <= LEFT_BY_A_LINE * squares(values);
     is_on_its_way.then(|| Drift {
         per_month: (line.slope, low, high),
         scatter: (left / (values.len() - 2) as f64).sqrt(),

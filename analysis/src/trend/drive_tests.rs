@@ -33,6 +33,29 @@ fn a_band_of_creeping_drives_says_so() {
         "{:?}",
         better.notes
     );
+    // Drives around something that nobody wrote down are on no way.
+    for (seed, scatter) in [(622, 1.0), (623, 1.0), (624, 1e-3), (625, 1e-3)] {
+        let mut stepped = years(8, seed, |_| 0.0);
+        for (index, drive) in stepped.iter_mut().enumerate() {
+            let (day, level_ms) = if index < 4 {
+                (0, 120.0)
+            } else {
+                (4 * WEEK_NS, 80.0)
+            };
+            drive.summary.start_ns = START_NS + day + index as i64 * 1_200_000_000_000;
+            for engagement in &mut drive.summary.engagements {
+                let value = &mut engagement.values[Measure::DeadTime as usize];
+                *value = value.map(|v| level_ms + scatter * v);
+            }
+        }
+        let stepped = trend(stepped, Vec::new(), 8);
+        let band = dead_time(&stepped).band.as_ref().unwrap();
+        assert!(
+            band.drift.is_none() && band.high - band.low > 60.0,
+            "{band:?}"
+        );
+        assert_eq!(stepped.notes, [""; 0]);
+    }
     let steady = trend(years(30, 621, |_| 80.0), Vec::new(), 8);
     assert_eq!(dead_time(&steady).band.as_ref().unwrap().drift, None);
 }

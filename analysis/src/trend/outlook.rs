@@ -9,6 +9,7 @@
 use super::band::Band;
 use super::course::{Course, Point};
 use super::doubt::Cause;
+use super::steps::{AS_WELL, StepOrLine, step_or_line};
 use super::{CONFIDENCE, months};
 use crate::measure::{Better, Measure};
 use crate::number;
@@ -25,11 +26,6 @@ const NEWEST: usize = 8;
 /// What is in doubt for conditions is spoken of from this share of the band's half width on; less
 /// would move the end of the band by an eighth of that width at most.
 const WORTH_A_WORD: f64 = 0.5;
-/// A model that is worse by less than this on the scale of the criterion is hardly worse (Kass &
-/// Raftery, "Bayes factors", JASA 90 (1995) 773-795).
-const AS_WELL: f64 = 2.0;
-/// Drives on each side of a step that may explain a slope, at least.
-const LEAST_BESIDE_STEP: usize = 3;
 /// A measure that would leave its band within so many months is warned of.
 const AHEAD_MONTHS: f64 = 12.0;
 
@@ -133,6 +129,8 @@ pub(super) struct Outlook {
     pub(super) accounted: Option<(Cause, f64)>,
     /// Whether no fluid temperature is known.
     pub(super) knows_no_temperature: bool,
+    /// Whether a line explains the drives better than any step.
+    pub(super) is_on_its_way: bool,
 }
 
 /// The measures that are warned of first: times and hold.
@@ -216,6 +214,10 @@ pub(super) fn outlook(
         forecast,
         accounted,
         knows_no_temperature: course.knows_no_temperature(),
+        is_on_its_way: {
+            let t: Vec<f64> = current.iter().map(|p| months(0, p.t_ns)).collect();
+            step_or_line(&t, &values).is_some_and(|found| found.line_better_by > AS_WELL)
+        },
     }
 }
 
@@ -273,22 +275,11 @@ fn line(course: &Course, start: usize) -> Result<(Slope, f64), String> {
 /// "Estimating the dimension of a model", Ann. Statist. 6 (1978) 461-464): where it is takes one number
 /// more than a line.
 fn or_step(current: &[Point], x: &[f64], y: &[f64]) -> Option<OrStep> {
-    let n = y.len();
-    let around = |values: &[f64]| {
-        let middle = mean(values).unwrap_or(0.0);
-        values.iter().map(|v| (v - middle).powi(2)).sum::<f64>()
-    };
-    let of_step = |cut: usize| around(&y[..cut]) + around(&y[cut..]);
-    let cut = (LEAST_BESIDE_STEP..(n + 1).saturating_sub(LEAST_BESIDE_STEP))
-        .min_by(|a, b| of_step(*a).total_cmp(&of_step(*b)))?;
-    let (x_mean, y_mean) = (mean(x)?, mean(y)?);
-    let (mut xx, mut xy) = (0.0, 0.0);
-    for (x, y) in x.iter().zip(y) {
-        xx += (x - x_mean).powi(2);
-        xy += (x - x_mean) * (y - y_mean);
-    }
-    let of_line = (around(y) - xy * xy / xx).max(0.0);
-    let worse_by = n as f64 * (of_step(cut) / of_line).ln() + (n as f64).ln();
+    let StepOrLine {
+        cut,
+        line_better_by,
+    } = step_or_line(x, y)?;
+    let worse_by = line_better_by + (y.len() as f64).ln();
     (worse_by <= AS_WELL).then_some(OrStep {
         after_ns: current.get(cut - 1)?.t_ns,
         t_ns: current.get(cut)?.t_ns,

@@ -5,12 +5,18 @@
 
 use super::course::{Course, Point};
 use super::{CONFIDENCE, WorkMark, months};
+use crate::statistics::spread::mean;
 use crate::statistics::step_at::step_at;
 use crate::statistics::student_t::two_sided_critical;
 use crate::statistics::{change_points, hodges_lehmann, quantile};
 
 /// Drives on each side of a step that its size is taken from, at most.
 const BESIDE: usize = 8;
+/// A model that is worse by less than this on the scale of twice a log likelihood is hardly worse
+/// (Kass & Raftery, "Bayes factors", JASA 90 (1995) 773-795).
+pub(super) const AS_WELL: f64 = 2.0;
+/// Drives on each side of a step that is held against a line, at least.
+const LEAST_BESIDE: usize = 3;
 /// A change is the same one if it is found within so many drives.
 const NEAR: usize = 2;
 
@@ -149,4 +155,46 @@ pub(super) fn work_steps(
             Some((index, step(course, &before, &after, here)?))
         })
         .collect()
+}
+
+/// The best step through some drives, held against their line.
+pub(super) struct StepOrLine {
+    /// How many drives lie before it.
+    pub(super) cut: usize,
+    /// By how much the line fits better, on the scale of twice a log likelihood; nought where most of
+    /// the time was not seen.
+    pub(super) line_better_by: f64,
+}
+
+/// Holds the best step through some values against their least-squares line. Nothing with too few of
+/// them, or all at one place.
+pub(super) fn step_or_line(x: &[f64], y: &[f64]) -> Option<StepOrLine> {
+    let n = y.len();
+    let around = |values: &[f64]| {
+        let middle = mean(values).unwrap_or(0.0);
+        values.iter().map(|v| (v - middle).powi(2)).sum::<f64>()
+    };
+    let of_step = |cut: usize| around(&y[..cut]) + around(&y[cut..]);
+    let cut = (LEAST_BESIDE..(n + 1).saturating_sub(LEAST_BESIDE))
+        .min_by(|a, b| of_step(*a).total_cmp(&of_step(*b)))?;
+    let (x_mean, y_mean) = (mean(x)?, mean(y)?);
+    let (mut xx, mut xy) = (0.0, 0.0);
+    for (x, y) in x.iter().zip(y) {
+        xx += (x - x_mean).powi(2);
+        xy += (x - x_mean) * (y - y_mean);
+    }
+    let of_line = (around(y) - xy * xy / xx).max(0.0);
+    // Across a gap as long as all the rest nobody saw whether it stepped or crept.
+    let span = x.last()? - x.first()?;
+    let is_seen = x
+        .windows(2)
+        .all(|w| matches!(w, [a, b] if b - a <= 0.5 * span));
+    let line_better_by = match is_seen {
+        true => n as f64 * (of_step(cut) / of_line).ln(),
+        false => 0.0,
+    };
+    (!line_better_by.is_nan()).then_some(StepOrLine {
+        cut,
+        line_better_by,
+    })
 }

@@ -41,7 +41,8 @@ pub(super) fn unjudged_note(measure: Measure, outlook: &Outlook) -> Option<Strin
     let slope = outlook.slope.as_ref().ok()?;
     let why = outlook.forecast.as_ref().err()?;
     let rises = slope.per_month > 0.0;
-    let is_worse = slope.is_shown() && rises == (measure.better() == Better::Lower);
+    let is_worse =
+        slope.is_shown() && outlook.is_on_its_way && rises == (measure.better() == Better::Lower);
     let is_unjudged = outlook.state == State::Unknown && outlook.accounted.is_none();
     let (low, high) = slope.per_month_interval;
     (is_worse && is_unjudged).then(|| {
