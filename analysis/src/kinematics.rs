@@ -14,6 +14,7 @@ mod yaw;
 
 pub use self::noise::SlipNoise;
 pub use self::radius::RadiusRatio;
+use self::rear_spin::RearSpin;
 use crate::closing::{ClosedSpan, closed_spans};
 use crate::drive::{Column, Drive};
 use crate::measure::{Measured, Missing};
@@ -35,7 +36,7 @@ pub struct Kinematics {
     pub yaw_rad_s: Result<Column, Missing>,
     /// Where one rear wheel spins, so that the rear axle's speed is not the road's; empty where a wheel is
     /// missing.
-    rear_spins: Vec<bool>,
+    rear_spins: Vec<RearSpin>,
     /// Speed of a front axle that does not slip, m/s.
     pub free_mps: Result<Column, Missing>,
     /// Front-rear slip, m/s; missing below the wheel sensors' dropout speed.
@@ -97,7 +98,13 @@ impl Kinematics {
     /// Whether one rear wheel spins at an index of the base.
     #[must_use]
     pub fn rear_spins(&self, i: usize) -> bool {
-        self.rear_spins.get(i) == Some(&true)
+        self.rear_spins.get(i).is_some_and(|s| *s != RearSpin::None)
+    }
+
+    /// Whether one rear wheel spins alone at an index of the base, as on another ground than the other.
+    #[must_use]
+    pub fn rear_spins_alone(&self, i: usize) -> bool {
+        self.rear_spins.get(i) == Some(&RearSpin::Alone)
     }
 
     /// Slip ratio at an index of the base (definition 4): slip over the larger of the front speeds,

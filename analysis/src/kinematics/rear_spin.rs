@@ -34,6 +34,21 @@ const USUAL_WHEELBASE_M: f64 = 2.65;
 const BEYOND_MPS: f64 = 0.3;
 const BEYOND_SHARE: f64 = 0.1;
 
+/// Beyond by this share of the speed it spins alone, on other ground than the other wheel: on snow both may
+/// spin, unlike, and their mean still tells how they pull.
+const ALONE_SHARE: f64 = 0.5;
+
+/// What a rear wheel does beside the other.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum RearSpin {
+    /// Both roll, as far as the wheels tell.
+    None,
+    /// One spins more than the other.
+    Unlike,
+    /// One spins alone.
+    Alone,
+}
+
 /// What the rear wheels' difference is judged by.
 pub(super) struct Turn<'a> {
     /// Right less left on the base, m/s, averaged, of the front and of the rear axle.
@@ -75,18 +90,22 @@ impl<'a> Turn<'a> {
     }
 
     /// Whether a rear wheel spins at a sample of the base.
-    pub(super) fn rear_spins(&self, i: usize) -> bool {
+    pub(super) fn rear_spin(&self, i: usize) -> RearSpin {
         let Some((apart, v)) = self.apart_mps[1].get(i).zip(self.speed_mps(i)) else {
-            return false;
+            return RearSpin::None;
         };
         let beyond = match self.sensor_rad_s {
             Some(sensor) => match sensor.get(i) {
                 Some(rate) => (apart - rate * self.track_rear_m).abs(),
-                None => return false,
+                None => return RearSpin::None,
             },
             None => apart.abs() - self.most_rad_s(i, v) * self.track_rear_m,
         };
-        beyond > BEYOND_MPS + BEYOND_SHARE * v
+        match beyond - BEYOND_MPS {
+            far if far > ALONE_SHARE * v => RearSpin::Alone,
+            far if far > BEYOND_SHARE * v => RearSpin::Unlike,
+            _ => RearSpin::None,
+        }
     }
 
     /// Yaw rate, rad/s, while a rear wheel spins and no sensor tells it: by the front wheels where they

@@ -3,7 +3,7 @@
 
 use slipwright_decoders::role::Role;
 
-use super::rear_spin::Turn;
+use super::rear_spin::{RearSpin, Turn};
 use super::stretch::Stretch;
 use crate::drive::{Column, Drive, centred_average, seconds_between};
 use crate::measure::Missing;
@@ -59,7 +59,7 @@ pub(super) struct Yaw {
     /// Yaw rate, rad/s.
     pub(super) rad_s: Result<Column, Missing>,
     /// Where one rear wheel spins.
-    pub(super) rear_spins: Vec<bool>,
+    pub(super) rear_spins: Vec<RearSpin>,
 }
 
 /// Yaw rate on the base, rad/s: missing with [`Missing::VehicleKey`] if it has to come from the rear
@@ -88,14 +88,14 @@ pub(super) fn yaw(
         )),
         _ => None,
     };
-    let rear_spins: Vec<bool> = turn.as_ref().map_or_else(Vec::new, |turn| {
+    let rear_spins: Vec<RearSpin> = turn.as_ref().map_or_else(Vec::new, |turn| {
         let all = 0..drive.base_ns().len();
-        all.map(|i| turn.rear_spins(i)).collect()
+        all.map(|i| turn.rear_spin(i)).collect()
     });
     let by_rear = || -> Result<Column, Missing> {
         let rear = rear.as_ref().map_err(Clone::clone)?;
         let track_m = vehicle.track_rear_m()?;
-        let spins = |i: usize| rear_spins.get(i) == Some(&true);
+        let spins = |i: usize| rear_spins.get(i).is_some_and(|s| *s != RearSpin::None);
         let rates = rear.iter().enumerate().map(|(i, apart)| match &turn {
             Some(turn) if spins(i) => turn.without_rear_rad_s(i),
             _ => Some(apart? / track_m),

@@ -83,15 +83,17 @@ const ONLY_A_BOUND: Missing = Missing::NotIdentifiable(
     "only an upper bound is known: the coupling is locked, and its pressure tells what it could carry",
 );
 
-/// Whether one rear wheel spins in too much of the held part for the rear axle's speed to tell how its
+/// Whether one rear wheel spins alone in too much of the held part for the rear axle's speed to tell how its
 /// tyres pull.
 pub(super) fn rear_rolls(view: &View<'_>) -> Result<(), Missing> {
     let held = view.held_samples()?;
     let count = held.len();
-    let spins = held.filter(|&i| view.kinematics.rear_spins(i)).count();
+    let spins = held
+        .filter(|&i| view.kinematics.rear_spins_alone(i))
+        .count();
     if spins as f64 > MOST_SPINNING * count as f64 {
         return Err(Missing::NotIdentifiable(
-            "one rear wheel spins while the coupling is held, so the rear axle's speed does not tell how its tyres pull",
+            "one rear wheel spins alone while the coupling is held, so the rear axle's speed does not tell how its tyres pull",
         ));
     }
     Ok(())
