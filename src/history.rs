@@ -4,6 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use slipwright_analysis::measures::DriveMeasures;
+use slipwright_analysis::number;
 use slipwright_analysis::trend::{DriveSummary, TrendDrive};
 
 use crate::cache::{Cache, Traces, beside};
@@ -33,6 +34,8 @@ pub(crate) struct FoundDrive {
 pub(crate) struct Sidecar {
     pub(crate) odometer_km: Option<f64>,
     pub(crate) healthy: bool,
+    /// Whether there is an odometer reading that is no number.
+    odometer_is_no_number: bool,
     files: Vec<String>,
 }
 
@@ -40,6 +43,21 @@ pub(crate) struct Sidecar {
 pub(crate) fn find_drives(folder: &Path) -> Result<Vec<FoundDrive>, Failure> {
     let mut drives = Vec::new();
     look_into(folder, 0, &mut drives)?;
+    let faulty = drives.iter().filter(|d| d.sidecar.odometer_is_no_number);
+    let captures: Vec<&PathBuf> = faulty.filter_map(|d| d.captures.first()).collect();
+    if let Some((first, others)) = captures.split_first() {
+        let others = match others.len() {
+            0 => String::new(),
+            n => format!(
+                " (nor is that of {})",
+                number::count(n, "other drive", "other drives")
+            ),
+        };
+        let text = format!(
+            "odometer_km is not a number of kilometres from 0 to 10,000,000{others} and is left out; write it as in odometer_km = 63600"
+        );
+        progress::say(&Failure::content(&first.with_file_name(SIDECAR), text).to_string());
+    }
     Ok(drives)
 }
 
@@ -121,6 +139,12 @@ fn read_sidecar(path: &Path) -> Sidecar {
     };
     let table: toml::Table = match text.parse() {
         Ok(table) => table,
+        Err(_) if is_odometer_unreadable(&text) => {
+            return Sidecar {
+                odometer_is_no_number: true,
+                ..Sidecar::default()
+            };
+        }
         Err(error) => {
             let error = slipwright_decoders::toml_error::TomlError::from_reader(&text, &error);
             progress::say(&Failure::toml(path)(error).to_string());
@@ -134,12 +158,15 @@ fn read_sidecar(path: &Path) -> Sidecar {
             .or_else(|| value.as_float())
             .filter(|km| (0.0..=1e7).contains(km))
     };
+    let odometer = table.get("odometer_km");
+    let odometer_km = odometer.and_then(number);
     let files = table
         .get("recording")
         .and_then(|r| r.get("files"))
         .and_then(toml::Value::as_array);
     Sidecar {
-        odometer_km: table.get("odometer_km").and_then(number),
+        odometer_km,
+        odometer_is_no_number: odometer.is_some() && odometer_km.is_none(),
         healthy: table
             .get("healthy")
             .and_then(toml::Value::as_bool)
@@ -150,6 +177,14 @@ fn read_sidecar(path: &Path) -> Sidecar {
             .filter_map(|file| file.as_str().map(str::to_owned))
             .collect(),
     }
+}
+
+/// Whether it is the odometer's line that is no TOML: `odometer_km = twelve`.
+fn is_odometer_unreadable(text: &str) -> bool {
+    let line = text
+        .lines()
+        .find(|line| line.trim_start().starts_with("odometer_km"));
+    line.is_some_and(|line| line.parse::<toml::Table>().is_err())
 }
 
 /// Measures every drive that is not yet known, on all processors; what fails is said by name.
@@ -249,5 +284,16 @@ mod tests {
         assert_eq!(drives[0].sidecar.odometer_km, Some(1200.0));
         assert!(drives[0].sidecar.healthy && !drives[1].sidecar.healthy);
         assert!(find_drives(&folder.path().join("absent")).is_err());
+        for (text, is_faulty) in [
+            ("odometer_km = \"1200\"", true),
+            ("odometer_km = twelve", true),
+            ("odometer_km = -3", true),
+            ("odometer_km = 1200.5", false),
+            ("note = ", false),
+        ] {
+            write("a/drive.toml", text);
+            let sidecar = read_sidecar(&folder.path().join("a/drive.toml"));
+            assert_eq!(sidecar.odometer_is_no_number, is_faulty, "{text}");
+        }
     }
 }

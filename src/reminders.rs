@@ -3,13 +3,15 @@
 use slipwright_analysis::book::reminder::{Driven, due};
 use slipwright_analysis::book::sides::DriveDate;
 use slipwright_analysis::book::{Due, Moment};
-use slipwright_analysis::trend::TrendDrive;
+use slipwright_analysis::trend::{TrendDrive, without_copies};
 
 use crate::book::Book;
 use crate::failure::Failure;
 
 /// How every reminder of a book stands after these drives of it.
 pub(crate) fn of(book: &Book, drives: &[TrendDrive], now: &Moment) -> Result<Vec<Due>, Failure> {
+    // Work that a copy did was done once.
+    let (drives, _) = without_copies(drives.to_vec());
     let mut driven: Vec<Driven> = drives
         .iter()
         .map(|drive| Driven {

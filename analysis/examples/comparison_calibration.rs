@@ -333,7 +333,12 @@ fn count(plans: &[Plan], campaigns: u64, first: u64) -> Count {
                 .iter()
                 .any(|m| is_wrong(m.verdict, truth(m.measure))),
         );
-        count.bedding += u64::from(found.warnings.iter().any(|w| w.contains("bed in")));
+        count.bedding += u64::from(
+            found
+                .warnings
+                .iter()
+                .any(|w| w.contains("over the after set")),
+        );
         for (slot, measure) in [Measure::EngagementDelay, Measure::PeakSlip]
             .into_iter()
             .enumerate()

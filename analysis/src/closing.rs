@@ -49,7 +49,15 @@ pub(crate) fn shown(drive: &Drive) -> Option<(&Channel, Closings)> {
 
 /// Spans in which demand, or else pressure, shows the coupling closed.
 pub(crate) fn closed_spans(drive: &Drive) -> Vec<ClosedSpan> {
-    shown(drive).map_or_else(Vec::new, |(channel, all)| all.spans(channel))
+    shown(drive).map_or_else(Vec::new, |(channel, all)| {
+        let t = channel.t_ns();
+        let until = all.closed_until.and_then(|i| t.get(i).or(t.last()));
+        let first = t.first().zip(until).map(|(start, end)| ClosedSpan {
+            start_ns: *start,
+            end_ns: *end,
+        });
+        first.into_iter().chain(all.spans(channel)).collect()
+    })
 }
 
 /// One closing, as samples of its channel.
@@ -74,6 +82,9 @@ pub(crate) struct Closings {
     pub(crate) noise: f64,
     /// Rises that began while the signal was lost; nothing can be counted from them.
     pub(crate) lost: usize,
+    /// First sample known to be released, or the number of samples, where the signal begins closed: the
+    /// rise to that was before the drive.
+    pub(crate) closed_until: Option<usize>,
 }
 
 impl Closings {
@@ -162,6 +173,8 @@ fn scan(channel: &Channel, on: f64, off: f64, out: &mut Closings) {
     let n = value.len();
     let mut state = State::Unknown;
     let mut rise = None;
+    let begins_closed = n > 1 && value[0] >= on && value[1] >= on;
+    out.closed_until = begins_closed.then_some(n);
     for i in 0..n {
         if i > 0 && lost_after(channel, i - 1) {
             match state {
@@ -190,6 +203,7 @@ fn scan(channel: &Channel, on: f64, off: f64, out: &mut Closings) {
         match state {
             State::Unknown if value[i] <= off => {
                 state = State::Released;
+                out.closed_until = out.closed_until.map(|until| until.min(i));
                 if let Some(last) = out.found.last_mut().filter(|c| c.released_at == n) {
                     last.released_at = i;
                 }

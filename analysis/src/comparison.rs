@@ -222,6 +222,7 @@ pub fn compare(before: &[DriveMeasures], after: &[DriveMeasures]) -> Comparison 
 
     let mut warnings = sets.warnings.clone();
     warnings.extend(campaign.unmatched_conditions());
+    warnings.extend(campaign.unlike_conditions());
     warnings.extend(bedding_in::allow_for_trends(&mut drafts));
     warnings.extend(campaign.one_sided());
 

@@ -9,6 +9,7 @@ mod channel;
 mod column;
 mod pedals;
 mod smoothing;
+mod stamps;
 mod wheel_faults;
 
 use std::ops::Range;
@@ -24,10 +25,14 @@ use self::channel::{KeepOrder, kept_counts};
 pub use self::column::Column;
 pub(crate) use self::pedals::{at_work_above, percent_factor, pressed_above};
 pub(crate) use self::smoothing::{centred_average, centred_slope};
+use self::stamps::Batches;
 use self::wheel_faults::implausible;
 pub(crate) use self::wheel_faults::{Fault, WheelFault};
 use crate::measure::Missing;
 use crate::vehicle::Vehicle;
+
+/// Readings without a time of their own are told of from this share of a signal's on.
+const SAME_STAMP_SHARE: f64 = 0.01;
 
 /// One drive's signals in core units, and the wheel speeds' time base.
 #[derive(Clone, Debug, PartialEq)]
@@ -59,6 +64,9 @@ impl Drive {
             .collect();
         let mut warnings = Vec::new();
         let order = keep_order(&found, &mut warnings);
+        let batches = Batches::of(&found);
+        warnings.extend(batches.as_ref().map(Batches::sentence));
+        let order = (order, batches.as_ref());
         let (channels, unusable) =
             found.par_iter().partition_map(|&(role, series)| {
                 match convert(role, series, order, vehicle) {
@@ -75,7 +83,8 @@ impl Drive {
             wheel_faults: Vec::new(),
             warnings,
         };
-        drive.leave_out_implausible(&found);
+        drive.tell_same_stamps();
+        drive.leave_out_implausible();
         let longest = Role::WHEELS
             .iter()
             .filter_map(|&role| drive.channel(role).ok())
@@ -100,8 +109,23 @@ impl Drive {
         drive
     }
 
+    /// A reading that bears the stamp of the one before it has no time of its own.
+    fn tell_same_stamps(&mut self) {
+        let told = self.channels.iter().filter_map(|c| {
+            let left_out = c.same_stamp();
+            let many = left_out as f64 > SAME_STAMP_SHARE * c.t_ns().len() as f64;
+            many.then(|| {
+                format!(
+                    "{left_out} readings of {} bear the time of the one before and are left out",
+                    c.role
+                )
+            })
+        });
+        self.warnings.extend(told);
+    }
+
     /// Takes out of the wheel speeds what no wheel can have.
-    fn leave_out_implausible(&mut self, received: &[(Role, &Series)]) {
+    fn leave_out_implausible(&mut self) {
         let found: Vec<_> = Role::WHEELS
             .par_iter()
             .map(|&role| {
@@ -123,13 +147,9 @@ impl Drive {
                 self.wheel_faults
                     .extend(WheelFault::of(&self.channels[place], fault, &found));
             }
-            let invalid = received
-                .iter()
-                .find(|(r, _)| *r == role)
-                .map_or(&[][..], |(_, series)| &series.invalid);
             let wheel = self.channels.remove(place);
             let ranges = found.into_iter().map(|(_, range)| range);
-            self.channels.insert(place, wheel.without(ranges, invalid));
+            self.channels.insert(place, wheel.without(ranges));
         }
         self.warnings
             .extend(self.wheel_faults.iter().map(WheelFault::sentence));
@@ -245,7 +265,7 @@ impl Drive {
 fn convert(
     role: Role,
     series: &Series,
-    order: KeepOrder,
+    order: (KeepOrder, Option<&Batches>),
     vehicle: &Vehicle,
 ) -> Result<Channel, Missing> {
     let unit = series.unit;

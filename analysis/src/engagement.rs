@@ -221,6 +221,12 @@ fn by_closings(
         });
         clear_from_ns = span.end_ns;
     }
+    if all.closed_until.is_some() {
+        finds.warnings.push(format!(
+            "{} is up when the capture begins; that engagement is left out, because nobody saw when it began",
+            channel.role
+        ));
+    }
     if cut > 0 {
         finds.warnings.push(match cut {
             1 => format!(

@@ -8,6 +8,7 @@ mod dropout;
 mod noise;
 mod quiet;
 mod radius;
+mod rear_spin;
 mod stretch;
 mod yaw;
 
@@ -32,6 +33,9 @@ pub struct Kinematics {
     pub rear_mps: Result<Column, Missing>,
     /// Yaw rate, rad/s.
     pub yaw_rad_s: Result<Column, Missing>,
+    /// Where one rear wheel spins, so that the rear axle's speed is not the road's; empty where a wheel is
+    /// missing.
+    rear_spins: Vec<bool>,
     /// Speed of a front axle that does not slip, m/s.
     pub free_mps: Result<Column, Missing>,
     /// Front-rear slip, m/s; missing below the wheel sensors' dropout speed.
@@ -57,9 +61,11 @@ impl Kinematics {
         let yaw_offset = yaw::sensor_offset_rad_s(drive, &stretches);
         let missing_wheel = drive.wheel_mps().iter().find_map(|w| w.as_ref().err());
         let correction = radius::radius_correction(&stretches, yaw_offset, vehicle, missing_wheel);
-        let yaw_rad_s = yaw::yaw_rate_rad_s(drive, vehicle, yaw_offset, &correction.factor);
         let front_mps = axle(drive, [0, 1], &correction.factor);
         let rear_mps = axle(drive, [2, 3], &correction.factor);
+        let axles = [&front_mps, &rear_mps];
+        let yaw = yaw::yaw(drive, vehicle, yaw_offset, &correction.factor, axles);
+        let (yaw_rad_s, rear_spins) = (yaw.rad_s, yaw.rear_spins);
         let free_mps = free_front(&rear_mps, &yaw_rad_s, vehicle);
         let slip_mps = slip(drive, &front_mps, &free_mps, dropout_mps);
         let noise = match &slip_mps {
@@ -73,6 +79,7 @@ impl Kinematics {
             front_mps,
             rear_mps,
             yaw_rad_s,
+            rear_spins,
             free_mps,
             slip_mps,
             noise,
@@ -85,6 +92,12 @@ impl Kinematics {
     /// Noise of slip as a measured value, m/s.
     pub fn noise_slip_mps(&self) -> Measured {
         noise::measured(&self.noise)
+    }
+
+    /// Whether one rear wheel spins at an index of the base.
+    #[must_use]
+    pub fn rear_spins(&self, i: usize) -> bool {
+        self.rear_spins.get(i) == Some(&true)
     }
 
     /// Slip ratio at an index of the base (definition 4): slip over the larger of the front speeds,

@@ -3,6 +3,7 @@
 //! A measure is a pure function of a [`View`]: one engagement with the parts of the drive that
 //! belong to it. It gives a value with its standard uncertainty, or the reason why there is none.
 
+mod asked;
 mod carried_torque;
 mod dead_time;
 mod drive_measures;
@@ -30,6 +31,7 @@ use rayon::prelude::*;
 use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::Signals;
 
+use self::asked::Asked;
 pub use self::drive_measures::DriveMeasures;
 pub use self::engagement::{Engagement, RoleTrace, Trace};
 use self::view::{View, Whole};
@@ -82,6 +84,7 @@ pub fn measure_drive(
         traction: &traction,
         ground: &ground,
         pressure_step_bar: view::pressure_step_bar(&drive),
+        asked: Asked::of(&drive, &finds.found, vehicle),
     };
     let slipping = carried_torque::slipping_torque(&whole);
     let (coupling_model, engagements) = rayon::join(
@@ -129,6 +132,7 @@ pub(crate) fn measure_engagements(
         traction: &traction,
         ground: &ground,
         pressure_step_bar: view::pressure_step_bar(drive),
+        asked: Asked::of(drive, found, vehicle),
     };
     measure_all(&whole, found)
 }

@@ -16,7 +16,8 @@
 //! - [`student_t`]: p values, quantiles and power of t tests.
 //! - [`least_squares`]: a model of any form, with the covariance of its parameters.
 //! - `line`: a straight line or a parabola through samples in time.
-//! - [`theil_sen`]: a slope that outliers cannot move; [`change_points`]: where a series changes.
+//! - [`theil_sen`]: a slope that outliers cannot move; [`change_points`]: where a series changes;
+//!   [`step_at`]: by how much it changes there, without its slow course.
 //! - `neighbours`: what a series does from one value to the next, without its slow course.
 //! - [`nearest`]: the closest point within a box, for matching.
 //! - `root`: where a rising function is nought; `minimum`: where a function is least; `selection`:
@@ -37,6 +38,7 @@ pub mod quantile;
 pub(crate) mod root;
 mod selection;
 pub mod spread;
+pub mod step_at;
 pub mod student_t;
 pub mod theil_sen;
 pub mod two_level;

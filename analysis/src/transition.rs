@@ -14,6 +14,7 @@
 //! while the oil fills the clearance, or that drifts while it is held, is no state of the fit: then
 //! the histogram's state is the reference, and the fit keeps to the samples next to the step.
 
+mod candidates;
 mod crossing;
 mod first_rise;
 mod fit;
@@ -22,17 +23,17 @@ mod plateau;
 mod rise;
 mod shape;
 
+use self::candidates::{Candidates, candidates, with_foot};
 pub(crate) use self::crossing::middle_crossing;
 use self::crossing::{first_crossing_after, last_crossing_before};
 pub use self::first_rise::measure_first_rise;
 pub(crate) use self::first_rise::{RoughRise, first_level_lasts, rough_first_rise};
-use self::fit::{Fit, Sampled, fit};
+use self::fit::{Fit, Sampled};
 pub use self::levels::StateLevels;
 use self::levels::{state_levels, step_noise};
 pub(crate) use self::plateau::{Plateau, first_plateau, last_plateau};
 use self::rise::{Basis, Fitted};
 pub use self::rise::{Rise, Timed};
-use self::shape::Shape;
 use crate::statistics::quantile::quantile_in_place;
 
 /// Why a step has no times.
@@ -63,6 +64,11 @@ const CLEAR_OF_NOISE: f64 = 6.0;
 /// # Errors
 /// [`NoRise`], as named.
 pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
+    measure_rise_after(t_s, y, None)
+}
+
+/// As [`measure_rise`]; from a given time on the waveform may have crept up before it rose.
+fn measure_rise_after(t_s: &[f64], y: &[f64], creeps_from_s: Option<f64>) -> Result<Rise, NoRise> {
     let n = t_s.len().min(y.len());
     let too_few = NoRise::TooFewSamples { have: n };
     if n < LEAST_SAMPLES {
@@ -82,6 +88,7 @@ pub fn measure_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
         naive_s,
         interval_s,
         states,
+        creeps_from_s,
     };
     let wide = whole.near(Reach::WIDE);
     let within = wide
@@ -121,6 +128,8 @@ struct Waveform<'a> {
     naive_s: [f64; 3],
     interval_s: f64,
     states: StateLevels,
+    /// From when on a foot may be there, s.
+    creeps_from_s: Option<f64>,
 }
 
 /// How far from the step samples are fitted, on either side: the longest of a time, a multiple of
@@ -167,19 +176,11 @@ impl Reach {
     };
 }
 
-/// Weights below this do not matter.
-const LEAST_WEIGHT: f64 = 1e-3;
+/// With fewer samples than this while the oil fills the clearance, a foot does not show.
+const FEW_FILLING: usize = 6;
 
 /// A state that the fit misses by this share of the step is not the fit's.
 const MISSED_SHARE: f64 = 0.005;
-
-/// Shapes fitted to the samples near a step, the best first, with weights.
-struct Candidates {
-    models: Vec<(Fit, f64)>,
-    /// Variance of a sample about the best.
-    variance: f64,
-    freedom: f64,
-}
 
 impl Waveform<'_> {
     fn near(&self, reach: Reach) -> Sampled<'_> {
@@ -214,21 +215,47 @@ impl Waveform<'_> {
         let mut reach = Reach::WIDE;
         let mut data = self.near(reach);
         let mut candidates = candidates(&data, within)?;
-        let (low_missed, high_missed) = self.missed_states(&candidates, &data);
-        if low_missed || high_missed {
-            if low_missed {
-                reach.before = Reach::CLOSE.before;
+        let (mut low_missed, mut high_missed) = self.missed_states(&candidates, &data);
+        if high_missed {
+            reach.after = Reach::CLOSE.after;
+        }
+        let mut foot_from_s = None;
+        if let Some(from_s) = self.creeps_from_s {
+            let first = data.t_s.partition_point(|&t| t <= from_s);
+            let last = data.t_s.partition_point(|&t| t < data.naive_s[0]);
+            let few = last.saturating_sub(first) < FEW_FILLING;
+            foot_from_s = (few || low_missed).then_some(from_s);
+            // Few samples show the foot, if any: those of the state before it are needed.
+            if few {
+                if high_missed {
+                    data = self.near(reach);
+                    candidates = self::candidates(&data, within)?;
+                }
+                candidates = with_foot(candidates, &data, within, from_s)?;
+                let (low, high) = self.missed_states(&candidates, &data);
+                low_missed = low;
+                if high && !high_missed {
+                    high_missed = true;
+                    reach.after = Reach::CLOSE.after;
+                }
             }
-            if high_missed {
-                reach.after = Reach::CLOSE.after;
-            }
-            data = self.near(reach);
+        }
+        if low_missed {
+            reach.before = Reach::CLOSE.before;
+        }
+        let near = self.near(reach);
+        if near.t_s.len() != data.t_s.len() {
+            data = near;
             candidates = self::candidates(&data, within)?;
+            if let Some(from_s) = foot_from_s {
+                candidates = with_foot(candidates, &data, within, from_s)?;
+            }
         }
         let Candidates {
             models,
             variance,
             freedom,
+            ..
         } = candidates;
         let (leader, _) = models.first()?;
         let low = if low_missed {
@@ -286,6 +313,8 @@ impl Waveform<'_> {
                 },
                 noise_variance,
                 own_states: !(low_missed || high_missed),
+                creeps: low_missed || foot_from_s.is_some(),
+                t_s: data.t_s.to_vec(),
                 // A state that drifts has no one level; the two that it could have tell how much.
                 u_high: if high_missed {
                     0.5 * (high - leader.low - leader.amplitude).abs()
@@ -342,38 +371,6 @@ fn state_noise(data: &Sampled<'_>, fit: &Fit) -> f64 {
     };
     let noise = 0.5 * (state(&|share| share < 0.02) + state(&|share| share > 0.98));
     noise.max(resolution(data.y) / 12.0_f64.sqrt())
-}
-
-fn candidates(data: &Sampled<'_>, within: usize) -> Option<Candidates> {
-    let count = data.t_s.len() as f64;
-    let resolution = resolution(data.y);
-    let floor = (resolution * resolution / 12.0).max(f64::MIN_POSITIVE);
-    let mut models: Vec<(Fit, f64)> = Shape::ALL
-        .iter()
-        // A shape needs more samples within the step than it has numbers to place there; the simplest
-        // do with one, which with the states on either side says how long the rise can be.
-        .filter(|shape| within > shape.count() || shape.count() == 1)
-        .filter_map(|&shape| {
-            let fit = fit(shape, data)?;
-            let mean_square = fit.squares / count + floor;
-            let score = count * mean_square.ln() + count.ln() * fit.parameters as f64;
-            Some((fit, score))
-        })
-        .collect();
-    let best = models.iter().map(|(_, s)| *s).reduce(f64::min)?;
-    for (_, score) in &mut models {
-        *score = (-0.5 * (*score - best)).exp();
-    }
-    models.retain(|(_, weight)| *weight >= LEAST_WEIGHT);
-    models.sort_by(|a, b| b.1.total_cmp(&a.1));
-    let (leader, _) = models.first()?;
-    let freedom = count - leader.parameters as f64;
-    let variance = (leader.squares / freedom).max(floor);
-    Some(Candidates {
-        models,
-        variance,
-        freedom,
-    })
 }
 
 /// The smallest step between two values: what the code resolves. Quantisation counts as noise.

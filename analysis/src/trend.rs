@@ -7,6 +7,9 @@
 //!
 //! - [`summary`]: what is kept of a measured drive.
 //! - `course`: one value a drive, with conditions taken out. `effect`: what a condition does.
+//!   `doubt`: how much may still be its doing, or the season's.
+//! - `series`: each drive once, in order. `tyres`: days on which the tyres changed.
+//! - `steps`: where a measure stepped, and by how much.
 //! - `band`: what healthy drives show. `outlook`: slope, state and forecast.
 //! - `wording`: the sentences.
 
@@ -14,28 +17,34 @@ mod band;
 #[cfg(test)]
 mod condition_tests;
 mod course;
+mod doubt;
+#[cfg(test)]
+mod drive_tests;
 mod effect;
 mod outlook;
+#[cfg(test)]
+mod repair_tests;
+mod series;
+mod steps;
 pub mod summary;
 #[cfg(test)]
 mod tests;
+mod tyres;
 mod wording;
 
 pub use self::band::Band;
 use self::course::Course;
 pub use self::course::Point;
-pub use self::outlook::{Forecast, Slope, State};
+pub use self::outlook::{Forecast, OrStep, Slope, State};
+pub use self::series::without_copies;
+pub use self::steps::{ChangePoint, Step};
 pub use self::summary::{DriveSummary, EngagementSummary};
+pub use self::tyres::{TyreChange, WHEELS, rests_on_tyres};
 use crate::measure::Measure;
-use crate::statistics::{change_points, hodges_lehmann, quantile};
 
 /// Nanoseconds in a mean month of the Gregorian calendar.
 pub const NS_PER_MONTH: f64 = 365.2425 / 12.0 * 86_400e9;
 
-/// Drives on each side of a step that its size is taken from, at most.
-const BESIDE: usize = 8;
-/// A change is the same one if it is found within so many drives.
-const NEAR: usize = 2;
 /// Confidence of every interval here.
 pub(crate) const CONFIDENCE: f64 = 0.95;
 
@@ -67,29 +76,6 @@ pub struct WorkMark {
     pub odometer_km: Option<f64>,
 }
 
-/// A step of a measure.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Step {
-    /// Hodges-Lehmann shift between the drives before and those after it.
-    pub shift: f64,
-    /// Ends of its 95 % interval; none where so few drives cannot carry one (4 and 4, 3 and 5, or 2
-    /// and 8 can).
-    pub interval: Option<(f64, f64)>,
-}
-
-/// Where a measure changed without any work.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct ChangePoint {
-    /// Start of the last drive before it, ns since the epoch.
-    pub after_ns: i64,
-    /// Start of the first drive after it, ns since the epoch.
-    pub t_ns: i64,
-    /// Distance on the odometer at that drive, km.
-    pub odometer_km: Option<f64>,
-    /// Its size.
-    pub step: Option<Step>,
-}
-
 /// One measure over the whole series.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MeasureTrend {
@@ -113,6 +99,9 @@ pub struct MeasureTrend {
     pub state: State,
     /// When it would leave the band, or why that is not known.
     pub forecast: Result<Forecast, String>,
+    /// Whether the fluid's temperature is known in most of its engagements. Where it is not, every
+    /// interval allows for the season.
+    pub knows_temperature: bool,
     /// What its owner must know.
     pub warning: Option<String>,
 }
@@ -124,12 +113,17 @@ pub struct Trend {
     pub drives: Vec<TrendDrive>,
     /// The work in order of time.
     pub work: Vec<WorkMark>,
+    /// Days on which the tyres changed, in order of time. Measures that rest on them are not followed
+    /// across such a day, and their bands are set after it.
+    pub tyre_changes: Vec<TyreChange>,
     /// Positions of the drives that set the bands, or why there are none.
     pub healthy: Result<Vec<usize>, String>,
     /// One entry a measure that any drive has.
     pub measures: Vec<MeasureTrend>,
-    /// Warnings of all measures, those of times and hold first.
+    /// What its owner must know: of the tyres, then of all measures, those of times and hold first.
     pub warnings: Vec<String>,
+    /// What a reader of the numbers must know of the drives they come from.
+    pub notes: Vec<String>,
 }
 
 impl Trend {
@@ -143,46 +137,78 @@ impl Trend {
 /// Follows every measure over a series of drives, in any order. `healthy_drives` is how many
 /// drives after the newest work count as healthy where no drive is marked so.
 #[must_use]
-pub fn trend(mut drives: Vec<TrendDrive>, mut work: Vec<WorkMark>, healthy_drives: usize) -> Trend {
-    drives.sort_by(|a, b| (a.summary.start_ns, &a.name).cmp(&(b.summary.start_ns, &b.name)));
+pub fn trend(drives: Vec<TrendDrive>, mut work: Vec<WorkMark>, healthy_drives: usize) -> Trend {
+    let (mut drives, mut notes) = without_copies(drives);
+    notes.extend(series::forget_falling_odometer(&mut drives));
     work.sort_by(|a, b| (a.t_ns, &a.name).cmp(&(b.t_ns, &b.name)));
-    let healthy = band::healthy(&drives, &work, healthy_drives);
-    let measures: Vec<MeasureTrend> = Measure::ALL
+    let tyre_changes = tyres::changes(&drives);
+    let newest = work.iter().map(|w| w.t_ns).max();
+    let healthy = band::healthy(&drives, newest, healthy_drives, band::Since::Work);
+    let followed: Vec<(MeasureTrend, Vec<String>)> = Measure::ALL
         .iter()
-        .map(|&measure| follow(measure, &drives, &work, &healthy))
-        .filter(|m| !m.points.is_empty())
+        .map(|&measure| {
+            let new_tyres = tyre_changes.iter().map(|c| c.t_ns);
+            let new_tyres: Vec<i64> = new_tyres.filter(|_| rests_on_tyres(measure)).collect();
+            let since_tyres = new_tyres
+                .last()
+                .filter(|at| newest.is_none_or(|n| **at > n));
+            let healthy = match since_tyres {
+                Some(at) => &band::healthy(&drives, Some(*at), healthy_drives, band::Since::Tyres),
+                None => &healthy,
+            };
+            follow(measure, &drives, &work, &new_tyres, healthy)
+        })
+        .filter(|(m, _)| !m.points.is_empty())
         .collect();
+    let (measures, of_measures): (Vec<MeasureTrend>, Vec<Vec<String>>) =
+        followed.into_iter().unzip();
+    notes.extend(of_measures.into_iter().flatten());
+    notes.extend(wording::season_note(&drives, &measures));
+    notes.extend(wording::odometer_note(&drives, &measures));
+    let names: Vec<Measure> = measures.iter().map(|m| m.measure).collect();
     let mut warnings: Vec<(bool, String)> = measures
         .iter()
         .filter_map(|m| Some((!outlook::is_warned_of_first(m.measure), m.warning.clone()?)))
         .collect();
     warnings.sort_by_key(|(later, _)| *later);
+    let of_tyres = tyre_changes.iter().map(|c| tyres::warning(c, &names));
     Trend {
-        warnings: warnings.into_iter().map(|(_, text)| text).collect(),
+        warnings: (of_tyres.chain(warnings.into_iter().map(|(_, text)| text))).collect(),
         drives,
         work,
+        tyre_changes,
         healthy,
         measures,
+        notes,
     }
 }
 
+/// One measure, and notes on it.
 fn follow(
     measure: Measure,
     drives: &[TrendDrive],
     work: &[WorkMark],
+    new_tyres: &[i64],
     healthy: &Result<Vec<usize>, String>,
-) -> MeasureTrend {
-    let course = Course::of(drives, measure);
-    let change_points = changes(&course, work);
-    let newest = work.iter().map(|w| w.t_ns).max();
-    let since_ns = change_points.iter().map(|c| c.t_ns).chain(newest).max();
+) -> (MeasureTrend, Vec<String>) {
+    let at_work = work.iter().map(|w| w.t_ns);
+    let boundaries: Vec<i64> = at_work.chain(new_tyres.iter().copied()).collect();
+    let course = Course::of(drives, measure, &boundaries);
+    let change_points = steps::changes(&course, &boundaries);
+    let since_ns = (change_points.iter().map(|c| c.t_ns))
+        .chain(boundaries.iter().copied())
+        .max();
     let band = band::band(&course, healthy);
     let outlook = outlook::outlook(measure, &course, since_ns, &band, healthy);
-    MeasureTrend {
+    let notes = (wording::drift_note(measure, &outlook, &band).into_iter())
+        .chain(wording::unjudged_note(measure, &outlook))
+        .collect();
+    let followed = MeasureTrend {
         measure,
-        work_steps: work_steps(&course, work),
+        work_steps: steps::work_steps(&course, work, &boundaries),
         since_ns: outlook.since_ns,
         warning: wording::warning(measure, &outlook, &band),
+        knows_temperature: !outlook.knows_no_temperature,
         slope: outlook.slope,
         level: outlook.level,
         state: outlook.state,
@@ -190,90 +216,8 @@ fn follow(
         points: course.possible_points(),
         change_points,
         band,
-    }
-}
-
-/// Changes inside each stretch between one work and the next: work needs no finding.
-fn changes(course: &Course, work: &[WorkMark]) -> Vec<ChangePoint> {
-    let stretch = |p: &Point| work.iter().filter(|w| w.t_ns <= p.t_ns).count();
-    let mut changes = Vec::new();
-    let mut start = 0;
-    for piece in course.points.chunk_by(|a, b| stretch(a) == stretch(b)) {
-        let Some(first) = piece.first() else { continue };
-        let x: Vec<f64> = piece.iter().map(|p| months(first.t_ns, p.t_ns)).collect();
-        let y: Vec<f64> = piece.iter().map(|p| p.value).collect();
-        // Drives cannot repeat better than each is known.
-        let known: Vec<f64> = piece.iter().filter_map(|p| p.u).collect();
-        let find = |y: &[f64]| {
-            change_points::change_points(&x, y, quantile::median(&known).unwrap_or(0.0))
-        };
-        let mut cuts = find(&y);
-        // A change is one whatever conditions do, as far as that is known.
-        for other in course.others() {
-            if cuts.is_empty() {
-                break;
-            }
-            let there = find(other.get(start..).unwrap_or_default());
-            cuts.retain(|cut| there.iter().any(|c| c.abs_diff(*cut) <= NEAR));
-        }
-        for (index, &cut) in cuts.iter().enumerate() {
-            let from = index.checked_sub(1).and_then(|i| cuts.get(i)).copied();
-            let until = cuts.get(index + 1).copied().unwrap_or(y.len());
-            let before: Vec<usize> = (start + from.unwrap_or(0)..start + cut).collect();
-            let after: Vec<usize> = (start + cut..start + until).collect();
-            let (Some(last), Some(next)) = (piece.get(cut.saturating_sub(1)), piece.get(cut))
-            else {
-                continue;
-            };
-            changes.push(ChangePoint {
-                after_ns: last.t_ns,
-                t_ns: next.t_ns,
-                odometer_km: next.odometer_km,
-                step: step(course, &before, &after),
-            });
-        }
-        start += piece.len();
-    }
-    changes
-}
-
-/// The step between the last points of one piece and the first of the next.
-fn step(course: &Course, before: &[usize], after: &[usize]) -> Option<Step> {
-    let before = before.get(before.len().saturating_sub(BESIDE)..)?;
-    let after = after.get(..after.len().min(BESIDE))?;
-    let values = |at: &[usize]| -> Vec<f64> {
-        let points = at.iter().filter_map(|i| course.points.get(*i));
-        points.map(|p| p.value).collect()
     };
-    let (of_before, of_after) = (values(before), values(after));
-    let shift = hodges_lehmann::shift(&of_before, &of_after)?;
-    let doubt = course.doubt(before, after);
-    Some(Step {
-        shift,
-        interval: hodges_lehmann::interval(&of_before, &of_after, CONFIDENCE)
-            .map(|i| doubt.widened(shift, (i.low, i.high))),
-    })
-}
-
-/// What each work changed, between the work before it and the work after it.
-fn work_steps(course: &Course, work: &[WorkMark]) -> Vec<(usize, Step)> {
-    let between = |from: Option<i64>, to: Option<i64>| -> Vec<usize> {
-        (0..course.points.len())
-            .filter(|i| {
-                let t_ns = course.points.get(*i).map_or(i64::MIN, |p| p.t_ns);
-                from.is_none_or(|from| t_ns >= from) && to.is_none_or(|to| t_ns < to)
-            })
-            .collect()
-    };
-    let at = |index: usize| work.get(index).map(|w| w.t_ns);
-    (0..work.len())
-        .filter_map(|index| {
-            let here = at(index);
-            let before = between(index.checked_sub(1).and_then(at), here);
-            let after = between(here, at(index + 1));
-            Some((index, step(course, &before, &after)?))
-        })
-        .collect()
+    (followed, notes)
 }
 
 /// Months between two stamps.

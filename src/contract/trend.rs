@@ -3,7 +3,8 @@
 use serde::Serialize;
 use slipwright_analysis::book::{Due, Moment};
 use slipwright_analysis::trend::{
-    Band, ChangePoint, Forecast, MeasureTrend, Point, Slope, Step, Trend, WorkMark,
+    Band, ChangePoint, Forecast, MeasureTrend, OrStep, Point, Slope, Step, Trend, TyreChange,
+    WorkMark, rests_on_tyres,
 };
 
 use super::book::{ReminderOutput, reminders};
@@ -14,9 +15,11 @@ use crate::page::PageFiles;
 pub(crate) struct TrendOutput<'a> {
     drives: Vec<DriveOutput<'a>>,
     work: Vec<WorkOutput<'a>>,
+    tyre_changes: Vec<TyreChangeOutput>,
     healthy: HealthyOutput<'a>,
     measures: Vec<MeasureOutput<'a>>,
     warnings: &'a [String],
+    notes: &'a [String],
     judgeable: bool,
     /// Of the car's book; not there without one.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -49,6 +52,9 @@ impl<'a> TrendOutput<'a> {
                 })
                 .collect(),
             work: trend.work.iter().map(WorkOutput::from).collect(),
+            tyre_changes: (trend.tyre_changes.iter())
+                .map(|change| TyreChangeOutput::new(change, trend))
+                .collect(),
             healthy: HealthyOutput {
                 drives: trend
                     .healthy
@@ -64,6 +70,7 @@ impl<'a> TrendOutput<'a> {
                 .map(|m| MeasureOutput::new(m, &trend.work))
                 .collect(),
             warnings: &trend.warnings,
+            notes: &trend.notes,
             judgeable: trend.is_judgeable(),
             reminders: due.map(reminders),
             failures,
@@ -102,6 +109,42 @@ impl<'a> From<&'a WorkMark> for WorkOutput<'a> {
     }
 }
 
+/// A day on which the rolling radii changed.
+#[derive(Debug, Serialize)]
+struct TyreChangeOutput {
+    /// The first drive after it.
+    utc: String,
+    /// The last drive before it.
+    after_utc: String,
+    odometer_km: Option<f64>,
+    /// Change of each wheel's radius ratio; none where it did not step.
+    front_left: Option<f64>,
+    front_right: Option<f64>,
+    rear_left: Option<f64>,
+    rear_right: Option<f64>,
+    /// Measures that are not compared across it.
+    measures: Vec<&'static str>,
+}
+
+impl TyreChangeOutput {
+    fn new(change: &TyreChange, trend: &Trend) -> Self {
+        let [front_left, front_right, rear_left, rear_right] = change.shifts;
+        let followed = trend.measures.iter().map(|m| m.measure);
+        Self {
+            utc: Moment::second_text(change.t_ns),
+            after_utc: Moment::second_text(change.after_ns),
+            odometer_km: change.odometer_km,
+            front_left,
+            front_right,
+            rear_left,
+            rear_right,
+            measures: (followed.filter(|m| rests_on_tyres(*m)))
+                .map(|m| m.key())
+                .collect(),
+        }
+    }
+}
+
 #[derive(Debug, Serialize)]
 struct HealthyOutput<'a> {
     drives: Vec<&'a str>,
@@ -119,6 +162,8 @@ struct MeasureOutput<'a> {
     work_steps: Vec<WorkStepOutput<'a>>,
     band: BandOutput<'a>,
     forecast: ForecastOutput<'a>,
+    /// Whether the fluid's temperature is known; where it is not, intervals allow for the season.
+    fluid_temperature_known: bool,
     warning: Option<&'a str>,
     points: Vec<PointOutput>,
 }
@@ -148,6 +193,7 @@ impl<'a> MeasureOutput<'a> {
                 .collect(),
             band: BandOutput::from(&m.band),
             forecast: ForecastOutput::from(&m.forecast),
+            fluid_temperature_known: m.knows_temperature,
             warning: m.warning.as_deref(),
             points: m.points.iter().map(PointOutput::from).collect(),
         }
@@ -165,7 +211,28 @@ struct SlopeOutput<'a> {
     drives: usize,
     since_utc: Option<String>,
     method: &'static str,
+    /// Whether the season alone may account for it.
+    may_be_season: bool,
+    /// A step that explains the drives as well.
+    or_step: Option<OrStepOutput>,
     why: Option<&'a str>,
+}
+
+#[derive(Debug, Serialize)]
+struct OrStepOutput {
+    utc: String,
+    after_utc: String,
+    shift: f64,
+}
+
+impl From<OrStep> for OrStepOutput {
+    fn from(step: OrStep) -> Self {
+        Self {
+            utc: Moment::second_text(step.t_ns),
+            after_utc: Moment::second_text(step.after_ns),
+            shift: step.shift,
+        }
+    }
 }
 
 impl<'a> SlopeOutput<'a> {
@@ -184,6 +251,8 @@ impl<'a> SlopeOutput<'a> {
                 ci_low_per_1000_km: slope.per_1000_km.map(|(_, low, _)| low),
                 ci_high_per_1000_km: slope.per_1000_km.map(|(_, _, high)| high),
                 drives: slope.drives,
+                may_be_season: slope.may_be_season,
+                or_step: slope.or_step.map(OrStepOutput::from),
                 ..base
             },
             Err(why) => Self {
@@ -199,9 +268,14 @@ struct StepOutput {
     shift: f64,
     ci_low: Option<f64>,
     ci_high: Option<f64>,
+    method: &'static str,
     #[serde(skip_serializing_if = "Option::is_none")]
     why: Option<&'static str>,
 }
+
+/// How a step is measured.
+const STEP_METHOD: &str =
+    "at the day, between a line through the drives before and one through those after";
 
 /// Why a step has no interval.
 const TOO_FEW_FOR_AN_INTERVAL: &str =
@@ -213,6 +287,7 @@ impl From<&Step> for StepOutput {
             shift: step.shift,
             ci_low: step.interval.map(|(low, _)| low),
             ci_high: step.interval.map(|(_, high)| high),
+            method: STEP_METHOD,
             why: step.interval.is_none().then_some(TOO_FEW_FOR_AN_INTERVAL),
         }
     }
@@ -256,17 +331,26 @@ struct BandOutput<'a> {
     middle: Option<f64>,
     high: Option<f64>,
     drives: usize,
+    /// Change a month of the drives that set it, and the ends of its interval, where they were not
+    /// steady.
+    drift_per_month: Option<f64>,
+    ci_low_drift_per_month: Option<f64>,
+    ci_high_drift_per_month: Option<f64>,
     why: Option<&'a str>,
 }
 
 impl<'a> From<&'a Result<Band, String>> for BandOutput<'a> {
     fn from(band: &'a Result<Band, String>) -> Self {
         let of = |part: fn(&Band) -> f64| band.as_ref().ok().map(part);
+        let drift = band.as_ref().ok().and_then(|b| b.drift);
         Self {
             low: of(|b| b.low),
             middle: of(|b| b.middle),
             high: of(|b| b.high),
             drives: band.as_ref().map_or(0, |b| b.drives),
+            drift_per_month: drift.map(|(a_month, _, _)| a_month),
+            ci_low_drift_per_month: drift.map(|(_, low, _)| low),
+            ci_high_drift_per_month: drift.map(|(_, _, high)| high),
             why: band.as_ref().err().map(String::as_str),
         }
     }

@@ -207,6 +207,10 @@ fn identifiers(read: &Read) -> String {
         .take(SHOWN)
         .map(|(bus, id)| format!("{} on {bus}", id.id))
         .collect();
+    if seen.is_empty() {
+        // Error frames and remote frames carry no data.
+        return "no data frame".to_owned();
+    }
     if seen.len() > SHOWN {
         ids.push(format!("{} more", seen.len() - SHOWN));
     }

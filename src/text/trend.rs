@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use slipwright_analysis::book::Moment;
 use slipwright_analysis::number;
-use slipwright_analysis::trend::{MeasureTrend, Trend};
+use slipwright_analysis::trend::{MeasureTrend, Step, Trend};
 
 use super::table;
 
@@ -39,6 +39,9 @@ pub(crate) fn trend(trend: &Trend) -> String {
     for warning in &trend.warnings {
         let _ = writeln!(text, "warning: {warning}");
     }
+    for note in &trend.notes {
+        let _ = writeln!(text, "note: {note}");
+    }
     if trend.is_judgeable() && trend.warnings.is_empty() {
         let _ = writeln!(
             text,
@@ -67,9 +70,10 @@ pub(crate) fn trend(trend: &Trend) -> String {
                 Moment::day_text(change.after_ns),
                 Moment::day_text(change.t_ns),
                 change.step.map_or(String::new(), |s| format!(
-                    " by {} {}",
+                    " by {} {} ({})",
                     number::plain(s.shift),
-                    m.measure.unit()
+                    m.measure.unit(),
+                    interval(s)
                 ))
             );
         }
@@ -81,14 +85,18 @@ pub(crate) fn trend(trend: &Trend) -> String {
                 m.measure.label(),
                 number::plain(step.shift),
                 m.measure.unit(),
-                step.interval.map_or_else(
-                    || "too few drives for an interval".to_owned(),
-                    |(low, high)| format!("{} to {}", number::plain(low), number::plain(high))
-                )
+                interval(*step)
             );
         }
     }
     text
+}
+
+fn interval(step: Step) -> String {
+    step.interval.map_or_else(
+        || "too few drives for an interval".to_owned(),
+        |(low, high)| format!("{} to {}", number::plain(low), number::plain(high)),
+    )
 }
 
 fn row(m: &MeasureTrend) -> Vec<String> {

@@ -210,6 +210,46 @@ fn too_few_drives_are_an_answer() {
     assert_eq!((dead.forecast.months, dead.forecast.km), (None, None));
 }
 
+/// A synced folder holds some drives twice, and people write odometers as they like.
+#[test]
+fn a_copy_counts_once_and_an_odometer_that_is_no_number_is_told_in_one_line() {
+    let folder = tempfile::tempdir().unwrap();
+    years(folder.path(), 6, |_| 0.05);
+    let vehicle = folder.path().join("vehicle.toml");
+    let drives = folder.path().join("drives");
+    let more = ["--json", "--vehicle", vehicle.to_str().unwrap()];
+    let once: Value = run(&["trend"], &[&drives], &more).json();
+    assert_eq!(once["notes"], serde_json::json!([]));
+    assert_eq!(once["tyre_changes"], serde_json::json!([]));
+    let copy = drives.join("week-002 copy");
+    fs::create_dir_all(&copy).unwrap();
+    fs::copy(drives.join("week-002/drive.pcapng"), copy.join("x.pcapng")).unwrap();
+    for week in ["week-000", "week-001"] {
+        fs::write(
+            drives.join(week).join("drive.toml"),
+            "odometer_km = twelve\n",
+        )
+        .unwrap();
+    }
+    let twice = run(&["trend"], &[&drives], &more);
+    let told: Value = serde_json::from_str(&twice.out).unwrap();
+    assert_eq!(told["drives"].as_array().map(Vec::len), Some(6));
+    let note = told["notes"][0].as_str().unwrap();
+    assert_eq!(
+        note,
+        "week-002/drive.pcapng holds the same drive as week-002 copy/x.pcapng; it counts once"
+    );
+    let values = |of: &Value| -> Vec<Value> {
+        let points = of["measures"][0]["points"].as_array().unwrap();
+        points.iter().map(|p| p["value"].clone()).collect()
+    };
+    assert_eq!(values(&told), values(&once));
+    let line = twice
+        .err
+        .replace(&format!("{}", folder.path().display()), "DIR");
+    insta::assert_snapshot!(line, @"slipwright: DIR/drives/week-000/drive.toml: odometer_km is not a number of kilometres from 0 to 10,000,000 (nor is that of 1 other drive) and is left out; write it as in odometer_km = 63600");
+}
+
 #[test]
 fn a_folder_without_captures_or_car_is_refused() {
     let folder = tempfile::tempdir().unwrap();

@@ -15,6 +15,7 @@
 
 use super::draft::Draft;
 use super::shift::{BeddingIn, estimate};
+use crate::measure::Measure;
 use crate::number;
 use crate::statistics::holm;
 use crate::words;
@@ -68,12 +69,29 @@ fn sentence(draft: &Draft, trend: &BeddingIn) -> String {
     };
     format!(
         "{} still {} over the after set, by {}{unit} from its first engagement to its last (95 % \
-         interval {} to {}{unit}), as new linings do when they bed in: its shift is the average over the \
-         set, and drives recorded later would say more of the final state",
+         interval {} to {}{unit}){}: its shift is the average over the set, and drives recorded later \
+         would say more of the final state",
         draft.measure.label(),
         if falls { "falls" } else { "rises" },
         number::rounded_to(trend.change.abs(), u),
         number::rounded_to(least, u),
         number::rounded_to(most, u),
+        if of_the_oil(draft.measure) {
+            ", which is not a lining that beds in but oil, air, or what the drives were like"
+        } else {
+            ", as new linings do when they bed in"
+        },
+    )
+}
+
+/// Whether a measure is the oil's doing, which no lining changes as it beds in.
+fn of_the_oil(measure: Measure) -> bool {
+    matches!(
+        measure,
+        Measure::DeadTime
+            | Measure::RiseTime
+            | Measure::EngagementDelay
+            | Measure::Hold
+            | Measure::Ripple
     )
 }

@@ -7,9 +7,11 @@ use super::matching::{self, Matching};
 use super::sets::Sets;
 use super::shift::Observation;
 use super::{EngagementPosition, LEAST_DRIVES, LEAST_PAIRS};
+use crate::engagement::Kind;
 use crate::measure::Measure;
 use crate::measures::{DriveMeasures, Engagement};
 use crate::number;
+use crate::statistics::quantile::median;
 use crate::words;
 
 /// One engagement in its place.
@@ -266,6 +268,46 @@ impl<'a> Campaign<'a> {
             .collect()
     }
 }
+
+impl Campaign<'_> {
+    /// Conditions in which the sets were driven unlike: within a kind of engagement their middle values
+    /// are further apart than two engagements that still count as alike.
+    pub(super) fn unlike_conditions(&self) -> Vec<String> {
+        let unlike = |condition: Condition| {
+            KINDS.into_iter().find_map(|kind| {
+                let values = |placed: &[Placed<'_>]| -> Vec<f64> {
+                    let of_kind = placed.iter().filter(|p| p.engagement.kind == kind);
+                    of_kind
+                        .filter_map(|p| condition.of(&p.engagement.conditions))
+                        .collect()
+                };
+                let (before, after) = (values(&self.before), values(&self.after));
+                let (b, a) = (median(&before)?, median(&after)?);
+                ((a - b).abs() > matching::caliper(condition, &before, &after))
+                    .then_some((kind, b, a))
+            })
+        };
+        Condition::ALL
+            .into_iter()
+            .filter(|c| c.stands_in_for().is_none())
+            .filter_map(|c| {
+                let (kind, before, after) = unlike(c)?;
+                let unit = words::behind(c.unit());
+                Some(format!(
+                    "{} of {} is unlike before and after, {}{unit} against {}{unit} in the middle: only \
+                     part of what that does can be taken out, and the rest poses as the work",
+                    c.label(),
+                    kind.plural(),
+                    number::plain(before),
+                    number::plain(after),
+                ))
+            })
+            .collect()
+    }
+}
+
+/// The kinds of engagement.
+const KINDS: [Kind; 3] = [Kind::Launch, Kind::TipIn, Kind::TurnIn];
 
 /// The reason given most often for a missing measure.
 fn common_reason(placed: &[Placed<'_>], measure: Measure) -> String {

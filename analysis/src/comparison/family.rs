@@ -26,7 +26,9 @@
 //! **Overall verdict.** `reduced` if at least one measure of slip and delay is shown reduced and
 //! none increased; `increased` the other way round. Both at once is mixed: that shows no
 //! improvement, so the verdict is `no change shown` and the sentence says what moved which way.
-//! `not enough data` if none of them can be judged.
+//! `not enough data` if none of them can be judged. Slip time ends at a tenth of slip's own peak, so a
+//! lower peak lengthens it: a rise of it counts for nothing beside a peak or a distance that is shown
+//! reduced.
 
 use super::{MeasureComparison, Verdict};
 use crate::measure::Measure;
@@ -127,10 +129,35 @@ pub fn of_proof(measures: &[MeasureComparison], verdict: Verdict) -> Vec<&Measur
         .collect()
 }
 
+/// The measures of slip and delay that are shown increased, but for a slip time whose peak or distance is
+/// shown reduced.
+#[must_use]
+pub fn grown(measures: &[MeasureComparison]) -> Vec<&MeasureComparison> {
+    let smaller = of_proof(measures, Verdict::Reduced)
+        .iter()
+        .any(|m| matches!(m.measure, Measure::PeakSlip | Measure::SlipDistance));
+    let mut grown = of_proof(measures, Verdict::Increased);
+    grown.retain(|m| !(smaller && m.measure == Measure::SlipTime));
+    grown
+}
+
+/// The measures beside slip and delay that are shown to have this verdict, each question once.
+#[must_use]
+pub fn beside_proof(measures: &[MeasureComparison], verdict: Verdict) -> Vec<&MeasureComparison> {
+    measures
+        .iter()
+        .filter(|m| m.verdict == verdict && !PROOF.contains(&m.measure))
+        .filter(|m| m.measure != Measure::FrictionWorkPerArea)
+        .collect()
+}
+
 /// The verdict on slip and delay together.
 #[must_use]
 pub fn overall(measures: &[MeasureComparison]) -> Verdict {
-    let has = |verdict| !of_proof(measures, verdict).is_empty();
+    let has = |verdict| match verdict {
+        Verdict::Increased => !grown(measures).is_empty(),
+        _ => !of_proof(measures, verdict).is_empty(),
+    };
     match (has(Verdict::Reduced), has(Verdict::Increased)) {
         (true, false) => Verdict::Reduced,
         (false, true) => Verdict::Increased,

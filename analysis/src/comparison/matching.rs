@@ -236,7 +236,7 @@ fn calipers(sides: &Sides<'_>) -> Vec<(Condition, f64)> {
     calipers
 }
 
-fn caliper(condition: Condition, before: &[f64], after: &[f64]) -> f64 {
+pub(super) fn caliper(condition: Condition, before: &[f64], after: &[f64]) -> f64 {
     let sizes: Vec<f64> = before.iter().chain(after).map(|v| v.abs()).collect();
     let typical = median(&sizes).unwrap_or(0.0);
     let squares =

@@ -211,6 +211,64 @@ fn swapping_the_sets_mirrors_the_shift() {
 }
 
 #[test]
+fn another_pedal_is_told() {
+    let mut made = campaign(&Plan::USUAL, 43);
+    let told = |made: &campaigns::Campaign| {
+        let warnings = compare(&made.before, &made.after).warnings;
+        let of = |w: &&String| w.starts_with("accelerator position of launches is unlike");
+        warnings.iter().find(of).cloned()
+    };
+    assert_eq!(told(&made), None);
+    set_all(&mut made.after, |e| {
+        if let Some(percent) = &mut e.conditions.accelerator_percent {
+            *percent += 25.0;
+        }
+    });
+    assert!(told(&made).unwrap().contains("poses as the work"));
+}
+
+/// Slip time ends at a tenth of slip's own peak, so a better lining lengthens it; and what only explains is
+/// told where slip and delay show nothing.
+#[test]
+fn a_longer_slip_time_is_nothing_against_a_smaller_peak() {
+    let made = campaign(&Plan::USUAL, 41);
+    let mut found = compare(&made.before, &made.after);
+    let mut say = |measure: Measure, verdict, before: f64, shift: f64| {
+        let m = &mut found.measures[measure as usize];
+        m.verdict = verdict;
+        (m.before_median, m.after_median) = (Some(before), Some(before + shift));
+        (m.shift, m.ci_low, m.ci_high) = (Some(shift), Some(shift - 0.1), Some(shift + 0.1));
+    };
+    for measure in family::PROOF {
+        say(measure, Verdict::NoChangeShown, 10.0, 0.0);
+    }
+    say(Measure::SlipTime, Verdict::Increased, 300.0, 40.0);
+    say(Measure::PeakSlip, Verdict::Reduced, 0.4, -1.5);
+    assert_eq!(family::overall(&found.measures), Verdict::Reduced);
+    found.verdict = Verdict::Reduced;
+    insta::assert_snapshot!(wording::sentence(&found), @"Reduced: peak slip by 1.50 m/s (95 % interval 1.40 to 1.60 m/s; the engagements differ too much for one middle value to tell of them), over 32 matched pairs of engagements from 4 drives before and 4 drives after. Slip time is longer, because it ends at a tenth of a peak that is smaller now.");
+    let verdict = |found: &mut Comparison, measure: Measure, verdict| {
+        found.measures[measure as usize].verdict = verdict;
+        family::overall(&found.measures)
+    };
+    let alone = verdict(&mut found, Measure::PeakSlip, Verdict::NoChangeShown);
+    assert_eq!(alone, Verdict::Increased);
+    found.verdict = verdict(&mut found, Measure::SlipTime, Verdict::NoChangeShown);
+    assert_eq!(found.verdict, Verdict::NoChangeShown);
+    assert!(!wording::sentence(&found).contains("beside"));
+    verdict(&mut found, Measure::FrictionWork, Verdict::Reduced);
+    verdict(&mut found, Measure::FrictionWorkPerArea, Verdict::Reduced);
+    let said = wording::sentence(&found);
+    let (_, beside) = said
+        .split_once(" Shown beside that: friction work by ")
+        .unwrap();
+    assert!(
+        beside.ends_with(" reduced.") && !beside.contains("area"),
+        "{said}"
+    );
+}
+
+#[test]
 fn bedding_in_is_found_and_does_not_pose_as_noise() {
     let plan = Plan {
         drives: (4, 6),

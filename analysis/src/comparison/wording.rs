@@ -1,6 +1,6 @@
 //! The verdict as an owner reads it.
 
-use super::family::{PROOF, of_proof};
+use super::family::{PROOF, beside_proof, grown, of_proof};
 use super::{Comparison, MeasureComparison, Verdict};
 use crate::number;
 use crate::words;
@@ -9,10 +9,18 @@ use crate::words;
 #[must_use]
 pub fn sentence(comparison: &Comparison) -> String {
     let proof = |verdict| of_proof(&comparison.measures, verdict);
-    let (reduced, increased) = (proof(Verdict::Reduced), proof(Verdict::Increased));
+    let (reduced, increased) = (proof(Verdict::Reduced), grown(&comparison.measures));
     let extent = extent(comparison);
     match comparison.verdict {
-        Verdict::Reduced => format!("Reduced: {}{extent}.", list(&reduced)),
+        Verdict::Reduced => format!(
+            "Reduced: {}{extent}.{}",
+            list(&reduced),
+            if proof(Verdict::Increased).is_empty() {
+                ""
+            } else {
+                " Slip time is longer, because it ends at a tenth of a peak that is smaller now."
+            }
+        ),
         Verdict::Increased => format!("Increased: {}{extent}.", list(&increased)),
         Verdict::NoChangeShown if !reduced.is_empty() => format!(
             "Mixed, so no improvement is shown: {} reduced, but {} increased{extent}.",
@@ -20,8 +28,9 @@ pub fn sentence(comparison: &Comparison) -> String {
             list(&increased)
         ),
         Verdict::NoChangeShown => format!(
-            "No change shown: {}{extent}; a smaller change may still be there.",
-            unshown(&proof(Verdict::NoChangeShown))
+            "No change shown: {}{extent}; a smaller change may still be there.{}",
+            unshown(&proof(Verdict::NoChangeShown)),
+            beside(comparison)
         ),
         Verdict::NotEnoughData => format!("Not enough data: {}.", lacking(comparison)),
     }
@@ -41,6 +50,26 @@ fn extent(comparison: &Comparison) -> String {
         number::count(comparison.before.drives, "drive", "drives"),
         number::count(comparison.after.drives, "drive", "drives"),
     )
+}
+
+/// What was shown of the measures that only explain, where slip and delay show nothing.
+fn beside(comparison: &Comparison) -> String {
+    let shown: Vec<String> = [
+        (Verdict::Reduced, "reduced"),
+        (Verdict::Increased, "increased"),
+    ]
+    .into_iter()
+    .flat_map(|(verdict, word)| {
+        let found = beside_proof(&comparison.measures, verdict);
+        found
+            .into_iter()
+            .map(move |m| format!("{} {word}", moved(m)))
+    })
+    .collect();
+    if shown.is_empty() {
+        return String::new();
+    }
+    format!(" Shown beside that: {}.", words::listed(&shown))
 }
 
 fn list(measures: &[&MeasureComparison]) -> String {
@@ -64,6 +93,10 @@ fn moved(m: &MeasureComparison) -> String {
     let digits = |value: f64| number::rounded_to(value, u);
     let unit = words::behind(m.measure.unit());
     let medians = match (m.before_median, m.after_median) {
+        // A measure that falls by more than its middle: what shifted is not what lies in the middle.
+        (Some(before), Some(_)) if shift < 0.0 && before >= 0.0 && -shift > before => {
+            "; the engagements differ too much for one middle value to tell of them".to_owned()
+        }
         (Some(before), Some(after)) => {
             format!(
                 "; median {}{unit} before, {}{unit} after",

@@ -4,9 +4,10 @@
 use std::ops::Range;
 
 use slipwright_decoders::role::Role;
-use slipwright_decoders::signal::{Invalid, Series};
+use slipwright_decoders::signal::Series;
 use slipwright_decoders::unit::Quantity;
 
+use super::stamps::{Batches, Stamps};
 use crate::statistics::quantile::quantile_in_place;
 
 /// Which samples are kept where the recorder's clock stepped backwards and times occur twice.
@@ -54,6 +55,20 @@ pub struct Channel {
     value: Vec<f64>,
     breaks: Vec<Break>,
     timeout_ns: i64,
+    /// Stamps of what was received but is no measurement, ns, in order.
+    invalid_ns: Vec<i64>,
+    late: Vec<Late>,
+    u_stamp_s: f64,
+    same_stamp: usize,
+}
+
+/// A frame that was stamped later than its signal's own pace has it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Late {
+    /// Index of its sample.
+    pub(super) sample: usize,
+    /// By so much, s.
+    pub(super) by_s: f64,
 }
 
 /// A place where nothing may be carried to the next sample: the gap is longer than the timeout, or
@@ -67,42 +82,57 @@ struct Break {
 }
 
 impl Channel {
-    /// Takes a decoded series over; `convert` brings its values to the core unit. `None` if no
-    /// usable sample is left.
+    /// Takes a decoded series over; `convert` brings its values to the core unit. `batches` are those
+    /// in which the drive's frames were handed over, if they were. `None` if no usable sample is left.
     pub(super) fn from_series(
         (role, quantity): (Role, Quantity),
         series: &Series,
-        order: KeepOrder,
+        (order, batches): (KeepOrder, Option<&Batches>),
         convert: impl Fn(f64) -> f64,
     ) -> Option<Self> {
-        let n = series.t_ns.len().min(series.value.len());
+        let stamps = Stamps::of(role, series, batches);
+        let n = stamps.t_ns.len().min(series.value.len());
         let mut t_ns = Vec::with_capacity(n);
         let mut value = Vec::with_capacity(n);
+        let mut late: Vec<Late> = Vec::new();
+        let mut next_late = 0;
         let mut push = |i: usize| {
-            let (Some(&t), Some(&raw)) = (series.t_ns.get(i), series.value.get(i)) else {
+            let (Some(&t), Some(&raw)) = (stamps.t_ns.get(i), series.value.get(i)) else {
                 return;
             };
             let core = convert(raw);
             if core.is_finite() {
+                while stamps.late.get(next_late).is_some_and(|l| l.sample < i) {
+                    next_late += 1;
+                }
+                if let Some(&l) = stamps.late.get(next_late).filter(|l| l.sample == i) {
+                    late.push(Late {
+                        sample: t_ns.len(),
+                        ..l
+                    });
+                }
                 t_ns.push(t);
                 value.push(core);
             }
         };
+        let mut same_stamp = 0;
         match order {
             KeepOrder::Earlier => {
                 let mut latest = i64::MIN;
                 for i in 0..n {
-                    if series.t_ns[i] > latest {
-                        latest = series.t_ns[i];
+                    if stamps.t_ns[i] > latest {
+                        latest = stamps.t_ns[i];
                         push(i);
+                    } else if stamps.t_ns[i] == latest {
+                        same_stamp += 1;
                     }
                 }
             }
             KeepOrder::Later => {
                 let mut soonest = i64::MAX;
                 for i in (0..n).rev() {
-                    if series.t_ns[i] < soonest {
-                        soonest = series.t_ns[i];
+                    if stamps.t_ns[i] < soonest {
+                        soonest = stamps.t_ns[i];
                         push(i);
                     }
                 }
@@ -125,21 +155,20 @@ impl Channel {
             value,
             breaks: Vec::new(),
             timeout_ns,
+            invalid_ns: stamps.invalid_ns,
+            late,
+            u_stamp_s: stamps.u_s,
+            same_stamp,
         };
-        let mut invalid: Vec<i64> = series.invalid.iter().map(|i| i.t_ns).collect();
-        invalid.sort_unstable();
-        channel.find_breaks(&invalid);
+        channel.breaks = channel.breaks_at(&channel.invalid_ns);
         Some(channel)
     }
 
-    /// The channel without some of its samples, as if they had been received as invalid like those of
-    /// `invalid`. `left_out` are ranges of its samples, in order and apart, and never all.
-    pub(super) fn without(
-        mut self,
-        left_out: impl IntoIterator<Item = Range<usize>>,
-        invalid: &[Invalid],
-    ) -> Self {
-        let mut bad: Vec<i64> = invalid.iter().map(|i| i.t_ns).collect();
+    /// The channel without some of its samples, as if they had been received as invalid.
+    /// `left_out` are ranges of its samples, in order and apart, and never all. For a wheel, of
+    /// which no late frames are kept.
+    pub(super) fn without(mut self, left_out: impl IntoIterator<Item = Range<usize>>) -> Self {
+        let mut bad = std::mem::take(&mut self.invalid_ns);
         let mut keep = vec![true; self.t_ns.len()];
         for range in left_out {
             bad.extend(&self.t_ns[range.clone()]);
@@ -150,12 +179,13 @@ impl Channel {
         let mut kept = keep.iter();
         self.value.retain(|_| kept.next() == Some(&true));
         bad.sort_unstable();
-        self.breaks.clear();
-        self.find_breaks(&bad);
+        self.breaks = self.breaks_at(&bad);
+        self.invalid_ns = bad;
         self
     }
 
-    fn find_breaks(&mut self, invalid: &[i64]) {
+    fn breaks_at(&self, invalid: &[i64]) -> Vec<Break> {
+        let mut breaks = Vec::new();
         let mut next_invalid = 0;
         let last = self.t_ns.len() - 1;
         for (i, &t) in self.t_ns.iter().enumerate() {
@@ -166,15 +196,34 @@ impl Channel {
             let bad = invalid.get(next_invalid).copied().filter(|&bad| bad < next);
             if bad.is_some() || (i < last && next.saturating_sub(t) > self.timeout_ns) {
                 let timeout = t.saturating_add(self.timeout_ns);
-                self.breaks.push(Break {
+                breaks.push(Break {
                     after: i,
                     until_ns: bad.map_or(timeout, |b| b.min(timeout)),
                 });
             }
         }
+        breaks
     }
 
-    /// Receive times, ns since the epoch, strictly rising. Never empty.
+    /// Standard uncertainty that all of its stamps share, s: 0 but where frames came in batches.
+    #[must_use]
+    pub fn u_stamp_s(&self) -> f64 {
+        self.u_stamp_s
+    }
+
+    /// How many readings bore the stamp of the one before and were left out.
+    pub(super) fn same_stamp(&self) -> usize {
+        self.same_stamp
+    }
+
+    /// How much later than its signal's own pace the frame of a sample was stamped, s.
+    pub(crate) fn late_s(&self, i: usize) -> f64 {
+        let found = self.late.binary_search_by_key(&i, |l| l.sample).ok();
+        found.and_then(|k| self.late.get(k)).map_or(0.0, |l| l.by_s)
+    }
+
+    /// Receive times, ns since the epoch, strictly rising. Never empty. Where frames were stamped in
+    /// batches, or one of a measured signal late, they are what the signal's own period makes of them.
     #[must_use]
     pub fn t_ns(&self) -> &[i64] {
         &self.t_ns

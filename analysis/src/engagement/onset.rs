@@ -171,7 +171,9 @@ impl<'a> SlipTrace<'a> {
         found
     }
 
-    fn beyond(&self, i: usize) -> bool {
+    /// Whether slip is out of its noise at an index.
+    #[must_use]
+    pub fn beyond(&self, i: usize) -> bool {
         self.slip.get(i).is_some_and(|s| s > self.threshold_mps(i))
     }
 

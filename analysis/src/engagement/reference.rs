@@ -41,6 +41,9 @@ const STILL_SHARE: f64 = 0.02;
 /// Or within so many deviations of its noise.
 const STILL_DEVIATIONS: f64 = 6.0;
 
+/// A ramp's code that stands for so many frames is coarser than they are.
+const LEAST_STANDING: usize = 3;
+
 const NOT_ASSIGNED: Missing = Missing::NotIdentifiable(
     "demand rose in stages, and pressure does not tell which of them its rise belongs to",
 );
@@ -207,7 +210,7 @@ impl Held<'_> {
     }
 
     /// When half of the step from `low` to `high` was crossed before sample `end`, ns, and its standard
-    /// uncertainty, s. `None` where that lies across a gap.
+    /// uncertainty, s. `None` where that lies across a gap. Of an ideal step it is the frame that carries it.
     fn half(&self, low: f64, high: f64, end: usize) -> Option<(i64, f64)> {
         let (t, value) = (self.channel.t_ns(), self.channel.value());
         let window = self.first..self.start + end;
@@ -223,11 +226,57 @@ impl Held<'_> {
             return None;
         }
         let jump = value[at + 1] - value[at];
+        // A frame that came late may have been on time where its demand was followed.
+        let u_stamp_s = (0.5 * self.channel.late_s(at + 1)).hypot(self.channel.u_stamp_s());
         if jump >= JUMP_SHARE * (high - low) {
-            return Some((t[at + 1], 0.0));
+            return Some((t[at + 1], u_stamp_s));
+        }
+        if let Some((since_s, u_s)) = self.between_codes(at, half) {
+            return Some((at_seconds(t[at], since_s), u_s.hypot(u_stamp_s)));
         }
         let slope = jump / seconds_between(t[at], t[at + 1]);
-        Some((at_seconds(origin_ns, crossing.t_s), self.noise / slope))
+        let u_s = (self.noise / slope).hypot(u_stamp_s);
+        Some((at_seconds(origin_ns, crossing.t_s), u_s))
+    }
+
+    /// When a ramp crosses a level between samples `at` and `at + 1` of the channel, where its code stands
+    /// for several frames before it moves on: on the lines between the times at which the code changes,
+    /// each with the middle of its two values, s from sample `at`, with the standard uncertainty. Whether
+    /// the sender rounds or cuts off is not known; of a step of the code half stays open.
+    fn between_codes(&self, at: usize, level: f64) -> Option<(f64, f64)> {
+        let (t, value) = (self.channel.t_ns(), self.channel.value());
+        let from = (self.first..=at)
+            .rev()
+            .take_while(|&i| value[i] == value[at]);
+        let from = from.last()?;
+        let to = at
+            + 1
+            + value[at + 1..]
+                .iter()
+                .take_while(|v| **v == value[at + 1])
+                .count();
+        if from == self.first || to >= self.start + self.value.len() {
+            return None;
+        }
+        let changes_at = |i: usize| {
+            let middle = 0.5 * (seconds_between(t[at], t[i - 1]) + seconds_between(t[at], t[i]));
+            (middle, 0.5 * (value[i - 1] + value[i]))
+        };
+        let stands = (at + 1 - from).max(to - at - 1);
+        let rises = value[from - 1] < value[at] && value[at + 1] < value[to];
+        if stands < LEAST_STANDING || !rises {
+            return None;
+        }
+        let middle = changes_at(at + 1);
+        let (a, b) = if level < middle.1 {
+            (changes_at(from), middle)
+        } else {
+            (middle, changes_at(to))
+        };
+        let lasts_s = b.0 - a.0;
+        let since_s = a.0 + (level - a.1) / (b.1 - a.1) * lasts_s;
+        let u_s = (0.5 * lasts_s).hypot(self.frame_s()) / 12.0_f64.sqrt();
+        Some((since_s, u_s))
     }
 
     /// Median time between its frames, s.

@@ -56,6 +56,33 @@ fn on(t: f64, from: f64, to: f64) -> bool {
     t > from - 1e-6 && t < to - 1e-6
 }
 
+/// Nobody saw the first closing begin, so it is no engagement; but the coupling was closed.
+#[test]
+fn a_capture_that_begins_closed_says_so() {
+    let demand = |t: f64| {
+        if t < 1.5 || on(t, 4.0, 6.0) {
+            60.0
+        } else {
+            0.0
+        }
+    };
+    let signals = with_demand(8.0, Unit::Percent, |_| 10.0, demand);
+    check(&signals, &[[4.0, 4.0, 6.0]]);
+    let found = finds(&signals);
+    insta::assert_snapshot!(found.warnings.join("; "), @"coupling.demand is up when the capture begins; that engagement is left out, because nobody saw when it began");
+    let drive = Drive::from_signals(&signals, &vehicle());
+    let closed = crate::closing::closed_spans(&drive);
+    let spans: Vec<[f64; 2]> = closed
+        .iter()
+        .map(|c| [s(c.start_ns), s(c.end_ns)])
+        .collect();
+    assert_eq!(spans.len(), 2, "{spans:?}");
+    assert!(
+        spans[0][0] < 0.02 && (spans[0][1] - 1.5).abs() < 0.02,
+        "{spans:?}"
+    );
+}
+
 #[test]
 fn an_ideal_step_is_counted_from_the_frame_that_first_carries_it() {
     for (unit, high) in [
@@ -83,6 +110,25 @@ fn a_ramp_is_counted_from_its_interpolated_half() {
         s(found[0].reference_ns)
     );
     assert_eq!(found[0].conditions.demand_step, Some(80.0));
+}
+
+/// A code of 4 % that stands for several frames: half lies on the ramp, not on the frame that moves on.
+#[test]
+fn a_ramp_in_coarse_steps_is_counted_from_its_own_half() {
+    for (lasts_s, lag_s) in [(0.9, 0.0), (1.5, 0.004), (1.5, 0.0071), (1.1, 0.0033)] {
+        let ramp = |t: f64| match t {
+            t if t > 7.0 => 0.0,
+            t => 80.0 * ((t - 2.0 - lag_s) / lasts_s).clamp(0.0, 1.0),
+        };
+        let coarse = |t: f64| (ramp(t) / 4.0).round() * 4.0;
+        let signals = with_demand(10.0, Unit::Percent, |_| 10.0, coarse);
+        let found = finds(&signals).found;
+        assert_eq!(found.len(), 1);
+        let off = s(found[0].reference_ns) - (2.0 + lag_s + 0.5 * lasts_s);
+        let u = found[0].u_reference_s.clone().unwrap();
+        // A step of the code lasts a twentieth of the ramp.
+        assert!(off.abs() < 0.0055 && u > 0.005 && u < 0.02, "{off} u {u}");
+    }
 }
 
 #[test]

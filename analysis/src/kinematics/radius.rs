@@ -8,8 +8,8 @@
 //! and speed, `ln ratio` is fitted as a line over drive force and taken at zero. Where it does not,
 //! the car's own motion tells the force, less exactly: what it takes to speed the car up against its
 //! driving resistance. Where the motion has too little spread for a line, coasting is chosen, else
-//! steady stretches, and the uncertainty widens by what ordinary driving resistance makes a driven
-//! tyre creep.
+//! steady stretches; what a tyre creeps under an engine that brakes is taken out, and what is not known
+//! of it stays as uncertainty.
 
 use serde::{Deserialize, Serialize};
 
@@ -60,11 +60,16 @@ const MOST_CREEP: f64 = 0.03;
 /// Fewest stretches to rest a ratio on.
 const LEAST_STRETCHES: usize = 6;
 
-/// Standard uncertainty of a driven axle's ratio where drive force is unknown. Driving resistance
-/// is one to three per cent of the weight; a tyre creeps about one thirtieth of its force over its
-/// load (typical initial slope of the published tyre curves), so up to 0.2 per cent, one-sided
-/// when steady, which a standard deviation of 0.1 per cent covers.
+/// Least standard uncertainty of a driven axle's ratio where no line over drive tells its creep.
 const U_UNKNOWN_FORCE: f64 = 1e-3;
+
+/// By how much `ln ratio` of a driven front wheel falls with the acceleration that its drive would give
+/// the car, s²/m, where the drive does not tell: a tyre creeps about one thirtieth of its force over its
+/// load (typical initial slope of the published tyre curves), and the front axle carries 0.58 of the
+/// weight.
+const USUAL_CREEP_S2_PER_M: f64 = -1.0 / (30.0 * 0.58 * 9.80665);
+/// Relative standard uncertainty of it, and of a slope learnt on other stretches.
+const U_CREEP_SHARE: f64 = 0.5;
 
 /// Rolling resistance over weight of a passenger car's tyre on asphalt, times gravity, m/s²: 0.012
 /// within 0.010 to 0.015 (common practice, no source).
@@ -135,7 +140,8 @@ pub(super) fn radius_correction(
         };
     };
     let samples = chosen.stretches.iter().map(|s| s.samples).sum();
-    let (method, u_creep) = (chosen.by.method(), chosen.u_creep());
+    let method = chosen.by.method();
+    let (creep, u_creep) = (chosen.creep(), chosen.u_creep());
     let u_turn = if chosen.straight_known {
         U_KNOWN_FORCE
     } else {
@@ -155,8 +161,12 @@ pub(super) fn radius_correction(
         let line = chosen.line(|s: &Stretch| s.wheel_mps[i] - side * turn(s));
         match line {
             Some(line) => {
-                let value = line.intercept.exp();
-                let u_creep = if i < 2 { u_creep } else { U_KNOWN_FORCE };
+                let (creep, u_creep) = if i < 2 {
+                    (creep, u_creep)
+                } else {
+                    (0.0, U_KNOWN_FORCE)
+                };
+                let value = (line.intercept - creep).exp();
                 let u = value * line.u_intercept.hypot(u_creep).hypot(u_turn);
                 (
                     Ok(Estimate {
@@ -248,17 +258,34 @@ impl Chosen<'_> {
             .map_or(U_UNCORRECTED, |l| l.u_intercept.hypot(self.u_creep()))
     }
 
-    /// Standard uncertainty of the front ratios from the creep that is left in.
-    fn u_creep(&self) -> f64 {
-        let creep = self.creep_s2_per_m.unwrap_or(0.0).abs();
-        match self.by {
-            By::Force => U_KNOWN_FORCE,
-            By::Motion => U_KNOWN_FORCE.hypot(creep * U_RESISTANCE_MPS2),
-            By::Coasting | By::Steady => {
-                let drive: Vec<f64> = self.stretches.iter().map(|s| By::Motion.drive(s)).collect();
-                U_UNKNOWN_FORCE.max(creep * mean(&drive).unwrap_or(0.0).abs())
-            }
+    /// By how much creep shifts `ln ratio` of the front wheels on stretches without a line over drive:
+    /// by the slope that other stretches taught, else by the usual one while the engine surely brakes.
+    fn creep(&self) -> f64 {
+        match (self.by, self.creep_s2_per_m) {
+            (By::Force | By::Motion, _) => 0.0,
+            (By::Coasting | By::Steady, Some(slope)) => slope * self.mean_motion(),
+            (By::Coasting, None) => USUAL_CREEP_S2_PER_M * self.mean_motion().min(0.0),
+            (By::Steady, None) => 0.0,
         }
+    }
+
+    /// Standard uncertainty of the front ratios from what is not known of creep.
+    fn u_creep(&self) -> f64 {
+        let slope = self.creep_s2_per_m.unwrap_or(USUAL_CREEP_S2_PER_M);
+        let by_resistance = slope * U_RESISTANCE_MPS2;
+        let left = match (self.by, self.creep_s2_per_m) {
+            (By::Force, _) => return U_KNOWN_FORCE,
+            (By::Motion, _) => return U_KNOWN_FORCE.hypot(by_resistance),
+            (By::Coasting, _) | (By::Steady, Some(_)) => U_CREEP_SHARE * self.creep(),
+            (By::Steady, None) => slope * self.mean_motion(),
+        };
+        U_UNKNOWN_FORCE.max(by_resistance.hypot(left))
+    }
+
+    /// Mean of what the motion says drives the front axle, m/s².
+    fn mean_motion(&self) -> f64 {
+        let drive: Vec<f64> = self.stretches.iter().map(|s| By::Motion.drive(s)).collect();
+        mean(&drive).unwrap_or(0.0)
     }
 }
 

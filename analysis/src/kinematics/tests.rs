@@ -194,6 +194,83 @@ fn creep_is_told_by_motion_where_nothing_tells_the_force() {
     }
 }
 
+/// Hard pulls and overrun, and nothing between them that a line could rest on: the engine brakes whenever
+/// the pedal is up, so that the front wheels turn slower than the road by what their tyres creep.
+#[test]
+fn creep_of_an_engine_that_brakes_does_not_stay_in_the_radius_ratio() {
+    for (creep_s2_per_m, overrun_mps2) in [(0.004, -0.45), (0.006, -0.35), (0.008, -0.3)] {
+        let pulled_s = -12.0 * overrun_mps2 / 2.5;
+        let pressed = |t: f64| t % (12.0 + pulled_s) < pulled_s;
+        let speed = |t: f64| {
+            let into = t % (12.0 + pulled_s);
+            9.0 + if into < pulled_s {
+                2.5 * into
+            } else {
+                -12.0 * overrun_mps2 + overrun_mps2 * (into - pulled_s)
+            }
+        };
+        let mut signals = drive_of(120.0, [1.0; 4], 0.01, speed);
+        for wheel in &mut signals.series[..2] {
+            for (v, at) in wheel.value.iter_mut().zip(&wheel.t_ns) {
+                let t = (at - crate::trial::EPOCH_NS) as f64 * 1e-9;
+                let accel = if pressed(t) { 2.5 } else { overrun_mps2 };
+                let driven = accel + 0.12 + 2.8e-4 * speed(t).powi(2);
+                *v *= 1.003 * (1.0 + creep_s2_per_m * driven);
+            }
+        }
+        let t: Vec<f64> = (0..12_000).map(|i| f64::from(i) * 0.01).collect();
+        let pedal = series(Role::PedalAccelerator, Unit::Percent, &t, |t| {
+            if pressed(t) { 60.0 } else { 0.0 }
+        });
+        signals.series.push(pedal);
+        let ratio = kinematics(&signals).radius_ratio.front_left.unwrap();
+        assert!(ratio.method.contains("coasting"), "{ratio:?}");
+        let off = ratio.value - 1.0 / 1.003;
+        assert!(off.abs() < 6.5e-4, "{off} {ratio:?}");
+    }
+}
+
+/// One rear wheel spins by 3 m/s at a straight pull-away, one turn is as tight as a car steers: nothing but
+/// the wheels tells the car's turn, then the steering wheel as well.
+#[test]
+fn a_spinning_rear_wheel_is_no_turn() {
+    let (_, turn, _) = TURNS[0];
+    // It runs away within half a second, and is caught as fast.
+    let ahead = |t: f64| (6.0 * (t - 30.5).min(33.5 - t)).clamp(0.0, 3.0);
+    let turns = |t: f64| t >= 36.0;
+    let t: Vec<f64> = (0..4000).map(|i| f64::from(i) * 0.01).collect();
+    let speed = 4.0;
+    let wheels = || {
+        let all = Role::WHEELS.into_iter().enumerate().zip(turn);
+        all.map(|((i, role), ratio)| {
+            series(role, Unit::MetrePerSecond, &t, |t| match () {
+                () if turns(t) => ratio * speed,
+                () if i == 3 => speed + ahead(t),
+                () => speed,
+            })
+        })
+    };
+    let straight = Signals {
+        series: wheels().collect(),
+    };
+    let mut steered = straight.clone();
+    let steering = series(Role::SteeringAngle, Unit::Degree, &t, |t| {
+        if turns(t) { 370.0 } else { 0.0 }
+    });
+    steered.series.push(steering);
+    for signals in [straight, steered] {
+        let k = kinematics(&signals);
+        let yaw = k.yaw_rad_s.as_ref().unwrap();
+        for i in [3120, 3200, 3280] {
+            assert!(k.rear_spins(i) && yaw.get(i).unwrap().abs() < 0.01, "{i}");
+        }
+        for i in [2000, 3450, 3700, 3950] {
+            assert!(!k.rear_spins(i), "{i}");
+        }
+        assert!((yaw.get(3900).unwrap() - speed / 6.0).abs() < 0.01);
+    }
+}
+
 #[test]
 fn a_yaw_sensor_is_used_without_its_offset() {
     // At rest for 3 s, straight for 30 s, then a 20 m turn.

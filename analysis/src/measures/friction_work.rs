@@ -65,22 +65,27 @@ pub(super) fn friction_work_j(view: &View<'_>) -> Measured {
     let power = |i: usize| power_of(trace.slip_mps(i)?, base[i], i);
     let mut sum = Sum::default();
     let (mut samples, mut begun) = (0, false);
-    let mut previous: Option<[f64; 3]> = None;
     let last_told = view.last_told();
+    let first = view.samples.start;
+    if let (Some(b), Some((slip, dt))) = (power(first), view.slip_at_begin())
+        && let Some(a) = power_of(slip, view.from_ns, first)
+    {
+        sum.add(a, b, dt);
+    }
+    let mut previous: Option<[f64; 3]> = None;
     for i in view.samples.clone() {
         let here = power(i);
-        let joined = i > view.samples.start && view.drive.base_joined(i - 1);
+        let joined = i > first && view.drive.base_joined(i - 1);
         if let (Some(a), Some(b), true) = (previous, here, joined) {
             sum.add(a, b, seconds_between(base[i - 1], base[i]));
             samples += 1;
             begun = true;
         } else if begun && last_told.is_some_and(|last| last >= i) {
-            let lost = if carried_at(pressure, base[i]).is_none() {
-                Role::CouplingPressure
+            return Err(if carried_at(pressure, base[i]).is_none() {
+                Missing::Gap(Role::CouplingPressure)
             } else {
-                Role::WheelSpeedFrontLeft
-            };
-            return Err(Missing::Gap(lost));
+                view.untold(i - 1)
+            });
         }
         previous = here;
     }

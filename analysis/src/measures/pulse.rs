@@ -41,9 +41,11 @@ const FASTEST_MPS2: f64 = 8.0;
 /// later the coupling holds.
 const CLOSING_S: f64 = 1.5;
 
-/// Finds the slip of an engagement among its samples on the base.
+/// Finds the slip of an engagement among its samples on the base, the first of them at or after
+/// `from_ns`. Slip that was there already counts from then.
 pub(super) fn pulse(
     trace: &SlipTrace<'_>,
+    from_ns: i64,
     range: Range<usize>,
     unseen: &[Unseen],
 ) -> Result<Pulse, Missing> {
@@ -63,7 +65,15 @@ pub(super) fn pulse(
         gap.map(|gap| Missing::Gap(gap.role))
     };
     let count = samples.len();
-    let Some(onset) = trace.first_onset(range) else {
+    let onset = trace.first_onset(range).map(|onset| {
+        let there = onset.index.checked_sub(1).is_some_and(|k| trace.beyond(k));
+        Onset {
+            t_ns: onset.t_ns.max(from_ns),
+            u_s: if there { 0.0 } else { onset.u_s },
+            ..onset
+        }
+    });
+    let Some(onset) = onset else {
         let peak = peak::within_noise(trace, &samples);
         return Ok(Pulse {
             onset: None,

@@ -1,7 +1,7 @@
 //! Slip distance (definition 8): the integral of slip over the engagement, m: by how much the front
 //! tyres' way was longer than the road.
 //!
-//! `s = integral(slip dt)`, trapezoids between samples and up to the engagement's very end.
+//! `s = integral(slip dt)`, trapezoids between samples, from the engagement's very start up to its end.
 //! `u² = (T · u(mean of noise over T))² + (integral of v u(radius ratio))²`, T the engagement's length:
 //! noise averages out as the drive itself shows, the radius ratio's error does not.
 
@@ -12,19 +12,13 @@ use crate::measure::{Estimate, Measured, Missing};
 pub(super) fn slip_distance_m(view: &View<'_>) -> Measured {
     let trace = view.slip.as_ref().map_err(Clone::clone)?;
     let base = trace.base_ns();
-    let onset = view.pulse.as_ref().ok().and_then(|p| p.onset);
-    let start_ns = onset.map_or(view.found.start_ns, |o| o.t_ns.min(view.found.start_ns));
-    let from = base
-        .partition_point(|&t| t < start_ns)
-        .saturating_sub(1)
-        .max(view.samples.start);
-    let (mut distance, mut systematic, mut length_s, mut samples) = (0.0, 0.0, 0.0, 0);
-    if let Some(gap) = view.unseen.iter().find(|gap| gap.after > from) {
+    if let Some(gap) = view.unseen.first() {
         return Err(Missing::Gap(gap.role));
     }
+    let (mut distance, mut systematic, mut length_s, mut samples) = (0.0, 0.0, 0.0, 0);
     let last_told = view.last_told();
     let mut begun = false;
-    for i in from..view.samples.end.saturating_sub(1) {
+    for i in view.samples.start..view.samples.end.saturating_sub(1) {
         let pair = (
             trace.slip_mps(i),
             trace.slip_mps(i + 1),
@@ -33,7 +27,7 @@ pub(super) fn slip_distance_m(view: &View<'_>) -> Measured {
         let (Some(a), Some(b), true) = pair else {
             // What comes before the wheels turn fast enough is not a gap; what comes after is.
             if begun && last_told.is_some_and(|last| last > i) {
-                return Err(Missing::Gap(view.drive.base_role()));
+                return Err(view.untold(i));
             }
             continue;
         };
@@ -47,11 +41,13 @@ pub(super) fn slip_distance_m(view: &View<'_>) -> Measured {
     if !begun {
         return Err(Missing::BelowSensorSpeed);
     }
-    let last = view.samples.end.saturating_sub(1);
-    if let (Some(a), Some((b, dt))) = (trace.slip_mps(last), view.slip_at_end()) {
-        distance += 0.5 * (a + b) * dt;
-        systematic += trace.u_systematic_mps(last) * dt;
-        length_s += dt;
+    let (first, last) = (view.samples.start, view.samples.end.saturating_sub(1));
+    for (i, edge) in [(first, view.slip_at_begin()), (last, view.slip_at_end())] {
+        if let (Some(a), Some((b, dt))) = (trace.slip_mps(i), edge) {
+            distance += 0.5 * (a + b) * dt;
+            systematic += trace.u_systematic_mps(i) * dt;
+            length_s += dt;
+        }
     }
     let noise = length_s * trace.noise().of_mean_mps(length_s);
     Ok(Estimate {

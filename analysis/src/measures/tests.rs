@@ -2,8 +2,10 @@
 
 mod any_drive;
 mod closed_forms;
+mod handed_over;
 mod lost;
 mod missing;
+mod short_demand;
 mod slipping;
 mod stages;
 

@@ -2,7 +2,7 @@
 //!
 //! Estimates are combined by inverse variance where they agree. `tyre` and `balance` share the wheels'
 //! slips, the axle loads and the tyres' curve, so their errors go together by about [`TOGETHER`]; the
-//! combined uncertainty carries that. An upper bound takes no part while there is an estimate. Where
+//! combined uncertainty carries that. An upper bound takes no part, and alone it is no value. Where
 //! `tyre` and `balance` disagree nothing is said beyond the disagreement; where only `hydraulic`
 //! stands apart, its assumption of a healthy lining is the likely one to fail, and it is left out. What
 //! the methods by the wheels share stands here, too.
@@ -24,6 +24,12 @@ const U_MODEL: f64 = 0.012;
 const U_MODEL_LAUNCHED: f64 = 0.02;
 /// The same in a bend, where side forces take grip.
 const U_MODEL_TURNING: f64 = 0.045;
+
+/// An estimate that is known no better than this says nothing.
+pub(super) const NOT_TOLD: f64 = 0.2;
+
+/// Share of the held part in which a rear wheel may spin.
+const MOST_SPINNING: f64 = 0.05;
 
 /// Where the sensors tell nothing, the rear's share over that of the first moments told, and its standard
 /// uncertainty: the rear's shafts have to twist before they carry, so that its share builds up from
@@ -67,13 +73,33 @@ pub(super) fn combined(estimates: &[TransferEstimate]) -> Measured {
             tyre.is_some() && balance.is_some(),
         ),
         (Some(wheels), None) => Ok(wheels),
+        (None, Some(h)) if h.upper_bound => Err(ONLY_A_BOUND),
         (None, Some(h)) => h.fraction.clone(),
         (None, None) => Err(first_reason(estimates)),
     }
 }
 
-/// The reason that a reader can act on: a key or signal that is missing, else that of the method which
-/// needs least.
+const ONLY_A_BOUND: Missing = Missing::NotIdentifiable(
+    "only an upper bound is known: the coupling is locked, and its pressure tells what it could carry",
+);
+
+/// Whether one rear wheel spins in too much of the held part for the rear axle's speed to tell how its
+/// tyres pull.
+pub(super) fn rear_rolls(view: &View<'_>) -> Result<(), Missing> {
+    let held = view.held_samples()?;
+    let count = held.len();
+    let spins = held.filter(|&i| view.kinematics.rear_spins(i)).count();
+    if spins as f64 > MOST_SPINNING * count as f64 {
+        return Err(Missing::NotIdentifiable(
+            "one rear wheel spins while the coupling is held, so the rear axle's speed does not tell how its tyres pull",
+        ));
+    }
+    Ok(())
+}
+
+/// The reason that a reader can act on: a coupling that was not held, a key or signal that is missing, else
+/// that of the method which needs least. `tyre` needs more signals than the others, so what it lacks is not
+/// what stands in the way.
 fn first_reason(estimates: &[TransferEstimate]) -> Missing {
     let reason = |method| {
         estimates
@@ -81,16 +107,16 @@ fn first_reason(estimates: &[TransferEstimate]) -> Missing {
             .find(|e| e.method == method)
             .and_then(|e| e.fraction.as_ref().err().cloned())
     };
-    [
-        TransferMethod::Hydraulic,
-        TransferMethod::Balance,
-        TransferMethod::Tyre,
-    ]
-    .into_iter()
-    .filter_map(reason)
-    .find(|why| matches!(why, Missing::VehicleKey(_) | Missing::Role(_)))
-    .or_else(|| reason(TransferMethod::Balance))
-    .unwrap_or(Missing::NotIdentifiable("no method applies"))
+    let reasons = || {
+        [TransferMethod::Hydraulic, TransferMethod::Balance]
+            .into_iter()
+            .filter_map(reason)
+    };
+    reasons()
+        .find(|why| matches!(why, Missing::NoHeldPart))
+        .or_else(|| reasons().find(|why| matches!(why, Missing::VehicleKey(_) | Missing::Role(_))))
+        .or_else(|| reason(TransferMethod::Balance))
+        .unwrap_or(Missing::NotIdentifiable("no method applies"))
 }
 
 fn disagree(one: (&'static str, &Estimate), other: (TransferMethod, &Estimate)) -> Missing {
@@ -208,9 +234,9 @@ mod tests {
     }
 
     #[test]
-    fn an_upper_bound_only_stands_alone() {
+    fn an_upper_bound_is_no_value() {
         let bound = estimate(Hydraulic, 0.9, 0.1, true);
-        assert_eq!(combined(std::slice::from_ref(&bound)).unwrap().value, 0.9);
+        assert_eq!(combined(std::slice::from_ref(&bound)), Err(ONLY_A_BOUND));
         let all = [bound, estimate(Balance, 0.36, 0.02, false)];
         assert_eq!(combined(&all).unwrap().value, 0.36);
     }

@@ -15,7 +15,7 @@
 
 use std::ops::Range;
 
-use super::transfer::{UNTOLD_SHARE, model_uncertainty};
+use super::transfer::{NOT_TOLD, UNTOLD_SHARE, model_uncertainty, rear_rolls};
 use super::view::{LEAST_HELD, View};
 use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMethod};
 use crate::traction::Traction;
@@ -54,6 +54,7 @@ fn fraction(view: &View<'_>) -> Measured {
         .as_ref()
         .unwrap_or(&traction.prior_wide_slope);
     let samples = view.held_samples()?;
+    rear_rolls(view)?;
     let all = |sight: &_| {
         let forces = divided(
             view.drive,
@@ -75,6 +76,11 @@ fn fraction(view: &View<'_>) -> Measured {
         && u > TOLD_BY_LOADS
     {
         return Err(why.clone());
+    }
+    if u.is_nan() || u >= NOT_TOLD {
+        return Err(Missing::NotIdentifiable(
+            "the driving force was too small or too unsteady to tell how it divides",
+        ));
     }
     Ok(Estimate {
         value: value.clamp(0.0, 1.0),

@@ -56,12 +56,15 @@ pub(super) fn transfer_hydraulic(view: &View<'_>) -> TransferEstimate {
 /// Whether the pack slipped in nearly all of the held part, so that torque from pressure is carried
 /// torque.
 fn slips_when_held(view: &View<'_>) -> bool {
-    let Ok(samples) = view.held_samples() else {
+    let Ok(held) = view.held_samples() else {
         return false;
     };
-    let all = slipping(view.drive, &view.slip, samples);
-    let slips = all.iter().filter(|s| **s == Some(true)).count();
-    slips as f64 >= SLIPPING_SHARE * all.len() as f64
+    // The shafts wind up while pressure rises, before the held part.
+    let from = view.samples.start.min(held.start);
+    let all = slipping(view.drive, &view.slip, from..held.end);
+    let slips = all.iter().skip(held.start - from);
+    let slips = slips.filter(|s| **s == Some(true)).count();
+    slips as f64 >= SLIPPING_SHARE * held.len() as f64
 }
 
 fn fraction(view: &View<'_>, slips: bool) -> Measured {

@@ -15,7 +15,7 @@
 
 use slipwright_decoders::role::Role;
 
-use super::transfer::{UNTOLD_SHARE, model_uncertainty};
+use super::transfer::{NOT_TOLD, UNTOLD_SHARE, model_uncertainty, rear_rolls};
 use super::view::View;
 use crate::drive::{at_seconds, seconds_between};
 use crate::measure::{Estimate, Measured, Missing, TransferEstimate, TransferMethod};
@@ -35,9 +35,6 @@ const LEAST: usize = 3;
 /// then, where no curve was learnt to divide force by: a road that teaches none is so slippery that
 /// both axles slide from the start.
 const U_SLIDING: f64 = 0.1;
-
-/// Beyond this the estimate says nothing.
-const NOT_TOLD: f64 = 0.2;
 
 pub(super) fn transfer_tyre(view: &View<'_>) -> TransferEstimate {
     TransferEstimate {
@@ -65,6 +62,7 @@ fn fraction(view: &View<'_>) -> Measured {
     let scale = ground.scale.clone()?;
     let lag = ground.lag_s.clone()?;
     let traction = view.traction.as_ref().map_err(Clone::clone)?;
+    rear_rolls(view)?;
     let moments = |k: f64, lag_s: f64| moments(view, k, lag_s);
     let middle = moments(scale.value, lag.value)?;
     let sights = traction.for_ratios();

@@ -76,7 +76,7 @@ fn rolls(drive: &Drive, i: usize) -> bool {
 }
 
 /// A wheel without a reading at a sample.
-fn lost_wheel(drive: &Drive, i: usize) -> Option<Role> {
+pub(super) fn lost_wheel(drive: &Drive, i: usize) -> Option<Role> {
     let wheels = Role::WHEELS.into_iter().zip(drive.wheel_mps());
     let mut lost =
         wheels.filter(|(_, column)| column.as_ref().is_ok_and(|column| column.get(i).is_none()));

@@ -4,8 +4,9 @@ use std::ops::Range;
 
 use slipwright_decoders::role::Role;
 
+use super::asked::Asked;
 use super::pulse::{Pulse, pulse};
-use super::unseen::{Unseen, unseen};
+use super::unseen::{Unseen, lost_wheel, unseen};
 use crate::closing::lost_after;
 use crate::drive::{Channel, Drive, at_seconds, seconds_between};
 use crate::engagement::{Found, Reference, SlipTrace};
@@ -17,8 +18,7 @@ use crate::transition::{
 };
 use crate::vehicle::Vehicle;
 
-/// The released level is looked at this long before the start, s; slip may also call for demand
-/// this early.
+/// The released level of pressure is looked at this long before the start, s.
 const LEAD_S: f64 = 0.5;
 
 /// A held part shorter than this tells nothing, s.
@@ -52,6 +52,8 @@ pub(super) struct Whole<'a> {
     pub(super) ground: &'a Result<GroundSpeed, Missing>,
     /// The step of pressure's code, bar; 0 without pressure.
     pub(super) pressure_step_bar: f64,
+    /// What demand asks of pressure.
+    pub(super) asked: Asked,
 }
 
 /// The step of pressure's code: the smallest between two values of a drive, bar.
@@ -72,7 +74,10 @@ pub(super) struct View<'a> {
     pub(super) ground: &'a Result<GroundSpeed, Missing>,
     /// Slip, or why there is none.
     pub(super) slip: Result<SlipTrace<'a>, Missing>,
-    /// The engagement's samples on the base, from where slip may have called for it to its end.
+    /// From when slip counts, ns since the epoch: the start, or the onset of slip if times count from
+    /// that. What the front axle did before is the driver's doing and not the coupling's.
+    pub(super) from_ns: i64,
+    /// The engagement's samples on the base, from there to its end.
     pub(super) samples: Range<usize>,
     /// Stretches of it in which wheels were not seen.
     pub(super) unseen: Vec<Unseen>,
@@ -93,9 +98,13 @@ impl<'a> View<'a> {
             traction,
             ground,
             pressure_step_bar,
+            asked,
         } = *whole;
         let slip = SlipTrace::of(drive, kinematics);
-        let from_ns = found.clear_from_ns.max(at_seconds(found.start_ns, -LEAD_S));
+        let from_ns = match found.reference {
+            Reference::Demand => found.start_ns,
+            Reference::Slip => found.start_ns.min(found.reference_ns),
+        };
         let samples = drive.base_range(from_ns, found.end_ns);
         let unseen = slip
             .as_ref()
@@ -103,8 +112,11 @@ impl<'a> View<'a> {
         let pulse = slip
             .as_ref()
             .map_err(Clone::clone)
-            .and_then(|s| pulse(s, samples.clone(), &unseen));
-        let rise = pressure_rise(drive, found);
+            .and_then(|s| pulse(s, from_ns, samples.clone(), &unseen));
+        let rise = pressure_rise(drive, found).and_then(|rise| {
+            asked.answered(drive, found, &rise, pressure_step_bar)?;
+            Ok(rise)
+        });
         Self {
             drive,
             kinematics,
@@ -113,6 +125,7 @@ impl<'a> View<'a> {
             traction,
             ground,
             slip,
+            from_ns,
             samples,
             unseen,
             pulse,
@@ -146,6 +159,7 @@ impl<'a> View<'a> {
         // Pressure first: when it is missing, that is the reason a reader can act on.
         let crossing = self.pressure_crossing(share)?;
         let u_reference_s = self.found.u_reference_s.clone()?;
+        let u_stamp_s = self.drive.channel(Role::CouplingPressure)?.u_stamp_s();
         let rise = self.rise.as_ref().map_err(Clone::clone)?;
         placed(rise, crossing)?;
         let since_s = crossing.t_s - self.seconds(self.found.reference_ns);
@@ -157,7 +171,7 @@ impl<'a> View<'a> {
         }
         Ok(Estimate {
             value: since_s * 1e3,
-            u: crossing.u_s.hypot(u_reference_s) * 1e3,
+            u: crossing.u_s.hypot(u_reference_s).hypot(u_stamp_s) * 1e3,
             method: match (by_demand, rise.is_interpolated()) {
                 (true, false) => "half of demand to the fitted rise of pressure",
                 (true, true) => {
@@ -238,17 +252,51 @@ impl<'a> View<'a> {
         Ok(channel.window(from_ns, to_ns, from_ns))
     }
 
+    /// Slip where it begins to count, m/s, between its first sample and the one before, and how long
+    /// before its first sample that is, s. `None` where that sample begins it, or slip is not told
+    /// there.
+    pub(super) fn slip_at_begin(&self) -> Option<(f64, f64)> {
+        let first = self.samples.start;
+        let before = first.checked_sub(1)?;
+        let (last, t) = (self.base_t(before)?, self.base_t(first)?);
+        let (a, b) = self.slip_pair(before)?;
+        let before_s = seconds_between(self.from_ns, t);
+        let share = before_s / seconds_between(last, t);
+        (share > 0.0 && share < 1.0).then_some((b - share * (b - a), before_s))
+    }
+
     /// Slip at the engagement's very end, m/s, between its last sample and the next, and how long after
     /// its last sample that is, s. `None` where that sample ends it, or slip is not told there.
     pub(super) fn slip_at_end(&self) -> Option<(f64, f64)> {
-        let trace = self.slip.as_ref().ok()?;
         let last = self.samples.end.checked_sub(1)?;
-        let (&t, &next) = (trace.base_ns().get(last)?, trace.base_ns().get(last + 1)?);
-        let (a, b) = (trace.slip_mps(last)?, trace.slip_mps(last + 1)?);
+        let (t, next) = (self.base_t(last)?, self.base_t(last + 1)?);
+        let (a, b) = self.slip_pair(last)?;
         let after_s = seconds_between(t, self.found.end_ns);
         let share = after_s / seconds_between(t, next);
-        (self.drive.base_joined(last) && share > 0.0 && share < 1.0)
-            .then_some((a + share * (b - a), after_s))
+        (share > 0.0 && share < 1.0).then_some((a + share * (b - a), after_s))
+    }
+
+    fn base_t(&self, i: usize) -> Option<i64> {
+        self.drive.base_ns().get(i).copied()
+    }
+
+    /// Slip at a sample and the next, m/s, where both belong together.
+    fn slip_pair(&self, i: usize) -> Option<(f64, f64)> {
+        let trace = self.slip.as_ref().ok()?;
+        let joined = self.drive.base_joined(i);
+        Some((trace.slip_mps(i)?, trace.slip_mps(i + 1)?)).filter(|_| joined)
+    }
+
+    /// Why slip is not told between a sample and the next.
+    pub(super) fn untold(&self, i: usize) -> Missing {
+        let pair = [i, i + 1];
+        if pair.iter().any(|&k| self.kinematics.rear_spins(k)) {
+            return Missing::NotIdentifiable(
+                "one rear wheel spins here, and neither a yaw sensor nor the front wheels tell how the car turns",
+            );
+        }
+        let lost = pair.iter().find_map(|&k| lost_wheel(self.drive, k));
+        Missing::Gap(lost.unwrap_or(self.drive.base_role()))
     }
 
     /// The last of the engagement's samples at which slip is told: after it nothing is missing, slip

@@ -131,14 +131,3 @@ pub(super) fn is_compared(
     };
     set.binary_search(&position).is_ok()
 }
-
-/// Whether the transfer fraction of an engagement is an upper bound and no more: every estimate
-/// that has a value says so of itself.
-pub(super) fn is_upper_bound(engagement: &Engagement) -> bool {
-    let mut valued = engagement
-        .transfer
-        .iter()
-        .filter(|t| t.fraction.is_ok())
-        .peekable();
-    valued.peek().is_some() && valued.all(|t| t.upper_bound)
-}

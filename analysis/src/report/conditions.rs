@@ -2,14 +2,13 @@
 
 use maud::{Markup, html};
 
-use super::campaign::{self, Campaign};
+use super::campaign::Campaign;
 use super::page::wide_table;
 use super::summary::mark;
 use super::wording;
 use crate::chart::Side;
 use crate::comparison::Verdict;
 use crate::engagement::{Conditions, Kind, Reference};
-use crate::measure::Measure;
 use crate::number;
 use crate::words;
 
@@ -282,14 +281,6 @@ fn not_tested(campaign: &Campaign<'_>) -> Vec<String> {
             "The two sets share no fluid temperature.".to_owned()
         });
     }
-    let bounds = bound_count(campaign);
-    if bounds > 0 {
-        items.push(format!(
-            "The true transfer fraction of {}, in which the coupling was locked: there it is an \
-             upper bound.",
-            number::count(bounds, "engagement", "engagements")
-        ));
-    }
     items.push(
         "The road's grip: no bus tells it, so it is taken to be alike in both sets. Drives on a \
          better road after the work show less slip than before, whatever the work did."
@@ -316,14 +307,4 @@ fn untested_measures(campaign: &Campaign<'_>) -> Vec<(String, Vec<&'static str>)
         }
     }
     reasons
-}
-
-fn bound_count(campaign: &Campaign<'_>) -> usize {
-    Side::BOTH
-        .into_iter()
-        .flat_map(|side| campaign.engagements(side))
-        .filter(|(_, e)| {
-            campaign::is_upper_bound(e) && e.estimate(Measure::TransferFraction).is_some()
-        })
-        .count()
 }

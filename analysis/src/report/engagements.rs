@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use slipwright_decoders::unit::Unit;
 
-use super::campaign::{self, Campaign};
+use super::campaign::Campaign;
 use super::page::{literal, wide_table};
 use super::reasons::Reasons;
 use super::summary::mark;
@@ -30,8 +30,8 @@ const CONDITIONS: [Condition; 5] = [
 
 /// What stands in the tables.
 pub(super) const HOW_TO_READ: &str = "± is one standard uncertainty: about two of three such \
-    intervals hold the true value. ≤ marks an upper bound, where the coupling was locked. A letter \
-    stands for the reason why there is no value; the reasons are under each table.";
+    intervals hold the true value. A letter stands for the reason why there is no value; the reasons \
+    are under each table.";
 
 /// A table a drive.
 pub(super) fn part(campaign: &Campaign<'_>) -> Markup {
@@ -152,7 +152,6 @@ fn row(
     reasons: &mut Reasons,
 ) -> Markup {
     let at_s = seconds_between(drive.start_ns, engagement.reference_ns);
-    let upper_bound = campaign::is_upper_bound(engagement);
     html! {
         tr {
             th scope="row" { (index + 1) @if matched { "*" } }
@@ -174,7 +173,6 @@ fn row(
                 td.number {
                     @match engagement.estimate(*measure) {
                         Some(estimate) => {
-                            @if *measure == Measure::TransferFraction && upper_bound { "≤ " }
                             (number::with_uncertainty(estimate.value, estimate.u))
                         }
                         None => (reasons.letter_for(engagement.why_missing(*measure))),

@@ -7,7 +7,7 @@ use super::page::{cautions, literal, visible};
 use super::{conditions, reminders, wording};
 use crate::chart::Side;
 use crate::chart::change::Change;
-use crate::comparison::family::of_proof;
+use crate::comparison::family::{grown, of_proof};
 use crate::comparison::{Comparison, MeasureComparison, Verdict};
 use crate::measure::Measure;
 use crate::number;
@@ -67,11 +67,12 @@ pub(super) fn lead(campaign: &Campaign<'_>) -> Markup {
 
 /// The verdict for a glance; the sentence below has the numbers.
 fn headline(comparison: &Comparison) -> String {
-    let labels = |verdict| {
-        let rows = of_proof(&comparison.measures, verdict);
-        rows.iter().map(|m| m.measure.label()).collect::<Vec<_>>()
+    let labels = |rows: Vec<&MeasureComparison>| {
+        let labels = rows.iter().map(|m| m.measure.label());
+        labels.collect::<Vec<_>>()
     };
-    let (reduced, increased) = (labels(Verdict::Reduced), labels(Verdict::Increased));
+    let reduced = labels(of_proof(&comparison.measures, Verdict::Reduced));
+    let increased = labels(grown(&comparison.measures));
     match comparison.verdict {
         Verdict::Reduced if !reduced.is_empty() => {
             format!("Reduced: {}", words::listed(&reduced))

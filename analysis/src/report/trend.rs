@@ -7,7 +7,7 @@ use super::{reminders, wording};
 use crate::book::{Due, Moment};
 use crate::chart::timeline::Timeline;
 use crate::number;
-use crate::trend::{MeasureTrend, NS_PER_MONTH, Step, Trend};
+use crate::trend::{MeasureTrend, NS_PER_MONTH, Step, Trend, rests_on_tyres};
 use crate::vehicle::Vehicle;
 use crate::words;
 
@@ -46,7 +46,12 @@ fn day(trend: &Trend, index: Option<usize>) -> String {
 
 fn lead(trend: &Trend, reminders: &[Due]) -> Markup {
     let last = trend.drives.len().checked_sub(1);
-    let sentence = match (trend.is_judgeable(), trend.warnings.len()) {
+    let warned = trend
+        .measures
+        .iter()
+        .filter(|m| m.warning.is_some())
+        .count();
+    let sentence = match (trend.is_judgeable(), warned) {
         (false, _) => "There are too few drives to judge any measure.".to_owned(),
         (true, 0) => {
             "Nothing has left the band of the car's own healthy drives, and nothing is on its way \
@@ -70,6 +75,12 @@ fn lead(trend: &Trend, reminders: &[Due]) -> Markup {
             section.warnings aria-labelledby="warnings-heading" {
                 h2 #warnings-heading { "What needs care" }
                 ul { @for warning in &trend.warnings { li { (visible(warning)) } } }
+            }
+        }
+        @if !trend.notes.is_empty() {
+            section aria-labelledby="notes-heading" {
+                h2 #notes-heading { "What the drives leave open" }
+                ul { @for note in &trend.notes { li { (visible(note)) } } }
             }
         }
         (reminders::section(reminders))
@@ -131,7 +142,8 @@ fn pictures(trend: &Trend) -> Markup {
         p {
             "Each disc is one drive, brought to the same conditions. The shaded band is where the "
             "car's own healthy drives lie; the sloping line is the course since the newest work or "
-            "change. Numbered lines are work; dashed lines are changes without work."
+            "change. Numbered lines are work; dashed lines are changes without work, of the tyres too "
+            "where a measure rests on them."
         }
         div.figures {
             @for m in &trend.measures { (picture(m, trend, first_ns)) }
@@ -173,7 +185,12 @@ fn picture(m: &MeasureTrend, trend: &Trend, first_ns: i64) -> Markup {
             .zip(&trend.work)
             .map(|(n, w)| (months(w.t_ns), number::whole(n)))
             .collect(),
-        changes: m.change_points.iter().map(|c| months(c.t_ns)).collect(),
+        changes: (m.change_points.iter().map(|c| c.t_ns))
+            .chain(
+                (trend.tyre_changes.iter().map(|c| c.t_ns)).filter(|_| rests_on_tyres(m.measure)),
+            )
+            .map(months)
+            .collect(),
     };
     let caption = html! {
         p {
@@ -202,10 +219,7 @@ fn work(trend: &Trend) -> Markup {
                                 li {
                                     (words::capital(m.measure.label())) ": "
                                     (number::plain(step.shift)) (wording::behind(m.measure.unit()))
-                                    @match step.interval {
-                                        Some((low, high)) => { " (" (number::plain(low)) " to " (number::plain(high)) ")" }
-                                        None => { " (too few drives for an interval)" }
-                                    }
+                                    (interval(step))
                                 }
                             }
                         }
@@ -220,11 +234,19 @@ fn work(trend: &Trend) -> Markup {
                     (Moment::day_text(change.after_ns)) " and " (Moment::day_text(change.t_ns))
                     @if let Some(step) = change.step {
                         " by " (number::plain(step.shift)) (wording::behind(m.measure.unit()))
+                        (interval(step))
                     }
                     ", without work."
                 }
             }
         }
+    }
+}
+
+fn interval(step: Step) -> String {
+    match step.interval {
+        Some((low, high)) => format!(" ({} to {})", number::plain(low), number::plain(high)),
+        None => " (too few drives for an interval)".to_owned(),
     }
 }
 
@@ -259,7 +281,9 @@ fn basis(trend: &Trend) -> Markup {
             "Speed, demand step, accelerator position and fluid temperature are taken out as far as they are seen "
             "to matter inside drives; launches, tip-ins and turn-ins are brought to one level. Slopes "
             "are Theil-Sen estimates with 95 % intervals; changes are found by optimal partitioning "
-            "into straight pieces (Jackson et al. 2005; Killick et al. 2012). The forecast goes on "
+            "into straight pieces (Jackson et al. 2005; Killick et al. 2012). The size of a change, with "
+            "or without work, is the difference at that day between a line through the drives before "
+            "and one through those after, so it holds nothing of what crept on either side. The forecast goes on "
             "along the slope: it is a warning, not a promise."
         }
     }

@@ -1,7 +1,9 @@
 //! The rise to the first level that lasts: what comes later is another step, and what lies higher for a
 //! moment before it, as pressure does that is driven past its level to be quick, is none.
 
-use super::{NoRise, Plateau, Rise, first_plateau, measure_rise, naive_crossings, state_levels};
+use super::{
+    NoRise, Plateau, Rise, first_plateau, measure_rise_after, naive_crossings, state_levels,
+};
 use crate::statistics::quantile::median;
 use crate::statistics::spread::median_and_sigma;
 
@@ -23,7 +25,8 @@ pub fn measure_first_rise(t_s: &[f64], y: &[f64]) -> Result<Rise, NoRise> {
     let n = t_s.len().min(y.len());
     let (t_s, y) = (&t_s[..n], &y[..n]);
     let first = FirstLevel::of(t_s, y);
-    measure_rise(&t_s[..first.end], &first.without_peak(y))
+    // Oil may take pressure up a little from the first moment on.
+    measure_rise_after(&t_s[..first.end], &first.without_peak(y), Some(0.0))
 }
 
 /// Where the first rise is, as the samples tell without a fit.

@@ -1,14 +1,19 @@
 //! Least-squares fit of one shape to a sampled step.
 //!
-//! Model: `y(t) = low + amplitude · g(t - onset)`. Solved by Levenberg-Marquardt (MINPACK's
+//! Model: `y(t) = low + amplitude · g(t - onset)`, or with a foot
+//! `low + amplitude · (f · F(t) + (1 - f) · g(t - onset))`, where `F` goes evenly from 0 when demand
+//! came to 1 at the onset: while the oil closes the clearance, the piston's return springs already take
+//! the share `f` of the step. Solved by Levenberg-Marquardt (MINPACK's
 //! algorithm, J. J. Moré 1978) from the best few points of a coarse grid, because the sum of squares
 //! has kinks where the onset passes a sample. Times of a shape are fitted by their logarithms, so
 //! they stay positive.
 
+mod crossing;
+
 use levenberg_marquardt::{LeastSquaresProblem, LevenbergMarquardt};
 use nalgebra::{DMatrix, DVector, Dyn, Owned};
 
-use super::shape::{Numbers, STEP, Shape};
+use super::shape::{Numbers, Shape};
 
 /// A fitted shape.
 #[derive(Clone, Debug)]
@@ -17,15 +22,47 @@ pub(super) struct Fit {
     /// Onset, s.
     pub(super) onset_s: f64,
     pub(super) numbers: Numbers,
+    pub(super) foot: Option<Foot>,
     pub(super) low: f64,
     pub(super) amplitude: f64,
     /// Sum of squared residuals.
     pub(super) squares: f64,
     /// Fitted parameters, levels included.
     pub(super) parameters: usize,
-    /// Inverse of the normal matrix, in the order low, amplitude, onset, shape.
+    /// Inverse of the normal matrix, in the order low, amplitude, onset, shape, foot.
     inverse: DMatrix<f64>,
 }
+
+/// What the waveform has already risen by at the onset.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Foot {
+    /// When it begins, s.
+    pub(super) from_s: f64,
+    /// Share of the step.
+    pub(super) share: f64,
+}
+
+impl Foot {
+    /// Share of the foot at a time.
+    fn value(self, t_s: f64, onset_s: f64) -> f64 {
+        if t_s >= onset_s {
+            1.0
+        } else {
+            let lasts_s = (onset_s - self.from_s).max(LEAST_FOOT_S);
+            ((t_s - self.from_s) / lasts_s).max(0.0)
+        }
+    }
+}
+
+/// A foot lasts at least this long, s.
+const LEAST_FOOT_S: f64 = 1e-3;
+
+/// A foot is no larger than this: beyond, it is a rise.
+const MOST_FOOT: f64 = 0.25;
+
+/// A foot is expected to be about this share of the step. Common practice, no source: return springs
+/// of half a bar to two, of steps of ten bars and more.
+const KNOWN_FOOT: f64 = 0.05;
 
 impl Fit {
     /// Value of the model at a time.
@@ -35,7 +72,10 @@ impl Fit {
 
     /// Share of the step at a time.
     pub(super) fn share(&self, t_s: f64) -> f64 {
-        self.shape.value(t_s - self.onset_s, &self.numbers)
+        let rise = self.shape.value(t_s - self.onset_s, &self.numbers);
+        self.foot.map_or(rise, |foot| {
+            foot.share * foot.value(t_s, self.onset_s) + (1.0 - foot.share) * rise
+        })
     }
 
     /// By how much later the model crosses a value that is higher by one, at a time, s; 0 where it is
@@ -44,72 +84,6 @@ impl Fit {
         let h = 1e-3 * self.numbers[0].max(1e-9);
         let slope = (self.value(t_s + h) - self.value(t_s - h)) / (2.0 * h);
         if slope > 0.0 { 1.0 / slope } else { 0.0 }
-    }
-
-    /// When the model crosses a share of its step, and the variance of that time for a unit variance
-    /// of the samples.
-    pub(super) fn crossing(&self, share: f64) -> Option<(f64, f64)> {
-        let (s, gradient) = self.differentiated(|p| self.shape.crossing_s(share, p), 1.0)?;
-        Some((self.onset_s + s, self.variance(&gradient)?))
-    }
-
-    /// Time between the crossings of two shares, and its variance as above.
-    pub(super) fn interval(&self, from: f64, to: f64) -> Option<(f64, f64)> {
-        let between =
-            |p: &Numbers| Some(self.shape.crossing_s(to, p)? - self.shape.crossing_s(from, p)?);
-        let (s, gradient) = self.differentiated(between, 0.0)?;
-        Some((s, self.variance(&gradient)?))
-    }
-
-    /// When the model crosses a value, and the variance of that time for a unit variance of the
-    /// samples; the value itself counts as exact.
-    pub(super) fn crossing_value(&self, value: f64) -> Option<(f64, f64)> {
-        let (t, gradient) = self.value_gradient(value)?;
-        Some((t, self.variance(&gradient)?))
-    }
-
-    /// Time between the crossings of two values, and its variance as above.
-    pub(super) fn interval_values(&self, from: f64, to: f64) -> Option<(f64, f64)> {
-        let (t_from, g_from) = self.value_gradient(from)?;
-        let (t_to, g_to) = self.value_gradient(to)?;
-        Some((t_to - t_from, self.variance(&(g_to - g_from))?))
-    }
-
-    fn value_gradient(&self, value: f64) -> Option<(f64, DVector<f64>)> {
-        let share = (value - self.low) / self.amplitude;
-        if !(share > 0.0 && share < 1.0) {
-            return None;
-        }
-        let (s, mut gradient) = self.differentiated(|p| self.shape.crossing_s(share, p), 1.0)?;
-        // A higher level or step brings the crossing forward.
-        let per_value = self.delay_per_value(self.onset_s + s);
-        if per_value <= 0.0 {
-            return None;
-        }
-        gradient[0] = -per_value;
-        gradient[1] = -share * per_value;
-        Some((self.onset_s + s, gradient))
-    }
-
-    fn differentiated(
-        &self,
-        time_s: impl Fn(&Numbers) -> Option<f64>,
-        by_onset: f64,
-    ) -> Option<(f64, DVector<f64>)> {
-        let mut gradient = DVector::zeros(self.parameters);
-        gradient[2] = by_onset;
-        for i in 0..self.shape.count() {
-            let up = time_s(&self.shape.moved(&self.numbers, i, STEP))?;
-            let down = time_s(&self.shape.moved(&self.numbers, i, -STEP))?;
-            gradient[3 + i] = (up - down) / (2.0 * STEP);
-        }
-        let value = time_s(&self.numbers)?;
-        value.is_finite().then_some((value, gradient))
-    }
-
-    fn variance(&self, gradient: &DVector<f64>) -> Option<f64> {
-        let variance = (gradient.transpose() * &self.inverse * gradient)[(0, 0)];
-        (variance.is_finite() && variance >= 0.0).then_some(variance)
     }
 
     /// Variance of the amplitude for a unit variance of the samples.
@@ -136,11 +110,16 @@ pub(super) struct Sampled<'a> {
     pub(super) interval_s: f64,
 }
 
-/// Best fit of a shape; `None` where it cannot be fitted or its normal matrix is singular.
-pub(super) fn fit(shape: Shape, data: &Sampled<'_>) -> Option<Fit> {
-    starts(shape, data)
+/// Best fit of a shape, with a foot from a time on if one is given; `None` where it cannot be fitted or
+/// its normal matrix is singular.
+pub(super) fn fit(shape: Shape, data: &Sampled<'_>, foot_from_s: Option<f64>) -> Option<Fit> {
+    let foot = foot_from_s.map(|from_s| Foot {
+        from_s,
+        share: KNOWN_FOOT,
+    });
+    starts(shape, data, foot)
         .into_iter()
-        .filter_map(|start| descend(shape, data, start))
+        .filter_map(|start| descend(shape, data, start, foot))
         .filter(|fit| fit.squares.is_finite())
         .reduce(|best, next| {
             if next.squares < best.squares {
@@ -160,7 +139,7 @@ struct Start {
 /// How many grid points are worth descending from.
 const DESCENTS: usize = 2;
 
-fn starts(shape: Shape, data: &Sampled<'_>) -> Vec<Start> {
+fn starts(shape: Shape, data: &Sampled<'_>, foot: Option<Foot>) -> Vec<Start> {
     let [t10, t50, t90] = data.naive_s;
     let rise = (t90 - t10).max(0.5 * data.interval_s);
     let times: &[f64] = &[0.35, 0.6, 1.0, 1.6];
@@ -197,7 +176,7 @@ fn starts(shape: Shape, data: &Sampled<'_>) -> Vec<Start> {
             for shift in [-0.12, 0.0, 0.12] {
                 let onset_s = t50 - middle + shift * rise.max(data.interval_s);
                 let squares =
-                    project(shape, data, onset_s, &numbers).map_or(f64::INFINITY, |p| p.2);
+                    project(shape, data, onset_s, &numbers, foot).map_or(f64::INFINITY, |p| p.2);
                 found.push(Start {
                     onset_s,
                     numbers,
@@ -212,11 +191,20 @@ fn starts(shape: Shape, data: &Sampled<'_>) -> Vec<Start> {
 }
 
 /// Best levels for given shape: low, amplitude and the sum of squares.
-fn project(shape: Shape, data: &Sampled<'_>, onset_s: f64, p: &Numbers) -> Option<(f64, f64, f64)> {
+fn project(
+    shape: Shape,
+    data: &Sampled<'_>,
+    onset_s: f64,
+    p: &Numbers,
+    foot: Option<Foot>,
+) -> Option<(f64, f64, f64)> {
     let n = data.t_s.len() as f64;
     let (mut sg, mut sgg, mut sy, mut sgy, mut syy) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for (&t, &y) in data.t_s.iter().zip(data.y) {
-        let g = shape.value(t - onset_s, p);
+        let rise = shape.value(t - onset_s, p);
+        let g = foot.map_or(rise, |f| {
+            f.share * f.value(t, onset_s) + (1.0 - f.share) * rise
+        });
         sg += g;
         sgg += g * g;
         sy += y;
@@ -236,7 +224,9 @@ fn project(shape: Shape, data: &Sampled<'_>, onset_s: f64, p: &Numbers) -> Optio
 struct Problem<'a> {
     shape: Shape,
     data: &'a Sampled<'a>,
-    /// low, amplitude, onset, then the shape's coordinates.
+    /// When a foot begins, s, if there is one.
+    foot_from_s: Option<f64>,
+    /// low, amplitude, onset, then the shape's coordinates, then the foot's share.
     x: DVector<f64>,
 }
 
@@ -258,18 +248,34 @@ impl Problem<'_> {
         LEAST_TIME_INTERVALS * self.data.interval_s
     }
 
+    fn foot(&self) -> Option<Foot> {
+        let share = *self.x.iter().last()?;
+        self.foot_from_s.map(|from_s| Foot { from_s, share })
+    }
+
     fn jacobian_matrix(&self) -> DMatrix<f64> {
         let numbers = self.numbers();
         let (amplitude, onset) = (self.x[1], self.x[2]);
         let count = self.shape.count();
+        let foot = self.foot();
+        let rises_by = amplitude * (1.0 - foot.map_or(0.0, |f| f.share));
         let mut jacobian = DMatrix::from_element(self.data.t_s.len(), self.x.len(), 1.0);
-        for (row, t_s) in self.data.t_s.iter().enumerate() {
+        for (row, &t_s) in self.data.t_s.iter().enumerate() {
             let slopes = self.shape.slopes(t_s - onset, &numbers);
             jacobian[(row, 1)] = slopes.value;
-            jacobian[(row, 2)] = -amplitude * slopes.by_s;
+            jacobian[(row, 2)] = -rises_by * slopes.by_s;
+            if let Some(foot) = foot {
+                let filled = foot.value(t_s, onset);
+                jacobian[(row, 1)] += foot.share * (filled - slopes.value);
+                if t_s < onset {
+                    let lasts_s = (onset - foot.from_s).max(LEAST_FOOT_S);
+                    jacobian[(row, 2)] -= amplitude * foot.share * filled / lasts_s;
+                }
+                jacobian[(row, self.x.len() - 1)] = amplitude * (filled - slopes.value);
+            }
             for (i, by) in slopes.by_number.iter().enumerate().take(count) {
                 let moves = !(self.shape.one_of_times(i) && numbers[i] <= self.least_time_s());
-                jacobian[(row, 3 + i)] = if moves { amplitude * by } else { 0.0 };
+                jacobian[(row, 3 + i)] = if moves { rises_by * by } else { 0.0 };
             }
         }
         jacobian
@@ -292,12 +298,14 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_> {
     fn residuals(&self) -> Option<DVector<f64>> {
         let numbers = self.numbers();
         let (low, amplitude, onset) = (self.x[0], self.x[1], self.x[2]);
-        let values = self
-            .data
-            .t_s
-            .iter()
-            .zip(self.data.y)
-            .map(|(&t, &y)| low + amplitude * self.shape.value(t - onset, &numbers) - y);
+        let foot = self.foot();
+        let values = self.data.t_s.iter().zip(self.data.y).map(|(&t, &y)| {
+            let rise = self.shape.value(t - onset, &numbers);
+            let share = foot.map_or(rise, |f| {
+                f.share * f.value(t, onset) + (1.0 - f.share) * rise
+            });
+            low + amplitude * share - y
+        });
         let residuals = DVector::from_iterator(self.data.t_s.len(), values);
         residuals.iter().all(|r| r.is_finite()).then_some(residuals)
     }
@@ -308,13 +316,14 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_> {
     }
 }
 
-fn descend(shape: Shape, data: &Sampled<'_>, start: Start) -> Option<Fit> {
+fn descend(shape: Shape, data: &Sampled<'_>, start: Start, foot: Option<Foot>) -> Option<Fit> {
     let count = shape.count();
-    if data.t_s.len() <= 3 + count {
+    let parameters = 3 + count + usize::from(foot.is_some());
+    if data.t_s.len() <= parameters {
         return None;
     }
-    let (low, amplitude, _) = project(shape, data, start.onset_s, &start.numbers)?;
-    let mut x = DVector::zeros(3 + count);
+    let (low, amplitude, _) = project(shape, data, start.onset_s, &start.numbers, foot)?;
+    let mut x = DVector::zeros(parameters);
     x[0] = low;
     x[1] = amplitude;
     x[2] = start.onset_s;
@@ -326,7 +335,15 @@ fn descend(shape: Shape, data: &Sampled<'_>, start: Start) -> Option<Fit> {
             number
         };
     }
-    let problem = Problem { shape, data, x };
+    if let Some(foot) = foot {
+        x[parameters - 1] = foot.share;
+    }
+    let problem = Problem {
+        shape,
+        data,
+        foot_from_s: foot.map(|f| f.from_s),
+        x,
+    };
     // A change of the sum of squares by a millionth moves a parameter by a hundredth of its uncertainty
     // at most; without noise each step changes it by more.
     let (solved, report) = LevenbergMarquardt::new()
@@ -341,7 +358,7 @@ fn descend(shape: Shape, data: &Sampled<'_>, start: Start) -> Option<Fit> {
     let mut normal = jacobian.transpose() * &jacobian;
     // A number that the samples do not tell, as a lag much shorter than a frame, is still not any
     // number: what is known of it beforehand bounds its variance.
-    let variance = squares / (data.t_s.len() - 3 - count) as f64;
+    let variance = squares / (data.t_s.len() - parameters) as f64;
     for i in 0..count {
         let known = if shape.positive(i) {
             KNOWN_LOG_TIME
@@ -350,19 +367,27 @@ fn descend(shape: Shape, data: &Sampled<'_>, start: Start) -> Option<Fit> {
         };
         normal[(3 + i, 3 + i)] += variance / (known * known);
     }
+    let foot = solved.foot();
+    if foot.is_some() {
+        normal[(parameters - 1, parameters - 1)] += variance / (KNOWN_FOOT * KNOWN_FOOT);
+    }
     let inverse = normal.try_inverse()?;
+    let is_foot =
+        |f: Foot| (0.0..=MOST_FOOT).contains(&f.share) && solved.x[2] > f.from_s + LEAST_FOOT_S;
     let sound = squares.is_finite()
         && inverse.iter().all(|v| v.is_finite())
-        && (0..3 + count).all(|i| inverse[(i, i)] >= 0.0)
-        && solved.x[1] > 0.0;
+        && (0..parameters).all(|i| inverse[(i, i)] >= 0.0)
+        && solved.x[1] > 0.0
+        && foot.is_none_or(is_foot);
     sound.then(|| Fit {
         shape,
         onset_s: solved.x[2],
         numbers,
+        foot,
         low: solved.x[0],
         amplitude: solved.x[1],
         squares,
-        parameters: 3 + count,
+        parameters,
         inverse,
     })
 }

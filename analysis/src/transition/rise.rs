@@ -53,6 +53,10 @@ pub(super) struct Fitted {
     pub(super) u_high: f64,
     /// The states are each model's own, not the histogram's.
     pub(super) own_states: bool,
+    /// The waveform may have crept up before it rose.
+    pub(super) creeps: bool,
+    /// When the samples are, s.
+    pub(super) t_s: Vec<f64>,
 }
 
 impl Rise {
@@ -157,15 +161,47 @@ fn interpolated_s(&[t10, t50, t90]: &[f64; 3], share: f64) -> f64 {
     t50 + (share - 0.5) * slope_s
 }
 
-/// What a real rise differs by from every shape at its foot, of its step: plates touch one after the
-/// other, and the lining is pressed flat. Towards the middle samples on either side tell it.
-const U_SHAPE: f64 = 0.003;
+/// What a real rise differs by from every shape, of its step: at its foot and its shoulder, where plates
+/// touch one after the other, the lining is pressed flat and the valve takes over, and half way.
+const U_SHAPE_AT_ENDS: f64 = 0.0025;
+const U_SHAPE_AT_HALF: f64 = 0.001;
+
+/// Between two samples the waveform is not seen: of the time between them, and of the share of the step
+/// that it takes there, so much is uncertain at the foot and the shoulder, where it bends, and half way.
+/// From rises of seven forms, with feet and without, seen every 5 to 100 ms.
+const U_UNSEEN_AT_ENDS: f64 = 0.09;
+const U_UNSEEN_AT_HALF: f64 = 0.03;
+
+/// Where the waveform may creep up before, the foot is uncertain by this factor more,
+const CREEPING: f64 = 2.6;
+
+/// and by how much later or sooner a level so much of the step higher or lower is crossed: close to the
+/// knee, that is far.
+const U_FOOT: f64 = 0.008;
 
 impl Fitted {
-    /// Standard uncertainty of a crossing from the shape, s.
+    /// Standard uncertainty of a crossing from the shape, s: what no shape tells, and what the samples
+    /// on either side of it do not.
     fn u_shape_s(&self, fit: &Fit, share: f64, t_s: f64) -> f64 {
-        let from_middle = (1.0 - 2.0 * share).max(0.0);
-        U_SHAPE * from_middle * fit.amplitude.abs() * fit.delay_per_value(t_s)
+        let from_middle = (1.25 * (1.0 - 2.0 * share)).abs().min(1.0);
+        let between = |half: f64, ends: f64| half + from_middle * (ends - half);
+        let of_step = between(U_SHAPE_AT_HALF, U_SHAPE_AT_ENDS);
+        let by_form = of_step * fit.amplitude.abs() * fit.delay_per_value(t_s);
+        let next = self.t_s.partition_point(|&t| t <= t_s);
+        let beside = next.checked_sub(1).and_then(|i| self.t_s.get(i..i + 2));
+        let unseen = match beside {
+            Some(&[from, to]) => (to - from) * (fit.share(to) - fit.share(from)),
+            _ => 0.0,
+        };
+        let by_unseen = between(U_UNSEEN_AT_HALF, U_UNSEEN_AT_ENDS) * unseen;
+        if !self.creeps || share > 0.5 {
+            return by_form.hypot(by_unseen);
+        }
+        let crosses_s = |by: f64| fit.crosses_s(fit.share(t_s) + by).unwrap_or(t_s);
+        let known = U_FOOT * (1.0 - share);
+        let by_knee = 0.5 * (crosses_s(known) - crosses_s(-known)).max(0.0);
+        let by_unseen = by_unseen * (1.0 + (CREEPING - 1.0) * from_middle);
+        by_form.max(by_knee).hypot(by_unseen)
     }
 
     /// Weighted over models: `value` gives time, variance per unit sample variance, and extra

@@ -74,6 +74,11 @@ impl Shape {
         }
     }
 
+    /// Whether it begins at its onset, and a foot beside its own numbers is no number too many.
+    pub(super) fn takes_foot(self) -> bool {
+        !matches!(self, Self::Logistic | Self::RampThenLagThroughLag)
+    }
+
     /// Whether number `i` is positive and fitted by its logarithm.
     pub(super) fn positive(self, i: usize) -> bool {
         !(self == Self::CutExponential && i == 1)

@@ -176,8 +176,60 @@ fn with_noise_the_times_are_unbiased_and_their_uncertainty_is_honest() {
         }
     }
     let covered = covered_in_all / studied;
-    // Known to about half a per cent from so few.
-    assert!((0.93..0.975).contains(&covered), "{covered}");
+    // Known to about half a per cent from so few. These rises have forms that are among those tried; the
+    // uncertainty has room for one that is not.
+    assert!((0.93..0.985).contains(&covered), "{covered}");
+}
+
+/// Dead time 0.1 s, in which pressure creeps to a share of the step, then a rise of 60 ms.
+fn footed(foot: f64, rise: fn(f64) -> f64) -> (impl Fn(f64) -> f64, [f64; 3]) {
+    let filled = |t: f64| (t / 0.1).clamp(0.0, 1.0);
+    let value = move |t: f64| foot * filled(t) + (1.0 - foot) * rise(t - 0.1);
+    let crossing_s = [0.1, 0.5, 0.9].map(|level| 0.1 + solve(rise, (level - foot) / (1.0 - foot)));
+    (value, crossing_s)
+}
+
+/// Pressure that creeps while the clearance fills, and frames so slow that one or two lie within the
+/// rise: what is told is told with an uncertainty that holds.
+#[test]
+fn a_foot_and_slow_frames_are_told_honestly() {
+    let rises: [fn(f64) -> f64; 3] = [
+        |s| (s / 0.06).clamp(0.0, 1.0),
+        |s| -(-s.max(0.0) / 0.03).exp_m1(),
+        |s| {
+            let x = (s / 0.012).max(0.0);
+            1.0 - (1.0 + x) * (-x).exp()
+        },
+    ];
+    let mut random = Random::new(81);
+    for (period_s, most_u_s) in [(0.01, 0.003), (0.02, 0.006), (0.05, 0.018), (0.1, 0.045)] {
+        let (mut held, mut all, mut u_s) = ([0; 3], 0, 0.0);
+        for rise in rises {
+            for k in 0..60 {
+                let (value, [t10, t50, t90]) = footed(0.02 * f64::from(k % 5), rise);
+                let t = stamps(&mut random, -0.5, 1.5, period_s, 0.02);
+                let noisy = |t: &f64| ((20.0 * value(*t) + 0.05 * random.normal()) / 0.05).round();
+                let y: Vec<f64> = t.iter().map(noisy).map(|code| 0.05 * code).collect();
+                let found = measure_first_rise(&t, &y).unwrap();
+                let low = found.crossing(0.1).unwrap();
+                let times = [
+                    (low, t10),
+                    (found.crossing(0.5).unwrap(), t50),
+                    (found.between(0.1, 0.9).unwrap(), t90 - t10),
+                ];
+                for (held, (found, truth)) in held.iter_mut().zip(times) {
+                    *held += usize::from((found.t_s - truth).abs() <= 1.96 * found.u_s);
+                }
+                all += 1;
+                u_s += low.u_s;
+            }
+        }
+        let u_s = u_s / all as f64;
+        assert!(u_s < most_u_s, "{period_s}: {u_s}");
+        for held in held {
+            assert!(held * 100 >= all * 84, "{period_s}: {held} of {all}");
+        }
+    }
 }
 
 /// A coarse code makes steps; they count as noise and the times stay right.

@@ -10,52 +10,77 @@ const START_NS: f64 = 1_736_150_400e9;
 
 /// What happens over the months.
 #[derive(Clone, Copy, Debug)]
-struct Months {
-    drives: usize,
-    days_between: f64,
-    creep_ms_a_month: f64,
+pub(super) struct Months {
+    pub(super) drives: usize,
+    pub(super) days_between: f64,
+    pub(super) creep_ms_a_month: f64,
+    /// Creep once half of the drives are driven.
+    pub(super) creep_after_ms_a_month: f64,
     /// Once, half-way through.
-    step_ms: f64,
+    pub(super) step_ms: f64,
     /// Share of the dead time that a kelvin takes off.
-    a_kelvin: f64,
+    pub(super) a_kelvin: f64,
     /// From midsummer's to the year's mean temperature, K.
-    season_k: f64,
+    pub(super) season_k: f64,
     /// From drive to drive, K.
-    scatter_k: f64,
+    pub(super) scatter_k: f64,
     /// From one engagement to the next, K.
-    warm_up_k: f64,
+    pub(super) warm_up_k: f64,
+    /// Whether the bus carries it.
+    pub(super) knows_temperature: bool,
     /// Whether tip-ins of some drives start 1.6 m/s slower; otherwise all are alike.
-    some_slower: bool,
+    pub(super) some_slower: bool,
 }
 
 /// Seven months of nothing.
-const QUIET: Months = Months {
+pub(super) const QUIET: Months = Months {
     drives: 24,
     days_between: 9.0,
     creep_ms_a_month: 0.0,
+    creep_after_ms_a_month: 0.0,
     step_ms: 0.0,
     a_kelvin: 0.0,
     season_k: 0.0,
     scatter_k: 4.0,
     warm_up_k: 0.0,
+    knows_temperature: true,
     some_slower: false,
 };
 /// From summer to winter.
-const COOLING: Months = Months {
+pub(super) const COOLING: Months = Months {
     a_kelvin: 0.003,
     season_k: 15.0,
     ..QUIET
 };
 
 impl Months {
-    fn series(self, seed: u64) -> Vec<TrendDrive> {
+    pub(super) fn creeping(self, creep_ms_a_month: f64) -> Self {
+        Self {
+            creep_ms_a_month,
+            creep_after_ms_a_month: creep_ms_a_month,
+            ..self
+        }
+    }
+
+    pub(super) fn series(self, seed: u64) -> Vec<TrendDrive> {
         let mut random = Random::new(seed);
         let base_ms = random.between(50.0, 180.0);
         let tip_in_mps = random.between(4.0, 8.0);
         let mut days = 0.0;
+        let mut creep_ms = 0.0;
         (0..self.drives)
             .map(|index| {
-                days += self.days_between * random.between(0.4, 1.6);
+                let gap_days = self.days_between * random.between(0.4, 1.6);
+                days += gap_days;
+                // The step lies in the middle of its gap, and the creep changes there.
+                let of_gap = match (2 * index).cmp(&self.drives) {
+                    std::cmp::Ordering::Less => self.creep_ms_a_month,
+                    std::cmp::Ordering::Greater => self.creep_after_ms_a_month,
+                    std::cmp::Ordering::Equal => {
+                        0.5 * (self.creep_ms_a_month + self.creep_after_ms_a_month)
+                    }
+                };
+                creep_ms += of_gap * months(0, (gap_days * 86_400e9) as i64);
                 let t_ns = (days * 86_400e9) as i64;
                 let month = months(0, t_ns);
                 let season = (std::f64::consts::TAU * month / 12.0).cos();
@@ -65,7 +90,7 @@ impl Months {
                 } else {
                     0.0
                 };
-                let new_ms = base_ms + self.creep_ms_a_month * month + stepped;
+                let new_ms = base_ms + creep_ms + stepped;
                 let of_drive_ms = random.normal();
                 let slower_mps = match self.some_slower && random.uniform() < 0.2 {
                     true => 1.6,
@@ -89,7 +114,8 @@ impl Months {
                                 speed_mps: Some(speed_mps),
                                 demand_step: Some(random.between(35.0, 100.0)),
                                 accelerator_percent: Some(random.between(25.0, 90.0)),
-                                fluid_temperature_c: Some((40.0 - cold_k).round()),
+                                fluid_temperature_c: Some((40.0 - cold_k).round())
+                                    .filter(|_| self.knows_temperature),
                                 ..Conditions::default()
                             },
                             values: Measure::each(|m| {
@@ -104,6 +130,7 @@ impl Months {
                         start_ns: START_NS as i64 + t_ns,
                         duration_s: 300.0,
                         engagements,
+                        radius_ratios: [None; 4],
                     },
                     odometer_km: Some(50_000.0 + 40.0 * days),
                     healthy: false,
@@ -136,6 +163,11 @@ impl Months {
             let (low, high) = slope.per_month_interval;
             let warning = measure.warning.as_deref().unwrap_or_default();
             said.series += 1;
+            let is_said = trend
+                .notes
+                .iter()
+                .any(|n| n.contains("Fluid temperature is not"));
+            assert_ne!(is_said, self.knows_temperature, "{:?}", trend.notes);
             said.levels_outside += usize::from(!is_within);
             said.covered += usize::from((low..=high).contains(&self.creep_ms_a_month));
             said.shown += usize::from(slope.is_shown());
@@ -154,6 +186,8 @@ impl Months {
                 }
                 State::Inside => assert_eq!(warning, ""),
             }
+            said.drifting += usize::from(measure.band.as_ref().unwrap().drift.is_some());
+            said.or_steps += usize::from(slope.or_step.is_some());
         }
         eprintln!("{self:?}\n  {said:?}");
         said
@@ -174,6 +208,10 @@ struct Said {
     firm: usize,
     /// Warnings that it may be the temperature.
     open: usize,
+    /// Bands of drives that were not steady.
+    drifting: usize,
+    /// Slopes that a step explains as well.
+    or_steps: usize,
 }
 
 impl Said {
@@ -194,10 +232,7 @@ fn conditions_that_hardly_differ_move_no_level() {
         assert_eq!(said.levels_outside, 0, "{said:?}");
         assert!(said.share(said.covered) >= 0.9, "{said:?}");
         assert!(said.share(said.firm + said.open) < 0.05, "{said:?}");
-        let creeping = Months {
-            creep_ms_a_month: 1.5,
-            ..quiet
-        };
+        let creeping = quiet.creeping(1.5);
         let said = creeping.followed(31_200..31_300);
         assert_eq!(said.levels_outside, 0, "{said:?}");
         assert!(said.share(said.covered) >= 0.9, "{said:?}");
@@ -226,13 +261,47 @@ fn the_season_is_not_taken_for_wear() {
         assert!(said.share(said.covered) >= 0.9, "{said:?}");
         assert!(said.share(said.steps) < 0.05, "{said:?}");
     }
-    let creeping = Months {
-        creep_ms_a_month: 4.0,
-        ..COOLING
-    };
+    let creeping = COOLING.creeping(4.0);
     let said = creeping.followed(32_300..32_400);
     assert!(said.share(said.covered) >= 0.88, "{said:?}");
     assert!(said.share(said.firm) >= 0.9, "{said:?}");
+}
+
+/// Without a temperature what the season does is not warned of as wear; what is far more than a season
+/// does, is.
+#[test]
+fn without_a_temperature_the_season_is_no_wear() {
+    let blind = Months {
+        knows_temperature: false,
+        ..QUIET
+    };
+    let winter = Months {
+        a_kelvin: 0.004,
+        season_k: 12.0,
+        ..blind
+    };
+    let year = Months {
+        days_between: 15.0,
+        ..winter
+    };
+    for (quiet, seeds) in [
+        (blind, 33_100..33_200),
+        (winter, 33_200..33_300),
+        (year, 33_300..33_400),
+    ] {
+        let said = quiet.followed(seeds);
+        assert!(said.share(said.firm) < 0.05, "{said:?}");
+        assert!(said.share(said.covered) >= 0.9, "{said:?}");
+    }
+    for (creeping, seeds) in [
+        (winter.creeping(5.0), 33_400..33_500),
+        (year.creeping(2.0), 33_500..33_600),
+        (year.creeping(5.0), 33_600..33_700),
+    ] {
+        let said = creeping.followed(seeds);
+        assert!(said.share(said.covered) >= 0.9, "{said:?}");
+        assert!(said.share(said.firm) >= 0.8, "{said:?}");
+    }
 }
 
 /// Where temperature and time run together nobody can tell what either does.
@@ -255,12 +324,13 @@ fn a_step_is_no_creep_and_a_creep_no_step() {
     assert!(small.share(small.steps_at_half) >= 0.5, "{small:?}");
     let large = step(15.0).followed(34_100..34_200);
     assert!(large.share(large.steps_at_half) >= 0.95, "{large:?}");
+    // What is not told as a step is told as a slope that a step explains as well.
+    assert!(10 * small.or_steps >= 9 * small.shown, "{small:?}");
     for creep_ms_a_month in [0.0, 0.7, 1.5, 4.0] {
-        let creeping = Months {
-            creep_ms_a_month,
-            ..QUIET
-        };
+        let creeping = QUIET.creeping(creep_ms_a_month);
         let said = creeping.followed(34_200..34_300);
         assert!(said.share(said.steps) < 0.05, "{said:?}");
+        let is_plain = creep_ms_a_month >= 4.0;
+        assert!(!is_plain || said.share(said.or_steps) < 0.05, "{said:?}");
     }
 }

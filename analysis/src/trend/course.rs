@@ -5,7 +5,11 @@
 //! kind, as far as is known what a condition does ([`Effect`]), then to the level of the commonest
 //! kind; the drive's value is the median. What is not known of a condition's effect stays with the
 //! course: [`Course::doubt`] says how much two stretches of it may differ for that alone.
+//!
+//! Where the bus carries no fluid temperature, the season cannot be taken out, and how far it may
+//! reach is in doubt the same way.
 
+use super::doubt::{Cause, Doubt, Followed};
 use super::effect::Effect;
 use super::{TrendDrive, months};
 use crate::comparison::condition::Condition;
@@ -13,7 +17,6 @@ use crate::engagement::{Conditions, Kind, Reference};
 use crate::measure::{Better, Measure};
 use crate::statistics::quantile::median;
 use crate::statistics::spread::{error_of_median, robust_sd};
-use crate::statistics::student_t::normal_critical;
 use crate::statistics::theil_sen;
 
 /// One drive's value.
@@ -38,6 +41,8 @@ pub(super) struct Entry {
     pub(super) drive: usize,
     /// Its kind, by position.
     pub(super) group: usize,
+    /// How many boundaries lie before it: work, or whatever else moved the level at a known time.
+    pub(super) stretch: usize,
     pub(super) conditions: Conditions,
     pub(super) value: f64,
     /// The value at the level of the commonest kind.
@@ -66,44 +71,10 @@ pub(super) struct Course {
     conditions: Vec<Followed>,
 }
 
-/// A condition beside the course.
-struct Followed {
-    condition: Condition,
-    u_slope: f64,
-    /// How far each point's drive is from the median, nought where that is not known.
-    away: Vec<f64>,
-}
-
-/// How much of a difference may be a condition's doing.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Doubt {
-    /// Standard uncertainty of the difference, over all conditions.
-    pub(super) u: f64,
-    /// The condition that adds most to it, and its own difference.
-    pub(super) most: Option<(Condition, f64)>,
-}
-
-impl Doubt {
-    /// How far the difference may be off at the confidence of every interval here.
-    pub(super) fn reach(&self) -> f64 {
-        normal_critical(1.0 - super::CONFIDENCE) * self.u
-    }
-
-    /// An interval around a value, with what is in doubt added: independent errors add by their
-    /// squares.
-    pub(super) fn widened(&self, value: f64, (low, high): (f64, f64)) -> (f64, f64) {
-        let reach = self.reach();
-        (
-            value - (value - low).hypot(reach),
-            value + (high - value).hypot(reach),
-        )
-    }
-}
-
 impl Course {
-    /// Follows a measure.
-    pub(super) fn of(drives: &[TrendDrive], measure: Measure) -> Self {
-        let mut entries = entries(drives, measure);
+    /// Follows a measure; its level may move at the `boundaries`, ns since the epoch.
+    pub(super) fn of(drives: &[TrendDrive], measure: Measure, boundaries: &[i64]) -> Self {
+        let mut entries = entries(drives, measure, boundaries);
         leave_out_strangers(&mut entries);
         let bounds = bounds(&entries, measure);
         let start_ns = drives.first().map_or(0, |d| d.summary.start_ns);
@@ -137,7 +108,16 @@ impl Course {
             }
             start += own.len();
         }
+        let warm = |e: &&Entry| Condition::FluidTemperature.of(&e.conditions).is_some();
+        if 2 * entries.iter().filter(warm).count() < entries.len() {
+            course.conditions.push(Followed::season(&course.points));
+        }
         course
+    }
+
+    /// Whether the season is in doubt.
+    pub(super) fn knows_no_temperature(&self) -> bool {
+        self.conditions.iter().any(|f| f.cause == Cause::Season)
     }
 
     /// A value as far as the measure can go: what is added and taken off for conditions and kinds
@@ -166,13 +146,24 @@ impl Course {
             let of: Vec<f64> = at.iter().filter_map(|i| away.get(*i)).copied().collect();
             median(&of).unwrap_or(0.0)
         };
-        self.doubt_of(|away| middle(away, after) - middle(away, before))
+        Doubt::of(&self.conditions, |away| {
+            middle(away, after) - middle(away, before)
+        })
+    }
+
+    /// How much a sum of some points, each times its weight, may be off because conditions
+    /// differed.
+    pub(super) fn doubt_of_sum(&self, at: &[usize], weights: &[f64]) -> Doubt {
+        Doubt::of(&self.conditions, |away| {
+            let of = at.iter().map(|i| away.get(*i).copied().unwrap_or(0.0));
+            of.zip(weights).map(|(away, weight)| away * weight).sum()
+        })
     }
 
     /// How much the slope through some points may be off because conditions changed along with
     /// `x`: when, or how far driven, a value a point.
     pub(super) fn doubt_of_slope(&self, at: &[usize], x: &[f64]) -> Doubt {
-        self.doubt_of(|away| {
+        Doubt::of(&self.conditions, |away| {
             let of: Vec<f64> = at.iter().filter_map(|i| away.get(*i)).copied().collect();
             theil_sen::fit(x, &of, super::CONFIDENCE).map_or(0.0, |line| line.slope)
         })
@@ -188,31 +179,6 @@ impl Course {
                     .collect()
             })
         })
-    }
-
-    fn doubt_of(&self, difference: impl Fn(&[f64]) -> f64) -> Doubt {
-        let mut doubt = Doubt { u: 0.0, most: None };
-        let mut most = 0.0;
-        for followed in &self.conditions {
-            let differs = difference(&followed.away);
-            let part = (followed.u_slope * differs).abs();
-            doubt.u = doubt.u.hypot(part);
-            if part > most {
-                most = part;
-                doubt.most = Some((followed.condition, differs));
-            }
-        }
-        doubt
-    }
-}
-
-impl From<&Effect> for Followed {
-    fn from(effect: &Effect) -> Self {
-        Self {
-            condition: effect.condition,
-            u_slope: effect.u_slope,
-            away: Vec::new(),
-        }
     }
 }
 
@@ -247,7 +213,11 @@ fn bounds(entries: &[Entry], measure: Measure) -> (f64, f64) {
 }
 
 /// Every value, with kinds and references kept apart; of the references only the commoner one.
-fn entries(drives: &[TrendDrive], measure: Measure) -> Vec<Entry> {
+fn entries(drives: &[TrendDrive], measure: Measure, boundaries: &[i64]) -> Vec<Entry> {
+    let stretch = |index: usize| {
+        let t_ns = drives.get(index).map_or(i64::MIN, |d| d.summary.start_ns);
+        boundaries.iter().filter(|at| **at <= t_ns).count()
+    };
     let all = || {
         drives.iter().enumerate().flat_map(|(index, drive)| {
             drive
@@ -276,6 +246,7 @@ fn entries(drives: &[TrendDrive], measure: Measure) -> Vec<Entry> {
         entries.push(Entry {
             drive,
             group,
+            stretch: stretch(drive),
             conditions: e.conditions,
             value,
             levelled: value,

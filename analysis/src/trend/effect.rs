@@ -7,8 +7,9 @@
 //!
 //! Both slopes and a belief held beforehand are weighed by their inverse variances (ridge
 //! regression; Hoerl & Kennard, Technometrics 12 (1970) 55-67). The belief is a slope of nought
-//! with the standard deviation of the values over that of the condition: a condition explains no
-//! more than all that is seen. All conditions but the temperature may as well do nothing at all
+//! with the standard deviation of the values over that of the condition, both between one work and
+//! the next: a condition explains no more than all that is seen, and what the work changed is none
+//! of its doing. All conditions but the temperature may as well do nothing at all
 //! (Mitchell & Beauchamp, "Bayesian variable selection in linear regression", JASA 83 (1988)
 //! 1023-1032). Where the data tell little the slope thus stays near nought, and its uncertainty
 //! says so.
@@ -50,7 +51,9 @@ impl Effect {
             .collect();
         let (values, conditions): (Vec<f64>, Vec<f64>) =
             known.iter().map(|(e, away)| (e.levelled, *away)).unzip();
-        let believed = robust_sd(&values)? / sd(&conditions)?;
+        let stretches: Vec<usize> = known.iter().map(|(e, _)| e.stretch).collect();
+        let believed = robust_sd(&without_levels(values, &stretches))?
+            / sd(&without_levels(conditions, &stretches))?;
         if !(believed.is_finite() && believed > 0.0) {
             return None;
         }
@@ -77,6 +80,21 @@ impl Effect {
             entry.value -= self.slope * away.unwrap_or(0.0);
         }
     }
+}
+
+/// Values counted from the median of their stretch.
+fn without_levels(mut values: Vec<f64>, stretches: &[usize]) -> Vec<f64> {
+    for stretch in 0..=stretches.iter().copied().max().unwrap_or(0) {
+        let own = |(_, s): &(&mut f64, &usize)| **s == stretch;
+        let of: Vec<f64> = (values.iter_mut().zip(stretches).filter(own))
+            .map(|(v, _)| *v)
+            .collect();
+        let level = median(&of).unwrap_or(0.0);
+        for (value, _) in values.iter_mut().zip(stretches).filter(own) {
+            *value -= level;
+        }
+    }
+    values
 }
 
 /// The probability beforehand that a condition does something to a measure. Cold oil is thick; of

@@ -3,20 +3,21 @@
 //! The slope is the Theil-Sen estimate over the drives' values with its interval; values of
 //! different drives count as independent. Where a condition changed along with time, what is not
 //! known of its effect widens the interval, and a level beyond the band for which it may account is
-//! not judged. The forecast goes from the line's value at the newest
+//! not judged. Where one step explains the drives as well as the slope does, that is said. The forecast goes from the line's value at the newest
 //! drive along the slope to the end of the band on the side that is worse.
 
 use super::band::Band;
 use super::course::{Course, Point};
+use super::doubt::Cause;
 use super::{CONFIDENCE, months};
-use crate::comparison::condition::Condition;
 use crate::measure::{Better, Measure};
 use crate::number;
 use crate::statistics::quantile::median;
+use crate::statistics::spread::mean;
 use crate::statistics::theil_sen;
 
 /// Fewer drives than this have no slope.
-const LEAST_DRIVES: usize = 6;
+pub(super) const LEAST_DRIVES: usize = 6;
 /// Fewer drives besides the healthy ones than this are not judged by them.
 const LEAST_FURTHER: usize = 3;
 /// Where a level moves it rests on the newest drives, this many at most.
@@ -24,6 +25,11 @@ const NEWEST: usize = 8;
 /// What is in doubt for conditions is spoken of from this share of the band's half width on; less
 /// would move the end of the band by an eighth of that width at most.
 const WORTH_A_WORD: f64 = 0.5;
+/// A model that is worse by less than this on the scale of the criterion is hardly worse (Kass &
+/// Raftery, "Bayes factors", JASA 90 (1995) 773-795).
+const AS_WELL: f64 = 2.0;
+/// Drives on each side of a step that may explain a slope, at least.
+const LEAST_BESIDE_STEP: usize = 3;
 /// A measure that would leave its band within so many months is warned of.
 const AHEAD_MONTHS: f64 = 12.0;
 
@@ -38,15 +44,34 @@ pub struct Slope {
     pub per_1000_km: Option<(f64, f64, f64)>,
     /// Drives it rests on.
     pub drives: usize,
+    /// Whether the season alone may account for it: no fluid temperature is known, and without that
+    /// doubt its interval would leave out nought.
+    pub may_be_season: bool,
+    /// The step that explains the drives as well, if there is one.
+    pub or_step: Option<OrStep>,
+}
+
+/// A step that explains drives as well as their slope does.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OrStep {
+    /// Start of the last drive before it, ns since the epoch.
+    pub after_ns: i64,
+    /// Start of the first drive after it, ns since the epoch.
+    pub t_ns: i64,
+    /// Its size: mean after less mean before.
+    pub shift: f64,
 }
 
 impl Slope {
     /// Whether its interval leaves out nought.
     #[must_use]
     pub fn is_shown(&self) -> bool {
-        let (low, high) = self.per_month_interval;
-        low > 0.0 || high < 0.0
+        leaves_out_nought(self.per_month_interval)
     }
+}
+
+fn leaves_out_nought((low, high): (f64, f64)) -> bool {
+    low > 0.0 || high < 0.0
 }
 
 /// Whether a measure is where it should be.
@@ -105,7 +130,9 @@ pub(super) struct Outlook {
     pub(super) forecast: Result<Forecast, String>,
     /// What may account for a level beyond the band, and how much it changed since the healthy
     /// drives.
-    pub(super) accounted: Option<(Condition, f64)>,
+    pub(super) accounted: Option<(Cause, f64)>,
+    /// Whether no fluid temperature is known.
+    pub(super) knows_no_temperature: bool,
 }
 
 /// The measures that are warned of first: times and hold.
@@ -160,9 +187,12 @@ pub(super) fn outlook(
     });
     let forecast = match (is_judged, accounted) {
         (true, None) => forecast(measure, current, &slope, level, band),
-        (true, Some((condition, _))) => Err(format!(
+        (true, Some((cause, _))) => Err(format!(
             "it may have left the band, or {} alone accounts for that",
-            condition.label()
+            match cause {
+                Cause::Condition(condition) => condition.label(),
+                Cause::Season => "the season",
+            }
         )),
         (false, _) => Err(format!(
             "only {} besides the healthy ones; {LEAST_FURTHER} are needed",
@@ -185,6 +215,7 @@ pub(super) fn outlook(
         state,
         forecast,
         accounted,
+        knows_no_temperature: course.knows_no_temperature(),
     }
 }
 
@@ -222,16 +253,47 @@ fn line(course: &Course, start: usize) -> Result<(Slope, f64), String> {
         .ok_or_else(|| "all drives are at the same time".to_owned())?;
     let all: Vec<usize> = (start..course.points.len()).collect();
     let doubt = course.doubt_of_slope(&all, &x);
+    let interval = doubt.widened(fit.slope, (fit.low, fit.high));
+    let known = (doubt.without_season()).widened(fit.slope, (fit.low, fit.high));
     let slope = Slope {
         per_month: fit.slope,
-        per_month_interval: doubt.widened(fit.slope, (fit.low, fit.high)),
+        per_month_interval: interval,
         per_1000_km: per_1000_km(course, &all),
         drives: current.len(),
+        may_be_season: leaves_out_nought(known) && !leaves_out_nought(interval),
+        or_step: or_step(current, &x, &y).filter(|_| leaves_out_nought(interval)),
     };
     Ok((
         slope,
         fit.intercept + fit.slope * months(first.t_ns, last.t_ns),
     ))
+}
+
+/// The step that explains drives as well as a line does, by the Bayesian information criterion (Schwarz,
+/// "Estimating the dimension of a model", Ann. Statist. 6 (1978) 461-464): where it is takes one number
+/// more than a line.
+fn or_step(current: &[Point], x: &[f64], y: &[f64]) -> Option<OrStep> {
+    let n = y.len();
+    let around = |values: &[f64]| {
+        let middle = mean(values).unwrap_or(0.0);
+        values.iter().map(|v| (v - middle).powi(2)).sum::<f64>()
+    };
+    let of_step = |cut: usize| around(&y[..cut]) + around(&y[cut..]);
+    let cut = (LEAST_BESIDE_STEP..(n + 1).saturating_sub(LEAST_BESIDE_STEP))
+        .min_by(|a, b| of_step(*a).total_cmp(&of_step(*b)))?;
+    let (x_mean, y_mean) = (mean(x)?, mean(y)?);
+    let (mut xx, mut xy) = (0.0, 0.0);
+    for (x, y) in x.iter().zip(y) {
+        xx += (x - x_mean).powi(2);
+        xy += (x - x_mean) * (y - y_mean);
+    }
+    let of_line = (around(y) - xy * xy / xx).max(0.0);
+    let worse_by = n as f64 * (of_step(cut) / of_line).ln() + (n as f64).ln();
+    (worse_by <= AS_WELL).then_some(OrStep {
+        after_ns: current.get(cut - 1)?.t_ns,
+        t_ns: current.get(cut)?.t_ns,
+        shift: mean(&y[cut..])? - mean(&y[..cut])?,
+    })
 }
 
 /// The slope over distance and the ends of its interval.

@@ -13,6 +13,9 @@ pub struct DriveSummary {
     pub duration_s: f64,
     /// Its engagements.
     pub engagements: Vec<EngagementSummary>,
+    /// Each wheel's rolling radius over the rear mean with its standard uncertainty, where known:
+    /// front left, front right, rear left, rear right.
+    pub radius_ratios: [Option<(f64, f64)>; 4],
 }
 
 /// One engagement.
@@ -58,6 +61,13 @@ impl From<&DriveMeasures> for DriveSummary {
                 .iter()
                 .map(EngagementSummary::from)
                 .collect(),
+            radius_ratios: [
+                &drive.radius_ratio.front_left,
+                &drive.radius_ratio.front_right,
+                &drive.radius_ratio.rear_left,
+                &drive.radius_ratio.rear_right,
+            ]
+            .map(|ratio| ratio.as_ref().ok().map(|r| (r.value, r.u))),
         }
     }
 }

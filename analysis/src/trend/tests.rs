@@ -2,11 +2,12 @@
 
 use super::*;
 use crate::engagement::{Conditions, Kind, Reference};
+use crate::statistics::quantile;
 use crate::trial::Random;
 
 /// 2025-01-06 08:00 UTC.
-const START_NS: i64 = 1_736_150_400_000_000_000;
-const WEEK_NS: i64 = 7 * 86_400_000_000_000;
+pub(super) const START_NS: i64 = 1_736_150_400_000_000_000;
+pub(super) const WEEK_NS: i64 = 7 * 86_400_000_000_000;
 const KM_A_WEEK: f64 = 300.0;
 
 fn engagement(dead_time_ms: f64) -> EngagementSummary {
@@ -24,7 +25,7 @@ fn engagement(dead_time_ms: f64) -> EngagementSummary {
 
 /// Weekly drives. Dead time falls 1 ms a degree, and the fluid is warmer in summer; launches are
 /// 12 ms slower than tip-ins, and their share changes from drive to drive.
-fn years(weeks: usize, seed: u64, dead_time_ms: impl Fn(f64) -> f64) -> Vec<TrendDrive> {
+pub(super) fn years(weeks: usize, seed: u64, dead_time_ms: impl Fn(f64) -> f64) -> Vec<TrendDrive> {
     let mut random = Random::new(seed);
     (0..weeks)
         .map(|week| {
@@ -54,6 +55,7 @@ fn years(weeks: usize, seed: u64, dead_time_ms: impl Fn(f64) -> f64) -> Vec<Tren
                     start_ns: START_NS + week as i64 * WEEK_NS,
                     duration_s: 600.0,
                     engagements,
+                    radius_ratios: [None; 4],
                 },
                 odometer_km: Some(100_000.0 + KM_A_WEEK * week as f64),
                 healthy: false,
@@ -62,7 +64,7 @@ fn years(weeks: usize, seed: u64, dead_time_ms: impl Fn(f64) -> f64) -> Vec<Tren
         .collect()
 }
 
-fn dead_time(trend: &Trend) -> &MeasureTrend {
+pub(super) fn dead_time(trend: &Trend) -> &MeasureTrend {
     let of = |m: &&MeasureTrend| m.measure == Measure::DeadTime;
     trend.measures.iter().find(of).unwrap()
 }
@@ -246,7 +248,7 @@ fn marked_drives_set_the_band() {
 /// Weather must not pass for wear, nor wear for weather.
 #[test]
 fn what_a_condition_does_is_taken_out() {
-    let points = Course::of(&years(104, 500, |_| 80.0), Measure::DeadTime).points;
+    let points = Course::of(&years(104, 500, |_| 80.0), Measure::DeadTime, &[]).points;
     let values: Vec<f64> = points.iter().map(|p| p.value).collect();
     let spread = crate::statistics::spread::robust_sd(&values).unwrap();
     // Twelve degrees of season would spread the drives by 8 ms; they differ by 1.5 ms.
@@ -270,13 +272,14 @@ fn a_fleet_of_drives_is_followed_in_a_moment() {
                 start_ns: START_NS + index as i64,
                 duration_s: 600.0,
                 engagements: vec![engagement; 2],
+                radius_ratios: [None; 4],
             },
             odometer_km: None,
             healthy: false,
         }
     };
     let drives: Vec<TrendDrive> = (0..200_000).map(drive).collect();
-    let points = Course::of(&drives, Measure::DeadTime).points;
+    let points = Course::of(&drives, Measure::DeadTime, &[]).points;
     assert_eq!(points.len(), drives.len());
     for (index, point) in points.iter().enumerate() {
         let value = 80.0 + (index % 7) as f64;

@@ -73,7 +73,27 @@ pub(super) fn peak(trace: &SlipTrace<'_>, samples: &Samples, from: usize) -> (us
         mps: rough,
         u_mps: 1.5 * noise.of_mean_mps(2.0 * coarse_s),
     };
-    (at, best.unwrap_or(plain))
+    let mut found = best.unwrap_or(plain);
+    found.u_mps = found
+        .u_mps
+        .hypot(between_samples_mps(samples, &curve, from, offset));
+    (at, found)
+}
+
+/// What a top that few samples saw may be higher or lower by, as a standard uncertainty, m/s: the largest
+/// step beside it, evenly spread. Nothing where enough samples lie above half of it.
+fn between_samples_mps(samples: &Samples, curve: &[f64], from: usize, offset: usize) -> f64 {
+    let half = 0.5 * curve[offset];
+    let above = |values: &mut dyn Iterator<Item = &f64>| values.take_while(|v| **v > half).count();
+    let seen = above(&mut curve[..offset].iter().rev()) + above(&mut curve[offset..].iter());
+    if seen >= LEAST {
+        return 0.0;
+    }
+    let at = from + offset;
+    let beside = at.saturating_sub(2)..(at + 3).min(samples.len());
+    let steps = samples.slip_mps[beside].windows(2);
+    let largest = steps.map(|w| (w[1] - w[0]).abs()).fold(0.0, f64::max);
+    largest / 12.0_f64.sqrt()
 }
 
 /// Samples around the peak whose smoothed slip is above `level`, at least [`LEAST`].

@@ -85,7 +85,12 @@ fn the_frames_of_the_wheels_do_not_matter() {
         assert_eq!(drive.engagements.len(), 8);
         for e in &drive.engagements {
             let peak = e.measured(Measure::PeakSlip).clone().unwrap();
-            let allowed = 4.0 * peak.u + if frame_s > 0.05 { 0.3 } else { 0.05 };
+            // Frames of 0.1 s see this top of 0.25 s three times at most.
+            let allowed = if frame_s > 0.05 {
+                3.0 * peak.u
+            } else {
+                4.0 * peak.u + 0.05
+            };
             assert!(
                 (peak.value - PEAK_MPS).abs() < allowed,
                 "{frame_s}: {peak:?}"
@@ -146,12 +151,25 @@ fn heat_of_two_inertias_is_the_closed_form() {
         .measured(Measure::FrictionWork)
         .clone()
         .unwrap();
-    // Pressure steps between two samples; the half interval in which it is linear is left.
-    let by_step_j = 0.5 * 0.01 * torque * difference;
     assert!(
-        (work.value - heat_j - by_step_j).abs() < 1e-3 * heat_j,
+        (work.value - heat_j).abs() < 1e-5 * heat_j,
         "{work:?}, true {heat_j}"
     );
+    // What slipped before the coupling was called for is not its slip.
+    let close = |measure: Measure, truth: f64, share: f64| {
+        let found = drive.engagements[0].measured(measure).clone().unwrap();
+        assert!(
+            (found.value / truth - 1.0).abs() < share,
+            "{measure}: {found:?}, true {truth}"
+        );
+    };
+    close(Measure::PeakSlip, mps * difference, 0.01);
+    close(
+        Measure::SlipDistance,
+        0.5 * mps * difference * together_s,
+        1e-3,
+    );
+    close(Measure::SlipTime, 900.0 * together_s, 0.01);
     let per_area = drive.engagements[0]
         .measured(Measure::FrictionWorkPerArea)
         .clone()
