@@ -4,11 +4,10 @@
 //! The driver calls for it with the accelerator. How far the pedal must go is learnt from the drive
 //! itself, from the calls that were answered; where none was, a firm pull-away counts.
 
-use std::fmt::Write;
-
 use slipwright_decoders::role::Role;
 
 use super::ReadinessFinding;
+use super::pressure_follows::{drawn_a, pressure_follows};
 use super::signal_state::{SignalState, State};
 use crate::closing::ClosedSpan;
 use crate::drive::{Channel, Drive, at_seconds, percent_factor, seconds_between};
@@ -52,46 +51,6 @@ pub struct CouplingUse {
     pub pump_a: Option<[f64; 2]>,
 }
 
-impl CouplingUse {
-    /// Demands without a rise of pressure, counted in words, with what the pump's current tells of them.
-    #[must_use]
-    pub(crate) fn told_without_pressure(&self) -> Option<String> {
-        if self.without_pressure.is_empty() {
-            return None;
-        }
-        let mut text = format!(
-            "{} of {} demands without a rise of pressure",
-            self.without_pressure.len(),
-            self.demands
-        );
-        if let Some([without, with]) = self.pump_a {
-            let meaning = if with < CURRENT_TELLS_A {
-                return Some(text);
-            } else if without < IDLES_SHARE * with {
-                "the pump is not asked or not fed: plug, wire and control unit first"
-            } else {
-                "the pump works: valve, fluid and the pump's own wear first"
-            };
-            let _ = write!(
-                text,
-                "; pump current {without:.1} A then, {with:.1} A where pressure follows: {meaning}"
-            );
-        }
-        Some(text)
-    }
-
-    /// Whether so many demands stay without pressure that nothing can be said of the clutch.
-    #[must_use]
-    pub(crate) fn mostly_without_pressure(&self) -> bool {
-        mostly_without_pressure(self.demands, self.without_pressure.len())
-    }
-}
-
-/// See [`CouplingUse::mostly_without_pressure`]; over one drive or several.
-pub(crate) fn mostly_without_pressure(demands: usize, without: usize) -> bool {
-    demands > 0 && without as f64 >= MOSTLY * demands as f64
-}
-
 /// A pull-away is firm from this acceleration on, m/s².
 const FIRM_MPS2: f64 = 1.2;
 /// Pedal that calls for the coupling where no answered call tells, per cent.
@@ -104,18 +63,6 @@ const BETWEEN_CALLS_S: f64 = 1.0;
 const INHIBITED_SHARE: f64 = 0.002;
 /// From this share of unanswered calls on the demand is at fault.
 const UNANSWERED_SHARE: f64 = 0.15;
-/// Pressure follows a demand if it rises by this much, bar, within the demand.
-const FOLLOWS_BAR: f64 = 0.8;
-/// Pressure before the demand is looked at for this long, s.
-const BEFORE_S: f64 = 0.5;
-/// A demand shorter than this cannot show whether pressure follows, s.
-const LONG_ENOUGH_S: f64 = 1.0;
-/// From this share of the demands on nothing can be said of the clutch.
-const MOSTLY: f64 = 0.5;
-/// A pump that draws less than this where pressure follows tells nothing of the demands that it does not, A.
-const CURRENT_TELLS_A: f64 = 0.5;
-/// Below this share of what it draws where pressure follows, the pump idles.
-const IDLES_SHARE: f64 = 0.4;
 
 /// `recorded_s` is the length of the recording: wheel speeds may be missing from all of it.
 pub(super) fn coupling_use(
@@ -313,65 +260,6 @@ fn pull_aways(drive: &Drive, kinematics: &Kinematics) -> Vec<i64> {
         }
     }
     found
-}
-
-/// Demands long enough for pressure to follow: those that it followed, and those that it did not.
-fn pressure_follows(
-    drive: &Drive,
-    demand: Option<&Channel>,
-    closed: &[ClosedSpan],
-    vehicle: &Vehicle,
-) -> [Vec<Span>; 2] {
-    let (mut with, mut without) = (Vec::new(), Vec::new());
-    let (Some(_), Ok(pressure)) = (demand, drive.channel(Role::CouplingPressure)) else {
-        return [with, without];
-    };
-    let least = vehicle
-        .coupling
-        .max_pressure_bar
-        .map_or(FOLLOWS_BAR, |bar| (0.03 * bar).min(FOLLOWS_BAR));
-    for span in closed {
-        if seconds_between(span.start_ns, span.end_ns) < LONG_ENOUGH_S {
-            continue;
-        }
-        let within = pressure.range(span.start_ns, span.end_ns);
-        let values = &pressure.value()[within.clone()];
-        if !pressure.unbroken(within) || values.len() < 5 {
-            continue;
-        }
-        // Pressure may come in the same frame as demand: what counts is how it was before that.
-        let ahead = pressure.range(
-            at_seconds(span.start_ns, -BEFORE_S),
-            span.start_ns.saturating_sub(1),
-        );
-        let ahead = pressure.value().get(ahead).unwrap_or_default();
-        let before = quantile(ahead, 0.5)
-            .or_else(|| values.first().copied())
-            .unwrap_or(0.0);
-        let top = quantile(values, 0.95).unwrap_or(before);
-        let told = match top - before < least {
-            true => &mut without,
-            false => &mut with,
-        };
-        told.push(Span {
-            from_ns: span.start_ns,
-            to_ns: span.end_ns,
-        });
-    }
-    [with, without]
-}
-
-/// What the pump draws in these spans, A: the median of their medians.
-fn drawn_a(drive: &Drive, spans: &[Span]) -> Option<f64> {
-    let current = drive.channel(Role::CouplingPumpCurrent).ok()?;
-    let each: Vec<f64> = spans
-        .iter()
-        .filter_map(|span| {
-            let values = current.value().get(current.range(span.from_ns, span.to_ns));
-            quantile(values?, 0.5)
-        })
-        .collect();
-    quantile(&each, 0.5)
 }
 
 pub(super) fn findings(coupling: &CouplingUse, drive: &Drive) -> Vec<ReadinessFinding> {
