@@ -191,6 +191,25 @@ measures! {
         "how much pressure wavers while demand stays";
 }
 
+impl Measure {
+    /// Whether a measure rests on slip or on the tyres' grip, and so on how well the tyres match.
+    #[must_use]
+    pub fn rests_on_tyres(self) -> bool {
+        match self {
+            Self::PeakSlip
+            | Self::SlipTime
+            | Self::SlipDistance
+            | Self::SteadySlip
+            | Self::FrictionWork
+            | Self::FrictionWorkPerArea
+            | Self::TransferFraction => true,
+            Self::DeadTime | Self::RiseTime | Self::EngagementDelay | Self::Hold | Self::Ripple => {
+                false
+            }
+        }
+    }
+}
+
 impl fmt::Display for Measure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.key())

@@ -39,7 +39,7 @@ pub use self::outlook::{Forecast, OrStep, Slope, State};
 pub use self::series::without_copies;
 pub use self::steps::{ChangePoint, Step};
 pub use self::summary::{DriveSummary, EngagementSummary};
-pub use self::tyres::{TyreChange, WHEELS, rests_on_tyres};
+pub use self::tyres::{TyreChange, WHEELS};
 use crate::measure::Measure;
 
 /// Nanoseconds in a mean month of the Gregorian calendar.
@@ -148,7 +148,7 @@ pub fn trend(drives: Vec<TrendDrive>, mut work: Vec<WorkMark>, healthy_drives: u
         .iter()
         .map(|&measure| {
             let new_tyres = tyre_changes.iter().map(|c| c.t_ns);
-            let new_tyres: Vec<i64> = new_tyres.filter(|_| rests_on_tyres(measure)).collect();
+            let new_tyres: Vec<i64> = new_tyres.filter(|_| measure.rests_on_tyres()).collect();
             let since_tyres = new_tyres
                 .last()
                 .filter(|at| newest.is_none_or(|n| **at > n));

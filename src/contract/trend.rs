@@ -4,7 +4,7 @@ use serde::Serialize;
 use slipwright_analysis::book::{Due, Moment};
 use slipwright_analysis::trend::{
     Band, ChangePoint, Forecast, MeasureTrend, OrStep, Point, Slope, Step, Trend, TyreChange,
-    WorkMark, rests_on_tyres,
+    WorkMark,
 };
 
 use super::book::{ReminderOutput, reminders};
@@ -138,7 +138,7 @@ impl TyreChangeOutput {
             front_right,
             rear_left,
             rear_right,
-            measures: (followed.filter(|m| rests_on_tyres(*m)))
+            measures: (followed.filter(|m| m.rests_on_tyres()))
                 .map(|m| m.key())
                 .collect(),
         }

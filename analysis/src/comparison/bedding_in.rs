@@ -15,7 +15,6 @@
 
 use super::draft::Draft;
 use super::shift::{BeddingIn, estimate};
-use crate::measure::Measure;
 use crate::number;
 use crate::statistics::holm;
 use crate::words;
@@ -76,22 +75,10 @@ fn sentence(draft: &Draft, trend: &BeddingIn) -> String {
         number::rounded_to(trend.change.abs(), u),
         number::rounded_to(least, u),
         number::rounded_to(most, u),
-        if of_the_oil(draft.measure) {
-            ", which is not a lining that beds in but oil, air, or what the drives were like"
-        } else {
+        if draft.measure.rests_on_tyres() {
             ", as new linings do when they bed in"
+        } else {
+            ", which is not a lining that beds in but oil, air, or what the drives were like"
         },
-    )
-}
-
-/// Whether a measure is the oil's doing, which no lining changes as it beds in.
-fn of_the_oil(measure: Measure) -> bool {
-    matches!(
-        measure,
-        Measure::DeadTime
-            | Measure::RiseTime
-            | Measure::EngagementDelay
-            | Measure::Hold
-            | Measure::Ripple
     )
 }

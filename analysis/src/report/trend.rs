@@ -7,7 +7,7 @@ use super::{reminders, wording};
 use crate::book::{Due, Moment};
 use crate::chart::timeline::Timeline;
 use crate::number;
-use crate::trend::{MeasureTrend, NS_PER_MONTH, Step, Trend, rests_on_tyres};
+use crate::trend::{MeasureTrend, NS_PER_MONTH, Step, Trend};
 use crate::vehicle::Vehicle;
 use crate::words;
 
@@ -187,7 +187,7 @@ fn picture(m: &MeasureTrend, trend: &Trend, first_ns: i64) -> Markup {
             .collect(),
         changes: (m.change_points.iter().map(|c| c.t_ns))
             .chain(
-                (trend.tyre_changes.iter().map(|c| c.t_ns)).filter(|_| rests_on_tyres(m.measure)),
+                (trend.tyre_changes.iter().map(|c| c.t_ns)).filter(|_| m.measure.rests_on_tyres()),
             )
             .map(months)
             .collect(),

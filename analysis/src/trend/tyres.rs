@@ -39,25 +39,6 @@ pub struct TyreChange {
     pub shifts: [Option<f64>; 4],
 }
 
-/// Whether a measure rests on slip or on the tyres' grip, and so on how well the tyres match.
-#[must_use]
-pub fn rests_on_tyres(measure: Measure) -> bool {
-    match measure {
-        Measure::PeakSlip
-        | Measure::SlipTime
-        | Measure::SlipDistance
-        | Measure::SteadySlip
-        | Measure::FrictionWork
-        | Measure::FrictionWorkPerArea
-        | Measure::TransferFraction => true,
-        Measure::DeadTime
-        | Measure::RiseTime
-        | Measure::EngagementDelay
-        | Measure::Hold
-        | Measure::Ripple => false,
-    }
-}
-
 /// The days on which radii changed, in order of time. The drives are in order of time.
 pub(super) fn changes(drives: &[TrendDrive]) -> Vec<TyreChange> {
     let mut found: Vec<TyreChange> = Vec::new();
@@ -132,7 +113,7 @@ pub(super) fn warning(change: &TyreChange, followed: &[Measure]) -> String {
         })
         .collect();
     let measures: Vec<&str> = (followed.iter().copied())
-        .filter(|m| rests_on_tyres(*m))
+        .filter(|m| m.rests_on_tyres())
         .map(Measure::label)
         .collect();
     let rest = if measures.is_empty() {
