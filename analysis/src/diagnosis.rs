@@ -289,9 +289,10 @@ fn blocked(now: &[DriveRecord], sign: bool) -> Option<String> {
             ),
         });
     }
+    let of_pressure = [Feature::RiseTime, Feature::DeadTime, Feature::FillingTime];
     let heard = now
         .iter()
-        .any(|r| r.observations.contains_key(&Feature::RiseTime));
+        .any(|r| of_pressure.iter().any(|f| r.observations.contains_key(f)));
     if sign && !heard {
         return Some(format!(
             "the coupling's signals or its wiring fail, and none of {} is whole; mend that first, nothing can be said of the clutch",

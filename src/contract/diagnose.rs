@@ -41,6 +41,8 @@ struct ChangeOutput {
     was: f64,
     shift: f64,
     u: f64,
+    /// `now` is a bound: it is this or less, and the shift this or further down.
+    at_most: bool,
 }
 
 impl From<&Change> for ChangeOutput {
@@ -53,6 +55,7 @@ impl From<&Change> for ChangeOutput {
             was: change.shown(change.was),
             shift: change.shift,
             u: change.u,
+            at_most: change.at_most,
         }
     }
 }

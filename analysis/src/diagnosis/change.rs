@@ -92,6 +92,8 @@ pub struct Change {
     pub was: f64,
     /// What it is told against.
     pub against: Against,
+    /// The level now is a bound: the shift is this or further down.
+    pub at_most: bool,
 }
 
 impl Change {
@@ -120,28 +122,47 @@ pub fn against_baseline(
     baseline: &[DriveRecord],
 ) -> Result<Option<Change>, String> {
     let mut sets = alike(feature, now, baseline)?;
-    if sets.iter().any(Vec::is_empty) {
-        return Ok(None);
+    // How far below a bound the healthy drives were nobody knows.
+    sets[1].retain(|(_, o)| !o.at_most);
+    let counts = |was: f64| least_that_counts(feature, now, baseline, was.exp()) / CLEAR;
+    let change = between(feature, sets.clone(), counts);
+    if !change.is_some_and(|c| c.at_most && c.shift >= 0.0) {
+        return Ok(change);
     }
+    sets[0].retain(|(_, o)| !o.at_most);
+    match between(feature, sets, counts) {
+        Some(change) => Ok(Some(change)),
+        None => Err("all that is told is a bound, no lower than in the healthy drives".into()),
+    }
+}
+
+/// The change from the second set to the first, what is `counts` at the second's level being too little to
+/// say anything.
+fn between(feature: Feature, mut sets: [Set; 2], counts: impl Fn(f64) -> f64) -> Option<Change> {
+    if sets.iter().any(Vec::is_empty) {
+        return None;
+    }
+    let at_most = sets[0].iter().any(|(_, o)| o.at_most);
     let of_conditions = take_conditions_off(&mut sets, feature);
-    let [Some(now_levels), Some(was)] = sets.map(|set| levels(&set, feature)) else {
-        return Ok(None);
+    let [Some(now), Some(was)] = sets.map(|set| levels(&set, feature)) else {
+        return None;
     };
-    let freedom = (now_levels.drives + was.drives) as f64 - 2.0;
-    let scale = scale(now_levels.squares + was.squares, freedom);
+    let freedom = (now.drives + was.drives) as f64 - 2.0;
+    let scale = scale(now.squares + was.squares, freedom);
     // A set of drives is told no better than the car repeats itself from day to day.
     let of_days = 0.5 * feature.repeat().powi(2);
-    let of_drives = scale * (now_levels.variance + was.variance);
-    let counts = least_that_counts(feature, now, baseline, was.level.exp()) / CLEAR;
-    Ok(Some(Change {
+    let of_drives = scale * (now.variance + was.variance);
+    let counts = counts(was.level);
+    Some(Change {
         feature,
-        shift: now_levels.level - was.level,
+        shift: now.level - was.level,
         u: (of_drives + of_days + of_conditions + counts.powi(2)).sqrt(),
         freedom: PRIOR_FREEDOM + freedom,
-        now: now_levels.level,
+        now: now.level,
         was: was.level,
         against: Against::Baseline,
-    }))
+        at_most,
+    })
 }
 
 /// The least change that says anything of the car, on the feature's scale: a twenty-fifth of a time, which
@@ -167,14 +188,26 @@ fn least_that_counts(
     }
 }
 
-/// Change of a feature from what is expected of a healthy car.
+/// Change of a feature from what is expected of a healthy car. `None` where the drives do not tell it, or tell
+/// a bound that is no lower.
 #[must_use]
 pub fn against_reference(
     feature: Feature,
     now: &[DriveRecord],
     reference: Reference,
 ) -> Option<Change> {
-    let mut sets = [observations(now, feature)];
+    let mut set = observations(now, feature);
+    let change = from_reference(feature, set.clone(), reference)?;
+    if !change.at_most || change.shift < 0.0 {
+        return Some(change);
+    }
+    set.retain(|(_, o)| !o.at_most);
+    from_reference(feature, set, reference)
+}
+
+fn from_reference(feature: Feature, set: Set, reference: Reference) -> Option<Change> {
+    let at_most = set.iter().any(|(_, o)| o.at_most);
+    let mut sets = [set];
     take_conditions_off(&mut sets, feature);
     let [set] = sets;
     let levels = levels(&set, feature)?;
@@ -188,6 +221,7 @@ pub fn against_reference(
         now: levels.level,
         was: reference.value,
         against: reference.against,
+        at_most,
     })
 }
 

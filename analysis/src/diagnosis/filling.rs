@@ -92,6 +92,7 @@ mod tests {
                     u: 0.002,
                     temperature_c: Some(40.0),
                     log_step: Some(log_step),
+                    at_most: false,
                 }
             })
             .collect();

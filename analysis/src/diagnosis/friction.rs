@@ -6,12 +6,12 @@
 mod lock;
 mod trace;
 
+use self::lock::NoCorner;
 use super::feature::Feature;
 use super::record::{Gathered, Observation, Scene};
 use crate::coupling::Pack;
 use crate::drive::at_seconds;
 use crate::engagement::{Kind, SlipTrace};
-use crate::number;
 use crate::statistics::quantile::median;
 use crate::vehicle::Vehicle;
 
@@ -34,20 +34,25 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
             return gathered.lacks(Feature::FrictionFall, why.to_string());
         }
     };
+    let bar_to_torque = to_torque(scene).ln();
     let lock = match lock::find(&runs, usual_slope(scene.vehicle)) {
         Ok(lock) => lock,
         Err(why) => {
-            let why = no_corner(why, to_torque(scene));
-            gathered.lacks(Feature::TorquePerBar, why.clone());
-            return gathered.lacks(Feature::FrictionFall, why);
+            if let NoCorner::AtMost { log_slope, u } = why
+                && u < TORQUE_TOLD
+            {
+                let bound = Observation::at_most(log_slope + bar_to_torque, u);
+                gathered.add(Feature::TorquePerBar, bound);
+            } else {
+                gathered.lacks(Feature::TorquePerBar, no_corner(why));
+            }
+            return gathered.lacks(Feature::FrictionFall, no_corner(why));
         }
     };
     if lock.u_log_slope < TORQUE_TOLD {
-        let value = lock.log_slope + to_torque(scene).ln();
-        gathered.add(
-            Feature::TorquePerBar,
-            Observation::plain(value, lock.u_log_slope),
-        );
+        let value = lock.log_slope + bar_to_torque;
+        let told = Observation::plain(value, lock.u_log_slope);
+        gathered.add(Feature::TorquePerBar, told);
     } else {
         gathered.lacks(
             Feature::TorquePerBar,
@@ -60,19 +65,14 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     );
 }
 
-/// Why torque per bar is not told, in words.
-fn no_corner(why: lock::NoCorner, to_torque: f64) -> String {
-    let torque = |log: f64| number::rough(to_torque * log.exp());
+/// Why nothing is told of where slip ends, in words.
+fn no_corner(why: NoCorner) -> &'static str {
     match why {
-        lock::NoCorner::Unseen => "no pull-away shows where slip ends; pull away gently, the pedal just past where the coupling closes, on a loose road".into(),
-        lock::NoCorner::AtMost(log) => format!(
-            "slip ends in none of the pull-aways: it is at most {} N·m/bar, or slip is not the lining's; pull away more gently",
-            torque(log)
-        ),
-        lock::NoCorner::AtLeast(log) => format!(
-            "slip begins in too few pull-aways: it is at least {} N·m/bar; pull away on a loose road",
-            torque(log)
-        ),
+        NoCorner::Unseen => {
+            "no pull-away shows where slip ends; pull away gently, the pedal just past where the coupling closes, on a loose road"
+        }
+        NoCorner::AtMost { .. } => "slip ends in none of the pull-aways; pull away more gently",
+        NoCorner::AtLeast => "slip begins in too few pull-aways; pull away on a loose road",
     }
 }
 

@@ -30,6 +30,10 @@ const FILLS_TO_S: f64 = 0.07;
 const SHORTEST_S: f64 = 0.15;
 /// A hold told worse than this says nothing, per cent per second.
 const HOLD_TOLD: f64 = 1.5;
+/// A rise told worse than this share of the drive's usual one says nothing, nor ripple told worse than this
+/// share of it.
+const RISE_TOLD: f64 = 0.12;
+const RIPPLE_TOLD: f64 = 0.6;
 
 pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     let drive = scene.drive;
@@ -62,8 +66,9 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     if demand.is_ok() {
         filling::gather(scene, gathered);
     }
+    rises(scene, gathered);
     for (engagement, found) in scene.engagements() {
-        times(engagement, gathered);
+        steadiness(engagement, gathered);
         if let (Ok(pressure), Ok(demand)) = (&pressure, &demand) {
             shortfall(scene, (pressure, demand), engagement, found, gathered);
         }
@@ -75,20 +80,34 @@ pub(super) fn gather(scene: &Scene<'_>, gathered: &mut Gathered) {
     }
 }
 
-fn times(engagement: &Engagement, gathered: &mut Gathered) {
-    let measured = |measure| engagement.measured(measure).as_ref().ok();
-    let mut ratio = |feature, measure, u_most: f64| {
-        let Some(estimate) = measured(measure) else {
-            return;
-        };
-        let relative = estimate.u / estimate.value;
-        if estimate.value > 0.0 && relative < u_most {
-            let observation = Observation::of(engagement, estimate.value.ln(), relative);
-            gathered.add(feature, observation);
-        }
+/// The drive's rises that are told well beside the usual one: beside itself the longest would be told best,
+/// and on slow frames none but those.
+fn rises(scene: &Scene<'_>, gathered: &mut Gathered) {
+    let told = || {
+        let all = scene.engagements();
+        all.filter_map(|(e, _)| Some((e, e.measured(Measure::RiseTime).as_ref().ok()?)))
+            .filter(|(_, rise)| rise.value > 0.0)
     };
-    ratio(Feature::RiseTime, Measure::RiseTime, 0.12);
-    ratio(Feature::Ripple, Measure::Ripple, 0.6);
+    let Some(usual_ms) = median(&told().map(|(_, rise)| rise.value).collect::<Vec<_>>()) else {
+        return;
+    };
+    for (engagement, rise) in told().filter(|(_, rise)| rise.u < RISE_TOLD * usual_ms) {
+        let relative = rise.u / rise.value;
+        let observation = Observation::of(engagement, rise.value.ln(), relative);
+        gathered.add(Feature::RiseTime, observation);
+    }
+}
+
+fn steadiness(engagement: &Engagement, gathered: &mut Gathered) {
+    let measured = |measure| engagement.measured(measure).as_ref().ok();
+    if let Some(ripple) = measured(Measure::Ripple)
+        && ripple.value > 0.0
+        && ripple.u < RIPPLE_TOLD * ripple.value
+    {
+        let relative = ripple.u / ripple.value;
+        let observation = Observation::of(engagement, ripple.value.ln(), relative);
+        gathered.add(Feature::Ripple, observation);
+    }
     if let Some(hold) = measured(Measure::Hold)
         && hold.u < HOLD_TOLD
     {

@@ -29,6 +29,8 @@ pub struct Observation {
     pub temperature_c: Option<f64>,
     /// Natural logarithm of the demand step; of the held pressure where that is what it depends on.
     pub log_step: Option<f64>,
+    /// The value is a bound: the feature is this or less.
+    pub at_most: bool,
 }
 
 impl Observation {
@@ -40,6 +42,15 @@ impl Observation {
             u,
             temperature_c: None,
             log_step: None,
+            at_most: false,
+        }
+    }
+
+    /// A bound from above, known so well, that depends on nothing.
+    pub(super) fn at_most(value: f64, u: f64) -> Self {
+        Self {
+            at_most: true,
+            ..Self::plain(value, u)
         }
     }
 
@@ -51,6 +62,7 @@ impl Observation {
             u,
             temperature_c: c.fluid_temperature_c,
             log_step: c.demand_step.filter(|s| *s > 0.0).map(f64::ln),
+            at_most: false,
         }
     }
 }

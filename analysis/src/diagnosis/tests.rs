@@ -19,6 +19,7 @@ fn change(feature: Feature, shift: f64) -> Change {
         now: shift,
         was: 0.0,
         against: Against::Baseline,
+        at_most: false,
     }
 }
 
@@ -276,6 +277,7 @@ fn drives(random: &mut Random, level: f64, from_c: f64) -> Vec<DriveRecord> {
                         u: 0.01,
                         temperature_c: Some(celsius),
                         log_step: None,
+                        at_most: false,
                     }
                 })
                 .collect();
@@ -383,4 +385,36 @@ fn one_drive_and_one_engagement_are_counted_as_one() {
     let diagnosis = diagnose(&[one], &[], &crate::trial::vehicle());
     let said = "only 1 engagement in 1 drive;";
     assert!(diagnosis.why.starts_with(said), "{}", diagnosis.why);
+}
+
+/// What the pack carries at most tells of a worn lining where it lies below the healthy drives', and nothing
+/// where it does not; how far the healthy drives lay below a bound nobody knows.
+#[test]
+fn a_bound_counts_only_where_it_lies_below() {
+    let feature = Feature::TorquePerBar;
+    let set = |all: &[(f64, bool)]| -> Vec<DriveRecord> {
+        let mut random = Random::new(70);
+        let mut records = drives(&mut random, 3.0, 30.0);
+        for (record, &(nm, at_most)) in records.iter_mut().zip(all) {
+            let told = match at_most {
+                true => Observation::at_most(f64::ln(nm), 0.1),
+                false => Observation::plain(f64::ln(nm), 0.1),
+            };
+            record.observations.insert(feature, vec![told]);
+        }
+        records
+    };
+    let healthy = set(&[(24.0, false), (25.0, false), (9.0, true)]);
+    let told = |now: &[DriveRecord]| against_baseline(feature, now, &healthy);
+    let below = told(&set(&[(12.0, true), (13.0, true), (11.0, true)]));
+    let below = below.unwrap().unwrap();
+    assert!(below.at_most && below.shift < -5.0 * below.u, "{below:?}");
+    let above = [(30.0, true), (31.0, true), (33.0, true)];
+    assert!(told(&set(&above)).is_err());
+    let with_value = told(&set(&[(30.0, true), (31.0, true), (24.0, false)]));
+    let with_value = with_value.unwrap().unwrap();
+    assert!(
+        !with_value.at_most && with_value.shift.abs() < 0.1,
+        "{with_value:?}"
+    );
 }

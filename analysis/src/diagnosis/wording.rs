@@ -52,10 +52,12 @@ fn sentence(change: &Change) -> String {
         ),
     };
     format!(
-        "{} {}{unit}, {} {against} ({told})",
+        "{}{} {}{unit}, {} {against} ({told}{})",
         f.label(),
+        if change.at_most { " at most" } else { "" },
         plain(change, change.now),
         plain(change, change.was),
+        if change.at_most { " or further" } else { "" },
     )
 }
 

@@ -175,9 +175,14 @@ fn first_changes(diagnosis: &Diagnosis) -> Markup {
 }
 
 fn card(change: &Change) -> Markup {
+    let now = if change.at_most {
+        "now, at most"
+    } else {
+        "now"
+    };
     let numbers = [
         ("mark before", "●", change.against.label(), change.was),
-        ("mark after", "▲", "now", change.now),
+        ("mark after", "▲", now, change.now),
     ];
     html! {
         div.card {
@@ -321,7 +326,10 @@ fn changes(diagnosis: &Diagnosis) -> Markup {
                             @if change.feature.unit() != "1" { span.unit { ", " (change.feature.unit()) } }
                         }
                         td.number { (number::rough(change.shown(change.was))) }
-                        td.number { (number::rough(change.shown(change.now))) }
+                        td.number {
+                            @if change.at_most { "at most " }
+                            (number::rough(change.shown(change.now)))
+                        }
                         td.number { (told(change)) }
                         td { (change.against.label()) }
                         td.number { (number::rough(clearness(change))) }

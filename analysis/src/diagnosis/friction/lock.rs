@@ -8,7 +8,8 @@
 //! rigid whatever the road. `c` is the tyres' softness and differs from road to road; the friction
 //! of low sliding, `e`, bends the corner.
 //!
-//! Where `k` lies at an end of the grid it is a bound and no value.
+//! Where `k` lies at the low end of the grid nothing that was driven held, and all that is known is the
+//! largest `k` that fits as well: a bound.
 //!
 //! Least absolute deviations over a grid of `k` and `e`, `c` by reweighting; uncertainty by leaving
 //! out one engagement at a time (the jackknife). The method is ours.
@@ -33,7 +34,9 @@ const CREEP: [f64; 2] = [-0.03, 0.06];
 /// Creep counts as slip from here on; where fewer or more blocks than these shares slip, there is no
 /// corner to see.
 const SLIPS: f64 = 0.01;
-const SLIPPING: [f64; 2] = [0.08, 0.98];
+const SLIPPING: [f64; 2] = [0.03, 0.98];
+/// And fewer blocks than these that slip show no course.
+const LEAST_SLIPPING: usize = 15;
 /// The stiffest tyres, creep per m/s²: on dry asphalt a tyre needs about a twentieth of slip for its
 /// full load. Common practice, no source.
 const STIFFEST: f64 = 0.015;
@@ -46,6 +49,8 @@ const FALLS: [f64; 12] = [
 const USUAL_FALL: f64 = -0.05;
 /// Grid of `k` about the usual value: logarithms from, to, and steps.
 const LOGS: (f64, f64, u32) = (-1.6, 1.2, 112);
+/// Standard uncertainty of the fall, at least: half a step of its grid.
+const LEAST_U_FALL: f64 = 0.06;
 /// Least deviation that counts, as creep.
 const LEAST_DEVIATION: f64 = 0.004;
 /// Fewest blocks and runs.
@@ -82,9 +87,14 @@ pub(super) enum NoCorner {
     /// Slip does not show one.
     Unseen,
     /// It lies at this logarithm of acceleration per bar or below: nothing that was driven held.
-    AtMost(f64),
-    /// It lies at this logarithm or above.
-    AtLeast(f64),
+    AtMost {
+        /// The bound.
+        log_slope: f64,
+        /// Standard uncertainty of the bound.
+        u: f64,
+    },
+    /// It lies above the grid.
+    AtLeast,
 }
 
 /// Finds the corner.
@@ -99,10 +109,12 @@ pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Result<Lock, NoCor
         .collect();
     let all = || runs.iter().flatten();
     let count = all().count();
-    let slipping = all().filter(|b| b.creep > SLIPS).count() as f64 / count.max(1) as f64;
+    let slipping = all().filter(|b| b.creep > SLIPS).count();
+    let share = slipping as f64 / count.max(1) as f64;
     if runs.len() < LEAST_RUNS
         || count < LEAST_BLOCKS
-        || !(SLIPPING[0]..SLIPPING[1]).contains(&slipping)
+        || slipping < LEAST_SLIPPING
+        || !(SLIPPING[0]..SLIPPING[1]).contains(&share)
     {
         return Err(NoCorner::Unseen);
     }
@@ -114,41 +126,45 @@ pub(super) fn find(runs: &[Vec<Sample>], usual_slope: f64) -> Result<Lock, NoCor
     let step = (LOGS.1 - LOGS.0) / f64::from(LOGS.2);
     let log = at_usual.log_slope - usual_slope.ln();
     if log < LOGS.0 + 1.5 * step {
-        return Err(NoCorner::AtMost(at_usual.log_slope));
+        let most = |blocks: &[Block]| corner(blocks, usual_slope, USUAL_FALL).most(runs.len());
+        return Err(NoCorner::AtMost {
+            log_slope: most(&whole),
+            u: jackknife(&runs, step, most)?,
+        });
     }
     if log > LOGS.1 - 1.5 * step {
-        return Err(NoCorner::AtLeast(at_usual.log_slope));
+        return Err(NoCorner::AtLeast);
     }
-    let fall = best_fall(&whole, usual_slope);
-    let mut logs = Vec::new();
-    let mut falls = Vec::new();
-    for left_out in 0..runs.len() {
-        let rest: Vec<Block> = runs
-            .iter()
-            .enumerate()
-            .filter(|(k, _)| *k != left_out)
-            .flat_map(|(_, run)| run.iter().copied())
-            .collect();
-        logs.push(corner(&rest, usual_slope, USUAL_FALL).log_slope);
-        falls.push(best_fall(&rest, usual_slope));
-    }
-    let told = |values: &[f64], least: f64| {
-        let u = jackknife(values).filter(|u| u.is_finite());
-        u.map(|u| u.max(least)).ok_or(NoCorner::Unseen)
-    };
+    let slope = |blocks: &[Block]| corner(blocks, usual_slope, USUAL_FALL).log_slope;
+    let fall = |blocks: &[Block]| best_fall(blocks, usual_slope);
     Ok(Lock {
         log_slope: at_usual.log_slope,
-        u_log_slope: told(&logs, step)?,
-        fall,
-        u_fall: told(&falls, 0.06)?,
+        u_log_slope: jackknife(&runs, step, slope)?,
+        fall: fall(&whole),
+        u_fall: jackknife(&runs, LEAST_U_FALL, fall)?,
     })
 }
 
-fn jackknife(values: &[f64]) -> Option<f64> {
-    let centre = mean(values)?;
+/// Standard uncertainty of what the runs tell, no less than `least`, from leaving out one at a time.
+fn jackknife(
+    runs: &[Vec<Block>],
+    least: f64,
+    tell: impl Fn(&[Block]) -> f64,
+) -> Result<f64, NoCorner> {
+    let values: Vec<f64> = (0..runs.len())
+        .map(|left_out| {
+            let others = runs.iter().enumerate().filter(|(k, _)| *k != left_out);
+            let rest: Vec<Block> = others.flat_map(|(_, run)| run.iter().copied()).collect();
+            tell(&rest)
+        })
+        .collect();
+    let centre = mean(&values).ok_or(NoCorner::Unseen)?;
     let n = values.len() as f64;
     let squares: f64 = values.iter().map(|v| (v - centre).powi(2)).sum();
-    Some(((n - 1.0) / n * squares).sqrt())
+    let u = ((n - 1.0) / n * squares).sqrt();
+    u.is_finite()
+        .then_some(u.max(least))
+        .ok_or(NoCorner::Unseen)
 }
 
 fn blocks(run: &[Sample]) -> Vec<Block> {
@@ -186,6 +202,19 @@ struct Corner {
     cost: f64,
     log_slope: f64,
     softness: f64,
+    /// Every slope of the grid, upwards, as its logarithm, with its cost.
+    profile: Vec<(f64, f64)>,
+}
+
+impl Corner {
+    /// The largest slope that fits within two units of log-likelihood as well as the best. Deviations are
+    /// Laplace's, whose likelihood falls by `n ln cost`; of a run's blocks, which repeat each other, two
+    /// count.
+    fn most(&self, runs: usize) -> f64 {
+        let fits = self.cost * (1.0 / runs.max(1) as f64).exp();
+        let all = self.profile.iter().filter(|(_, cost)| *cost <= fits);
+        all.map(|(log, _)| *log).fold(self.log_slope, f64::max)
+    }
 }
 
 /// The best corner at this friction of rest.
@@ -194,7 +223,9 @@ fn corner(blocks: &[Block], usual_slope: f64, fall: f64) -> Corner {
         cost: f64::INFINITY,
         log_slope: usual_slope.ln(),
         softness: 0.0,
+        profile: Vec::new(),
     };
+    let mut profile = Vec::new();
     let mut missing = vec![0.0; blocks.len()];
     for step in 0..=LOGS.2 {
         let share = f64::from(step) / f64::from(LOGS.2);
@@ -204,15 +235,14 @@ fn corner(blocks: &[Block], usual_slope: f64, fall: f64) -> Corner {
             *m = (b.taken - slope * b.bar * (1.0 + fall * b.rest)).max(0.0);
         }
         let (cost, softness) = softness(blocks, &missing);
+        profile.push((log_slope, cost));
         if cost < best.cost {
-            best = Corner {
-                cost,
-                log_slope,
-                softness,
-            };
+            best.cost = cost;
+            best.log_slope = log_slope;
+            best.softness = softness;
         }
     }
-    best
+    Corner { profile, ..best }
 }
 
 /// Mean absolute deviation and softness for what is missing.
@@ -322,10 +352,16 @@ mod tests {
         assert!(find(&made(0.4, USUAL_FALL, 0.05), 0.12).is_err());
     }
 
-    /// A pack that carries a tenth of the usual slips in all that was driven: how much it carries is a bound.
+    /// A pack that carries a tenth of the usual slips in all that was driven: how much it carries is a
+    /// bound, far below the usual and not below the truth.
     #[test]
     fn a_corner_below_all_that_was_driven_is_a_bound_and_no_value() {
         let found = find(&made(0.012, USUAL_FALL, 0.02), 0.12);
-        assert!(matches!(found, Err(NoCorner::AtMost(_))), "{found:?}");
+        let Err(NoCorner::AtMost { log_slope, u }) = found else {
+            panic!("{found:?}");
+        };
+        let most = f64::ln(0.5 * 0.12);
+        assert!((f64::ln(0.012)..most).contains(&log_slope), "{found:?}");
+        assert!(u < 0.3, "{found:?}");
     }
 }

@@ -181,6 +181,7 @@ fn holding_current_is_compared_at_like_pressure() {
                 u: 0.0,
                 temperature_c: Some(40.0),
                 log_step: Some((bar + 0.05 * f64::from(i)).ln()),
+                at_most: false,
             });
             record
                 .observations

@@ -13,6 +13,7 @@ fn change(feature: Feature, was: f64, shift: f64, u: f64) -> Change {
         now: was + shift,
         was,
         against: crate::diagnosis::Against::Baseline,
+        at_most: false,
     }
 }
 
