@@ -13,6 +13,7 @@ mod dropouts;
 mod needed;
 mod plausible;
 mod pressure_follows;
+mod pressure_jumps;
 mod signal_state;
 mod silence;
 mod stuck;
@@ -121,7 +122,9 @@ pub fn assess_drive(
     let mut findings = coupling_use::findings(&coupling, drive);
     plausible::judge(drive, vehicle, &mut states, &mut findings);
     coupling_use::mark_stuck(&coupling, &mut states);
-    stuck::judge(drive, &mut states, recording.span.duration_s().max(1e-3));
+    let total_s = recording.span.duration_s().max(1e-3);
+    pressure_jumps::judge(drive, vehicle, &mut states, total_s);
+    stuck::judge(drive, &mut states, total_s);
     findings.extend(dropouts::findings(recording, drive, &states));
     findings.extend(supply::findings(drive, &rolling));
     if recording.traffic.buses.iter().all(|bus| {

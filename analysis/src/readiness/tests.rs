@@ -181,6 +181,26 @@ fn pressure_that_does_not_rest_is_invalid() {
 }
 
 #[test]
+fn pressure_that_jumps_while_demand_stands_is_invalid() {
+    let mut trial = Trial::new();
+    // A bad earth puts 4 bar on it for a second, now and then: open at rest and while it holds.
+    let bad = |t: f64| (t - 1.0) % 7.0 < 1.0 && t > 8.0;
+    trial.set(Role::CouplingPressure, |t, bar| {
+        bar + if bad(t) { 4.0 } else { 0.0 }
+    });
+    let readiness = trial.check(Role::CouplingPressure, State::Invalid);
+    let state = readiness.signal(Role::CouplingPressure).unwrap();
+    assert!(
+        state.why.as_ref().unwrap().contains("jumps by 4.0 bar"),
+        "{state:?}"
+    );
+    assert!(
+        !state.outages.is_empty() && state.invalid_share > 0.01,
+        "{state:?}"
+    );
+}
+
+#[test]
 fn a_demand_that_stays_at_zero_means_the_coupling_cannot_have_worked() {
     let mut trial = Trial::new();
     trial.set(Role::CouplingDemand, |_, _| 0.0);
