@@ -81,7 +81,7 @@ features! {
     Hold "hold" Measure::Hold.label(), "%/s" Difference 0.08;
     PressureShort "pressure_short" "settled pressure less demanded", "bar" Difference 0.006;
     Ripple "ripple" Measure::Ripple.label(), "bar" Ratio 0.40;
-    TorquePerBar "torque_per_bar" "torque per bar where slip ends", "N·m/bar" Ratio 0.04;
+    TorquePerBar "torque_per_bar" "torque per bar where slip ends", "N·m/bar" Ratio 0.07;
     FrictionFall "friction_fall" "friction at low slip over that at high slip", "1" Ratio 0.15;
     HeldSlip "held_slip" "slip while held", "m/s" Ratio 0.25;
     SlipSwing "slip_swing" "slip swing once per relative turn, over the orders beside", "1" Ratio 0.08;
