@@ -22,6 +22,8 @@ const MOST_CODES: usize = 24;
 const LEAST_GAIN: f64 = 0.5;
 /// Flips a frame below which there is nothing to explain.
 const LEAST_FLIPS: f64 = 1.0;
+/// In long frames a selecting field lies before this byte or in the last.
+const LAST_BETWEEN: usize = 8;
 /// Share of frames whose code is the one that mostly follows the two before: senders go round, some
 /// with two frames of each. The highest bits of a noisy number part its values as well, but come in
 /// no order.
@@ -39,11 +41,13 @@ pub(crate) struct Part {
     pub(crate) activity: BitActivity,
 }
 
-/// Where a selecting field may lie: whole bytes and half-bytes at the beginning or the end, as
-/// senders do (common practice, no source).
+/// Where a selecting field may lie: whole bytes and parts of them, mostly at the beginning or the end, as
+/// senders do (common practice, no source), so these come first.
 fn selectors(width: usize) -> Vec<Field> {
     let mut places = Vec::new();
-    for byte in [0, 1, width.saturating_sub(1)] {
+    let last = width.saturating_sub(1);
+    let between = 2..last.min(LAST_BETWEEN);
+    for byte in [0, 1, last].into_iter().chain(between) {
         let first = 8 * byte as u16;
         for (start, length) in [
             (first, 8),

@@ -77,18 +77,19 @@ impl Guard {
 /// The checksums of an identifier.
 pub(crate) fn checksums(activity: &BitActivity, head: &Rows, counters: &[Guard]) -> Vec<Guard> {
     let width = head.width();
-    // Senders put the check last or first. Sums and exclusive ors hold for every byte of the frame
-    // alike, as each is that of all others; the check is then the one that changes most often: with
-    // any other.
-    let ends = [width.checked_sub(1), Some(0)];
-    let mut bytes: Vec<usize> = ends
-        .into_iter()
-        .flatten()
-        .filter(|&byte| byte < width)
-        .collect();
-    bytes.sort_by_key(|&byte| std::cmp::Reverse(changes(head, 8 * byte, 8)));
-    bytes.extend(1..width.saturating_sub(1));
-    bytes.dedup();
+    // Sums and exclusive ors hold for every byte of the frame alike, as each is that of all others; the
+    // check is then the one whose bits all change often, its highest too, which in a number change the
+    // less. Of several, senders put it last or first, and it changes with any other.
+    let eighths = |byte: usize| {
+        let least = (8 * byte..8 * byte + 8).map(|bit| activity.flips(bit)).min();
+        8 * u64::from(least.unwrap_or(0)) / u64::from(activity.steps.max(1))
+    };
+    let likely = |byte: usize| {
+        let at_an_end = byte == 0 || byte + 1 == width;
+        (eighths(byte), at_an_end, changes(head, 8 * byte, 8))
+    };
+    let mut bytes: Vec<usize> = (0..width).collect();
+    bytes.sort_by_cached_key(|&byte| std::cmp::Reverse(likely(byte)));
     for &byte in &bytes {
         let active = (8 * byte..8 * byte + 8)
             .filter(|&bit| activity.flips(bit) > 0)

@@ -1,18 +1,22 @@
 //! Which four of the speed-like fields could be the wheels of one car, by where they lie.
 //!
 //! Between the search for speed-like fields (`wheel_speed`) and their comparison (`wheel_score`):
-//! four in a frame, two in each of two frames, or one in each of four. The contents that one
-//! identifier sends by turns are frames of their own.
+//! four in a frame, three and one, two and two, two and one and one, or one in each of four frames. The
+//! contents that one identifier sends by turns are frames of their own.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::candidate::{Candidate, Source};
 use super::field_bits::{first_bit_sent, lowest_bit};
-use super::wheel_speed::{SCALE_SHARE, SpeedLike};
+use super::wheel_speed::{SCALE_SHARE, SpeedLike, USUAL_BITS};
 use crate::frame::CanId;
 
-/// Indices of speed-like fields of one bus, period and scale (but for lowest bits found one by one
-/// too many or too few).
+/// Most lowest bits that a field was found with too many: a checksum or noise right behind it flips as
+/// often as its own lowest bit.
+const MOST_BITS_MORE: f64 = USUAL_BITS as f64;
+
+/// Indices of speed-like fields of one bus, period and scale (but for lowest bits found too many or too
+/// few).
 pub(crate) fn groups(
     sources: &[Source],
     candidates: &[Candidate],
@@ -36,7 +40,7 @@ pub(crate) fn groups(
             first.is_some_and(|first| {
                 first.bus == own.bus
                     && (first.period_ns / own.period_ns.max(1.0) - 1.0).abs() < 0.1
-                    && whole.abs() <= 2.0
+                    && whole.abs() <= MOST_BITS_MORE
                     && (ratio - whole).abs() < (1.0 + 1.5 * SCALE_SHARE).log2()
             })
         };
@@ -52,9 +56,9 @@ pub(crate) fn groups(
 /// Most sets of one layout that are tried in a group.
 pub(crate) const MOST_OF_A_LAYOUT: usize = 600;
 
-/// Sets of four within a group whose layout is one that senders use: four in a frame, two in each
-/// of two, or one in each of four, at one place unless they are contents of one identifier: as indices of speed-like fields. Whether there are more than are
-/// given comes with them.
+/// Sets of four within a group whose layout is one that senders use, as indices of speed-like fields.
+/// Frames that hold some of the four hold nothing else of their format, unless it is one in each of four
+/// frames at one place. Whether there are more than are given comes with them.
 pub(crate) fn fours(
     sources: &[Source],
     candidates: &[Candidate],
@@ -94,6 +98,25 @@ pub(crate) fn fours(
         .iter()
         .filter(|place| place.len() <= 6)
         .flat_map(|place| quads(place));
+    // A field without another of its format in its frame, wherever it lies.
+    let of_size = |size: usize| by_source.values().filter(move |m| m.len() == size);
+    let lone: Vec<usize> = of_size(1).flatten().copied().collect();
+    let mut in_four_anywhere =
+        quads(&lone).filter(|&[a, b, c, d]| ![b, c, d].iter().all(|&k| same_place(likes, a, k)));
+    let mut three_and_one = of_size(3).flat_map(|three| {
+        let with = |one: &usize| match three.as_slice() {
+            &[a, b, c] => Some([a, b, c, *one]),
+            _ => None,
+        };
+        lone.iter().filter_map(with)
+    });
+    let mut two_and_ones = of_size(2).flat_map(|two| {
+        let with = |[c, d]: [usize; 2]| match two.as_slice() {
+            &[a, b] => Some([a, b, c, d]),
+            _ => None,
+        };
+        pairs(&lone).filter_map(with)
+    });
     // Contents of one identifier, each with a field of the four wherever it lies.
     let contents: BTreeMap<(&str, CanId), Vec<usize>> =
         group.iter().fold(BTreeMap::new(), |mut contents, &like| {
@@ -124,6 +147,9 @@ pub(crate) fn fours(
         first_of(&mut in_two),
         first_of(&mut in_four),
         first_of(&mut in_contents),
+        first_of(&mut three_and_one),
+        first_of(&mut two_and_ones),
+        first_of(&mut in_four_anywhere),
     ];
     // As they lie in their frames.
     let place = |like: &usize| {
