@@ -81,7 +81,9 @@ pub(crate) fn checksums(activity: &BitActivity, head: &Rows, counters: &[Guard])
     // check is then the one whose bits all change often, its highest too, which in a number change the
     // less. Of several, senders put it last or first, and it changes with any other.
     let eighths = |byte: usize| {
-        let least = (8 * byte..8 * byte + 8).map(|bit| activity.flips(bit)).min();
+        let least = (8 * byte..8 * byte + 8)
+            .map(|bit| activity.flips(bit))
+            .min();
         8 * u64::from(least.unwrap_or(0)) / u64::from(activity.steps.max(1))
     };
     let likely = |byte: usize| {

@@ -137,11 +137,10 @@ pub(crate) fn level_lengths(
             .filter_map(|(like, order)| {
                 let source = source_of(sources, candidates, like)?;
                 let field = field_up_from(lowest_bit(&like.field), length, order)?;
-                Some(field.extract(source.rows.data(0))? >> (length - 1))
+                Some(field.extract(source.rows.data(0))? >> least)
             })
             .collect();
-        let tops_alike = stills.windows(2).all(|pair| pair.first() == pair.last());
-        if tops_alike {
+        if stills.windows(2).all(|pair| pair.first() == pair.last()) {
             break;
         }
         length -= 1;

@@ -81,10 +81,18 @@ fn left_by_others(raws: &[&[f64]; 4], member: usize) -> f64 {
     deviation(&left)
 }
 
-/// How alike the four lie around their mean, 0 to 1: the least deviation over the greatest. In turns
-/// the wheels of each side leave it by half the difference of the sides, and under drive those of each
-/// axle. An axle's mean beside two of the wheels hardly leaves it.
-pub(super) fn balance(raws: &[&[f64]; 4]) -> f64 {
+/// How far the four lie around their mean.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Apart {
+    /// The least deviation, in counts.
+    pub(super) least: f64,
+    /// The least over the greatest, 0 to 1.
+    pub(super) balance: f64,
+}
+
+/// In turns the wheels of each side leave the mean by half the difference of the sides, and under drive
+/// those of each axle. An axle's mean beside two of the wheels hardly leaves it, nor does a copy.
+pub(super) fn apart(raws: &[&[f64]; 4]) -> Apart {
     let points = raws.iter().map(|raw| raw.len()).min().unwrap_or(0);
     let common: Vec<f64> = (0..points)
         .map(|k| raws.iter().filter_map(|raw| raw.get(k)).sum::<f64>() / 4.0)
@@ -99,7 +107,10 @@ pub(super) fn balance(raws: &[&[f64]; 4]) -> f64 {
         .fold((f64::INFINITY, 0.0_f64), |(least, most), d| {
             (least.min(*d), most.max(*d))
         });
-    least / most.max(1e-9)
+    Apart {
+        least,
+        balance: least / most.max(1e-9),
+    }
 }
 
 #[cfg(test)]
@@ -154,7 +165,7 @@ mod tests {
         let rear_mean: Vec<f64> = (0..n)
             .map(|k| 0.5 * (turned[2][k] + turned[3][k]))
             .collect();
-        let balanced = |four: [&Vec<f64>; 4]| balance(&four.map(Vec::as_slice));
+        let balanced = |four: [&Vec<f64>; 4]| apart(&four.map(Vec::as_slice)).balance;
         assert!(balanced(turned.each_ref()) > 0.9);
         assert!(balanced([&turned[2], &turned[3], &mean, &rear_mean]) < 0.2);
         let copies = [&wheels[0], &wheels[1], &mean, &filtered];

@@ -13,7 +13,7 @@ use super::timeline::Timeline;
 use super::wheel_field::{
     leave_out_foreign_ones, leave_out_impossible_speeds, level_lengths, level_lowest_bits,
 };
-use super::wheel_own::{self, least_own};
+use super::wheel_own::{self, Apart, least_own};
 use super::wheel_speed::{ACCEPTANCE_SCORE, LEAST_R2, SCALE_SHARE, SpeedLike, WheelSet};
 
 /// Window over which slow change is taken out, s.
@@ -24,6 +24,10 @@ const LEAST_OWN_NOISE: f64 = 0.45;
 
 /// Steps from which rounding hides what a wheel has of its own, km/h: 0.45 counts of it are 0.01 m/s.
 const COARSE_STEP_KMH: f64 = 0.08;
+/// Where they do, four that leave their mean by so many counts, and so much alike, may be the wheels: copies
+/// leave it by their rounding.
+const LEAST_APART: f64 = 0.9;
+const LEAST_BALANCE: f64 = 0.6;
 /// Speed that a field must be able to tell, and that its bits in use may reach, km/h.
 const LEAST_TOP_KMH: f64 = 60.0;
 const MOST_TOP_KMH: f64 = 2_000.0;
@@ -152,22 +156,30 @@ pub(crate) fn judge(
         );
     }
     // The dearest question last, and only where it decides.
-    let (own, balance) = match raws.as_slice() {
+    let (own, apart) = match raws.as_slice() {
         &[a, b, c, d] if score >= ACCEPTANCE_SCORE => {
             let raws = [a, b, c, d];
-            (least_own(&raws), wheel_own::balance(&raws))
+            (least_own(&raws), wheel_own::apart(&raws))
         }
-        _ => (0.0, 0.0),
+        _ => (0.0, Apart::default()),
     };
     if score >= ACCEPTANCE_SCORE {
-        if own < LEAST_OWN_NOISE {
+        let coarse = scale.filter(|scale| scale.scale_kmh >= COARSE_STEP_KMH);
+        let turn = apart.least >= LEAST_APART && apart.balance >= LEAST_BALANCE;
+        if let Some(scale) = coarse.filter(|_| own < LEAST_OWN_NOISE && turn) {
+            score *= 0.8;
+            evidence.push(format!(
+                "in steps of {} km/h rounding hides what each has of its own, but all four leave their mean alike, as wheels do in turns ({:.1} counts or more)",
+                scale.scale_kmh, apart.least
+            ));
+        } else if own < LEAST_OWN_NOISE {
             score *= 0.3;
-            evidence.push(match scale {
-                Some(scale) if scale.scale_kmh >= COARSE_STEP_KMH => format!(
+            evidence.push(match coarse {
+                Some(scale) => format!(
                     "in steps of {} km/h they show no more of their own than rounding ({own:.2} counts): four wheels then look like copies of one speed",
                     scale.scale_kmh
                 ),
-                _ => format!("one of them is made of the other three ({own:.2} counts apart)"),
+                None => format!("one of them is made of the other three ({own:.2} counts apart)"),
             });
         } else {
             evidence.push(format!(
@@ -182,7 +194,7 @@ pub(crate) fn judge(
         scale,
         score,
         own_mps,
-        balance,
+        balance: apart.balance,
         whole: false,
         evidence,
     })
