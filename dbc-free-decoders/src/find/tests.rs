@@ -1,5 +1,7 @@
 //! What finding as a whole promises, on small made captures.
 
+mod wheel_places;
+
 use super::reference::ReferenceKind;
 use super::{FindOptions, Findings, SpeedReference, Survey, find};
 use crate::frame::{BusIndex, CanId, Frame, FrameFlags};
