@@ -9,7 +9,7 @@ use slipwright_decoders::role::Role;
 use super::ReadinessFinding;
 use super::pressure_follows::{drawn_a, pressure_follows};
 use super::signal_state::{SignalState, State};
-use crate::closing::ClosedSpan;
+use crate::closing::{ClosedSpan, lost_after};
 use crate::drive::{Channel, Drive, at_seconds, percent_factor, seconds_between};
 use crate::kinematics::Kinematics;
 use crate::number;
@@ -71,7 +71,8 @@ pub(super) fn coupling_use(
     vehicle: &Vehicle,
     recorded_s: f64,
 ) -> CouplingUse {
-    let demand = drive.channel(Role::CouplingDemand).ok();
+    let all_demand = drive.channel(Role::CouplingDemand).ok();
+    let demand = all_demand.filter(|demand| !mostly_lost(demand));
     let closed = &kinematics.closed;
     let inhibited = inhibited_spans(drive);
     let inhibited_share = inhibited
@@ -92,7 +93,7 @@ pub(super) fn coupling_use(
     let [with, without_pressure] = pressure_follows(drive, demand, closed, vehicle);
     let demands = with.len() + without_pressure.len();
     let (could_work, why) = verdict(
-        demand,
+        all_demand,
         closed,
         inhibited_share,
         calls.len(),
@@ -113,6 +114,13 @@ pub(super) fn coupling_use(
     }
 }
 
+/// Whether a signal is lost after most of its samples.
+fn mostly_lost(channel: &Channel) -> bool {
+    let samples = channel.t_ns().len();
+    let lost = (0..samples.saturating_sub(1)).filter(|&i| lost_after(channel, i));
+    2 * lost.count() > samples
+}
+
 fn verdict(
     demand: Option<&Channel>,
     closed: &[ClosedSpan],
@@ -124,6 +132,13 @@ fn verdict(
         return (
             CouldWork::No,
             "the control unit held the coupling open all the time".into(),
+        );
+    }
+    if closed.is_empty() && demand.is_some_and(mostly_lost) {
+        return (
+            CouldWork::NotKnown,
+            "demand comes so seldom that nobody knows whether the coupling was asked to close"
+                .into(),
         );
     }
     if demand.is_some() && closed.is_empty() && calls > 0 {

@@ -232,6 +232,18 @@ fn a_wheel_that_fails_for_moments_is_not_ready() {
     assert_eq!(readiness.findings[0].what, "wheel_sensor");
 }
 
+/// Every tenth frame of demand came, each a timeout after the last: that is told, and nothing is made of it.
+#[test]
+fn demand_that_comes_too_seldom_is_not_one_that_never_rose() {
+    let mut trial = Trial::new();
+    let demand = trial.series(Role::CouplingDemand);
+    demand.t_ns = demand.t_ns.iter().copied().step_by(10).collect();
+    demand.value = demand.value.iter().copied().step_by(10).collect();
+    let readiness = trial.check(Role::CouplingDemand, State::Stale);
+    assert!(readiness.findings.iter().all(|f| f.what != "no_demand"));
+    assert_eq!(readiness.coupling.could_work, CouldWork::NotKnown);
+}
+
 #[test]
 fn what_is_chosen_decides_what_is_needed() {
     let trial = Trial::new();

@@ -25,6 +25,9 @@ const COUNTER_CHANGES: u32 = 2000;
 const LEAST_CHANGES: u32 = 40;
 /// A nibble that goes up by one at this share of the changes is a counter; frames may get lost.
 const COUNTER_SHARE: f64 = 0.8;
+/// And it turns with every frame: at least this share of the contents is sent once. A clock or an odometer
+/// goes up by one as well, and stays for several frames.
+const SENT_ONCE_SHARE: f64 = 0.9;
 /// Bytes of the data that are looked at.
 const LOOKED_AT: usize = 8;
 
@@ -43,6 +46,8 @@ pub(super) struct Watched {
     same_from_ns: i64,
     repeats: Vec<Span>,
     changes: u32,
+    /// Contents before a change that were sent once.
+    sent_once: u32,
     ups: [u32; 2 * LOOKED_AT],
 }
 
@@ -62,6 +67,7 @@ impl Watched {
             same_from_ns: t_ns,
             repeats: Vec::new(),
             changes: 0,
+            sent_once: 0,
             ups: [0; 2 * LOOKED_AT],
         }
     }
@@ -121,6 +127,7 @@ impl Watched {
         self.end_repeat();
         if self.changes < COUNTER_CHANGES {
             self.changes += 1;
+            self.sent_once += u32::from(self.same == 1);
             for (i, up) in self.ups.iter_mut().enumerate() {
                 let nibble = |bytes: &[u8; LOOKED_AT]| {
                     let byte = bytes.get(i / 2).copied().unwrap_or(0);
@@ -146,7 +153,10 @@ impl Watched {
 
     fn has_counter(&self) -> bool {
         let most = self.ups.iter().copied().max().unwrap_or(0);
-        self.changes >= LEAST_CHANGES && f64::from(most) >= COUNTER_SHARE * f64::from(self.changes)
+        let is_most = |n: u32, share: f64| f64::from(n) >= share * f64::from(self.changes);
+        self.changes >= LEAST_CHANGES
+            && is_most(most, COUNTER_SHARE)
+            && is_most(self.sent_once, SENT_ONCE_SHARE)
     }
 
     pub(super) fn finish(mut self, id: CanId, bus_end_ns: i64) -> WatchedId {

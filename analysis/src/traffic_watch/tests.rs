@@ -67,6 +67,34 @@ fn a_counter_that_stands_is_frozen_but_constant_content_is_not() {
     );
 }
 
+/// An odometer of a metre a count and a clock of a second go up by one, and stay while the car stands or the
+/// second lasts.
+#[test]
+fn an_odometer_and_a_clock_are_no_counters() {
+    let mut watch = TrafficWatch::new();
+    watch.add_bus(BusIndex::new(0), "can0");
+    let mut metres = 0.0;
+    for k in 0..3000_i64 {
+        let t_s = 0.1 * k as f64;
+        // Town: red lights, and up to 36 km/h in between.
+        metres += 0.1 * (14.0 * (t_s * 0.1).sin()).clamp(0.0, 10.0);
+        for (id, number) in [(0x5A8, metres as u32), (0x4F0, t_s as u32)] {
+            watch.push(&Frame {
+                t_ns: k * 100 * MS,
+                bus: BusIndex::new(0),
+                id: CanId::Base(id),
+                flags: FrameFlags::default(),
+                data: &number.to_be_bytes(),
+            });
+        }
+    }
+    let traffic = watch.finish();
+    for id in [0x5A8, 0x4F0] {
+        let frozen = &traffic.id("can0", CanId::Base(id)).unwrap().frozen;
+        assert_eq!(frozen.len(), 0, "{id:#x}");
+    }
+}
+
 #[test]
 fn what_comes_on_events_has_no_pace() {
     let traffic = watched(60, |k| (k / 7) % 13 == 0 || k % 97 < 3, |_| false).finish();
