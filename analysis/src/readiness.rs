@@ -16,6 +16,7 @@ mod pressure_follows;
 mod pressure_jumps;
 mod signal_state;
 mod silence;
+mod sleep;
 mod stuck;
 mod supply;
 
@@ -112,10 +113,11 @@ pub fn assess_drive(
     let known = known(recording);
     let Needed { roles, mut notes } = needed(&known, chosen);
     let rolling = plausible::rolling_spans(drive);
+    let sleep = sleep::Sleep::of(recording, drive);
     let mut states: Vec<SignalState> = Role::ALL
         .iter()
         .filter(|role| roles.contains(role) || known.contains(role))
-        .map(|&role| signal_state::state_of(recording, role, &rolling))
+        .map(|&role| signal_state::state_of(recording, role, &rolling, &sleep))
         .collect();
     let coupling =
         coupling_use::coupling_use(drive, kinematics, vehicle, recording.span.duration_s());
@@ -125,7 +127,7 @@ pub fn assess_drive(
     let total_s = recording.span.duration_s().max(1e-3);
     pressure_jumps::judge(drive, vehicle, &mut states, total_s);
     stuck::judge(drive, &mut states, total_s);
-    findings.extend(dropouts::findings(recording, drive, &states));
+    findings.extend(dropouts::findings(recording, drive, &states, &sleep));
     findings.extend(supply::findings(drive, &rolling));
     if recording.traffic.buses.iter().all(|bus| {
         !bus.ids.iter().any(|id| {

@@ -9,6 +9,7 @@ use slipwright_decoders::role::Role;
 
 use super::signal_state::{SignalState, State, counts};
 use super::silence::{Event, events, take_common};
+use super::sleep::Sleep;
 use super::{ReadinessFinding, Recording, circumstances};
 use crate::drive::{Drive, at_seconds};
 use crate::number;
@@ -25,12 +26,16 @@ pub(super) fn findings(
     recording: &Recording<'_>,
     drive: &Drive,
     states: &[SignalState],
+    sleep: &Sleep<'_>,
 ) -> Vec<ReadinessFinding> {
     let mut findings = Vec::new();
     let buses = &recording.traffic.buses;
     // Who asks and who answers stops when it likes.
     let periodic = |id: CanId| !is_diagnostic(id) && !is_asked(recording, id);
-    let mut silences: Vec<Vec<Event>> = buses.iter().map(|bus| events(bus, periodic)).collect();
+    let mut silences: Vec<Vec<Event>> = buses
+        .iter()
+        .map(|bus| events(bus, periodic, |from_ns| sleep.from(bus, from_ns)))
+        .collect();
     findings.extend(recorder(recording, &take_common(&mut silences)));
     for (bus, events) in buses.iter().zip(&silences) {
         findings.extend(silent(recording, drive, bus, events));
@@ -109,8 +114,8 @@ fn silent(
                 && counts(&spans, bus.span.seconds()),
         });
     }
-    if !groups.is_empty() {
-        let ids = members(&groups);
+    let ids = members(&groups);
+    if !ids.is_empty() {
         let near = errors_near(bus, &groups);
         let why = if near {
             "They share a branch of the bus, and error frames rise with it: look for a chafed wire, water or a loose plug where these units join."
@@ -120,8 +125,11 @@ fn silent(
         findings.push(ReadinessFinding {
             what: "bus_branch",
             why: format!(
-                "{} identifiers drop out together on {}: {}{}. {why}",
-                ids.len(),
+                "{} together on {}: {}{}. {why}",
+                match ids.len() {
+                    1 => "1 identifier and others drop out".to_owned(),
+                    n => format!("{n} identifiers drop out"),
+                },
                 bus.bus,
                 list(&ids),
                 carried(recording, &ids)
@@ -155,7 +163,7 @@ fn silent(
     findings
 }
 
-/// Identifiers that take part in most of the events.
+/// Identifiers that take part in most of the events; where there are none, those of the longest.
 fn members(events: &[&Event]) -> Vec<CanId> {
     let mut counts: BTreeMap<CanId, usize> = BTreeMap::new();
     for event in events {
@@ -164,11 +172,16 @@ fn members(events: &[&Event]) -> Vec<CanId> {
         }
     }
     let needed = TAKES_PART * events.len() as f64;
-    counts
-        .into_iter()
-        .filter(|(_, n)| *n as f64 >= needed)
-        .map(|(id, _)| id)
-        .collect()
+    let most = counts.into_iter().filter(|(_, n)| *n as f64 >= needed);
+    let members: Vec<CanId> = most.map(|(id, _)| id).collect();
+    if !members.is_empty() {
+        return members;
+    }
+    let seconds = |event: &&&Event| event.span.seconds();
+    let longest = events
+        .iter()
+        .max_by(|a, b| seconds(a).total_cmp(&seconds(b)));
+    longest.map(|event| event.ids.clone()).unwrap_or_default()
 }
 
 fn list(ids: &[CanId]) -> String {

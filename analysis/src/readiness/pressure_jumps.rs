@@ -4,6 +4,7 @@
 use slipwright_decoders::role::Role;
 
 use super::signal_state::{SignalState, State};
+use super::stuck::longest_kept;
 use crate::drive::{Drive, at_seconds, seconds_between};
 use crate::number;
 use crate::statistics::quantile::{median, quantile};
@@ -35,7 +36,12 @@ struct Jump {
 }
 
 pub(super) fn judge(drive: &Drive, vehicle: &Vehicle, states: &mut [SignalState], total_s: f64) {
-    let jumps = jumps(drive, vehicle).unwrap_or_default();
+    let mut jumps = jumps(drive, vehicle).unwrap_or_default();
+    // Where a demand stands for longest it may be the demand that tells nothing.
+    let demand = drive.channel(Role::CouplingDemand);
+    let kept = demand.ok().and_then(longest_kept);
+    let in_kept = |j: &Jump| kept.is_some_and(|k| (k.from_ns..=k.to_ns).contains(&j.at_ns));
+    jumps.retain(|j| !in_kept(j));
     let sizes: Vec<f64> = jumps.iter().map(|j| j.bar.abs()).collect();
     let mut pressure = states
         .iter_mut()

@@ -5,6 +5,7 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{InvalidReason, Series};
 
 use super::Recording;
+use super::sleep::Sleep;
 use crate::drive::{at_seconds, seconds_between};
 use crate::number;
 use crate::statistics::quantile::median;
@@ -103,7 +104,12 @@ const ASLEEP_S: f64 = 3.0;
 /// A signal comes too seldom below this share of the rate that the decoder file states.
 const RATE_SHARE: f64 = 0.6;
 
-pub(super) fn state_of(recording: &Recording<'_>, role: Role, rolling: &[Span]) -> SignalState {
+pub(super) fn state_of(
+    recording: &Recording<'_>,
+    role: Role,
+    rolling: &[Span],
+    sleep: &Sleep<'_>,
+) -> SignalState {
     let Some(series) = recording.signals.role(role) else {
         return SignalState {
             described: recording.described.frames_with(role).next().is_some()
@@ -120,7 +126,7 @@ pub(super) fn state_of(recording: &Recording<'_>, role: Role, rolling: &[Span]) 
         return state;
     }
     let received = received(series);
-    let lost = lost_spans(&received, series, recording);
+    let lost = lost_spans(&received, series, recording, sleep);
     let invalid = invalid_spans(series, recording, role, rolling);
     let frozen: Vec<Span> = recording
         .traffic
@@ -247,7 +253,12 @@ fn received(series: &Series) -> Vec<i64> {
     stamps
 }
 
-fn lost_spans(received: &[i64], series: &Series, recording: &Recording<'_>) -> Vec<Span> {
+fn lost_spans(
+    received: &[i64],
+    series: &Series,
+    recording: &Recording<'_>,
+    sleep: &Sleep<'_>,
+) -> Vec<Span> {
     let limit_ns = series.timeout_ns.max(1);
     let mut spans: Vec<Span> = received
         .windows(2)
@@ -267,6 +278,7 @@ fn lost_spans(received: &[i64], series: &Series, recording: &Recording<'_>) -> V
     }
     if let Some(&last) = received.last()
         && recording.span.last_ns.saturating_sub(last) > at_seconds(0, ASLEEP_S).max(limit_ns)
+        && !sleep.since(&series.bus, last)
     {
         spans.push(Span {
             from_ns: last,

@@ -51,13 +51,18 @@ pub(super) fn take_common(buses: &mut [Vec<Event>]) -> Vec<Span> {
     common
 }
 
-/// Silences grouped by when they begin.
-pub(super) fn events(bus: &WatchedBus, periodic: impl Fn(CanId) -> bool) -> Vec<Event> {
+/// Silences grouped by when they begin; without those to the end of which `sleeps` says that they are sleep.
+pub(super) fn events(
+    bus: &WatchedBus,
+    periodic: impl Fn(CanId) -> bool,
+    sleeps: impl Fn(i64) -> bool,
+) -> Vec<Event> {
     let ids: Vec<&WatchedId> = bus.ids.iter().filter(|id| periodic(id.id)).collect();
     let mut silences: Vec<(Span, CanId, f64)> = ids
         .iter()
         .filter_map(|id| Some((id, id.period_s?)))
         .flat_map(|(id, period_s)| id.silent.iter().map(move |span| (*span, id.id, period_s)))
+        .filter(|(span, ..)| span.to_ns < bus.span.to_ns || !sleeps(span.from_ns))
         .collect();
     silences.sort_by_key(|(span, _, _)| span.from_ns);
     let slowest_s = silences.iter().map(|s| s.2).fold(0.0, f64::max);

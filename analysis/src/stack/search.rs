@@ -97,7 +97,58 @@ struct Search<'a> {
     subsets: Vec<Vec<Sums>>,
     /// How many reused parts there are.
     reusable: usize,
+    /// What the groups from one on hold; one entry a group, and one behind the last.
+    left: Vec<Left>,
     reached: HashMap<(usize, Places, usize), Rc<Sums>>,
+    nothing: Rc<Sums>,
+}
+
+/// What some groups hold, by place.
+#[derive(Clone, Copy, Debug, Default)]
+struct Left {
+    parts: [usize; 4],
+    /// Height of the thinnest of them, in units.
+    thinnest: [usize; 4],
+    reused: usize,
+}
+
+impl Left {
+    /// Together with a group of parts of these heights, that may fill these places.
+    fn and(mut self, group: &Group, units: &[usize]) -> Self {
+        let Some(thinnest) = units.iter().copied().min() else {
+            return self;
+        };
+        for place in places_of(group).into_iter().flatten() {
+            let own = &mut self.thinnest[place];
+            *own = if self.parts[place] == 0 {
+                thinnest
+            } else {
+                thinnest.min(*own)
+            };
+            self.parts[place] += units.len();
+        }
+        self.reused += if group.reused { units.len() } else { 0 };
+        self
+    }
+
+    /// Whether so many places can be filled at all, and no higher than the limit.
+    fn may_fill(&self, places: Places, reused: usize, limit: usize) -> bool {
+        let each = || places.iter().zip(self.parts).zip(self.thinnest);
+        let least: usize = each().map(|((n, _), unit)| n.saturating_mul(unit)).sum();
+        each().all(|((n, there), _)| *n <= there) && reused <= self.reused && least <= limit
+    }
+}
+
+/// The place of a group's parts within the pack, and that outside it.
+fn places_of(group: &Group) -> [Option<usize>; 2] {
+    match (group.kind, group.coated) {
+        (Kind::Disc, false) => [Some(UNCOATED_DISC), None],
+        (Kind::Disc, true) => [Some(COATED_DISC), None],
+        // No coated face against an outer plate.
+        (Kind::Plate, true) => [Some(PLATE), None],
+        (Kind::Plate, false) => [Some(PLATE), Some(SPACER)],
+        (Kind::Spacer, _) => [None, Some(SPACER)],
+    }
 }
 
 /// A beginning of a stack: how many parts the first groups give.
@@ -127,9 +178,17 @@ impl<'a> Search<'a> {
                 .map(|p| (p.thickness_um / unit_um) as usize)
                 .collect()
         };
+        let mut left = vec![Left::default()];
+        for group in problem.groups.iter().rev() {
+            let behind = left.last().copied().unwrap_or_default();
+            left.push(behind.and(group, &units(group)));
+        }
+        left.reverse();
         Self {
             problem,
             unit_um,
+            left,
+            nothing: Rc::default(),
             least: problem.target_um.div_ceil(unit_um) as usize,
             limit,
             subsets: problem
@@ -185,6 +244,10 @@ impl<'a> Search<'a> {
     /// Heights that the groups from `group` on can add when they fill exactly these places with
     /// exactly so many reused parts.
     fn reach(&mut self, group: usize, places: Places, reused: usize) -> Rc<Sums> {
+        let left = self.left.get(group);
+        if !left.is_some_and(|left| left.may_fill(places, reused, self.limit)) {
+            return Rc::clone(&self.nothing);
+        }
         if let Some(known) = self.reached.get(&(group, places, reused)) {
             return Rc::clone(known);
         }
@@ -225,15 +288,9 @@ impl<'a> Search<'a> {
         } else {
             there
         };
-        let (in_pack, outside) = match (group.kind, group.coated) {
-            (Kind::Disc, false) => (Some(UNCOATED_DISC), false),
-            (Kind::Disc, true) => (Some(COATED_DISC), false),
-            // No coated face against an outer plate.
-            (Kind::Plate, coated) => (Some(PLATE), !coated),
-            (Kind::Spacer, _) => (None, true),
-        };
+        let [in_pack, outside] = places_of(group);
         let room = |place: Option<usize>| place.map_or(0, |p| places[p].min(most));
-        let spacer_room = room(outside.then_some(SPACER));
+        let spacer_room = room(outside);
         let mut ways = Vec::new();
         for inside in 0..=room(in_pack) {
             for spacers in 0..=spacer_room.min(most - inside) {

@@ -23,6 +23,11 @@ const STEERING_RATIO: f64 = 15.0;
 /// Wheelbase of a car whose size is not known, m. Common practice, no source.
 const USUAL_WHEELBASE_M: f64 = 2.7;
 
+/// What is left of a score where all that tells for it is another's, as a factor: less than is accepted.
+const MISTAKEN: f64 = 1.4;
+/// Two numbers that leave each other less than this share of their squares are the same.
+const SAME: f64 = 1e-3;
+
 /// Steering and yaw candidates, each role's best first.
 pub(crate) fn turning(
     candidates: &[Candidate],
@@ -74,8 +79,15 @@ pub(crate) fn turning(
         let moved = deviation(&pick(&c.raw, &standing));
         let turns_standing = standing.len() > axis.points(2.0) && moved > 0.02 * span;
         let smoothness = roughness(&c.raw) / deviation(&c.raw).max(1e-9);
-        let mut steering = score(of_curvature, of_rate);
-        let mut yaw_rate = score(of_rate, of_curvature);
+        // Curvature, rate and lateral acceleration are much alike where turns are taken at one speed: which
+        // of two it is says what each adds to the other.
+        let rather = |this: &[f64], that: &[f64]| {
+            1.0 - MISTAKEN * (share_of_second(&x, this, that) - 0.5).clamp(0.0, 0.5)
+        };
+        let mut steering = score(of_curvature, of_rate) * rather(&curvature, &at_speed);
+        let mut yaw_rate = score(of_rate, of_curvature)
+            * rather(&at_speed, &curvature)
+            * rather(&at_speed, &lateral);
         // A gyro shows the road's noise, a steering wheel steps through its codes.
         if smoothness > 0.04 {
             steering *= 0.85
@@ -110,6 +122,28 @@ pub(crate) fn turning(
         });
     }
     found
+}
+
+/// How much of what two numbers tell of a third is the second's, 0 to 1: the products of slope and deviation
+/// of a plane through all three. One half where the two are the same.
+fn share_of_second(told: &[f64], first: &[f64], second: &[f64]) -> f64 {
+    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len().max(1) as f64;
+    let (t0, p0, q0) = (mean(told), mean(first), mean(second));
+    let mut sums = [0.0; 5];
+    for ((t, p), q) in told.iter().zip(first).zip(second) {
+        let (t, p, q) = (t - t0, p - p0, q - q0);
+        for (sum, product) in sums.iter_mut().zip([p * p, q * q, p * q, t * p, t * q]) {
+            *sum += product;
+        }
+    }
+    let [pp, qq, pq, tp, tq] = sums;
+    let alike = pp * qq - pq * pq < SAME * pp * qq;
+    let of_first = (tp * qq - tq * pq).abs() * pp.sqrt();
+    let of_second = (tq * pp - tp * pq).abs() * qq.sqrt();
+    match alike || of_first + of_second <= 0.0 {
+        true => 0.5,
+        false => of_second / (of_first + of_second),
+    }
 }
 
 /// Median size of the second difference.

@@ -65,6 +65,51 @@ fn silent_together(long_s: f64, second_too: bool) -> Readiness {
     trial.assessed()
 }
 
+/// Eight identifiers every 20 ms that stop one after another within the last seconds; the car stands since
+/// before that, or rolls on.
+fn switched_off(seconds: f64, stands: bool) -> Readiness {
+    let mut trial = Trial::new();
+    let ends_s = SECONDS + 10.0;
+    if stands {
+        for role in Role::WHEELS {
+            trial.set(role, |t, v| if t > SECONDS - 2.0 { 0.0 } else { v });
+        }
+    }
+    let mut watch = TrafficWatch::new();
+    watch.add_bus(BusIndex::new(0), "can0");
+    for k in 0..(50.0 * ends_s) as i64 {
+        for id in 0..8_u16 {
+            let until_s = ends_s - seconds * f64::from(7 - id) / 7.0;
+            if k as f64 * 0.02 > until_s {
+                continue;
+            }
+            watch.push(&Frame {
+                t_ns: EPOCH_NS + k * 20_000_000 + i64::from(id) * 300_000,
+                bus: BusIndex::new(0),
+                id: CanId::Base(0x100 + id),
+                flags: FrameFlags::default(),
+                data: &[1, 2, 3],
+            });
+        }
+    }
+    trial.traffic = watch.finish();
+    trial.assessed()
+}
+
+#[test]
+fn a_standing_car_that_goes_to_sleep_drops_nothing_out() {
+    for seconds in [0.3, 2.9, 9.0] {
+        let told = |stands| {
+            let of = ["control_unit", "bus_branch", "bus"];
+            let readiness = switched_off(seconds, stands);
+            let mut findings = readiness.findings.iter();
+            findings.any(|f| of.contains(&f.what))
+        };
+        assert!(!told(true), "{seconds}");
+        assert!(seconds < 1.0 || told(false), "{seconds}");
+    }
+}
+
 #[test]
 fn buses_that_fall_silent_at_once_are_the_recorders() {
     for (long_s, blocking) in [(0.15, false), (1.5, true)] {

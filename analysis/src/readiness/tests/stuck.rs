@@ -48,3 +48,23 @@ fn wheels_that_all_keep_their_values_are_stale() {
         assert_eq!(state.state, State::Alive, "{step_mps}: {state:?}");
     }
 }
+
+/// From a third of the drive on a signal repeats its last value, whatever the car does.
+#[test]
+fn what_stands_still_part_way_is_stale() {
+    let frozen = |role: Role, kept: f64| {
+        let mut trial = Trial::gathering();
+        let all = &mut trial.series(role).value;
+        let from = all.len() / 3;
+        all[from..].fill(kept);
+        trial.assessed().signal(role).unwrap().clone()
+    };
+    for role in [Role::CouplingDemand, Role::PedalAccelerator] {
+        let state = frozen(role, 30.0);
+        assert_eq!(state.state, State::Stale, "{state:?}");
+        assert!(state.frozen_share > 0.5, "{state:?}");
+    }
+    // A cruise control drives with the pedal at rest.
+    let state = frozen(Role::PedalAccelerator, 0.0);
+    assert_eq!(state.state, State::Alive, "{state:?}");
+}
