@@ -84,7 +84,7 @@ pub(crate) fn checksums(activity: &BitActivity, head: &Rows, counters: &[Guard])
         let least = (8 * byte..8 * byte + 8)
             .map(|bit| activity.flips(bit))
             .min();
-        8 * u64::from(least.unwrap_or(0)) / u64::from(activity.steps.max(1))
+        8 * u64::from(least.unwrap_or(0)) / activity.steps.max(1)
     };
     let likely = |byte: usize| {
         let at_an_end = byte == 0 || byte + 1 == width;
