@@ -10,6 +10,7 @@
 mod circumstances;
 mod coupling_use;
 mod dropouts;
+mod exchanged;
 mod needed;
 mod plausible;
 mod pressure_follows;
@@ -127,6 +128,7 @@ pub fn assess_drive(
     let total_s = recording.span.duration_s().max(1e-3);
     pressure_jumps::judge(drive, vehicle, &mut states, total_s);
     stuck::judge(drive, &mut states, total_s);
+    findings.extend(exchanged::finding(drive, vehicle));
     findings.extend(dropouts::findings(recording, drive, &states, &sleep));
     findings.extend(supply::findings(drive, &rolling));
     if recording.traffic.buses.iter().all(|bus| {

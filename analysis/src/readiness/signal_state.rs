@@ -103,6 +103,8 @@ const START_S: f64 = 12.0;
 const ASLEEP_S: f64 = 3.0;
 /// A signal comes too seldom below this share of the rate that the decoder file states.
 const RATE_SHARE: f64 = 0.6;
+/// Its usual period is taken over so many frames.
+const OVER_FRAMES: usize = 8;
 
 pub(super) fn state_of(
     recording: &Recording<'_>,
@@ -341,12 +343,14 @@ fn too_seldom(
         return None;
     }
     let period_s = frame.period_ms? * 1e-3;
+    // Over several frames: an adapter may hand them over in batches.
+    let over = OVER_FRAMES.min(received.len().saturating_sub(1)).max(1);
     let intervals: Vec<f64> = received
-        .windows(2)
-        .filter_map(|w| Some(w.last()?.saturating_sub(*w.first()?) as f64 * 1e-9))
+        .windows(over + 1)
+        .filter_map(|w| Some(seconds_between(*w.first()?, *w.last()?) / over as f64))
         .collect();
     let usual_s = median(&intervals)?;
-    (intervals.len() >= 5 && period_s < RATE_SHARE * usual_s).then(|| {
+    (received.len() > 5 && period_s < RATE_SHARE * usual_s).then(|| {
         format!(
             "it comes every {:.0} ms where the decoder file says every {:.0} ms",
             usual_s * 1e3,

@@ -1,6 +1,7 @@
 //! Signals and traffic of a made-up car, each with one thing wrong, and what is said of it.
 
 mod dropouts;
+mod exchanged;
 mod stuck;
 
 use slipwright_decoders::decoder_file::{FrameEntry, SignalEntry};
