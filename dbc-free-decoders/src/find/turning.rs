@@ -79,12 +79,13 @@ pub(crate) fn turning(
         let moved = deviation(&pick(&c.raw, &standing));
         let turns_standing = standing.len() > axis.points(2.0) && moved > 0.02 * span;
         let smoothness = roughness(&c.raw) / deviation(&c.raw).max(1e-9);
-        // Curvature, rate and lateral acceleration are much alike where turns are taken at one speed: which
-        // of two it is says what each adds to the other.
+        // Curvature, rate and lateral acceleration are much alike where turns are taken at one speed: whether
+        // it is the rate says what each of two adds to the other. Not so of the curvature, which the wheels
+        // tell badly of a slow car.
         let rather = |this: &[f64], that: &[f64]| {
             1.0 - MISTAKEN * (share_of_second(&x, this, that) - 0.5).clamp(0.0, 0.5)
         };
-        let mut steering = score(of_curvature, of_rate) * rather(&curvature, &at_speed);
+        let mut steering = score(of_curvature, of_rate);
         let mut yaw_rate = score(of_rate, of_curvature)
             * rather(&at_speed, &curvature)
             * rather(&at_speed, &lateral);
