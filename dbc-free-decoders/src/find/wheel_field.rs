@@ -15,6 +15,10 @@ use crate::field::{BitOrder, Coding, Field};
 /// 655. Common practice, no source.
 const HIGHEST_SPEED_KMH: f64 = 700.0;
 
+/// A field may be found with some lowest bits too few, where they hardly moved; more than these are no part
+/// of it, but of what lies behind.
+const MOST_BITS_LACKED: i32 = 2;
+
 /// Bits above a field that never moved and guard nothing, across bytes, at most so many.
 pub(crate) fn still_above(source: &Source, field: &Field, most: usize) -> usize {
     let bits = 8 * source.length_bytes;
@@ -61,6 +65,9 @@ pub(crate) fn level_lowest_bits(
         let more = step - common;
         if more == 0 {
             continue;
+        }
+        if more > MOST_BITS_LACKED {
+            return None;
         }
         let length = i32::from(like.field.length()) + more;
         let order = like.field.order();

@@ -1,8 +1,9 @@
 //! Which four of the speed-like fields could be the wheels of one car, by where they lie.
 //!
 //! Between the search for speed-like fields (`wheel_speed`) and their comparison (`wheel_score`):
-//! four in a frame, three and one, two and two, two and one and one, or one in each of four frames. The
-//! contents that one identifier sends by turns are frames of their own.
+//! four in a frame, three and one, two and two, or one in each of four frames. Two and one and one are not
+//! looked for: speeds of one format from several units lie so. The contents that one identifier sends by
+//! turns are frames of their own.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -110,13 +111,6 @@ pub(crate) fn fours(
         };
         lone.iter().filter_map(with)
     });
-    let mut two_and_ones = of_size(2).flat_map(|two| {
-        let with = |[c, d]: [usize; 2]| match two.as_slice() {
-            &[a, b] => Some([a, b, c, d]),
-            _ => None,
-        };
-        pairs(&lone).filter_map(with)
-    });
     // Contents of one identifier, each with a field of the four wherever it lies.
     let contents: BTreeMap<(&str, CanId), Vec<usize>> =
         group.iter().fold(BTreeMap::new(), |mut contents, &like| {
@@ -148,7 +142,6 @@ pub(crate) fn fours(
         first_of(&mut in_four),
         first_of(&mut in_contents),
         first_of(&mut three_and_one),
-        first_of(&mut two_and_ones),
         first_of(&mut in_four_anywhere),
     ];
     // As they lie in their frames.
