@@ -40,7 +40,7 @@ pub(crate) struct Value {
     method: Option<&'static str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     samples: Option<usize>,
-    #[serde(skip_serializing_if = "Option::is_none")]
+    /// `null` where there is a value.
     why: Option<String>,
 }
 
