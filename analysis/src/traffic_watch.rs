@@ -79,11 +79,17 @@ pub struct Traffic {
 }
 
 impl Traffic {
+    /// The bus of this name.
+    #[must_use]
+    pub fn bus(&self, name: &str) -> Option<&WatchedBus> {
+        self.buses.iter().find(|bus| bus.bus == name)
+    }
+
     /// An identifier on the named bus.
     #[must_use]
     pub fn id(&self, bus: &str, id: CanId) -> Option<&WatchedId> {
-        let bus = self.buses.iter().find(|b| b.bus == bus)?;
-        bus.ids.iter().find(|watched| watched.id == id)
+        let mut ids = self.bus(bus)?.ids.iter();
+        ids.find(|watched| watched.id == id)
     }
 }
 

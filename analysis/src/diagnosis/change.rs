@@ -121,16 +121,26 @@ pub fn against_baseline(
     now: &[DriveRecord],
     baseline: &[DriveRecord],
 ) -> Result<Option<Change>, String> {
-    let mut sets = alike(feature, now, baseline)?;
+    let [here, mut before] = alike(feature, now, baseline)?;
     // How far below a bound the healthy drives were nobody knows.
-    sets[1].retain(|(_, o)| !o.at_most);
+    before.retain(|(_, o)| !o.at_most);
     let counts = |was: f64| least_that_counts(feature, now, baseline, was.exp()) / CLEAR;
-    let change = between(feature, sets.clone(), counts);
+    with_bounds(here, |here| {
+        between(feature, [here, before.clone()], counts)
+    })
+}
+
+/// A change as a set tells it; a bound in the set counts only where it lies lower than what was healthy.
+///
+/// # Errors
+/// Where the set holds nothing else.
+fn with_bounds(set: Set, tell: impl Fn(Set) -> Option<Change>) -> Result<Option<Change>, String> {
+    let change = tell(set.clone());
     if !change.is_some_and(|c| c.at_most && c.shift >= 0.0) {
         return Ok(change);
     }
-    sets[0].retain(|(_, o)| !o.at_most);
-    match between(feature, sets, counts) {
+    let values = set.into_iter().filter(|(_, o)| !o.at_most).collect();
+    match tell(values) {
         Some(change) => Ok(Some(change)),
         None => Err("all that is told is a bound, no lower than in the healthy drives".into()),
     }
@@ -196,13 +206,8 @@ pub fn against_reference(
     now: &[DriveRecord],
     reference: Reference,
 ) -> Option<Change> {
-    let mut set = observations(now, feature);
-    let change = from_reference(feature, set.clone(), reference)?;
-    if !change.at_most || change.shift < 0.0 {
-        return Some(change);
-    }
-    set.retain(|(_, o)| !o.at_most);
-    from_reference(feature, set, reference)
+    let set = observations(now, feature);
+    with_bounds(set, |set| from_reference(feature, set, reference)).ok()?
 }
 
 fn from_reference(feature: Feature, set: Set, reference: Reference) -> Option<Change> {

@@ -72,7 +72,8 @@ pub(super) fn coupling_use(
     recorded_s: f64,
 ) -> CouplingUse {
     let all_demand = drive.channel(Role::CouplingDemand).ok();
-    let demand = all_demand.filter(|demand| !mostly_lost(demand));
+    let seldom = all_demand.is_some_and(mostly_lost);
+    let demand = all_demand.filter(|_| !seldom);
     let closed = &kinematics.closed;
     let inhibited = inhibited_spans(drive);
     let inhibited_share = inhibited
@@ -93,7 +94,7 @@ pub(super) fn coupling_use(
     let [with, without_pressure] = pressure_follows(drive, demand, closed, vehicle);
     let demands = with.len() + without_pressure.len();
     let (could_work, why) = verdict(
-        all_demand,
+        (all_demand.is_some(), seldom),
         closed,
         inhibited_share,
         calls.len(),
@@ -121,8 +122,9 @@ fn mostly_lost(channel: &Channel) -> bool {
     2 * lost.count() > samples
 }
 
+/// `demanded`: whether the bus carries a demand, and whether it comes too seldom.
 fn verdict(
-    demand: Option<&Channel>,
+    (demanded, seldom): (bool, bool),
     closed: &[ClosedSpan],
     inhibited_share: Option<f64>,
     calls: usize,
@@ -134,14 +136,14 @@ fn verdict(
             "the control unit held the coupling open all the time".into(),
         );
     }
-    if closed.is_empty() && demand.is_some_and(mostly_lost) {
+    if closed.is_empty() && seldom {
         return (
             CouldWork::NotKnown,
             "demand comes so seldom that nobody knows whether the coupling was asked to close"
                 .into(),
         );
     }
-    if demand.is_some() && closed.is_empty() && calls > 0 {
+    if demanded && closed.is_empty() && calls > 0 {
         return (
             CouldWork::No,
             format!(
@@ -156,9 +158,9 @@ fn verdict(
         );
     }
     if closed.is_empty() {
-        let why = match demand {
-            Some(_) => "nobody called for the coupling in this recording",
-            None => "the bus tells nothing of the coupling, or it was never closed",
+        let why = match demanded {
+            true => "nobody called for the coupling in this recording",
+            false => "the bus tells nothing of the coupling, or it was never closed",
         };
         return (CouldWork::NotKnown, why.into());
     }

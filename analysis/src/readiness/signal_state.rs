@@ -5,7 +5,7 @@ use slipwright_decoders::role::Role;
 use slipwright_decoders::signal::{InvalidReason, Series};
 
 use super::Recording;
-use super::sleep::Sleep;
+use super::sleep::{ASLEEP_S, Sleep};
 use crate::drive::{at_seconds, seconds_between};
 use crate::number;
 use crate::statistics::quantile::median;
@@ -99,8 +99,6 @@ const AWAY_SHARE: f64 = 0.003;
 const AWAY_S: f64 = 1.0;
 /// Control units need this long to start, s; what they say before is not held against them.
 const START_S: f64 = 12.0;
-/// Control units fall asleep one after another, s.
-const ASLEEP_S: f64 = 3.0;
 /// A signal comes too seldom below this share of the rate that the decoder file states.
 const RATE_SHARE: f64 = 0.6;
 /// Its usual period is taken over so many frames.

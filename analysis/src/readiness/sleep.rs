@@ -9,8 +9,8 @@ use super::plausible::wheels_at;
 
 /// A car whose wheels all turn slower than this stands or is about to, m/s: sensors tell nothing slower.
 const STANDS_MPS: f64 = 1.2;
-/// What is silent for no longer before a recording ends with a standing car has gone to sleep, s.
-const ASLEEP_S: f64 = 3.0;
+/// Control units fall asleep one after another within this, s.
+pub(super) const ASLEEP_S: f64 = 3.0;
 /// So has one that is silent for longer, if this share of its bus is silent to the end as well: some units
 /// run on for minutes.
 const ASLEEP_SHARE: f64 = 0.5;
@@ -59,9 +59,7 @@ impl<'a> Sleep<'a> {
     /// Whether a signal of the named bus that was received last at this time sleeps since; where it did not
     /// stop with its bus.
     pub(super) fn since(&self, bus: &str, last_ns: i64) -> bool {
-        let mut buses = self.recording.traffic.buses.iter();
-        buses
-            .find(|watched| watched.bus == bus)
-            .is_some_and(|watched| self.from(watched, last_ns))
+        let bus = self.recording.traffic.bus(bus);
+        bus.is_some_and(|bus| self.from(bus, last_ns))
     }
 }

@@ -1,5 +1,5 @@
 //! Signals that come and do not move: a unit that repeats its last values, a sensor without supply, a
-//! decoder file that points beside the signal. What the coupling's own signals do is judged in
+//! decoder file that points beside the signal. A demand that never answers is judged in
 //! [`super::coupling_use`], one wheel against the others in the drive's wheel faults.
 
 use std::ops::Range;
@@ -62,18 +62,19 @@ pub(super) fn judge(drive: &Drive, states: &mut [SignalState], total_s: f64) {
     let is_pressure = |s: &SignalState| s.role == Role::CouplingPressure && s.state == State::Alive;
     let pressure_tells = states.iter().any(is_pressure);
     for state in states.iter_mut() {
+        let (times, what): (fn(&Drive, &Span) -> usize, _) = match state.role {
+            role if DRIVES.contains(&role) => (gains, "the car gathers speed"),
+            role if TURNS.contains(&role) => (turns, "the car turns"),
+            Role::CouplingDemand if pressure_tells => (pressings, "pressure rises"),
+            _ => continue,
+        };
         let Ok(channel) = drive.channel(state.role) else {
             continue;
         };
         let Some(kept) = longest_kept(channel) else {
             continue;
         };
-        let (n, what) = match state.role {
-            role if DRIVES.contains(&role) => (gains(drive, &kept), "the car gathers speed"),
-            role if TURNS.contains(&role) => (turns(drive, &kept), "the car turns"),
-            Role::CouplingDemand if pressure_tells => (pressings(drive, &kept), "pressure rises"),
-            _ => continue,
-        };
+        let n = times(drive, &kept);
         let whole = kept.seconds() > ALL_SHARE * total_s;
         let least = if whole { AT_ALL } else { AT_LEAST };
         // A cruise control drives with the pedal at rest.

@@ -5,7 +5,7 @@ use super::corner::Geometry;
 use super::motion::Motion;
 use super::proposal::Scaling;
 use super::ranked::Ranked;
-use super::statistics::{correlation, deviation, pick, quantile, robust_line, smooth};
+use super::statistics::{correlation, deviation, mean, pick, quantile, robust_line, smooth};
 use super::timeline::Timeline;
 use crate::role::Role;
 use crate::unit::Unit;
@@ -23,7 +23,8 @@ const STEERING_RATIO: f64 = 15.0;
 /// Wheelbase of a car whose size is not known, m. Common practice, no source.
 const USUAL_WHEELBASE_M: f64 = 2.7;
 
-/// What is left of a score where all that tells for it is another's, as a factor: less than is accepted.
+/// What a score loses for each part over a half that another number tells better: of one that is wholly
+/// another's less is left than is accepted.
 const MISTAKEN: f64 = 1.4;
 /// Two numbers that leave each other less than this share of their squares are the same.
 const SAME: f64 = 1e-3;
@@ -128,7 +129,6 @@ pub(crate) fn turning(
 /// How much of what two numbers tell of a third is the second's, 0 to 1: the products of slope and deviation
 /// of a plane through all three. One half where the two are the same.
 fn share_of_second(told: &[f64], first: &[f64], second: &[f64]) -> f64 {
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len().max(1) as f64;
     let (t0, p0, q0) = (mean(told), mean(first), mean(second));
     let mut sums = [0.0; 5];
     for ((t, p), q) in told.iter().zip(first).zip(second) {
