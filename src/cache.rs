@@ -10,6 +10,8 @@
 //! made anew. Both may be deleted at any time; where they cannot be written nothing is lost but
 //! time.
 
+#[cfg(any(test, fuzzing))]
+mod any_bytes;
 mod key;
 mod measured;
 mod seal;
@@ -23,6 +25,8 @@ use slipwright_analysis::measures::DriveMeasures;
 use slipwright_analysis::traffic_watch::{Traffic, TrafficWatch};
 use slipwright_logger::capture::Event;
 
+#[cfg(any(test, fuzzing))]
+pub(crate) use self::any_bytes::{read_measures, read_signals, read_traces};
 use self::key::Key;
 use crate::car::Car;
 use crate::content::Content;

@@ -14,6 +14,9 @@
 //! - [`output`]: files written whole or not at all; [`page`]: a page and its pictures.
 //! - [`failure`]: every error as one plain line; [`usage`]: what was typed wrong.
 
+// A fuzz target compiles this file as its library.
+#![cfg_attr(fuzzing, allow(dead_code))]
+
 mod book;
 mod cache;
 mod campaign;
@@ -31,6 +34,8 @@ mod output;
 mod page;
 mod progress;
 mod reminders;
+#[cfg(any(test, fuzzing))]
+pub mod tables;
 mod text;
 mod usage;
 #[cfg(target_os = "linux")]

@@ -107,7 +107,7 @@ pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle
         }
         marginals.sort_by(|a, b| b.1.total_cmp(&a.1));
     }
-    let blocked = blocked(now, sign);
+    let blocked = blocked(now, sign).or_else(|| nothing_judged(&causes, &not_judged));
     let judgeable = blocked.is_none();
     let findings = marginals
         .iter()
@@ -118,14 +118,17 @@ pub fn diagnose(now: &[DriveRecord], baseline: &[DriveRecord], vehicle: &Vehicle
             cause,
             probability,
             evidence: wording::evidence(cause, &changes, now),
-            next_check: wording::next_check(cause, &changes, now),
+            next_check: wording::next_check(cause, &changes, &not_judged, now),
         })
         .collect();
     let why = match blocked {
         Some(why) => why,
         None => {
-            let unexplained = hypotheses.iter().filter(|h| h.unexplained);
-            let unexplained = unexplained.map(|h| h.probability).sum();
+            let unexplained = hypotheses
+                .iter()
+                .filter(|h| h.beyond == Some(posterior::Beyond::Unexplained))
+                .map(|h| h.probability)
+                .sum();
             wording::basis(&changes, baseline.len(), &not_judged, unexplained)
         }
     };
@@ -243,6 +246,20 @@ fn why_missing(feature: Feature, now: &[DriveRecord], baseline: &[DriveRecord]) 
     } else {
         format!("{}: in the baseline {}", feature.label(), reason(baseline))
     }
+}
+
+/// Why nothing can be said where no cause but wiring could be judged: a car of which nothing was seen is not
+/// healthy.
+fn nothing_judged(causes: &[Cause], not_judged: &[NotJudged]) -> Option<String> {
+    if causes.iter().any(|c| *c != Cause::InhibitedOrWiring) {
+        return None;
+    }
+    let first = not_judged.first()?;
+    Some(format!(
+        "nothing in these drives tells of the clutch or the tyres; {}: {}",
+        first.cause.label(),
+        first.why
+    ))
 }
 
 /// Why nothing can be said of the clutch, if so.

@@ -39,7 +39,7 @@ use crate::coupling_model::coupling_model;
 use crate::drive::{Drive, at_seconds, seconds_between};
 use crate::engagement::{Found, find_engagements};
 use crate::kinematics::Kinematics;
-use crate::measure::{Measure, Measured, TransferEstimate};
+use crate::measure::{Measure, Measured, Missing, TransferEstimate};
 use crate::traction::{GroundSpeed, Traction};
 use crate::vehicle::Vehicle;
 
@@ -258,6 +258,9 @@ fn warnings_of(drive: &Drive, kinematics: &Kinematics) -> Vec<String> {
     let mut warnings = Vec::new();
     if let Err(why) = &kinematics.slip_mps {
         warnings.push(format!("slip cannot be told: {why}"));
+    }
+    if let Err(why @ Missing::NotIdentifiable(_)) = &kinematics.radius_ratio.front_left {
+        warnings.push(format!("radius ratios cannot be told: {why}"));
     }
     if let Err(why) = drive.channel(Role::CouplingPressure)
         && drive.channel(Role::CouplingDemand).is_ok()

@@ -135,9 +135,13 @@ pub(super) fn read(path: &Path, key: Key) -> Option<Kept> {
         return None;
     }
     let mut bytes = fs::read(path).ok()?;
-    if !seal::holds(&mut bytes, key) {
-        return None;
-    }
+    seal::holds(&mut bytes, key)
+        .then_some(bytes)
+        .and_then(unsealed)
+}
+
+/// What the bytes behind a seal that holds tell.
+pub(super) fn unsealed(bytes: Vec<u8>) -> Option<Kept> {
     let mut reader = ParquetReader::new(Cursor::new(bytes));
     let entries = reader.get_metadata().ok()?.key_value_metadata.clone()?;
     let about = entries.into_iter().find(|entry| entry.key == ABOUT_KEY)?;

@@ -164,14 +164,8 @@ fn damage(bytes: &mut Vec<u8>, random: &mut impl FnMut(usize) -> usize) {
     }
 }
 
-/// Damage that a seal happens to fit: refused or read, and nobody falls over it. So much is made up as
-/// the seconds in `SLIPWRIGHT_DAMAGE_SECONDS` allow.
-#[test]
-fn damage_behind_a_whole_seal_harms_nobody() {
-    let seconds = std::env::var("SLIPWRIGHT_DAMAGE_SECONDS");
-    let seconds: f64 = seconds.map_or(2.0, |s| s.parse().expect("a number of seconds"));
-    let mut stream = Stream::new(20_261_130, 0, Purpose::Programme);
-    let mut random = |below: usize| (stream.uniform() * below as f64) as usize;
+/// A short file of signals, and the parts of one of measures.
+fn short_files(key: Key) -> (Vec<u8>, [Vec<u8>; 2]) {
     let (capture, car) = (capture(), car());
     let (mut decoded, traffic) = Cache::Off.watched(&capture, &car).unwrap();
     for series in &mut decoded.signals.series {
@@ -181,14 +175,57 @@ fn damage_behind_a_whole_seal_harms_nobody() {
     let mut drive = Cache::Off.measures(&capture, &car, Traces::Wanted).unwrap();
     drive.engagements.truncate(2);
     let traces: Vec<_> = drive.engagements.iter().map(|e| &e.trace).collect();
-    let key = Key(7);
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("kept");
-    let signals = signals::write(&decoded, Some(&traffic), key).unwrap();
     let parts = [
         rmp_serde::to_vec(&drive).unwrap(),
         rmp_serde::to_vec(&traces).unwrap(),
     ];
+    (
+        signals::write(&decoded, Some(&traffic), key).unwrap(),
+        parts,
+    )
+}
+
+/// The first inputs of the fuzz target `tables`: whole files. To be run when what is kept changes.
+#[test]
+#[ignore = "writes into tests/fuzz/tables/inputs"]
+fn whole_files_for_the_fuzz_target() {
+    let inputs = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz/tables/inputs");
+    let (signals, [drive, traces]) = short_files(Key(7));
+    let column = |name: &str, values: Vec<f64>| polars::prelude::Column::new(name.into(), values);
+    let columns = vec![
+        column("t_ns", vec![1e18, 1e18 + 1e9, 1e18 + 2e9]),
+        column("speed_mps", vec![0.0, 1.5, 3.0]),
+    ];
+    let mut table = polars::prelude::DataFrame::new(3, columns).unwrap();
+    let mut speed = Vec::new();
+    polars::prelude::ParquetWriter::new(&mut speed)
+        .finish(&mut table)
+        .unwrap();
+    let csv = b"t_ns,speed_mps\n0,0.0\n1000000000,1.5\n2000000000,3.0\n".to_vec();
+    for (kind, bytes) in [
+        (b's', signals),
+        (b'm', drive),
+        (b't', traces),
+        (b'p', speed),
+        (b'c', csv),
+    ] {
+        let name = format!("whole-{}", char::from(kind));
+        fs::write(inputs.join(name), [vec![kind], bytes].concat()).unwrap();
+    }
+}
+
+/// Damage that a seal happens to fit: refused or read, and nobody falls over it. So much is made up as
+/// the seconds in `SLIPWRIGHT_DAMAGE_SECONDS` allow.
+#[test]
+fn damage_behind_a_whole_seal_harms_nobody() {
+    let seconds = std::env::var("SLIPWRIGHT_DAMAGE_SECONDS");
+    let seconds: f64 = seconds.map_or(2.0, |s| s.parse().expect("a number of seconds"));
+    let mut stream = Stream::new(20_261_130, 0, Purpose::Programme);
+    let mut random = |below: usize| (stream.uniform() * below as f64) as usize;
+    let key = Key(7);
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kept");
+    let (signals, parts) = short_files(key);
     let (mut made, mut read) = (0, 0);
     let from = std::time::Instant::now();
     while from.elapsed().as_secs_f64() < seconds {

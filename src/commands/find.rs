@@ -2,7 +2,7 @@
 
 mod decoder_text;
 mod guide;
-mod speed_file;
+pub(crate) mod speed_file;
 
 use std::fs;
 use std::io::Write;

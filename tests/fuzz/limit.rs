@@ -1,12 +1,9 @@
-//! The readers under test, in a process whose memory is bounded: an input that makes its reader hold
-//! more than [`MOST_BYTES`] ends the process, which counts as a finding.
+//! An allocator with a bound: an input that makes its reader hold more than [`MOST_BYTES`] ends the
+//! process, which counts as a finding.
 #![allow(unsafe_code)]
 
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::sync::atomic::{AtomicUsize, Ordering};
-
-#[path = "readers.rs"]
-pub mod readers;
 
 /// Most memory that all readers together may hold, with the fuzzer's own; inputs have 64 kB at most.
 pub const MOST_BYTES: usize = 256 << 20;

@@ -1,6 +1,6 @@
 //! From changes to probabilities, by Bayes' rule over plain hypotheses: healthy, one cause, or two
-//! at once, each cause at any severity; and something that no cause here tells of, which is not named
-//! and counts neither for a cause nor for health.
+//! at once, each cause at any severity; and, counted neither for a cause nor for health, something that
+//! no cause here tells of, and causes of which the drives show nothing.
 //!
 //! The likelihood of a hypothesis is that of [`super::likelihood`], averaged over severities. The prior
 //! is stated below. Probabilities are given as they come out: a logistic correction, fitted to 500
@@ -33,13 +33,22 @@ const PROTECTED_ANYHOW: f64 = 0.03;
 /// What the model does not know of stays possible: nothing is less or more probable than this.
 const LEAST_AND_MOST: (f64, f64) = (0.001, 0.995);
 
+/// What may be wrong beside the causes that are judged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Beyond {
+    /// Something moved that no cause here tells of.
+    Unexplained,
+    /// One of the causes of which these drives show nothing, as likely as before.
+    Unseen,
+}
+
 /// A hypothesis with its weight.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Hypothesis {
     /// The causes at once; empty for healthy.
     pub causes: Vec<Cause>,
-    /// Something is wrong that no cause here tells of.
-    pub unexplained: bool,
+    /// Something else is wrong.
+    pub beyond: Option<Beyond>,
     /// Posterior probability.
     pub probability: f64,
 }
@@ -71,8 +80,8 @@ fn log_mean(values: &[f64]) -> f64 {
     top + (sum / values.len() as f64).ln()
 }
 
-/// Every hypothesis over these causes, most probable first. `sign` is what demand, messages and wires
-/// gave.
+/// Every hypothesis, most probable first. `causes` are those that can be judged, `sign` is what demand,
+/// messages and wires gave.
 #[must_use]
 pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec<Hypothesis> {
     let wiring = |causes: &[Cause]| {
@@ -92,10 +101,14 @@ pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec
         WiringSign::Fails => TRUST_WHEN_FAILING,
         _ => 1.0,
     };
-    let n = causes.len().max(1) as f64;
-    let single = ((1.0 - PRIOR_HEALTHY - PRIOR_PAIR) / n).ln();
-    let pairs = (n * (n - 1.0) / 2.0).max(1.0);
-    let pair = (PRIOR_PAIR / pairs).ln();
+    let all = Cause::faults().count() as f64;
+    let of_one = (1.0 - PRIOR_HEALTHY - PRIOR_PAIR) / all;
+    let of_pair = PRIOR_PAIR / (all * (all - 1.0) / 2.0);
+    let pair = of_pair.ln();
+    // Beside a cause that shows, one of which nothing is seen changes nothing.
+    let unseen = all - causes.len() as f64;
+    let single = (of_one + unseen * of_pair).ln();
+    let nothing_seen = unseen * (of_one + (unseen - 1.0) / 2.0 * of_pair);
     let mut scored: Vec<(Vec<Cause>, f64)> = Vec::new();
     scored.push((Vec::new(), PRIOR_HEALTHY.ln() + wiring(&[])));
     // Nothing of what is known, and one feature or several moved by something else.
@@ -127,10 +140,18 @@ pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec
             scored.push((both, score));
         }
     }
+    let unseen = (nothing_seen > 0.0).then(|| nothing_seen.ln() + wiring(&[]));
+    let beyond = [
+        (Beyond::Unexplained, Some(unexplained)),
+        (Beyond::Unseen, unseen),
+    ];
     let known = scored
         .into_iter()
-        .map(|(causes, score)| (causes, false, score));
-    let scored: Vec<_> = known.chain([(Vec::new(), true, unexplained)]).collect();
+        .map(|(causes, score)| (causes, None, score));
+    let beyond = beyond
+        .into_iter()
+        .filter_map(|(beyond, score)| Some((Vec::new(), Some(beyond), score?)));
+    let scored: Vec<_> = known.chain(beyond).collect();
     let top = scored
         .iter()
         .map(|(.., score)| *score)
@@ -138,9 +159,9 @@ pub fn hypotheses(changes: &[Change], causes: &[Cause], sign: WiringSign) -> Vec
     let total: f64 = scored.iter().map(|(.., score)| (score - top).exp()).sum();
     let mut found: Vec<Hypothesis> = scored
         .into_iter()
-        .map(|(causes, unexplained, score)| Hypothesis {
+        .map(|(causes, beyond, score)| Hypothesis {
             causes,
-            unexplained,
+            beyond,
             probability: (score - top).exp() / total,
         })
         .collect();
@@ -189,7 +210,7 @@ pub fn marginals(hypotheses: &[Hypothesis], causes: &[Cause]) -> Vec<(Cause, f64
         .collect();
     let healthy: f64 = hypotheses
         .iter()
-        .filter(|h| h.causes.is_empty() && !h.unexplained)
+        .filter(|h| h.causes.is_empty() && h.beyond.is_none())
         .map(|h| h.probability)
         .sum();
     found.push((Cause::Healthy, uncertain(healthy)));

@@ -46,6 +46,27 @@ fn nothing_moved_is_healthy_and_each_signature_names_its_cause() {
     }
 }
 
+/// A cause of which nothing is seen stays as likely as it was beside a healthy car, and takes nothing from a
+/// cause that shows.
+#[test]
+fn what_is_not_seen_does_not_count_for_health() {
+    let only = |causes: &[Cause], moved: &[Change]| {
+        marginals(&hypotheses(moved, causes, WiringSign::None), causes)[0]
+    };
+    let tyres: Vec<Change> = moved(&[])
+        .into_iter()
+        .filter(|c| c.feature == Feature::TyreRatio)
+        .collect();
+    let (cause, healthy) = only(&[Cause::TyreMismatch, Cause::InhibitedOrWiring], &tyres);
+    assert_eq!(cause, Cause::Healthy);
+    assert!((0.3..0.5).contains(&healthy), "{healthy}");
+    let mut larger = tyres;
+    larger[0].shift = 1.5;
+    let (cause, larger) = only(&[Cause::TyreMismatch, Cause::InhibitedOrWiring], &larger);
+    assert_eq!(cause, Cause::TyreMismatch);
+    assert!(larger > 0.9, "{larger}");
+}
+
 #[test]
 fn a_sign_of_wiring_names_wiring() {
     for sign in [WiringSign::Fails, WiringSign::HeldOpen] {
@@ -132,10 +153,10 @@ fn drag_is_judged_on_turns_alone() {
 #[test]
 fn what_stands_out_is_looked_at_whatever_the_probabilities() {
     let mut changes = moved(&[]);
-    let still = wording::next_check(Cause::Healthy, &changes, &[]);
+    let still = wording::next_check(Cause::Healthy, &changes, &[], &[]);
     assert!(still.starts_with("Nothing to repair"), "{still}");
     changes[0].shift = 8.0 * changes[0].u;
-    let moved = wording::next_check(Cause::Healthy, &changes, &[]);
+    let moved = wording::next_check(Cause::Healthy, &changes, &[], &[]);
     assert!(moved.contains("out of the baseline"), "{moved}");
 }
 
@@ -218,7 +239,8 @@ fn demands_without_pressure_are_a_sign_unless_the_healthy_drives_have_them() {
         let times = record.observations[&Feature::DeadTime].clone();
         record.observations.insert(Feature::RiseTime, times);
     }
-    let judged = |records: &[DriveRecord]| diagnose(records, &[], &crate::trial::vehicle());
+    let healthy = drives(&mut random, 3.0, 30.0);
+    let judged = |records: &[DriveRecord]| diagnose(records, &healthy, &crate::trial::vehicle());
     for (without, judgeable) in [(7, true), (35, false)] {
         now[0].wiring = with(without);
         let diagnosis = judged(&now);
@@ -323,10 +345,17 @@ fn a_coupling_that_never_worked_is_not_judged_and_a_drive_without_engagements_ne
 fn what_cannot_be_judged_is_said() {
     let mut random = Random::new(2);
     let now = drives(&mut random, 4.3, 30.0);
-    let diagnosis = diagnose(&now, &[], &crate::vehicle::Vehicle::default());
+    let healthy = drives(&mut random, 4.3, 30.0);
+    let vehicle = crate::vehicle::Vehicle::default();
+    let diagnosis = diagnose(&now, &healthy, &vehicle);
+    assert!(diagnosis.judgeable, "{}", diagnosis.why);
     let names: Vec<Cause> = diagnosis.not_judged.iter().map(|n| n.cause).collect();
-    assert!(names.contains(&Cause::WornLining) && names.contains(&Cause::ExcessClearance));
+    assert!(names.contains(&Cause::WornLining) && !names.contains(&Cause::ExcessClearance));
     assert!(diagnosis.why.contains("worn_lining"), "{}", diagnosis.why);
+    // Without the healthy drives nothing of this car is known, and it is not called healthy.
+    let alone = diagnose(&now, &[], &vehicle);
+    assert!(!alone.judgeable && alone.findings.is_empty(), "{alone:?}");
+    assert!(alone.why.contains("tells of the clutch"), "{}", alone.why);
 }
 
 proptest! {

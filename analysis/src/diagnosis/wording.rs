@@ -172,18 +172,31 @@ const STANDS_OUT: &str = "Something is wrong that no cause here explains: drive 
 /// And where it moved a little.
 const MOVED_A_LITTLE: &str = "Nothing here calls for a repair yet. Drive again the same way: if what speaks against comes back, look there; if not, these drives may be kept as a baseline.";
 
+/// And where the drives show nothing of most of what a coupling does.
+const LITTLE_SEEN: &str = "Nothing that could be judged calls for a repair, but little could be: see what could not, and why. Log what is named there before you keep these drives as a baseline.";
+/// So many causes not judged are most of what a coupling does; plates and shudder show in slow circles only.
+const MOST_NOT_JUDGED: usize = 4;
+
 /// Whether something moved so far that the car is not called healthy.
 pub(super) fn stands_out(changes: &[Change]) -> bool {
     let far = |c: &Change| c.shift.abs() > STANDS_OUT_FROM * c.u;
     changes.iter().any(far)
 }
 
-pub(super) fn next_check(cause: Cause, changes: &[Change], now: &[DriveRecord]) -> String {
+pub(super) fn next_check(
+    cause: Cause,
+    changes: &[Change],
+    not_judged: &[NotJudged],
+    now: &[DriveRecord],
+) -> String {
     if cause == Cause::Healthy && stands_out(changes) {
         return STANDS_OUT.to_owned();
     }
     if cause == Cause::Healthy && changes.iter().any(|c| c.shift.abs() > CLEAR * c.u) {
         return MOVED_A_LITTLE.to_owned();
+    }
+    if cause == Cause::Healthy && not_judged.len() >= MOST_NOT_JUDGED {
+        return LITTLE_SEEN.to_owned();
     }
     let low = lowest_supply(now).filter(|v| *v < LOW_V);
     match (cause, low) {

@@ -57,6 +57,11 @@ const COASTING_PEDAL_SHARE: f64 = 0.03;
 /// or two per cent (typical initial slope of the published tyre curves).
 const MOST_CREEP: f64 = 0.03;
 
+/// Wheels that roll differ by less than this from the rear mean, whatever tyres they carry: an emergency
+/// spare wheel is smaller by up to an eighth (common practice, no source). What differs more slides, as
+/// everywhere on ice, or is decoded wrong.
+const MOST_BY_TYRES: f64 = 0.15;
+
 /// Fewest stretches to rest a ratio on.
 const LEAST_STRETCHES: usize = 6;
 
@@ -92,6 +97,9 @@ const U_UNKNOWN_TURN: f64 = 5e-4;
 /// What suits the correction, as said to a person.
 const SUITABLE: &str = "straight, unbraked, gently moving stretch with the coupling open";
 
+/// Nothing rolls, as said to a person.
+const APART: &str = "wherever the wheels should roll alike they differ by more than tyres can: they slide, or the decoder file has a wrong scale or place";
+
 const BY_FORCE: &str = "robust line over drive force, at zero force";
 const BY_MOTION: &str = "robust line over acceleration, at zero drive force";
 const BY_COASTING: &str = "robust mean over coasting stretches";
@@ -120,13 +128,25 @@ pub(super) fn radius_correction(
     missing_wheel: Option<&Missing>,
 ) -> Correction {
     // On a slippery road force does not explain creep by a line; then coasting tells more.
-    let chosen = candidates(stretches, yaw_offset_rad_s)
+    let (rolling, sliding): (Vec<&Stretch>, Vec<&Stretch>) =
+        stretches.iter().partition(|s| s.rolls());
+    let chosen = candidates(&rolling, yaw_offset_rad_s)
         .into_iter()
         .min_by(|a, b| a.u_front().total_cmp(&b.u_front()));
     let Some(chosen) = chosen else {
-        let why = missing_wheel
-            .cloned()
-            .unwrap_or(Missing::NoSuitableStretch(SUITABLE));
+        let none = Missing::NoSuitableStretch(SUITABLE);
+        let why = match missing_wheel {
+            Some(why) => why.clone(),
+            None => {
+                let sliding: Vec<&Stretch> = suits(&sliding).collect();
+                let (sliding, _) = straight(&sliding, yaw_offset_rad_s);
+                if sliding.len() < LEAST_STRETCHES {
+                    none
+                } else {
+                    Missing::NotIdentifiable(APART)
+                }
+            }
+        };
         let ratio = || Err(why.clone());
         return Correction {
             ratio: RadiusRatio {
@@ -195,6 +215,14 @@ pub(super) fn radius_correction(
         },
         factor: [fl, fr, rl, rr],
         u_front,
+    }
+}
+
+impl Stretch {
+    /// Whether the wheels turn so much alike that it may be their tyres.
+    fn rolls(&self) -> bool {
+        let apart = |v: &f64| (self.rear_mps / v).ln().abs() < MOST_BY_TYRES;
+        self.wheel_mps.iter().all(apart)
     }
 }
 
@@ -290,11 +318,8 @@ impl Chosen<'_> {
 }
 
 /// Every way that the drive allows, each with the stretches that suit it.
-fn candidates(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'_>> {
-    let moving: Vec<&Stretch> = all
-        .iter()
-        .filter(|s| s.rear_mps > LEAST_SPEED_MPS && s.released && !s.braked)
-        .collect();
+fn candidates<'a>(all: &[&'a Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'a>> {
+    let moving: Vec<&Stretch> = suits(all).collect();
     let (mut straight, straight_known) = straight(&moving, yaw_offset_rad_s);
     leave_sliding_out(&mut straight);
     let chosen = |stretches: Vec<_>, by| Chosen {
@@ -347,6 +372,13 @@ fn candidates(all: &[Stretch], yaw_offset_rad_s: Option<f64>) -> Vec<Chosen<'_>>
         way.creep_s2_per_m = creep_s2_per_m;
     }
     found
+}
+
+/// Those that move, unbraked, with the coupling open.
+fn suits<'a>(all: &[&'a Stretch]) -> impl Iterator<Item = &'a Stretch> {
+    all.iter()
+        .copied()
+        .filter(|s| s.rear_mps > LEAST_SPEED_MPS && s.released && !s.braked)
 }
 
 /// Leaves out stretches in which an axle slides: what spins or locks tells no radius, and the force that

@@ -369,6 +369,25 @@ fn an_axle_that_slides_does_not_pull_the_radius_ratio() {
     assert!(ratio.u < 2e-3, "{ratio:?}");
 }
 
+/// On ice the front wheels spin wherever the engine drives: what they are ahead is slip, and no tyre.
+#[test]
+fn wheels_that_slide_all_along_tell_no_radius() {
+    for (ahead, missing) in [(1.6, true), (1.08, false)] {
+        let signals = drive_of(60.0, [ahead, ahead, 1.0, 1.0], 0.01, |t| {
+            12.0 + (t / 8.0).sin()
+        });
+        let k = kinematics(&signals);
+        let ratio = &k.radius_ratio.front_left;
+        assert_eq!(
+            matches!(ratio, Err(Missing::NotIdentifiable(_))),
+            missing,
+            "{ratio:?}"
+        );
+        let slip = if missing { 12.0 * (ahead - 1.0) } else { 0.0 };
+        assert!((mean_slip(&k) - slip).abs() < 0.2, "{}", mean_slip(&k));
+    }
+}
+
 #[test]
 fn slip_ratio_follows_its_definition() {
     let mut signals = drive_of(40.0, [1.0; 4], 0.0, |_| 10.0);

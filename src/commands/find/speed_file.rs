@@ -1,6 +1,5 @@
 //! The reference speed that a user gives: Parquet or CSV with `t_ns` and `speed_mps`.
 
-use std::fs::File;
 use std::io::Cursor;
 use std::path::Path;
 
@@ -14,6 +13,12 @@ use crate::failure::Failure;
 const COURSES: [&str; 2] = ["bearing_deg", "course_deg"];
 
 pub(super) fn read(path: &Path) -> Result<SpeedReference, Failure> {
+    let bytes = std::fs::read(path).map_err(Failure::reading(path))?;
+    parse(path, bytes)
+}
+
+/// The bytes of a file of this name.
+pub(crate) fn parse(path: &Path, bytes: Vec<u8>) -> Result<SpeedReference, Failure> {
     let unreadable = |error: polars::error::PolarsError| {
         let text = error.to_string();
         let first = text.lines().next().unwrap_or_default().to_owned();
@@ -26,15 +31,12 @@ pub(super) fn read(path: &Path) -> Result<SpeedReference, Failure> {
         .extension()
         .and_then(|e| e.to_str())
         .unwrap_or_default();
-    let frame = if ending.eq_ignore_ascii_case("csv") {
-        let bytes = std::fs::read(path).map_err(Failure::reading(path))?;
-        CsvReader::new(Cursor::new(bytes))
-            .finish()
-            .map_err(unreadable)?
-    } else {
-        let file = File::open(path).map_err(Failure::reading(path))?;
-        ParquetReader::new(file).finish().map_err(unreadable)?
-    };
+    let bytes = Cursor::new(bytes);
+    let frame = match ending.eq_ignore_ascii_case("csv") {
+        true => CsvReader::new(bytes).finish(),
+        false => ParquetReader::new(bytes).finish(),
+    }
+    .map_err(unreadable)?;
     let missing = |name: &str| {
         Failure::content(
             path,
