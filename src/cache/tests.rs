@@ -1,5 +1,6 @@
 //! What is kept comes back as it was, or not at all.
 
+use slipwright_analysis::measures::Engagement;
 use slipwright_decoders::signal::{Invalid, InvalidReason};
 use slipwright_sample::random::{Purpose, Stream};
 
@@ -174,6 +175,23 @@ fn short_files(key: Key) -> (Vec<u8>, [Vec<u8>; 2]) {
     }
     let mut drive = Cache::Off.measures(&capture, &car, Traces::Wanted).unwrap();
     drive.engagements.truncate(2);
+    for Engagement { trace, .. } in &mut drive.engagements {
+        for values in [
+            &mut trace.slip_t_s,
+            &mut trace.slip_mps,
+            &mut trace.pressure_t_s,
+            &mut trace.pressure_bar,
+            &mut trace.demand_t_s,
+            &mut trace.demand,
+        ] {
+            values.truncate(20);
+        }
+        trace.others.truncate(2);
+        for other in &mut trace.others {
+            other.t_s.truncate(20);
+            other.values.truncate(20);
+        }
+    }
     let traces: Vec<_> = drive.engagements.iter().map(|e| &e.trace).collect();
     let parts = [
         rmp_serde::to_vec(&drive).unwrap(),
