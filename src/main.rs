@@ -7,7 +7,8 @@
 //! - [`history`]: the drives of a folder; [`cache`]: what was read and measured of captures, kept.
 //! - [`book`]: the car's book as files; [`reminders`]: what is due; [`campaign`]: which of its drives are compared;
 //!   [`once`]: none of them twice.
-//! - [`content`]: which file it is, by its bytes; [`dataset`]: engagements of a fleet as Parquet.
+//! - [`content`]: which file it is, by its bytes; [`dataset`]: engagements of a fleet as Parquet;
+//!   [`table_library`], [`parquet_claims`]: damaged tables that must harm nobody.
 //! - [`contract`]: what `--json` prints; [`text`]: the same for people.
 //! - [`watch`]: the live view.
 //! - [`workers`]: work on all processors; [`progress`]: words and bars on standard error.
@@ -32,8 +33,10 @@ mod input;
 mod once;
 mod output;
 mod page;
+mod parquet_claims;
 mod progress;
 mod reminders;
+mod table_library;
 #[cfg(any(test, fuzzing))]
 pub mod tables;
 mod text;

@@ -19,6 +19,7 @@ use slipwright_decoders::signal::{Invalid, InvalidReason, Series, SignalKey, Sig
 use super::key::Key;
 use super::{is_plain_file, seal};
 use crate::input::Decoded;
+use crate::{parquet_claims, table_library};
 
 /// Names of the entries of the metadata.
 const ABOUT_KEY: &str = "slipwright.signals";
@@ -142,6 +143,13 @@ pub(super) fn read(path: &Path, key: Key) -> Option<Kept> {
 
 /// What the bytes behind a seal that holds tell.
 pub(super) fn unsealed(bytes: Vec<u8>) -> Option<Kept> {
+    if !parquet_claims::are_plausible(&bytes) {
+        return None;
+    }
+    table_library::guarded(|| table(bytes))?
+}
+
+fn table(bytes: Vec<u8>) -> Option<Kept> {
     let mut reader = ParquetReader::new(Cursor::new(bytes));
     let entries = reader.get_metadata().ok()?.key_value_metadata.clone()?;
     let about = entries.into_iter().find(|entry| entry.key == ABOUT_KEY)?;
