@@ -43,4 +43,18 @@ mod tests {
             assert!(whole.contains(kind), "{}", char::from(*kind));
         }
     }
+
+    /// A reference speed comes from other programs, and over other disks.
+    #[test]
+    fn any_bit_of_a_speed_file_may_be_wrong() {
+        let inputs = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz/tables/inputs");
+        let whole = fs::read(inputs.join("whole-p")).unwrap();
+        for at in 1..whole.len() {
+            for bit in 0..8 {
+                let mut wrong = whole.clone();
+                wrong[at] ^= 1 << bit;
+                read(&wrong);
+            }
+        }
+    }
 }
