@@ -187,7 +187,7 @@ fn a_drive_is_not_its_own_baseline() {
     assert!(run.refused().contains("given twice"));
 }
 
-/// What is certain in the figures is never said to be: nothing that rests on drives is.
+/// What is as good as certain in the figures is never said to be: nothing that rests on drives is.
 #[test]
 fn people_never_read_of_certainty() {
     let folder: TempDir = tempfile::tempdir().unwrap();
@@ -197,7 +197,7 @@ fn people_never_read_of_certainty() {
     let vehicle = sample("vehicle.toml");
     let diagnosed: Diagnosed =
         diagnose(&vehicle, &drives("before"), &drives("after"), &options).json();
-    assert!(diagnosed.findings[0].probability >= 0.995, "{diagnosed:?}");
+    assert!(diagnosed.findings[0].probability > 0.99, "{diagnosed:?}");
     let text = fs::read_to_string(out.join("diagnosis.txt")).unwrap();
     assert!(
         text.contains("\nover 99 %  worn or glazed lining"),
