@@ -28,12 +28,18 @@ pub(crate) fn line(error: &clap::Error, first: Option<&str>) -> Option<String> {
     for part in text.split("\n\n").map(str::trim) {
         if let Some(usage) = part.strip_prefix("Usage: ") {
             command = command_of(usage);
-        } else if !part.is_empty() && !part.starts_with("For more information") {
+        } else if !part.is_empty() && !is_no_help(part) {
             said.push(part);
         }
     }
     let said: Vec<String> = said.into_iter().map(in_one_line).collect();
     Some(format!("{}; see {command} --help", said.join("; ")))
+}
+
+/// What only repeats, or helps nobody: an unknown option is seldom meant as a file's name.
+fn is_no_help(part: &str) -> bool {
+    part.starts_with("For more information")
+        || part.starts_with("tip: to pass") && part.contains("as a value")
 }
 
 /// The command of a usage line: its words up to the first argument.
@@ -81,7 +87,7 @@ mod tests {
             ),
             (
                 "measure --nope x",
-                "unexpected argument '--nope' found; tip: to pass '--nope' as a value, use '-- --nope'; see slipwright measure --help",
+                "unexpected argument '--nope' found; see slipwright measure --help",
             ),
             (
                 "compare --before",
